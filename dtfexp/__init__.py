@@ -1,0 +1,89 @@
+"""dtfexp: dial in a direct-to-film transfer bench with few test presses.
+
+Describe a session, plan test presses, record wash and peel grades, fit, and get for each fabric
+a window of settings that keeps a stated pass rate, with a report and a card for the wall.
+
+The names below are the whole public contract. Each is loaded when first used, so that
+``import dtfexp`` stays quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook as Logbook
+    from dtfexp.describe.errors import DtfexpError as DtfexpError
+    from dtfexp.describe.errors import LogbookError as LogbookError
+    from dtfexp.describe.errors import PlanError as PlanError
+    from dtfexp.describe.errors import ResultsError as ResultsError
+    from dtfexp.describe.errors import SessionError as SessionError
+    from dtfexp.describe.fabric import Fabric as Fabric
+    from dtfexp.describe.factor import Factor as Factor
+    from dtfexp.describe.outcome import Outcome as Outcome
+    from dtfexp.describe.session import Session as Session
+    from dtfexp.dialin.fit import Fit as Fit
+    from dtfexp.dialin.fit import fit as fit
+    from dtfexp.dialin.next_presses import next_presses as next_presses
+    from dtfexp.dialin.plan import Plan as Plan
+    from dtfexp.dialin.plan import plan as plan
+    from dtfexp.dialin.window import Window as Window
+    from dtfexp.dialin.window import presses_to_confirm as presses_to_confirm
+    from dtfexp.show.report import report as report
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "Factor": "dtfexp.describe.factor",
+    "Outcome": "dtfexp.describe.outcome",
+    "Fabric": "dtfexp.describe.fabric",
+    "Session": "dtfexp.describe.session",
+    "DtfexpError": "dtfexp.describe.errors",
+    "SessionError": "dtfexp.describe.errors",
+    "PlanError": "dtfexp.describe.errors",
+    "ResultsError": "dtfexp.describe.errors",
+    "LogbookError": "dtfexp.describe.errors",
+    "Plan": "dtfexp.dialin.plan",
+    "plan": "dtfexp.dialin.plan",
+    "next_presses": "dtfexp.dialin.next_presses",
+    "Fit": "dtfexp.dialin.fit",
+    "fit": "dtfexp.dialin.fit",
+    "Window": "dtfexp.dialin.window",
+    "presses_to_confirm": "dtfexp.dialin.window",
+    "Logbook": "dtfexp.book.logbook",
+    "report": "dtfexp.show.report",
+}
+
+__all__ = [
+    "DtfexpError",
+    "Fabric",
+    "Factor",
+    "Fit",
+    "Logbook",
+    "LogbookError",
+    "Outcome",
+    "Plan",
+    "PlanError",
+    "ResultsError",
+    "Session",
+    "SessionError",
+    "Window",
+    "fit",
+    "next_presses",
+    "plan",
+    "presses_to_confirm",
+    "report",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'dtfexp' has no attribute {name!r}")
+    value = getattr(import_module(_HOME[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOME})

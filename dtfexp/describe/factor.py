@@ -1,0 +1,291 @@
+"""One setting that a plan varies: a range of numbers, or a list of words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import lru_cache
+from typing import Any
+
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import SessionError
+
+STAGES = ("cure", "press", "peel")
+_MOST_SETTINGS = 5000
+_MOST_WORDS = 50
+_NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
+_ABSOLUTE_ZERO_C = -273.15
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Factor:
+    """One setting of the bench, with its range and the steps it can be set in.
+
+    ``Factor(name, low, high, unit="", step=None, stage="press", hard_to_change=False,
+    spread=0.0, usual=None)`` for numbers, or
+    ``Factor(name, levels=(...), ordered=False, stage="peel", usual=None)`` for words.
+
+    low, high, step, spread and usual are in ``unit``. Settings are ``low + k * step`` up to
+    ``high``; without a step a tidy one is used (``grid_step``). ``usual`` is what the shop runs
+    today, put on the nearest setting; without one it is the middle of the range (of words: the
+    middle word when ordered, else the first). ``spread`` is the half-width of what the machine
+    really does around a set-point. For words, low, high and step are None; for numbers,
+    ``levels`` is empty.
+
+    Raises ``SessionError`` for a description that does not make sense.
+    """
+
+    name: str
+    low: float | None
+    high: float | None
+    unit: str
+    step: float | None
+    stage: str
+    hard_to_change: bool
+    spread: float
+    usual: float | str
+    levels: tuple[str, ...]
+    ordered: bool
+
+    def __init__(
+        self,
+        name: str,
+        low: float | None = None,
+        high: float | None = None,
+        unit: str = "",
+        step: float | None = None,
+        stage: str | None = None,
+        hard_to_change: bool = False,
+        spread: float = 0.0,
+        usual: float | str | None = None,
+        levels: tuple[str, ...] | list[str] | None = None,
+        ordered: bool = False,
+    ) -> None:
+        name = fields.name(name, "factor")
+        place = f"factor {name!r}"
+        words = levels is not None and not (levels == () and low is not None)
+        if stage is None:
+            stage = "peel" if words else "press"
+        values: dict[str, Any] = {
+            "name": name,
+            "stage": fields.choice(stage, place, "stage", STAGES),
+            "hard_to_change": fields.flag(hard_to_change, place, "hard_to_change"),
+            "ordered": fields.flag(ordered, place, "ordered"),
+            "spread": fields.not_negative(spread, place, "spread"),
+        }
+        if words:
+            given = {"low": low, "high": high, "step": step}
+            values |= _words(place, levels, usual, values["ordered"])
+            for field, value in given.items():
+                if value is not None:
+                    raise SessionError(
+                        f"{place}: {field} is {fields.shown(value)}; a factor with levels (words) "
+                        "has no low, high or step"
+                    )
+            if values["spread"] or unit:
+                field, odd = ("spread", spread) if values["spread"] else ("unit", unit)
+                raise SessionError(
+                    f"{place}: {field} is {fields.shown(odd)}; a factor with levels (words) has "
+                    "no unit and no spread"
+                )
+        else:
+            values |= _range(place, low, high, unit, step, usual)
+            if values["ordered"]:
+                raise SessionError(
+                    f"{place}: ordered is True; only a factor with levels (words) can be ordered"
+                )
+            if values["spread"] > values["high"] - values["low"]:
+                raise SessionError(
+                    f"{place}: spread is {spread:g}; it must be no more than the range from "
+                    f"low to high, {values['high'] - values['low']:g}"
+                )
+        for field, value in values.items():
+            object.__setattr__(self, field, value)
+
+    @property
+    def is_numeric(self) -> bool:
+        """True for a range of numbers, False for words."""
+        return not self.levels
+
+    @property
+    def is_temperature(self) -> bool:
+        """True when the unit is °C or °F."""
+        return units.is_temperature(self.unit)
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """(low, high) of a numeric factor; raises ``SessionError`` for words."""
+        if self.low is None or self.high is None:
+            raise SessionError(f"factor {self.name!r}: words have no low and high")
+        return self.low, self.high
+
+    @property
+    def grid_step(self) -> float:
+        """The step between settings: ``step``, or a tidy one when none was given; 1 for words."""
+        if self.low is None or self.high is None:
+            return 1.0
+        return self.step if self.step is not None else tidy_step(self.low, self.high, self.unit)
+
+    def settings(self) -> tuple[Any, ...]:
+        """Everything this factor can be set to, from low to high, or its words in order."""
+        if not self.is_numeric:
+            return self.levels
+        return grid(*self.bounds, self.grid_step)
+
+    def snap(self, value: Any) -> Any:
+        """The setting nearest to ``value``; a tie goes to the lower one, so the cooler one.
+
+        A word is matched without regard to capitals. Raises ``SessionError`` for a word that is
+        not a level and for anything that is not a finite number.
+        """
+        place = f"factor {self.name!r}"
+        if not self.is_numeric:
+            return _word(place, "setting", value, self.levels)
+        wanted = fields.number(value, place, "setting")
+        choices = self.settings()
+        steps = (wanted - choices[0]) / self.grid_step
+        # The tiny allowance keeps 0.1 + 0.2 from counting as more than half way.
+        k = math.ceil(min(max(steps, 0.0), len(choices) - 1.0) - 0.5 - 1e-9)
+        return choices[min(max(k, 0), len(choices) - 1)]
+
+    def format(self, value: Any, unit: str | None = None) -> str:
+        """``value`` as a person reads it, "160 °C"; with ``unit``, told in that unit."""
+        if not self.is_numeric:
+            return str(value)
+        number = float(value)
+        told = self.unit if unit is None else units.canonical(unit)
+        if told == self.unit:
+            places = max(_decimals(self.grid_step), _decimals(self.bounds[0]))
+            if abs(round(number, places) - number) > 1e-9:
+                places += 1
+        else:
+            number = units.convert(number, self.unit, told)
+            places = units.decimals_when_converted(told)
+        text = f"{fields.plain(round(number, places))}"
+        return f"{text} {told}" if told else text
+
+    def __repr__(self) -> str:
+        if not self.is_numeric:
+            return f"Factor({self.name!r}, {' / '.join(self.levels)}, {self.stage})"
+        low, high = self.bounds
+        unit = f" {self.unit}" if self.unit else ""
+        return f"Factor({self.name!r}, {low:g} to {high:g}{unit}, {self.stage})"
+
+
+@lru_cache(maxsize=256)
+def grid(low: float, high: float, step: float) -> tuple[float, ...]:
+    """``low + k * step`` up to ``high``, worked in decimals so that 0.1 steps land on 0.3."""
+    start, by = Decimal(repr(low)), Decimal(repr(step))
+    count = int((Decimal(repr(high)) - start) / by)
+    return tuple(float(start + k * by) for k in range(count + 1))
+
+
+def tidy_step(low: float, high: float, unit: str) -> float:
+    """The step used when none is given: 1 for degrees and seconds, else about a twentieth.
+
+    A twentieth of the range is rounded down to 1, 2 or 5 times a power of ten.
+    """
+    width = high - low
+    if unit in ("°C", "°F", "s") and 1 <= width <= _MOST_SETTINGS:
+        return 1.0
+    power = math.floor(math.log10(width / 20))
+    lead = width / 20 / 10.0**power
+    digit = 5 if lead >= 5 else 2 if lead >= 2 else 1
+    return float(Decimal(digit).scaleb(power))
+
+
+def _decimals(value: float) -> int:
+    exponent = Decimal(repr(value)).normalize().as_tuple().exponent
+    return max(0, -exponent) if isinstance(exponent, int) else 0
+
+
+def _range(
+    place: str, low: object, high: object, unit: str, step: object, usual: object
+) -> dict[str, Any]:
+    for field, value in (("low", low), ("high", high)):
+        if value is None:
+            raise SessionError(
+                f"{place}: {field} is missing; give low and high as numbers, or levels as words"
+            )
+    bottom = fields.number(low, place, "low")
+    top = fields.number(high, place, "high")
+    try:
+        unit = units.canonical(unit)
+    except SessionError as error:
+        raise SessionError(f"{place}: {error}") from None
+    if not bottom < top:
+        raise SessionError(
+            f"{place}: low is {bottom:g} and high is {top:g}; low must be below high"
+        )
+    floor = (
+        units.convert(_ABSOLUTE_ZERO_C, "°C", unit)
+        if units.is_temperature(unit)
+        else 0.0
+        if units.kind(unit) in _NEVER_NEGATIVE
+        else -math.inf
+    )
+    if bottom < floor:
+        raise SessionError(f"{place}: low is {bottom:g} {unit}; it must be {floor:g} or more")
+    by = None if step is None else fields.number(step, place, "step", "a number above 0")
+    if by is not None and not 0 < by <= top - bottom:
+        raise SessionError(
+            f"{place}: step is {by:g}; it must be above 0 and no more than the range from low "
+            f"to high, {top - bottom:g}"
+        )
+    if by is not None and (top - bottom) / by > _MOST_SETTINGS:
+        raise SessionError(
+            f"{place}: step is {by:g}, which makes more than {_MOST_SETTINGS} settings; "
+            f"use a step of {(top - bottom) / _MOST_SETTINGS:g} or more"
+        )
+    settings = grid(bottom, top, tidy_step(bottom, top, unit) if by is None else by)
+    if usual is None:
+        wanted = (bottom + top) / 2
+    else:
+        wanted = fields.number(usual, place, "usual", f"a number from {bottom:g} to {top:g}")
+        if not bottom <= wanted <= top:
+            raise SessionError(
+                f"{place}: usual is {wanted:g}; it must be from {bottom:g} to {top:g}"
+            )
+    return {
+        "low": bottom,
+        "high": top,
+        "unit": unit,
+        "step": by,
+        "usual": min(settings, key=lambda setting: (round(abs(setting - wanted), 9), setting)),
+        "levels": (),
+    }
+
+
+def _words(place: str, levels: object, usual: object, ordered: bool) -> dict[str, Any]:
+    accepted = "levels are a list of at least 2 different words"
+    if isinstance(levels, (str, bytes, dict)) or not hasattr(levels, "__iter__"):
+        raise SessionError(f"{place}: levels is {fields.shown(levels)}; {accepted}")
+    words = []
+    for level in levels:
+        try:
+            words.append(fields.name(level, place))
+        except SessionError:
+            raise SessionError(
+                f"{place}: levels holds {fields.shown(level)}; each level is one line of text"
+            ) from None
+    keys = [word.casefold() for word in words]
+    if len(words) < 2 or len(set(keys)) != len(keys) or len(words) > _MOST_WORDS:
+        raise SessionError(f"{place}: levels is {fields.shown(words)}; {accepted}")
+    middle = words[(len(words) - 1) // 2] if ordered else words[0]
+    return {
+        "low": None,
+        "high": None,
+        "unit": "",
+        "step": None,
+        "usual": middle if usual is None else _word(place, "usual", usual, tuple(words)),
+        "levels": tuple(words),
+    }
+
+
+def _word(place: str, field: str, value: object, levels: tuple[str, ...]) -> str:
+    if isinstance(value, str):
+        for level in levels:
+            if level.casefold() == value.strip().casefold():
+                return level
+    raise SessionError(f"{place}: {field} is {fields.shown(value)}; use one of {', '.join(levels)}")

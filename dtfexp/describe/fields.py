@@ -1,0 +1,133 @@
+"""One field of a description: how a name, a number, a count or a choice is read and refused.
+
+``place`` is the owner of the field in words ("factor 'cure time'"); every error is one line:
+place, field, value, and what would be accepted.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import numbers
+import re
+from collections.abc import Iterable
+from typing import Any
+
+from dtfexp.describe.errors import SessionError
+
+_LONGEST_NAME = 80
+_NUMBER_TEXT = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
+
+
+def shown(value: object) -> str:
+    """``value`` as it may stand in a one-line message: quoted if text, cut short if long."""
+    text = f"{value:g}" if isinstance(value, float) else repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def is_flag(value: object) -> bool:
+    """True for a Python bool and for numpy's, without importing numpy."""
+    return isinstance(value, bool) or type(value).__name__ in ("bool_", "bool")
+
+
+def name(value: object, place: str) -> str:
+    """A name: one line of text, not empty, at most 80 characters, no control characters."""
+    accepted = f"a name is one line of text, 1 to {_LONGEST_NAME} characters"
+    if not isinstance(value, str):
+        raise SessionError(f"{place}: name is {shown(value)}; {accepted}")
+    text = value.strip()
+    if not text or len(text) > _LONGEST_NAME or not text.isprintable():
+        raise SessionError(f"{place}: name is {shown(value)}; {accepted}")
+    if text[0] in "=+-@":
+        # A spreadsheet would take such a heading for a formula.
+        raise SessionError(f"{place}: name is {shown(value)}; a name may not begin with = + - or @")
+    return text
+
+
+def number(value: object, place: str, field: str, accepted: str = "a finite number") -> float:
+    """A finite real number, never a bool and never text; returned as a float."""
+    if isinstance(value, numbers.Real) and not is_flag(value):
+        try:
+            result = float(value)
+        except OverflowError:
+            result = math.inf
+        if math.isfinite(result):
+            return result
+    raise SessionError(f"{place}: {field} is {shown(value)}; it must be {accepted}")
+
+
+def not_negative(value: object, place: str, field: str) -> float:
+    """A finite number of at least 0."""
+    accepted = "a number, 0 or more"
+    result = number(value, place, field, accepted)
+    if result < 0:
+        raise SessionError(f"{place}: {field} is {shown(value)}; it must be {accepted}")
+    return result
+
+
+def whole(value: object, place: str, field: str, lowest: int, highest: int) -> int:
+    """A whole number in ``lowest`` … ``highest``; 6.0 counts as 6."""
+    accepted = f"a whole number from {lowest} to {highest}"
+    result = number(value, place, field, accepted)
+    if result != int(result) or not lowest <= result <= highest:
+        raise SessionError(f"{place}: {field} is {shown(value)}; it must be {accepted}")
+    return int(result)
+
+
+def flag(value: object, place: str, field: str) -> bool:
+    """True or False and nothing that merely looks like it."""
+    if not is_flag(value):
+        raise SessionError(f"{place}: {field} is {shown(value)}; it must be true or false")
+    return bool(value)
+
+
+def choice(value: object, place: str, field: str, allowed: tuple[str, ...]) -> str:
+    """One of a few words."""
+    if isinstance(value, str) and value.strip().casefold() in allowed:
+        return value.strip().casefold()
+    raise SessionError(f"{place}: {field} is {shown(value)}; use one of {', '.join(allowed)}")
+
+
+def free_text(value: object, place: str, field: str) -> str:
+    """Text that may run over several lines."""
+    if not isinstance(value, str):
+        raise SessionError(f"{place}: {field} is {shown(value)}; it must be text")
+    return value
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """A hint such as "; did you mean 'low'?", or "" when nothing is near."""
+    known = list(known)
+    by_key = {entry.casefold(): entry for entry in known}
+    found = difflib.get_close_matches(word.casefold(), list(by_key), n=1, cutoff=0.5)
+    return f"; did you mean {by_key[found[0]]!r}?" if found else ""
+
+
+def number_from_text(text: str) -> float | None:
+    """The number a person typed, or None when it is not surely one.
+
+    "4", " 4.0 " and "3,5" (decimal comma) are read. "1,234" could be either of two numbers
+    and is not read; neither are "1_000", "inf", "nan" or "305 F".
+    """
+    text = text.strip()
+    if not _NUMBER_TEXT.fullmatch(text) or _MAYBE_THOUSANDS.fullmatch(text):
+        return None
+    result = float(text.replace(",", "."))
+    return result if math.isfinite(result) else None
+
+
+def plain(value: float) -> int | float:
+    """A whole float as an int, so that files and messages say 160 and not 160.0."""
+    return int(value) if value == int(value) and abs(value) < 1e15 else value
+
+
+def as_tuple(
+    value: Any, single: type | tuple[type, ...], place: str, field: str
+) -> tuple[Any, ...]:
+    """``value`` as a tuple; one bare item counts as a list of one."""
+    if isinstance(value, single):
+        return (value,)
+    if isinstance(value, (dict, bytes)) or not isinstance(value, Iterable):
+        raise SessionError(f"{place}: {field} is {shown(value)}; it must be a list")
+    return tuple(value)

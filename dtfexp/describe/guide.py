@@ -1,0 +1,43 @@
+"""What each grade of a plain 1-to-5 scale means, in our own words.
+
+Invented for dtfexp; the published scales that inspired the habit (ISO 105-A02 grey scale,
+ISO 15487 appearance after washing) have their own texts, which are not repeated here.
+"""
+
+from __future__ import annotations
+
+_PEEL = {
+    1.0: "most of the print stays on the film or tears",
+    2.0: "large parts lift with the film",
+    3.0: "small letters, corners or edges lift",
+    4.0: "releases whole; a speck or a slight drag at most",
+    5.0: "releases whole, smoothly, with nothing left on the film",
+}
+_WASH = {
+    1.0: "print is coming away or colour is gone",
+    2.0: "clear peeling, cracking, bubbles or fading",
+    3.0: "lifting at an edge, or a change seen at arm's length",
+    4.0: "a slight change, seen only when looking closely",
+    5.0: "no change beside an unwashed print",
+}
+_ANY = {
+    1.0: "useless",
+    2.0: "poor, a customer would return it",
+    3.0: "doubtful, a customer might complain",
+    4.0: "good, fit to sell",
+    5.0: "faultless",
+}
+
+
+def default_guide(name: str, kind: str, worst: float, best: float) -> dict[float, str]:
+    """Sentences for the grades of an outcome, by what its name says; {} when we have none."""
+    if kind == "passfail":
+        return dict(sorted({worst: "fail", best: "pass"}.items()))
+    if kind != "graded" or (worst, best) != (1.0, 5.0):
+        return {}
+    word = name.casefold()
+    if "wash" in word:
+        return dict(_WASH)
+    if "peel" in word or "release" in word:
+        return dict(_PEEL)
+    return dict(_ANY)

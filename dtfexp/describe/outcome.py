@@ -1,0 +1,235 @@
+"""One thing that is judged on a test press: a grade, a pass or fail, or a measured value."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import SessionError
+from dtfexp.describe.guide import default_guide
+
+KINDS = ("graded", "passfail", "measured")
+_MOST_GRADES = 101
+_TOLERANCE = 1e-9
+_HALF_GRADE = re.compile(r"(\d{1,2})\s*[-–/]\s*(\d{1,2})", re.ASCII)
+_PASS_WORDS = ("pass", "passed", "yes", "true")
+_FAIL_WORDS = ("fail", "failed", "no", "false")
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Outcome:
+    """One outcome of a press and the scale it is judged on.
+
+    ``worst`` and ``best`` give the direction (``best`` may be the smaller number); a press passes
+    when its grade is at or better than ``accept``. ``step=0.5`` allows half grades. ``kind``:
+
+    * "graded": the grades are worst, worst + step, … best;
+    * "passfail": two grades; worst, best and accept left alone become 0, 1 and 1;
+    * "measured": any number from worst to best, in ``unit``; ``step`` has no meaning and is 0.
+
+    ``guide`` maps a grade to the sentence that describes it, so that a grade means the same on
+    every day; a plain 1-to-5 scale gets one in our own words. ``washes`` is the number of wash
+    cycles before this outcome is judged, None when it is judged without washing.
+
+    Raises ``SessionError`` for a description that does not make sense.
+    """
+
+    name: str
+    worst: float
+    best: float
+    accept: float
+    step: float
+    kind: str
+    unit: str
+    guide: Mapping[float, str] = field(hash=False)
+    washes: int | None
+
+    def __init__(
+        self,
+        name: str,
+        worst: float = 1,
+        best: float = 5,
+        accept: float = 4,
+        step: float = 1,
+        kind: str = "graded",
+        unit: str = "",
+        guide: Mapping[Any, str] | None = None,
+        washes: int | None = None,
+    ) -> None:
+        name = fields.name(name, "outcome")
+        place = f"outcome {name!r}"
+        kind = fields.choice(kind, place, "kind", KINDS)
+        if kind == "passfail":
+            if (worst, best, accept) == (1, 5, 4):
+                worst, best, accept = 0, 1, 1
+            elif accept == 4 and 4 not in (worst, best):
+                accept = best
+        low_end = fields.number(worst, place, "worst")
+        high_end = fields.number(best, place, "best")
+        if low_end == high_end:
+            raise SessionError(
+                f"{place}: worst and best are both {low_end:g}; they must be different grades"
+            )
+        try:
+            unit = units.canonical(unit)
+        except SessionError as error:
+            raise SessionError(f"{place}: {error}") from None
+        by = fields.not_negative(step, place, "step")
+        if kind == "measured":
+            by = 0.0
+        elif kind == "passfail":
+            by = abs(high_end - low_end)
+        values: dict[str, Any] = {
+            "name": name,
+            "worst": low_end,
+            "best": high_end,
+            "accept": fields.number(accept, place, "accept"),
+            "step": by,
+            "kind": kind,
+            "unit": unit,
+            "washes": None if washes is None else fields.whole(washes, place, "washes", 0, 1000),
+        }
+        for key, value in values.items():
+            object.__setattr__(self, key, value)
+        if kind == "graded":
+            _check_step(place, low_end, high_end, by)
+        try:
+            self.check(values["accept"])
+        except ValueError as error:
+            raise SessionError(f"{place}: accept is {values['accept']:g}; {error}") from None
+        if kind == "passfail" and values["accept"] != high_end:
+            raise SessionError(
+                f"{place}: accept is {values['accept']:g}; for pass or fail it must be the best, "
+                f"{high_end:g}"
+            )
+        object.__setattr__(self, "guide", _guide(self, place, guide))
+
+    @property
+    def grades(self) -> tuple[float, ...]:
+        """Every grade from worst to best; empty for a measured outcome."""
+        if self.kind == "measured":
+            return ()
+        count = round(abs(self.best - self.worst) / self.step)
+        return tuple(round(self.worst + self.sign * k * self.step, 9) for k in range(count)) + (
+            self.best,
+        )
+
+    @property
+    def sign(self) -> int:
+        """+1 when a higher number is better, -1 when a lower one is."""
+        return 1 if self.best > self.worst else -1
+
+    @property
+    def accepted(self) -> str:
+        """What may be written for this outcome, in words."""
+        low, high = sorted((self.worst, self.best))
+        unit = f" {self.unit}" if self.unit else ""
+        if self.kind == "measured":
+            return f"a number from {low:g} to {high:g}{unit}"
+        if self.kind == "passfail":
+            return (
+                f"{self.best:g} (pass) or {self.worst:g} (fail), or the words pass, fail, yes, no"
+            )
+        if len(self.grades) <= 6:
+            return f"one of {', '.join(f'{grade:g}' for grade in sorted(self.grades))}"
+        return f"{low:g} to {high:g} in steps of {self.step:g}"
+
+    def passes(self, value: float) -> bool:
+        """Whether ``value`` is at or better than ``accept``; a missing (NaN) grade does not pass."""
+        return self.sign * (float(value) - self.accept) >= -_TOLERANCE
+
+    def check(self, value: object) -> float:
+        """``value`` as a grade of this scale, or ``ValueError`` saying what is accepted.
+
+        Numbers, text such as "4" or "3,5", the half-grade spelling "4-5" on a scale with half
+        steps, and for pass or fail also true/false, pass/fail, yes/no.
+        """
+        number = self._number(value)
+        if number is None:
+            raise ValueError(f"accepted is {self.accepted}")
+        low, high = sorted((self.worst, self.best))
+        if not low - _TOLERANCE <= number <= high + _TOLERANCE:
+            raise ValueError(f"accepted is {self.accepted}")
+        if self.kind == "measured":
+            return min(max(number, low), high)
+        nearest = min(self.grades, key=lambda grade: abs(grade - number))
+        if abs(nearest - number) > 1e-6:
+            raise ValueError(f"accepted is {self.accepted}")
+        return nearest
+
+    def rank(self, value: object) -> int:
+        """Place of a grade on the scale, 0 for the worst; ``ValueError`` for a measured outcome."""
+        if self.kind == "measured":
+            raise ValueError(f"outcome {self.name!r} is measured and has no grades to rank")
+        return self.grades.index(self.check(value))
+
+    def _number(self, value: object) -> float | None:
+        if fields.is_flag(value):
+            if self.kind != "passfail":
+                return None
+            return self.best if value else self.worst
+        if isinstance(value, str):
+            word = value.strip().casefold()
+            if self.kind == "passfail" and word in _PASS_WORDS + _FAIL_WORDS:
+                return self.best if word in _PASS_WORDS else self.worst
+            half = _HALF_GRADE.fullmatch(word)
+            if half and self.kind == "graded":
+                first, second = float(half[1]), float(half[2])
+                return (first + second) / 2 if abs(first - second) == 1 else None
+            return fields.number_from_text(word)
+        try:
+            return fields.number(value, "", "")
+        except SessionError:
+            return None
+
+    def __repr__(self) -> str:
+        unit = f" {self.unit}" if self.unit else ""
+        return (
+            f"Outcome({self.name!r}, {self.worst:g} worst to {self.best:g} best{unit}, "
+            f"accept {self.accept:g})"
+        )
+
+
+def _check_step(place: str, worst: float, best: float, step: float) -> None:
+    width = abs(best - worst)
+    if not 0 < step <= width:
+        raise SessionError(
+            f"{place}: step is {step:g}; it must be above 0 and no more than the scale from "
+            f"worst to best, {width:g}"
+        )
+    count = width / step
+    if abs(count - round(count)) > 1e-6:
+        raise SessionError(
+            f"{place}: step is {step:g}; whole steps must lead from worst {worst:g} to best {best:g}"
+        )
+    if count >= _MOST_GRADES:
+        raise SessionError(
+            f"{place}: step is {step:g}, which makes more than {_MOST_GRADES} grades; "
+            'use a larger step, or kind="measured"'
+        )
+
+
+def _guide(outcome: Outcome, place: str, guide: Mapping[Any, str] | None) -> dict[float, str]:
+    if guide is None:
+        return default_guide(outcome.name, outcome.kind, outcome.worst, outcome.best)
+    if not isinstance(guide, Mapping):
+        raise SessionError(
+            f"{place}: guide is {fields.shown(guide)}; give a sentence for each grade, "
+            'such as {5: "no change"}'
+        )
+    result = {}
+    for grade, sentence in guide.items():
+        try:
+            key = outcome.check(grade)
+        except ValueError as error:
+            raise SessionError(f"{place}: guide has grade {fields.shown(grade)}; {error}") from None
+        if not isinstance(sentence, str) or not sentence.strip() or "\n" in sentence:
+            raise SessionError(
+                f"{place}: guide for grade {key:g} is {fields.shown(sentence)}; "
+                "it must be one line of text"
+            )
+        result[key] = sentence.strip()
+    return dict(sorted(result.items()))

@@ -1,0 +1,241 @@
+"""A session: one dial-in, with its fabrics, settings, outcomes and bench."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from os import PathLike
+from typing import Any, TypeVar
+
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import SessionError
+from dtfexp.describe.fabric import Fabric, as_fabric
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.outcome import Outcome
+
+#: Column words of the frames; no factor or outcome may bear one as its name.
+RESERVED = (
+    "press", "fabric", "oven_load", "press_round", "block", "excluded", "note", "defects", "by",
+    "time",
+)  # fmt: skip
+_MOST = 50
+_TOLERANCE = 1e-9
+_Named = TypeVar("_Named", Factor, Outcome, Fabric)
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Session:
+    """One dial-in: these fabrics, these settings and ranges, these outcomes, this bench.
+
+    ``factors``, ``outcomes`` and ``fabrics`` are lists; a fabric may be a plain string.
+    ``coupons_per_load`` is how many coupons one oven load takes, ``presses_per_round`` how many
+    test presses are made before the hard-to-change settings are set again. ``warm_up_minutes``
+    and ``change_over_minutes`` are the bench's waiting times. ``temperature_unit`` is the unit a
+    person reads temperatures in; by default that of the first temperature factor, else °C.
+
+    Raises ``SessionError`` (one line: field, value, what would be accepted).
+    """
+
+    name: str
+    factors: tuple[Factor, ...]
+    outcomes: tuple[Outcome, ...]
+    fabrics: tuple[Fabric, ...]
+    coupons_per_load: int
+    presses_per_round: int
+    warm_up_minutes: float
+    change_over_minutes: float
+    temperature_unit: str
+    notes: str
+
+    def __init__(
+        self,
+        name: str,
+        factors: Iterable[Factor],
+        outcomes: Iterable[Outcome],
+        fabrics: Iterable[Fabric | str],
+        *,
+        coupons_per_load: int = 6,
+        presses_per_round: int = 8,
+        warm_up_minutes: float = 10.0,
+        change_over_minutes: float = 8.0,
+        temperature_unit: str | None = None,
+        notes: str = "",
+    ) -> None:
+        place = "session"
+        name = fields.name(name, place)
+        given = fields.as_tuple(fabrics, (str, Fabric), place, "fabrics")
+        values: dict[str, Any] = {
+            "name": name,
+            "factors": _all_of(Factor, fields.as_tuple(factors, Factor, place, "factors")),
+            "outcomes": _all_of(Outcome, fields.as_tuple(outcomes, Outcome, place, "outcomes")),
+            "fabrics": _all_of(Fabric, tuple(as_fabric(fabric) for fabric in given)),
+            "coupons_per_load": fields.whole(coupons_per_load, place, "coupons_per_load", 1, 1000),
+            "presses_per_round": fields.whole(
+                presses_per_round, place, "presses_per_round", 1, 1000
+            ),
+            "warm_up_minutes": fields.not_negative(warm_up_minutes, place, "warm_up_minutes"),
+            "change_over_minutes": fields.not_negative(
+                change_over_minutes, place, "change_over_minutes"
+            ),
+            "notes": fields.free_text(notes, place, "notes"),
+        }
+        values["temperature_unit"] = _reading_unit(temperature_unit, values["factors"])
+        _check_names(values["factors"], values["outcomes"], values["fabrics"])
+        for field, value in values.items():
+            object.__setattr__(self, field, value)
+        for fabric in self.fabrics:
+            for factor in self.factors:
+                _check_heat(factor, fabric)
+
+    def factor(self, name: str) -> Factor:
+        """The factor of that name; ``SessionError`` with the nearest name when there is none."""
+        return _named("factor", self.factors, name)
+
+    def outcome(self, name: str) -> Outcome:
+        """The outcome of that name; ``SessionError`` with the nearest name when there is none."""
+        return _named("outcome", self.outcomes, name)
+
+    def fabric(self, name: str | Fabric) -> Fabric:
+        """The fabric of that name; ``SessionError`` with the nearest name when there is none."""
+        return _named("fabric", self.fabrics, name.name if isinstance(name, Fabric) else name)
+
+    def allowed(self, factor: str | Factor, fabric: str | Fabric) -> tuple[Any, ...]:
+        """Every setting of ``factor`` that ``fabric`` may meet: its heat limit is never exceeded.
+
+        The limit holds for press-stage temperatures and is converted into the factor's unit.
+        """
+        chosen = self.factor(factor.name if isinstance(factor, Factor) else factor)
+        limit = _heat_limit(chosen, self.fabric(fabric))
+        settings = chosen.settings()
+        if limit is None:
+            return settings
+        return tuple(setting for setting in settings if setting <= limit + _TOLERANCE)
+
+    def highest(self, factor: str | Factor, fabric: str | Fabric) -> float:
+        """The top setting of a numeric ``factor`` that ``fabric`` may meet, in the factor's unit."""
+        chosen = self.factor(factor.name if isinstance(factor, Factor) else factor)
+        if not chosen.is_numeric:
+            raise SessionError(f"factor {chosen.name!r}: words have no highest setting")
+        return float(self.allowed(chosen, fabric)[-1])
+
+    def to_toml(self) -> str:
+        """The description as TOML text that ``from_toml`` reads back equal."""
+        from dtfexp.describe.tomltext import write
+
+        return write(self)
+
+    @classmethod
+    def from_toml(cls, text: str) -> Session:
+        """A session from TOML text with keys of the same names; ``SessionError`` if it is not."""
+        from dtfexp.describe.tomltext import read
+
+        return read(text)
+
+    def save(self, path: str | PathLike[str]) -> None:
+        """Write the description to ``path`` as TOML (UTF-8), whole or not at all."""
+        from dtfexp.describe.tomltext import save
+
+        save(self, path)
+
+    @classmethod
+    def load(cls, path: str | PathLike[str]) -> Session:
+        """Read a TOML description from ``path``; ``SessionError`` in one line if that fails."""
+        from dtfexp.describe.tomltext import load
+
+        return load(path)
+
+    def __repr__(self) -> str:
+        return (
+            f"Session({self.name!r}: factors {', '.join(f.name for f in self.factors)}; "
+            f"outcomes {', '.join(o.name for o in self.outcomes)}; "
+            f"fabrics {', '.join(f.name for f in self.fabrics)})"
+        )
+
+    def _repr_html_(self) -> str:
+        from dtfexp.describe.summary import session_html
+
+        return session_html(self)
+
+
+def _all_of(kind: type, items: tuple[Any, ...]) -> tuple[Any, ...]:
+    word = kind.__name__.lower()
+    if not 1 <= len(items) <= _MOST:
+        raise SessionError(
+            f"session: {word}s has {len(items)} entries; give at least one {word} and at most "
+            f"{_MOST}"
+        )
+    for item in items:
+        if not isinstance(item, kind):
+            raise SessionError(
+                f"session: {word}s holds {fields.shown(item)}; each must be a {kind.__name__}"
+            )
+    return items
+
+
+def _check_names(
+    factors: tuple[Factor, ...], outcomes: tuple[Outcome, ...], fabrics: tuple[Fabric, ...]
+) -> None:
+    columns: list[Factor | Outcome] = [*factors, *outcomes]
+    groups: tuple[tuple[str, list[str]], ...] = (
+        ("factors and outcomes", [column.name for column in columns]),
+        ("fabrics", [fabric.name for fabric in fabrics]),
+    )
+    for owner, names in groups:
+        seen: set[str] = set()
+        for name in names:
+            key = name.casefold()
+            if key in seen:
+                raise SessionError(
+                    f"session: the name {name!r} is used twice; {owner} need different names"
+                )
+            seen.add(key)
+    for column in columns:
+        key = column.name.casefold()
+        if key in RESERVED or key.endswith("_actual"):
+            word = "factor" if isinstance(column, Factor) else "outcome"
+            raise SessionError(
+                f"{word} {column.name!r}: this name is kept for a column of the results; "
+                f"use any name but {', '.join(RESERVED)} or one ending in _actual"
+            )
+
+
+def _reading_unit(unit: str | None, factors: tuple[Factor, ...]) -> str:
+    if unit is None:
+        return next((factor.unit for factor in factors if factor.is_temperature), "°C")
+    try:
+        unit = units.canonical(unit)
+    except SessionError as error:
+        raise SessionError(f"session: temperature_unit: {error}") from None
+    if not units.is_temperature(unit):
+        raise SessionError(f"session: temperature_unit is {unit!r}; use °C or °F")
+    return unit
+
+
+def _heat_limit(factor: Factor, fabric: Fabric) -> float | None:
+    if factor.stage != "press" or not factor.is_temperature:
+        return None
+    return fabric.limit_in(factor.unit)
+
+
+def _check_heat(factor: Factor, fabric: Fabric) -> None:
+    limit = _heat_limit(factor, fabric)
+    if limit is not None and factor.bounds[0] > limit + _TOLERANCE:
+        own = f"{fabric.heat_limit:g} {fabric.unit}"
+        if fabric.unit != factor.unit:
+            own += f" ({factor.format(limit)})"
+        raise SessionError(
+            f"fabric {fabric.name!r}: heat_limit is {own}, below the lowest setting of factor "
+            f"{factor.name!r}, {factor.format(factor.bounds[0])}; lower the factor's low or leave "
+            "this fabric out of the session"
+        )
+
+
+def _named(word: str, items: tuple[_Named, ...], name: object) -> _Named:
+    for item in items:
+        if isinstance(name, str) and item.name.casefold() == name.strip().casefold():
+            return item
+    known = [item.name for item in items]
+    hint = fields.nearest(name, known) if isinstance(name, str) else ""
+    raise SessionError(
+        f"{word} {fields.shown(name)} is not in this session{hint}; it has {', '.join(known)}"
+    )

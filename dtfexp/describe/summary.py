@@ -1,0 +1,71 @@
+"""A session as a short HTML page for a notebook cell; works nothing out anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from html import escape
+from typing import TYPE_CHECKING
+
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.outcome import Outcome
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+
+
+def session_html(session: Session) -> str:
+    """Three small tables: settings, outcomes, fabrics."""
+    factors = [
+        (factor.name, factor.stage, _range(factor), factor.format(factor.usual), _spread(factor))
+        for factor in session.factors
+    ]
+    outcomes = [(o.name, _scale(o), _accept(o)) for o in session.outcomes]
+    fabrics = [
+        (
+            fabric.name,
+            "none given" if fabric.heat_limit is None else f"{fabric.heat_limit:g} {fabric.unit}",
+            fabric.notes,
+        )
+        for fabric in session.fabrics
+    ]
+    return (
+        f'<div class="dtfexp-session"><p><b>{escape(session.name)}</b></p>'
+        + _table(("setting", "stage", "range", "usual", "machine spread"), factors)
+        + _table(("outcome", "scale", "passes"), outcomes)
+        + _table(("fabric", "heat limit", "notes"), fabrics)
+        + "</div>"
+    )
+
+
+def _range(factor: Factor) -> str:
+    if not factor.is_numeric:
+        return " / ".join(factor.levels)
+    low, high = factor.bounds
+    unit = f" {factor.unit}" if factor.unit else ""
+    return f"{low:g} to {high:g}{unit}, in steps of {factor.grid_step:g}"
+
+
+def _spread(factor: Factor) -> str:
+    return f"± {factor.spread:g} {factor.unit}".strip() if factor.spread else ""
+
+
+def _scale(outcome: Outcome) -> str:
+    unit = f" {outcome.unit}" if outcome.unit else ""
+    text = f"{outcome.worst:g} worst to {outcome.best:g} best{unit}"
+    if outcome.washes is None:
+        return text
+    return f"{text}, after {outcome.washes} wash{'' if outcome.washes == 1 else 'es'}"
+
+
+def _accept(outcome: Outcome) -> str:
+    if outcome.accept == outcome.best:
+        return f"at {outcome.accept:g}"
+    return f"at {outcome.accept:g} or {'more' if outcome.sign > 0 else 'less'}"
+
+
+def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    head = "".join(f"<th>{escape(text)}</th>" for text in heads)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows
+    )
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

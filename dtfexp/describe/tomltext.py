@@ -1,0 +1,227 @@
+"""A session as hand-writable TOML: keys of the same names, [[factors]], [[outcomes]], [[fabrics]].
+
+Reading and writing this one text file is the only file work below the logbook floor.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import tomllib
+from collections.abc import Callable
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import SessionError
+from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.guide import default_guide
+from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.session import Session
+
+_FACTOR_KEYS = (
+    "name", "low", "high", "unit", "step", "stage", "hard_to_change", "spread", "usual", "levels",
+    "ordered",
+)  # fmt: skip
+_OUTCOME_KEYS = (
+    "name", "worst", "best", "accept", "step", "kind", "unit", "guide", "washes"
+)  # fmt: skip
+_FABRIC_KEYS = ("name", "heat_limit", "unit", "notes")
+_BENCH_KEYS = (
+    "coupons_per_load", "presses_per_round", "warm_up_minutes", "change_over_minutes",
+    "temperature_unit", "notes",
+)  # fmt: skip
+_LISTS = ("factors", "outcomes", "fabrics")
+_SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS)
+_LARGEST_FILE = 2_000_000
+
+
+def load(path: str | PathLike[str]) -> Session:
+    """Read a session from a UTF-8 TOML file; ``SessionError`` names the file and what is wrong."""
+    place = str(path)
+    try:
+        with open(path, "rb") as file:
+            raw = file.read(_LARGEST_FILE + 1)
+    except FileNotFoundError:
+        raise SessionError(f"{place}: there is no such file") from None
+    except IsADirectoryError:
+        raise SessionError(f"{place}: this is a folder; give a session file (.toml)") from None
+    except (OSError, ValueError, TypeError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise SessionError(f"{place}: cannot be read ({why})") from None
+    if len(raw) > _LARGEST_FILE:
+        raise SessionError(f"{place}: too large for a session; expected a small TOML text file")
+    if b"\x00" in raw or raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise SessionError(
+            f"{place}: not a plain text file; a session is TOML text, saved with encoding UTF-8"
+        )
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise SessionError(
+            f"{place}: line {line} is not UTF-8 text; save the file again with encoding UTF-8"
+        ) from None
+    try:
+        return read(text)
+    except SessionError as error:
+        raise SessionError(f"{place}: {error}") from None
+
+
+def read(text: str) -> Session:
+    """Read a session from TOML text."""
+    if not isinstance(text, str):
+        raise SessionError(f"session: got {fields.shown(text)}; expected TOML text")
+    try:
+        table = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        raise SessionError(f"not valid TOML: {error}".replace("\n", " ")) from None
+    except RecursionError:
+        raise SessionError("not valid TOML: nested too deeply") from None
+    _check_keys(table, _SESSION_KEYS, "session", required=("name", *_LISTS))
+    fabrics = table["fabrics"]
+    if isinstance(fabrics, list) and any(isinstance(entry, str) for entry in fabrics):
+        fabrics = [{"name": entry} if isinstance(entry, str) else entry for entry in fabrics]
+    return Session(
+        table["name"],
+        _each(table["factors"], "factors", Factor, _FACTOR_KEYS),
+        _each(table["outcomes"], "outcomes", Outcome, _OUTCOME_KEYS),
+        _each(fabrics, "fabrics", Fabric, _FABRIC_KEYS),
+        **{key: table[key] for key in _BENCH_KEYS if key in table},
+    )
+
+
+def write(session: Session) -> str:
+    """The session as TOML text; defaults that say nothing are left out."""
+    import tomli_w
+
+    top: dict[str, Any] = {"name": session.name}
+    for key in _BENCH_KEYS:
+        value = getattr(session, key)
+        if key != "notes" or value:
+            top[key] = _tidy(value)
+    parts = [tomli_w.dumps(top)]
+    for heading, tables in (
+        ("fabrics", [_fabric_table(fabric) for fabric in session.fabrics]),
+        ("factors", [_factor_table(factor) for factor in session.factors]),
+        ("outcomes", [_outcome_table(outcome) for outcome in session.outcomes]),
+    ):
+        for table in tables:
+            guide = table.pop("guide", None)
+            parts.append(f"[[{heading}]]\n{tomli_w.dumps(table)}")
+            if guide is not None:
+                parts.append(f"[{heading}.guide]\n{tomli_w.dumps(guide)}")
+    return "\n".join(parts)
+
+
+def save(session: Session, path: str | PathLike[str]) -> None:
+    """Write the session to ``path``; an older file there is replaced only once all is written."""
+    data = write(session).encode("utf-8")
+    target = Path(path)
+    scratch: str | None = None
+    try:
+        handle, scratch = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        if target.exists():
+            os.chmod(scratch, target.stat().st_mode & 0o777)
+        else:
+            mask = os.umask(0)
+            os.umask(mask)
+            os.chmod(scratch, 0o666 & ~mask)
+        os.replace(scratch, target)
+    except OSError as error:
+        if scratch is not None:
+            Path(scratch).unlink(missing_ok=True)
+        raise SessionError(f"{path}: cannot be written ({error.strerror or error})") from None
+
+
+def _check_keys(
+    table: dict[str, Any], known: tuple[str, ...], place: str, required: tuple[str, ...]
+) -> None:
+    for key in table:
+        if key not in known:
+            hint = fields.nearest(key, known)
+            raise SessionError(
+                f"{place}: unknown key {key!r}{hint}; known keys are {', '.join(known)}"
+            )
+    for key in required:
+        if key not in table:
+            raise SessionError(f"{place}: {key!r} is missing; add it to the description")
+
+
+def _each(
+    tables: object, heading: str, make: Callable[..., Any], known: tuple[str, ...]
+) -> list[Any]:
+    if not isinstance(tables, list):
+        raise SessionError(
+            f"session: {heading} is {fields.shown(tables)}; write each one under its own "
+            f"[[{heading}]] heading"
+        )
+    made = []
+    for position, table in enumerate(tables, start=1):
+        place = f"[[{heading}]] number {position}"
+        if not isinstance(table, dict):
+            raise SessionError(f"{place}: got {fields.shown(table)}; expected a table of keys")
+        _check_keys(table, known, place, required=("name",))
+        try:
+            made.append(make(**table))
+        except SessionError as error:
+            raise SessionError(f"{place}: {error}") from None
+    return made
+
+
+def _tidy(value: Any) -> Any:
+    return fields.plain(value) if isinstance(value, float) else value
+
+
+def _fabric_table(fabric: Fabric) -> dict[str, Any]:
+    table: dict[str, Any] = {"name": fabric.name}
+    if fabric.heat_limit is not None:
+        table["heat_limit"] = _tidy(fabric.heat_limit)
+    table["unit"] = fabric.unit
+    if fabric.notes:
+        table["notes"] = fabric.notes
+    return table
+
+
+def _factor_table(factor: Factor) -> dict[str, Any]:
+    table: dict[str, Any] = {"name": factor.name}
+    if not factor.is_numeric:
+        table |= {"levels": list(factor.levels), "ordered": factor.ordered}
+    else:
+        table |= {"low": _tidy(factor.low), "high": _tidy(factor.high)}
+        if factor.unit:
+            table["unit"] = factor.unit
+        if factor.step is not None:
+            table["step"] = _tidy(factor.step)
+    table["stage"] = factor.stage
+    if factor.hard_to_change:
+        table["hard_to_change"] = True
+    if factor.spread:
+        table["spread"] = _tidy(factor.spread)
+    table["usual"] = _tidy(factor.usual)
+    return table
+
+
+def _outcome_table(outcome: Outcome) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        "name": outcome.name,
+        "worst": _tidy(outcome.worst),
+        "best": _tidy(outcome.best),
+        "accept": _tidy(outcome.accept),
+    }
+    if outcome.kind == "graded":
+        table["step"] = _tidy(outcome.step)
+    table["kind"] = outcome.kind
+    if outcome.unit:
+        table["unit"] = outcome.unit
+    if outcome.washes is not None:
+        table["washes"] = outcome.washes
+    if outcome.guide != default_guide(outcome.name, outcome.kind, outcome.worst, outcome.best):
+        table["guide"] = {f"{grade:.12g}": text for grade, text in outcome.guide.items()}
+    return table

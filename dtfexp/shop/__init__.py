@@ -1,0 +1,1 @@
+"""Floor 6: the command line and the demo bench."""

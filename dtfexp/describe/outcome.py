@@ -113,9 +113,8 @@ class Outcome:
         if self.kind == "measured":
             return ()
         count = round(abs(self.best - self.worst) / self.step)
-        return tuple(round(self.worst + self.sign * k * self.step, 9) for k in range(count)) + (
-            self.best,
-        )
+        steps = (round(self.worst + self.sign * k * self.step, 9) for k in range(count))
+        return (*steps, self.best)
 
     @property
     def sign(self) -> int:
@@ -138,7 +137,7 @@ class Outcome:
         return f"{low:g} to {high:g} in steps of {self.step:g}"
 
     def passes(self, value: float) -> bool:
-        """Whether ``value`` is at or better than ``accept``; a missing (NaN) grade does not pass."""
+        """Whether ``value`` is at or better than ``accept``; a missing (NaN) one does not."""
         return self.sign * (float(value) - self.accept) >= -_TOLERANCE
 
     def check(self, value: object) -> float:
@@ -203,7 +202,8 @@ def _check_step(place: str, worst: float, best: float, step: float) -> None:
     count = width / step
     if abs(count - round(count)) > 1e-6:
         raise SessionError(
-            f"{place}: step is {step:g}; whole steps must lead from worst {worst:g} to best {best:g}"
+            f"{place}: step is {step:g}; whole steps must lead from worst {worst:g} "
+            f"to best {best:g}"
         )
     if count >= _MOST_GRADES:
         raise SessionError(

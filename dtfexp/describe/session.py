@@ -112,7 +112,7 @@ class Session:
         return tuple(setting for setting in settings if setting <= limit + _TOLERANCE)
 
     def highest(self, factor: str | Factor, fabric: str | Fabric) -> float:
-        """The top setting of a numeric ``factor`` that ``fabric`` may meet, in the factor's unit."""
+        """The top setting of a numeric ``factor`` that ``fabric`` may meet, in its unit."""
         chosen = self.factor(factor.name if isinstance(factor, Factor) else factor)
         if not chosen.is_numeric:
             raise SessionError(f"factor {chosen.name!r}: words have no highest setting")

@@ -1,0 +1,220 @@
+"""From a session and its frames to the arrays of the model, and back to settings on the bench.
+
+A numeric setting is coded as its distance from the usual setting in half-ranges, a time by its
+logarithm (twice as long is a step of the same size everywhere), ordered words by their place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe import units
+from dtfexp.describe.errors import ResultsError
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.session import Session
+from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points
+from dtfexp.maths.posterior import Data, Graded
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+STAGE_CODE = {"cure": CURE, "press": PRESS, "peel": PEEL}
+_SPREAD_NODES, _SPREAD_WEIGHTS = np.polynomial.legendre.leggauss(5)
+# Above this many grades the cuts are taken as printed on the scale: too many to learn.
+_MOST_LEARNT_GRADES = 12
+
+
+@dataclass(frozen=True)
+class Coding:
+    """The session's settings as columns of codes; one for each factor, in the session's order."""
+
+    session: Session
+
+    @cached_property
+    def shape(self) -> FieldShape:
+        """What the field of this session runs over."""
+        factors = self.session.factors
+        pairs = [
+            (i, j)
+            for i, a in enumerate(factors)
+            for j, b in enumerate(factors)
+            if a.is_temperature and units.kind(b.unit) == "time" and a.stage == b.stage
+        ]
+        return FieldShape(
+            stage=tuple(STAGE_CODE[f.stage] for f in factors),
+            word=tuple(not f.is_numeric and not f.ordered for f in factors),
+            trade_off=tuple(pairs),
+            n_outcomes=len(self.outcomes),
+        )
+
+    @cached_property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """The outcomes that can fail a press; one that accepts its worst grade never does."""
+        binding = [o for o in self.session.outcomes if o.kind == "measured" or o.accept != o.worst]
+        return tuple(binding) or self.session.outcomes
+
+    @cached_property
+    def graded(self) -> tuple[Graded | None, ...]:
+        """Nominal cuts of every outcome in grade units, its acceptance cut at zero."""
+        return tuple(None if o.kind == "measured" else _nominal_cuts(o) for o in self.outcomes)
+
+    def code(self, factor: Factor, values: Any) -> Array:
+        """Codes of settings of one factor (numbers or words), any shape."""
+        if not factor.is_numeric:
+            place = {word: float(k) for k, word in enumerate(factor.levels)}
+            rank = np.array([place[factor.snap(v)] for v in np.ravel(values)], dtype=float)
+            if not factor.ordered:
+                return rank.reshape(np.shape(values))
+            half = 0.5 * (len(factor.levels) - 1)
+            return (rank.reshape(np.shape(values)) - place[str(factor.usual)]) / half
+        low, high = factor.bounds
+        x = np.asarray(values, dtype=float)
+        if is_logarithmic(factor):
+            # A reading of nothing would be minus infinity: hold it at a hundredth of the range.
+            x = np.maximum(x, 0.01 * low)
+            return np.asarray(np.log(x / float(factor.usual)) / (0.5 * np.log(high / low)))
+        return np.asarray((x - float(factor.usual)) / (0.5 * (high - low)))
+
+    def points(self, settings: pd.DataFrame, fabric: Ints, *, spread: bool = True) -> Points:
+        """Model points of a frame of settings; with ``spread``, of what the machines really do."""
+        factors = self.session.factors
+        wide = spread and any(f.is_numeric and f.spread > 0 for f in factors)
+        offsets = _SPREAD_NODES if wide else np.zeros(1)
+        weights = 0.5 * _SPREAD_WEIGHTS if wide else np.ones(1)
+        nodes = np.empty((len(settings), len(factors), len(offsets)))
+        for i, factor in enumerate(factors):
+            column = settings[factor.name]
+            if factor.is_numeric:
+                x = column.to_numpy(dtype=float)[:, None] + factor.spread * offsets[None, :]
+                nodes[:, i, :] = self.code(factor, x)
+            else:
+                nodes[:, i, :] = self.code(factor, column.to_numpy())[:, None]
+        return Points(nodes, weights, np.asarray(fabric, dtype=int))
+
+    def fabric_index(self, name: str) -> int:
+        """Place of a fabric in the session."""
+        return self.session.fabrics.index(self.session.fabric(name))
+
+    def data(self, results: pd.DataFrame) -> Data:
+        """Observations of a checked results frame: one row per press and grade seen.
+
+        Readings of what was reached stand in for the settings; excluded presses are left out.
+        """
+        used = results[~excluded_rows(results)]
+        settings = pd.DataFrame(index=used.index)
+        for factor in self.session.factors:
+            settings[factor.name] = used[factor.name]
+            actual = f"{factor.name}_actual"
+            if actual in used and factor.is_numeric:
+                settings[factor.name] = used[actual].astype(float).fillna(used[factor.name])
+        names = [f.name for f in self.session.fabrics]
+        fabric = used["fabric"].map(names.index).to_numpy(dtype=int)
+        at = self.points(settings, fabric, spread=False)
+        codes = {
+            column: _codes(used[column]) if column in used else np.full(len(used), -1)
+            for column in ("oven_load", "press_round", "block", "press")
+        }
+        rows, outcome, grade, value = [], [], [], []
+        for o, described in enumerate(self.outcomes):
+            seen = used[described.name].to_numpy(dtype=float)
+            for i in np.flatnonzero(np.isfinite(seen)):
+                rows.append(i)
+                outcome.append(o)
+                measured = described.kind == "measured"
+                grade.append(-1 if measured else described.rank(seen[i]))
+                value.append(_margin(described, seen[i]) if measured else np.nan)
+        index = np.array(rows, dtype=int)
+        return Data(
+            at=at.take(index),
+            outcome=np.array(outcome, dtype=int),
+            load=codes["oven_load"][index],
+            round_=codes["press_round"][index],
+            block=codes["block"][index],
+            press=codes["press"][index],
+            grade=np.array(grade, dtype=int),
+            value=np.array(value, dtype=float),
+        )
+
+
+def is_logarithmic(factor: Factor) -> bool:
+    """True for a time whose range spans a factor of two or more: it acts by its logarithm."""
+    if not factor.is_numeric or units.kind(factor.unit) != "time":
+        return False
+    low, high = factor.bounds
+    return low > 0 and high >= 2 * low and low - factor.spread > 0
+
+
+def excluded_rows(results: pd.DataFrame) -> NDArray[np.bool_]:
+    """True for presses left out: any reason, mark or number but blank, "no", False and 0."""
+    if "excluded" not in results:
+        return np.zeros(len(results), dtype=bool)
+
+    def out(value: Any) -> bool:
+        if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
+            return False
+        if isinstance(value, str):
+            return value.strip().casefold() not in ("", "no", "false", "0", "n", "nan")
+        return bool(value)
+
+    return np.array([out(v) for v in results["excluded"]], dtype=bool)
+
+
+def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:
+    """A frame with the session's factor columns as finite numbers and known words."""
+    if not isinstance(settings, pd.DataFrame):
+        raise ResultsError(
+            f"settings: got {type(settings).__name__}; give a pandas DataFrame with the columns "
+            + ", ".join(f.name for f in session.factors)
+        )
+    out = {}
+    for factor in session.factors:
+        if factor.name not in settings:
+            raise ResultsError(f"settings: column {factor.name!r} is missing; it is a factor")
+        column = []
+        for row, value in enumerate(settings[factor.name], start=1):
+            try:
+                if factor.is_numeric:
+                    number = float(value)
+                    if not np.isfinite(number):
+                        raise ValueError
+                    column.append(number)
+                else:
+                    column.append(factor.snap(value))
+            except (TypeError, ValueError):
+                accepted = (
+                    "a number" if factor.is_numeric else "one of " + ", ".join(factor.levels)
+                )
+                raise ResultsError(
+                    f"settings: row {row}, column {factor.name!r}: got {value!r}; use {accepted}"
+                ) from None
+        out[factor.name] = pd.Series(
+            column, index=settings.index, dtype=float if factor.is_numeric else object
+        )
+    return pd.DataFrame(out, index=settings.index)
+
+
+def _nominal_cuts(outcome: Outcome) -> Graded:
+    count = len(outcome.grades)
+    span = abs(outcome.best - outcome.worst)
+    unit = max(outcome.step, span / 4.0)
+    ranks = np.arange(1, count, dtype=float)
+    cuts = (ranks - outcome.rank(outcome.accept)) * outcome.step / unit
+    return Graded(cuts=cuts, learn=2 < count <= _MOST_LEARNT_GRADES)
+
+
+def _margin(outcome: Outcome, value: float) -> float:
+    """A measured value as grade units above acceptance: a quarter of the scale is one grade."""
+    unit = abs(outcome.best - outcome.worst) / 4.0
+    return outcome.sign * (value - outcome.accept) / unit
+
+
+def _codes(column: pd.Series) -> Ints:
+    codes, _ = pd.factorize(column, sort=True)
+    return np.asarray(codes, dtype=int)

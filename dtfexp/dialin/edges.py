@@ -1,0 +1,182 @@
+"""What stops a window at each edge, in the words of the trade, and what to press to push it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.factor import Factor
+from dtfexp.dialin import grid as grids
+from dtfexp.maths import field
+from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.posterior import predict
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.fit import Fit
+
+COLUMNS = ("factor", "side", "value", "margin", "stopped_by", "looks", "certainty", "advice")
+_LOOKS = {
+    ("cure", "low"): "under-cured",
+    ("cure", "high"): "over-cured",
+    ("press", "low"): "under-pressed",
+    ("press", "high"): "over-pressed",
+    ("peel", "low"): "peeled too early",
+    ("peel", "high"): "peeled too late",
+}
+
+
+def looks_like(factor: Factor, side: str) -> str:
+    """The failure side a shop would name beyond one edge of a factor."""
+    return _LOOKS[(factor.stage, side)]
+
+
+def box_edges(
+    fit: Fit,
+    fabric: str,
+    target: dict[str, Any],
+    low: dict[str, Any] | None,
+    high: dict[str, Any] | None,
+    margin: dict[str, Any],
+    pass_rate: float,
+) -> pd.DataFrame:
+    """One row per edge of the box; no rows without a box.  ``certainty`` is the posterior
+    probability that just beyond the edge the true pass rate falls short."""
+    if low is None or high is None:
+        return pd.DataFrame(columns=list(COLUMNS))
+    rows: list[dict[str, Any]] = []
+    beyond: list[dict[str, Any]] = []
+    for factor in grids.ranged_factors(fit.session):
+        for side, edge in (("low", low[factor.name]), ("high", high[factor.name])):
+            row, outside = _edge(fit, fabric, factor, side, edge, margin[factor.name])
+            rows.append(row)
+            beyond.append(target | {factor.name: outside})
+    frame = pd.DataFrame(beyond)
+    short = 1.0 - fit.pass_posterior(frame, fabric).chance_at_least(pass_rate)
+    weakest = _weakest_outcome(fit, frame, fabric)
+    for row, chance, outcome in zip(rows, short, weakest, strict=True):
+        if row["stopped_by"] is None:
+            row["stopped_by"] = outcome
+            row["certainty"] = float(chance)
+            row["advice"] = _advice(row, float(chance))
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def _edge(
+    fit: Fit, fabric: str, factor: Factor, side: str, edge: Any, margin: Any
+) -> tuple[dict[str, Any], Any]:
+    axis = grids.full_axis(fit.session, factor, fabric)
+    here = grids.as_axis(factor, edge)
+    at_end = here <= axis[0] if side == "low" else here >= axis[-1]
+    # Just beyond means a spread away, or the next step where the step is larger.
+    reach = max(grids.unit_of(factor), factor.grid_step)
+    outside = np.clip(here - reach if side == "low" else here + reach, axis[0], axis[-1])
+    row: dict[str, Any] = {
+        "factor": factor.name,
+        "side": side,
+        "value": edge,
+        "margin": float(getattr(margin, side)) if margin is not None else np.nan,
+        "stopped_by": None,
+        "looks": looks_like(factor, side),
+        "certainty": 1.0,
+        "advice": "",
+    }
+    if at_end:
+        limited = side == "high" and factor.is_numeric and axis[-1] < factor.settings()[-1]
+        row["stopped_by"] = "heat limit" if limited else "range of the plan"
+        row["advice"] = (
+            f"{fabric} must not be pressed hotter; stay at or below {factor.format(edge)}."
+            if limited
+            else f"The plan ends here; widen the range of {factor.name} to learn what lies beyond."
+        )
+    return row, grids.as_setting(factor, _nearest(axis, outside))
+
+
+def _nearest(axis: Any, value: float) -> float:
+    return float(axis[int(np.argmin(np.abs(axis - value)))])
+
+
+def _advice(row: dict[str, Any], chance: float) -> str:
+    side = "below" if row["side"] == "low" else "above"
+    if chance >= 0.8:
+        return f"Likely too few pass {side} this: prints look {row['looks']} ({row['stopped_by']})."
+    return (
+        f"Not yet known {side} this; a test press there with the other settings at target would "
+        "tell whether the window is wider."
+    )
+
+
+def _weakest_outcome(fit: Fit, frame: pd.DataFrame, fabric: str) -> list[str]:
+    """The outcome with the lowest chance to pass at each setting."""
+    index = np.full(len(frame), fit.coding.fabric_index(fabric))
+    latent = predict(fit.posterior, fit.coding.points(frame, index))
+    names = [o.name for o in fit.coding.outcomes]
+    total = np.zeros((len(frame), len(names)))
+    for j, scales in enumerate(fit.posterior.scales):
+        shared, own = field.luck_split(scales, fit.posterior.prior, False)
+        for o in range(len(names)):
+            variance = own[o] + latent.wander[j, :, o] + latent.covariance[j, :, o, o]
+            chance = joint_pass(latent.mean[j, :, o : o + 1], shared, variance[:, None])
+            total[:, o] += fit.posterior.weight[j] * chance
+    return [names[int(k)] for k in np.argmin(total, axis=1)]
+
+
+def settings_words(fit: Fit, settings: dict[str, Any]) -> str:
+    """Settings as a person reads them: "cure temperature 125 °C, peel warm"."""
+    return ", ".join(f"{f.name} {f.format(settings[f.name])}" for f in fit.session.factors)
+
+
+def reason_found(
+    fit: Fit,
+    fabric: str,
+    low: dict[str, Any],
+    high: dict[str, Any],
+    pass_rate: float,
+    confidence: float,
+    edges: pd.DataFrame,
+) -> str:
+    """One sentence on a window that stands."""
+    unknown = edges[(edges["certainty"] < 0.8) & edges["advice"].str.startswith("Not yet")]
+    tail = ""
+    if len(unknown):
+        first = unknown.iloc[0]
+        tail = f"; it may reach further on the {first['side']} side of {first['factor']}"
+    narrow = all(low[k] == high[k] for k in low)
+    where = "this one set-point" if narrow else "every set-point in the window"
+    return (
+        f"For {fabric}, {where} keeps at least {100 * pass_rate:.0f} of 100 presses good, each "
+        f"with {100 * confidence:.0f} % confidence{tail}."
+    )
+
+
+def reason_missing(
+    fit: Fit,
+    fabric: str,
+    target: dict[str, Any],
+    chance: float,
+    expected: float,
+    pass_rate: float,
+    confidence: float,
+) -> str:
+    """One sentence on why there is no window and what to press next."""
+    asked = f"at least {100 * pass_rate:.0f} of 100 good with {100 * confidence:.0f} % confidence"
+    best = settings_words(fit, target)
+    presses = fit.presses_used(fabric)
+    if presses == 0:
+        return (
+            f"No graded press of {fabric} yet, so nothing is proven; press a first look around "
+            f"{best}."
+        )
+    weakest = _weakest_outcome(fit, pd.DataFrame([target]), fabric)[0]
+    if chance < 0.1 and expected < pass_rate - 0.1:
+        return (
+            f"No set-point in this range keeps {asked}: even the best known ({best}) passes only "
+            f"about {100 * expected:.0f} of 100, held back by {weakest}; look at powder, film and "
+            "machines, or widen the ranges, before pressing more."
+        )
+    return (
+        f"Not proven yet that any set-point keeps {asked}: the best known ({best}) reaches it with "
+        f"{100 * chance:.0f} % probability after {presses} graded presses, {weakest} being the "
+        "weakest outcome; press there and around it next."
+    )

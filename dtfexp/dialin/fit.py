@@ -1,0 +1,112 @@
+"""The fit of a session's results: what is known of the pass rate everywhere in the range."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.session import Session
+from dtfexp.dialin.coding import Coding, check_settings, excluded_rows
+from dtfexp.dialin.results import check_results
+from dtfexp.maths.field import Prior
+from dtfexp.maths.joint import PassPosterior, pass_posterior
+from dtfexp.maths.posterior import Posterior, infer, predict
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.window import Window
+
+
+@dataclass(frozen=True, repr=False)
+class Fit:
+    """A fitted session: ask it for pass rates and windows.
+
+    ``session`` and ``results`` are what it was made from (results checked, one row per press).
+    """
+
+    session: Session
+    results: pd.DataFrame
+    posterior: Posterior
+    _windows: dict[tuple[str, float, float], Window] = field(default_factory=dict, compare=False)
+
+    @property
+    def coding(self) -> Coding:
+        """How settings are coded for the model."""
+        return Coding(self.session)
+
+    def pass_rate(self, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
+        """Pass rate of a NEW press at each set-point: new load, new round, machine spread.
+
+        settings: DataFrame with the factor columns, in the session's units.  Returns a DataFrame
+        with the same index and columns ``pass_rate`` (expected), ``low``, ``high`` (90 % posterior
+        bounds of the true pass rate), all between 0 and 1.  Raises ``ResultsError`` naming the row
+        and column of a setting that is not a number or word, ``SessionError`` for a fabric that is
+        not in the session.
+        """
+        checked = check_settings(self.session, settings)
+        passing = self.pass_posterior(checked, self.session.fabric(fabric).name)
+        return pd.DataFrame(
+            {
+                "pass_rate": passing.expected(),
+                "low": passing.quantile(0.05),
+                "high": passing.quantile(0.95),
+            },
+            index=settings.index,
+        )
+
+    def window(
+        self, fabric: str | Fabric, *, pass_rate: float = 0.90, confidence: float = 0.90
+    ) -> Window:
+        """The largest box of set-points that keep ``pass_rate`` with ``confidence``, and its target.
+
+        Asking again is free.  Raises ``ValueError`` for a rate or confidence not between 0 and 1.
+        """
+        from dtfexp.dialin.window import find_window
+
+        name = self.session.fabric(fabric).name
+        key = (name, float(pass_rate), float(confidence))
+        if key not in self._windows:
+            self._windows[key] = find_window(self, name, float(pass_rate), float(confidence))
+        return self._windows[key]
+
+    def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
+        """Posterior of the true pass rate at checked settings of one fabric."""
+        index = np.full(len(settings), self.coding.fabric_index(fabric))
+        points = self.coding.points(settings, index)
+        return pass_posterior(self.posterior, predict(self.posterior, points))
+
+    def presses_used(self, fabric: str) -> int:
+        """How many presses of this fabric carry at least one grade and are not excluded."""
+        used = self.results[~excluded_rows(self.results)]
+        names = [o.name for o in self.coding.outcomes]
+        graded = used[names].notna().any(axis=1)
+        return int((graded & (used["fabric"] == fabric)).sum())
+
+    def describe(self) -> str:
+        """Plain words: what was fitted, on how much, under which priors."""
+        from dtfexp.dialin.words import describe_fit
+
+        return describe_fit(self)
+
+    def __repr__(self) -> str:
+        fabrics = ", ".join(f"{f.name} {self.presses_used(f.name)}" for f in self.session.fabrics)
+        return f"Fit({self.session.name!r}; graded presses: {fabrics})"
+
+
+def fit(session: Session, results: pd.DataFrame) -> Fit:
+    """Fit the pass rate of every fabric to a results frame.
+
+    results: ``Plan.runs`` plus one column per outcome (see the README for the columns); missing
+    grades are missing, never 0.  Works with any number of presses, none included, with grades all
+    alike, all passing, all failing or perfectly separated.  Deterministic.  Raises ``ResultsError``
+    (a ``ValueError``) naming the row, the column and the value that is wrong.
+
+    Model and inference: ``dtfexp.maths.field``, ``dtfexp.maths.ep``, ``dtfexp.maths.scales``.
+    """
+    checked = check_results(session, results)
+    coding = Coding(session)
+    posterior = infer(coding.data(checked), coding.shape, coding.graded, Prior())
+    return Fit(session, checked, posterior)

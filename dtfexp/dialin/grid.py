@@ -1,0 +1,146 @@
+"""Grids of set-points on the bench's own steps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Set-points of the ranged factors, for one choice of the word factors.
+
+    axes: ascending values per ranged factor (ordered words count by their place); words: the fixed
+    level of every unordered word factor.
+    """
+
+    factors: tuple[Factor, ...]
+    axes: tuple[Array, ...]
+    words: dict[str, str]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return tuple(len(axis) for axis in self.axes)
+
+    def setting(self, index: tuple[int, ...]) -> dict[str, Any]:
+        """The set-point at a grid index, factor name -> value in the factor's own terms."""
+        out: dict[str, Any] = {}
+        for factor, axis, i in zip(self.factors, self.axes, index, strict=True):
+            out[factor.name] = as_setting(factor, axis[i])
+        return out | self.words
+
+    def frame(self) -> pd.DataFrame:
+        """Every set-point, first axis slowest, one column per factor."""
+        mesh = np.meshgrid(*self.axes, indexing="ij") if self.axes else []
+        count = int(np.prod(self.shape)) if self.axes else 1
+        columns: dict[str, Any] = {}
+        for factor, values in zip(self.factors, mesh, strict=True):
+            flat = values.ravel()
+            columns[factor.name] = (
+                flat if factor.is_numeric else np.array(factor.levels, dtype=object)[flat.astype(int)]
+            )
+        for name, word in self.words.items():
+            columns[name] = np.full(count, word, dtype=object)
+        return pd.DataFrame(columns)
+
+
+def as_setting(factor: Factor, value: float) -> Any:
+    """An axis value as a setting: a float, or the ordered word at that place."""
+    return float(value) if factor.is_numeric else factor.levels[int(value)]
+
+
+def as_axis(factor: Factor, setting: Any) -> float:
+    """The place of a setting on its axis."""
+    return float(setting) if factor.is_numeric else float(factor.levels.index(factor.snap(setting)))
+
+
+def full_axis(session: Session, factor: Factor, fabric: str) -> Array:
+    """Everything a ranged factor can be set to for one fabric, its heat limit kept."""
+    if not factor.is_numeric:
+        return np.arange(len(factor.levels), dtype=float)
+    return np.asarray(session.allowed(factor, fabric), dtype=float)
+
+
+def unit_of(factor: Factor) -> float:
+    """What one multiple of spread is: the spread, or the step where no spread is given."""
+    if factor.is_numeric and factor.spread > 0:
+        return factor.spread
+    return factor.grid_step
+
+
+def word_choices(session: Session) -> list[dict[str, str]]:
+    """Every combination of the unordered words."""
+    factors = [f for f in session.factors if not f.is_numeric and not f.ordered]
+    return [
+        dict(zip([f.name for f in factors], words, strict=True))
+        for words in product(*(f.levels for f in factors))
+    ]
+
+
+def ranged_factors(session: Session) -> tuple[Factor, ...]:
+    """Numbers and ordered words: the factors a window has a range of."""
+    return tuple(f for f in session.factors if f.is_numeric or f.ordered)
+
+
+def grid(
+    session: Session,
+    fabric: str,
+    words: dict[str, str],
+    budget: int,
+    within: dict[str, tuple[float, float]] | None = None,
+) -> Grid:
+    """A grid of at most ``budget`` set-points, thinned where the steps are finest.
+
+    ``within`` (factor -> (low, high) on the axis) keeps to a part of the range.  Thinning always
+    works on the axis whose spacing is the smallest in multiples of its spread, so that no axis is
+    coarser than it must be.
+    """
+    factors = ranged_factors(session)
+    full = []
+    for factor in factors:
+        axis = full_axis(session, factor, fabric)
+        if within is not None and factor.name in within:
+            low, high = within[factor.name]
+            kept = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
+            axis = kept if len(kept) else axis[[int(np.argmin(np.abs(axis - low)))]]
+        full.append(axis)
+    stride = [1] * len(full)
+
+    def count(i: int) -> int:
+        return len(_thinned(full[i], stride[i]))
+
+    while np.prod([count(i) for i in range(len(full))], dtype=float) > budget:
+        spacing = [
+            stride[i] * _step(full[i]) / unit_of(factors[i]) if count(i) > 2 else np.inf
+            for i in range(len(full))
+        ]
+        finest = int(np.argmin(spacing))
+        if not np.isfinite(spacing[finest]):
+            break
+        stride[finest] += 1
+    axes = tuple(_thinned(axis, s) for axis, s in zip(full, stride, strict=True))
+    return Grid(factors, axes, dict(words))
+
+
+def _step(axis: Array) -> float:
+    return float(axis[1] - axis[0]) if len(axis) > 1 else 1.0
+
+
+def _thinned(axis: Array, stride: int) -> Array:
+    """Every ``stride``-th value, both ends kept, so that the whole range is looked at."""
+    if stride == 1 or len(axis) <= 2:
+        return axis
+    kept = np.arange(0, len(axis), stride)
+    if kept[-1] != len(axis) - 1:
+        kept = np.append(kept, len(axis) - 1)
+    return np.asarray(axis[kept])

@@ -1,0 +1,228 @@
+"""The window: the largest box of set-points that keep the required pass rate, and its target.
+
+Every set-point of the box reaches the required pass rate with the required confidence (pointwise;
+Peterson 2004, J. Quality Technology 36:139); the box is the largest in multiples of what the
+machines wander, found exactly; the target lies deepest inside, between two failure modes (Joseph &
+Wu 2002, Technometrics 44:144).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.factor import Factor
+from dtfexp.dialin import grid as grids
+from dtfexp.dialin.edges import box_edges, reason_found, reason_missing
+from dtfexp.maths.box import Box, deepest_point, largest_box
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.fit import Fit
+
+Array = NDArray[np.float64]
+
+FIRST_BUDGET = 12_000
+SECOND_BUDGET = 16_000
+
+
+class Margin(float):
+    """Distance from the target to the NEARER edge, in multiples of spread; ``low`` and ``high``
+    are the distances to each edge, and unpacking gives the two."""
+
+    low: float
+    high: float
+
+    def __new__(cls, low: float, high: float) -> Margin:
+        self = super().__new__(cls, min(low, high))
+        self.low, self.high = float(low), float(high)
+        return self
+
+    def __getnewargs__(self) -> tuple[float, float]:
+        return self.low, self.high
+
+    def __iter__(self) -> Iterator[float]:
+        return iter((self.low, self.high))
+
+
+@dataclass(frozen=True, repr=False)
+class Window:
+    """A window of one fabric.
+
+    found; fabric; target (factor -> value); low, high (factor -> value, None when not found);
+    pass_rate expected at the target; confidence: posterior probability that the true pass rate at
+    the target is at least ``required``; margin (factor -> :class:`Margin`, None for words); reason:
+    one sentence.  ``required`` and ``required_confidence`` are what was asked; ``edges`` has one
+    row per edge (factor, side, value, margin, stopped_by, looks, certainty, advice); ``presses`` is
+    how many graded presses of this fabric stand behind it.
+    """
+
+    found: bool
+    fabric: str
+    target: dict[str, Any]
+    low: dict[str, Any] | None
+    high: dict[str, Any] | None
+    pass_rate: float
+    confidence: float
+    margin: dict[str, Margin | None]
+    reason: str
+    required: float
+    required_confidence: float
+    edges: pd.DataFrame
+    presses: int
+
+    def __repr__(self) -> str:
+        state = "found" if self.found else "not found"
+        return f"Window({self.fabric!r}, {state}; {self.reason})"
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """A grid with the posterior probability of meeting the rate, and the expected pass rate."""
+
+    grid: grids.Grid
+    chance: Array
+    expected: Array
+
+
+def chance_map(fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float) -> Mapped:
+    """Posterior probability that the true pass rate is at least ``pass_rate``, on a grid."""
+    passing = fit.pass_posterior(grid.frame(), fabric)
+    shape = grid.shape
+    return Mapped(
+        grid,
+        passing.chance_at_least(pass_rate).reshape(shape),
+        passing.expected().reshape(shape),
+    )
+
+
+def find_window(fit: Fit, fabric: str, pass_rate: float, confidence: float) -> Window:
+    """See :meth:`dtfexp.dialin.fit.Fit.window`."""
+    for name, value in (("pass_rate", pass_rate), ("confidence", confidence)):
+        if not 0.0 < value < 1.0:
+            raise ValueError(f"{name} is {value!r}; use a number between 0 and 1, such as 0.90")
+    choices = grids.word_choices(fit.session)
+    budget = max(FIRST_BUDGET // len(choices), 1500)
+    maps = [
+        chance_map(fit, fabric, grids.grid(fit.session, fabric, words, budget), pass_rate)
+        for words in choices
+    ]
+    boxes = [_best_box(m, confidence, fit.session.factors) for m in maps]
+    found = [(b.size, -k) for k, b in enumerate(boxes) if b is not None]
+    if not found:
+        best = max(range(len(maps)), key=lambda k: (float(maps[k].chance.max()), -k))
+        return _not_found(fit, fabric, maps[best], pass_rate, confidence)
+    first = -max(found)[1]
+    mapped, box = _zoomed(fit, fabric, maps[first], boxes[first], pass_rate, confidence)
+    return _found(fit, fabric, mapped, box, pass_rate, confidence)
+
+
+def _units(mapped: Mapped) -> list[float]:
+    return [grids.unit_of(f) for f in mapped.grid.factors]
+
+
+def _best_box(mapped: Mapped, confidence: float, factors: tuple[Factor, ...]) -> Box | None:
+    """Largest box; every width at least twice the spread when possible."""
+    good = mapped.chance >= confidence
+    if not good.any():
+        return None
+    units = _units(mapped)
+    axes = list(mapped.grid.axes)
+    if not axes:
+        return Box((), (), 1.0)
+    wide = [
+        2.0 * f.spread if f.is_numeric and len(a) > 1 else 0.0
+        for f, a in zip(mapped.grid.factors, axes, strict=True)
+    ]
+    box = largest_box(good, axes, units, min_width=wide, prefer=mapped.chance)
+    return box or largest_box(good, axes, units, prefer=mapped.chance)
+
+
+def _zoomed(
+    fit: Fit, fabric: str, coarse: Mapped, box: Box | None, pass_rate: float, confidence: float
+) -> tuple[Mapped, Box]:
+    """Search again on a finer grid around the coarse box; the larger of the two stands."""
+    if box is None:  # the caller has checked; this keeps the type plain
+        raise ValueError("no box to look closer at")
+    within = {}
+    for factor, axis, lo, hi in zip(
+        coarse.grid.factors, coarse.grid.axes, box.lo, box.hi, strict=True
+    ):
+        within[factor.name] = (
+            float(axis[max(lo - 1, 0)]),
+            float(axis[min(hi + 1, len(axis) - 1)]),
+        )
+    fine = grids.grid(fit.session, fabric, coarse.grid.words, SECOND_BUDGET, within)
+    if fine.shape == coarse.grid.shape:
+        return coarse, box
+    mapped = chance_map(fit, fabric, fine, pass_rate)
+    closer = _best_box(mapped, confidence, fit.session.factors)
+    if closer is None or closer.size < box.size:
+        return coarse, box
+    return mapped, closer
+
+
+def _found(
+    fit: Fit, fabric: str, mapped: Mapped, box: Box, pass_rate: float, confidence: float
+) -> Window:
+    good = mapped.chance >= confidence
+    axes = list(mapped.grid.axes)
+    units = _units(mapped)
+    at = deepest_point(good, axes, units, box, mapped.chance) if axes else ()
+    target = mapped.grid.setting(at)
+    low, high = mapped.grid.setting(box.lo), mapped.grid.setting(box.hi)
+    margin: dict[str, Margin | None] = dict.fromkeys(mapped.grid.words, None)
+    for k, factor in enumerate(mapped.grid.factors):
+        here = axes[k][at[k]]
+        margin[factor.name] = Margin(
+            (here - axes[k][box.lo[k]]) / units[k], (axes[k][box.hi[k]] - here) / units[k]
+        )
+    order = [f.name for f in fit.session.factors]
+    edges = box_edges(fit, fabric, target, low, high, margin, pass_rate)
+    return Window(
+        found=True,
+        fabric=fabric,
+        target={n: target[n] for n in order},
+        low={n: low[n] for n in order},
+        high={n: high[n] for n in order},
+        pass_rate=float(mapped.expected[at]),
+        confidence=float(mapped.chance[at]),
+        margin={n: margin[n] for n in order},
+        reason=reason_found(fit, fabric, low, high, pass_rate, confidence, edges),
+        required=pass_rate,
+        required_confidence=confidence,
+        edges=edges,
+        presses=fit.presses_used(fabric),
+    )
+
+
+def _not_found(
+    fit: Fit, fabric: str, mapped: Mapped, pass_rate: float, confidence: float
+) -> Window:
+    flat = int(np.argmax(mapped.chance + 1e-6 * mapped.expected))
+    at = tuple(int(i) for i in np.unravel_index(flat, mapped.grid.shape)) if mapped.grid.axes else ()
+    target = mapped.grid.setting(at)
+    order = [f.name for f in fit.session.factors]
+    target = {n: target[n] for n in order}
+    chance = float(mapped.chance.ravel()[flat])
+    expected = float(mapped.expected.ravel()[flat])
+    none: dict[str, Margin | None] = dict.fromkeys(order, None)
+    return Window(
+        found=False,
+        fabric=fabric,
+        target=target,
+        low=None,
+        high=None,
+        pass_rate=expected,
+        confidence=chance,
+        margin=none,
+        reason=reason_missing(fit, fabric, target, chance, expected, pass_rate, confidence),
+        required=pass_rate,
+        required_confidence=confidence,
+        edges=box_edges(fit, fabric, target, None, None, none, pass_rate),
+        presses=fit.presses_used(fabric),
+    )

@@ -1,0 +1,329 @@
+"""The prior of the latent quality: a Gaussian field over settings, fabrics and outcomes.
+
+Latent values are in *grade units* above the acceptance cut: zero is just acceptable, one is a
+fifth of a five-grade scale better.  The field is a sum (Durrande et al. 2012, J. Multivariate
+Anal. 115:57, additive kernels; Rasmussen & Williams 2006, sec. 4.2 and 2.7 for the mean):
+
+    f(x) = intercept + trade mean + one-factor parts + two-factor parts
+
+Cure belongs to film and powder, so its parts are nearly shared by fabrics; press parts are
+partially pooled.  Luck of loads, rounds and blocks is simply more covariance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+CURE, PRESS, PEEL = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class FieldShape:
+    """What the field runs over.
+
+    stage (d,) of CURE/PRESS/PEEL; word (d,) true where the column holds a category code;
+    trade_off: pairs of columns (temperature, time) of one stage that add up to a dose.
+    """
+
+    stage: tuple[int, ...]
+    word: tuple[bool, ...]
+    trade_off: tuple[tuple[int, int], ...]
+    n_outcomes: int
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Fixed constants of the prior, in grade units; each with its reason in ``prior_table``."""
+
+    intercept_mean: float = 0.4
+    intercept_sd: float = 1.1
+    fall: float = 0.8
+    dose: float = 0.5
+    slope_sd: float = 0.9
+    bend_sd: float = 0.8
+    smooth_sd: float = 0.5
+    word_sd: float = 0.8
+    pair_slope_sd: float = 0.6
+    pair_smooth_sd: float = 0.45
+    across_stages: float = 0.5
+    fabric_intercept: float = 0.5
+    fabric_cure: float = 0.93
+    fabric_press: float = 0.6
+    press_share_sd: float = 0.15
+
+
+@dataclass(frozen=True)
+class Scales:
+    """One set of scale parameters.
+
+    amplitude multiplies trade mean and signal; length is the smoothness in half-ranges; interplay
+    multiplies two-factor parts; load_sd, round_sd are luck in grades; alike is the correlation of
+    the outcomes' fields; noise (n_outcomes,) is press noise in grades.
+    """
+
+    amplitude: float
+    length: float
+    interplay: float
+    load_sd: float
+    round_sd: float
+    alike: float
+    noise: Array
+
+
+@dataclass(frozen=True)
+class Points:
+    """Settings where the field is wanted.
+
+    nodes (n, d, q): codes of what the machines really do around each set-point (q = 1: exact);
+    weights (q,) of the nodes; fabric (n,) index.  Columns that hold words repeat the code.
+    """
+
+    nodes: Array
+    weights: Array
+    fabric: Ints
+
+    @property
+    def n(self) -> int:
+        return int(self.nodes.shape[0])
+
+    def take(self, index: Ints) -> Points:
+        return Points(self.nodes[index], self.weights, self.fabric[index])
+
+
+def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
+    """Prior mean (n,): best near the usual settings, falling away on both sides.
+
+    Averaged over the nodes.  Temperature and time of one stage add up to a dose, so being hot AND
+    long is worse than hot and short (practice; no source).
+    """
+    mean = points.nodes @ points.weights
+    square = (points.nodes**2) @ points.weights
+    numeric = np.array([not w for w in shape.word], dtype=float)
+    out = prior.intercept_mean - scales.amplitude * prior.fall * (square @ numeric)
+    for i, j in shape.trade_off:
+        out -= scales.amplitude * prior.dose * mean[:, i] * mean[:, j]
+    return np.asarray(out)
+
+
+def _column_tables(
+    a: Array, wa: Array, b: Array, wb: Array, word: bool, scales: Scales, prior: Prior
+) -> tuple[Array, Array]:
+    """One-factor and pair-part covariance between nodes a (na, qa) and b (nb, qb), averaged."""
+    if word:
+        same = (a[:, None, 0] == b[None, :, 0]).astype(float)
+        return prior.word_sd**2 * same, same
+    mean_a, mean_b = a @ wa, b @ wb
+    square_a, square_b = (a * a) @ wa, (b * b) @ wb
+    gap = a[:, None, :, None] - b[None, :, None, :]
+    smooth = np.exp(-0.5 * (gap / scales.length) ** 2) @ wb @ wa
+    slope = np.multiply.outer(mean_a, mean_b)
+    one = (
+        prior.slope_sd**2 * slope
+        + prior.bend_sd**2 * np.multiply.outer(square_a, square_b)
+        + prior.smooth_sd**2 * smooth
+    )
+    pair = prior.pair_slope_sd * slope + prior.pair_smooth_sd * smooth
+    return one, pair
+
+
+def _diagonal_tables(
+    a: Array, wa: Array, word: bool, scales: Scales, prior: Prior
+) -> tuple[Array, Array]:
+    """The same as :func:`_column_tables` at equal points, (na,)."""
+    if word:
+        return np.full(len(a), prior.word_sd**2), np.ones(len(a))
+    mean, square = a @ wa, (a * a) @ wa
+    gap = a[:, :, None] - a[:, None, :]
+    smooth = np.exp(-0.5 * (gap / scales.length) ** 2) @ wa @ wa
+    one = (
+        prior.slope_sd**2 * mean**2 + prior.bend_sd**2 * square**2 + prior.smooth_sd**2 * smooth
+    )
+    return one, prior.pair_slope_sd * mean**2 + prior.pair_smooth_sd * smooth
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """Covariance parts of every column between points, gathered to full size, and the pooling."""
+
+    ones: list[Array]
+    pairs: list[Array]
+    pair_sum: dict[int, Array]
+    same_fabric: Array
+
+    def pooled(self, rho: float) -> Array:
+        return np.asarray(rho + (1.0 - rho) * self.same_fabric)
+
+
+def _side(stage: int) -> int:
+    return CURE if stage == CURE else PRESS
+
+
+def _gathered(
+    ones: list[Array], pairs: list[Array], same_fabric: Array, shape: FieldShape
+) -> _Parts:
+    zero = np.zeros_like(ones[0])
+    pair_sum = {CURE: zero, PRESS: zero}
+    for pair, stage in zip(pairs, shape.stage, strict=True):
+        pair_sum[_side(stage)] = pair_sum[_side(stage)] + pair
+    return _Parts(ones, pairs, pair_sum, same_fabric)
+
+
+def _assemble(parts: _Parts, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
+    """Sum of the parts with the pooling of fabrics; works on matrices and on diagonals alike."""
+    side_sum = {}
+    for side in (CURE, PRESS):
+        total, square = np.zeros_like(parts.ones[0]), np.zeros_like(parts.ones[0])
+        for one, pair, stage in zip(parts.ones, parts.pairs, shape.stage, strict=True):
+            if _side(stage) == side:
+                total += one
+                square += pair * pair
+        # Sum over pairs i<j of p_i p_j = ((sum p)^2 - sum p^2) / 2: one pass, no double loop.
+        total += scales.interplay**2 * 0.5 * (parts.pair_sum[side] ** 2 - square)
+        side_sum[side] = total
+    across = (scales.interplay * prior.across_stages) ** 2
+    side_sum[PRESS] += across * parts.pair_sum[CURE] * parts.pair_sum[PRESS]
+    signal = side_sum[CURE] * parts.pooled(prior.fabric_cure)
+    signal += side_sum[PRESS] * parts.pooled(prior.fabric_press)
+    signal *= scales.amplitude**2
+    return np.asarray(signal + prior.intercept_sd**2 * parts.pooled(prior.fabric_intercept))
+
+
+def _cross_parts(
+    a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior
+) -> _Parts:
+    ones, pairs = [], []
+    for i, word in enumerate(shape.word):
+        # Settings sit on few levels: work on the distinct ones and spread the table out.
+        first_a, at_a = _levels(a.nodes[:, i, :])
+        first_b, at_b = _levels(b.nodes[:, i, :])
+        one, pair = _column_tables(
+            a.nodes[first_a, i, :], a.weights, b.nodes[first_b, i, :], b.weights, word, scales, prior
+        )
+        ones.append(one[:, at_b][at_a])
+        pairs.append(pair[:, at_b][at_a])
+    if a.n and np.all(a.fabric == a.fabric[0]):
+        same = (a.fabric[:1, None] == b.fabric[None, :]).astype(float)
+    else:
+        same = (a.fabric[:, None] == b.fabric[None, :]).astype(float)
+    return _gathered(ones, pairs, same, shape)
+
+
+def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
+    """Prior covariance (n_a, n_b) of one outcome's field between two sets of points."""
+    return _assemble(_cross_parts(a, b, shape, scales, prior), shape, scales, prior)
+
+
+def covariance_and_wander(
+    a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior, weights: Array
+) -> tuple[Array, Array]:
+    """Covariance (n_a, n_b) and the variance (n_a, O) that the machine spread adds at ``a``.
+
+    ``weights`` (n_b, O) are the posterior's prediction weights.  For each setting the posterior
+    mean is compared one standard deviation of the spread to each side; only that column's parts
+    change, so the rest is worked out once.
+    """
+    parts = _cross_parts(a, b, shape, scales, prior)
+    wander = np.zeros((a.n, weights.shape[1]))
+    centre = a.nodes @ a.weights
+    weight = scales.interplay**2
+    for i, (word, stage) in enumerate(zip(shape.word, shape.stage, strict=True)):
+        nodes = a.nodes[:, i, :]
+        sd = np.sqrt(np.maximum((nodes**2) @ a.weights - centre[:, i] ** 2, 0.0))
+        if word or not np.any(sd > 1e-12):
+            continue
+        first_a, at_a = _levels(nodes)
+        first_b, at_b = _levels(b.nodes[:, i, :])
+        at_levels, one_node = b.nodes[first_b, i, :], np.ones(1)
+        slope = []
+        for sign in (1.0, -1.0):
+            moved = (centre[first_a, i] + sign * sd[first_a])[:, None]
+            slope.append(
+                _column_tables(moved, one_node, at_levels, b.weights, False, scales, prior)
+            )
+        d_one = (0.5 * (slope[0][0] - slope[1][0]))[:, at_b][at_a]
+        d_pair = (0.5 * (slope[0][1] - slope[1][1]))[:, at_b][at_a]
+        own, other = _side(stage), PRESS if _side(stage) == CURE else CURE
+        pool = prior.fabric_cure if own == CURE else prior.fabric_press
+        change = (d_one + weight * d_pair * (parts.pair_sum[own] - parts.pairs[i])) * parts.pooled(
+            pool
+        )
+        across = weight * prior.across_stages**2 * parts.pooled(prior.fabric_press)
+        change += across * d_pair * parts.pair_sum[other]
+        gap = scales.amplitude**2 * (change @ weights)
+        gap += _mean_slope(centre, i, shape, scales, prior)[:, None] * sd[:, None]
+        wander += gap**2
+    return _assemble(parts, shape, scales, prior), wander
+
+
+def _mean_slope(centre: Array, i: int, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
+    """Slope (n,) of the trade mean in column i."""
+    slope = -2.0 * scales.amplitude * prior.fall * centre[:, i]
+    for pair in shape.trade_off:
+        if i in pair:
+            slope = slope - scales.amplitude * prior.dose * centre[:, sum(pair) - i]
+    return np.asarray(slope)
+
+
+def variance(a: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
+    """Prior variance (n_a,) of one outcome's field, averaged over the nodes of each point."""
+    ones, pairs = [], []
+    for i, word in enumerate(shape.word):
+        first, at = _levels(a.nodes[:, i, :])
+        one, pair = _diagonal_tables(a.nodes[first, i, :], a.weights, word, scales, prior)
+        ones.append(one[at])
+        pairs.append(pair[at])
+    return _assemble(_gathered(ones, pairs, np.ones(a.n), shape), shape, scales, prior)
+
+
+def _levels(nodes: Array) -> tuple[Ints, Ints]:
+    """Where each distinct set-point first stands, and which one each row has."""
+    middle = nodes[:, nodes.shape[1] // 2]
+    _, first, at = np.unique(middle, return_index=True, return_inverse=True)
+    return first, at.reshape(-1)
+
+
+def outcome_correlation(n_outcomes: int, alike: float) -> Array:
+    """Correlation (O, O) of the outcomes' fields: ``alike`` off the diagonal."""
+    return np.asarray(alike + (1.0 - alike) * np.eye(n_outcomes))
+
+
+def luck_covariance(
+    outcome: Ints,
+    load: Ints,
+    round_: Ints,
+    block: Ints,
+    press: Ints,
+    scales: Scales,
+    prior: Prior,
+) -> Array:
+    """Covariance (n, n) of load, round and block luck plus what the outcomes of one press share.
+
+    Codes below zero mean "not known": such an observation shares luck with nobody.  Half of the
+    luck of a load or round is common to the outcomes, half belongs to each.
+    """
+    across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
+
+    def same(code: Ints) -> Array:
+        known = (code[:, None] == code[None, :]) & (code[:, None] >= 0)
+        return np.asarray(known | np.eye(len(code), dtype=bool), dtype=float)
+
+    out = (scales.load_sd**2 * same(load) + scales.round_sd**2 * same(round_)) * across
+    if np.any(block >= 0):
+        out += scales.round_sd**2 * same(block) * across
+    return np.asarray(out + prior.press_share_sd**2 * same(press))
+
+
+def luck_split(scales: Scales, prior: Prior, blocks: bool) -> tuple[float, Array]:
+    """Variance shared by all outcomes of a NEW press, and each outcome's own (O,), noise included.
+
+    A new press has a new load, a new round, its own press noise (and a new block if blocks ran).
+    """
+    luck = scales.load_sd**2 + scales.round_sd**2 * (2.0 if blocks else 1.0)
+    shared = 0.5 * luck + prior.press_share_sd**2
+    return float(shared), np.asarray(0.5 * luck + scales.noise**2)

@@ -1,0 +1,103 @@
+"""From the latent field to the pass rate of a new press, all outcomes together.
+
+Given the field, a new press passes outcome o when f_o + luck + noise > 0; luck and part of the noise
+are shared by the outcomes, so the joint chance is a one-dimensional integral (Dunnett & Sobel 1955,
+Biometrika 42:258).  The posterior of that chance is carried on the probit scale, where it is close to
+Gaussian: mean and variance by sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from dtfexp.maths import field
+from dtfexp.maths.posterior import Latent, Posterior
+
+Array = NDArray[np.float64]
+
+_NODES, _WEIGHTS = hermegauss(9)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+def joint_pass(latent: Array, shared: float, own: Array) -> Array:
+    """P(all outcomes pass) for fields ``latent`` (..., O); ``own`` broadcasts to it (variances)."""
+    if latent.shape[-1] == 1:
+        return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + shared)))
+    out = np.zeros(latent.shape[:-1])
+    root = np.sqrt(own)
+    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+        out += weight * np.prod(ndtr((latent + np.sqrt(shared) * node) / root), axis=-1)
+    return out
+
+
+@dataclass(frozen=True)
+class PassPosterior:
+    """Posterior of the true pass rate at M points on the probit scale: a Gaussian mixture.
+
+    mean, sd (J, M); weight (J,).
+    """
+
+    mean: Array
+    sd: Array
+    weight: Array
+
+    def expected(self) -> Array:
+        """Posterior mean of the pass rate, (M,)."""
+        return np.asarray(self.weight @ ndtr(self.mean / np.sqrt(1.0 + self.sd**2)))
+
+    def chance_at_least(self, pass_rate: float) -> Array:
+        """Posterior probability that the true pass rate is at least ``pass_rate``, (M,)."""
+        return np.asarray(self.weight @ ndtr((self.mean - ndtri(pass_rate)) / self.sd))
+
+    def quantile(self, q: float) -> Array:
+        """Posterior quantile of the pass rate, (M,), by bisection on the probit scale."""
+        low = (self.mean - 9.0 * self.sd).min(axis=0)
+        high = (self.mean + 9.0 * self.sd).max(axis=0)
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            below = self.weight @ ndtr((middle - self.mean) / self.sd)
+            low = np.where(below < q, middle, low)
+            high = np.where(below < q, high, middle)
+        return np.asarray(ndtr(0.5 * (low + high)))
+
+
+def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
+    """Posterior of the joint pass rate at the points of ``latent``."""
+    blocks = bool(np.any(post.data.block >= 0))
+    n_out = post.shape.n_outcomes
+    mean = np.empty(latent.mean.shape[:2])
+    sd = np.empty_like(mean)
+    for j, scales in enumerate(post.scales):
+        shared, own = field.luck_split(scales, post.prior, blocks)
+        own_all = own + latent.wander[j]
+        probit = [_probit(joint_pass(latent.mean[j], shared, own_all))]
+        root = _cholesky(latent.covariance[j])
+        weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
+        weights[0] = 1.0 / (n_out + 1.0)
+        step = np.sqrt(n_out + 1.0)
+        for o in range(n_out):
+            for sign in (1.0, -1.0):
+                moved = latent.mean[j] + sign * step * root[:, :, o]
+                probit.append(_probit(joint_pass(moved, shared, own_all)))
+        g = np.array(probit)
+        mean[j] = weights @ g
+        sd[j] = np.sqrt(np.maximum(weights @ (g - mean[j]) ** 2, 1e-8))
+    return PassPosterior(mean, sd, post.weight)
+
+
+def _probit(p: Array) -> Array:
+    return np.asarray(ndtri(np.clip(p, 1e-12, 1.0 - 1e-12)))
+
+
+def _cholesky(cov: Array) -> Array:
+    """Lower Cholesky factors (M, O, O); a tiny ridge keeps rounding from spoiling it."""
+    n_out = cov.shape[-1]
+    if n_out == 1:
+        return np.sqrt(cov)
+    ridge = 1e-9 * np.eye(n_out) * np.trace(cov, axis1=1, axis2=2)[:, None, None]
+    return np.asarray(np.linalg.cholesky(cov + ridge))

@@ -1,0 +1,111 @@
+"""What is said about a press, turned into the fields of an entry, or refused with the place."""
+
+from __future__ import annotations
+
+import numbers
+from collections.abc import Callable, Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book import entries, values
+from dtfexp.describe import fields
+from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+
+
+def press_number(value: object) -> int:
+    """``value`` as the number of a press: a whole number from 1."""
+    if isinstance(value, numbers.Real) and not fields.is_flag(value):
+        told = float(value)
+        if 1 <= told < 2**53 and told == int(told):
+            return int(told)
+    raise LogbookError(
+        f"press is {fields.shown(value)}; a press is named by its number, a whole number from 1"
+    )
+
+
+def said(
+    session: Session,
+    press: int,
+    grades: Mapping[str, Any],
+    defects: Iterable[str] | str | None,
+    actual: Mapping[str, Any] | None,
+    note: str | None,
+    block: str | None,
+) -> dict[str, Any]:
+    """The fields of one entry; None takes a field back, a missing number (NaN) says nothing.
+
+    Raises ``LogbookError`` for an outcome or factor that the session does not have and
+    ``ResultsError`` for a value that it does not accept; both name the press.
+    """
+    place = f"press {press}"
+    fields_said: dict[str, Any] = {}
+    for name, value in _pairs(grades, place, "grades").items():
+        outcome = _known(place, session.outcome, name)
+        here, field = f"{place}, outcome {outcome.name!r}", entries.GRADE + outcome.name
+        if value is None:
+            fields_said[field] = None
+        elif not values.is_missing(value):
+            fields_said[field] = _placed(here, values.grade, outcome, value)
+    for name, value in _pairs(actual or {}, place, "actual").items():
+        factor = _known(place, session.factor, name)
+        here, field = f"{place}, {factor.name!r} as reached", entries.ACTUAL + factor.name
+        if value is None:
+            fields_said[field] = None
+        elif not values.is_missing(value):
+            fields_said[field] = _placed(here, values.reading, factor, value)
+    if defects is None:
+        fields_said[entries.DEFECTS] = None
+    elif found := _placed(f"{place}, defects", values.words, defects):
+        fields_said[entries.DEFECTS] = list(found)
+    for field, value in ((entries.NOTE, note), (entries.BLOCK, block)):
+        if value is None:
+            fields_said[field] = None
+        elif told := _placed(f"{place}, {field}", values.text, value, f"a {field}"):
+            fields_said[field] = told
+    return fields_said
+
+
+def reason(press: int, value: object, why: str) -> str:
+    """A reason in words, never empty."""
+    told = _placed(f"press {press}", values.one_line, value, "a reason")
+    if not told:
+        raise LogbookError(f"press {press}: no reason is given; say in a few words why {why}")
+    return str(told)
+
+
+def person(value: object) -> str:
+    """Who recorded: one line, may be empty."""
+    return str(_placed("by", values.one_line, value, "a name"))
+
+
+def entry_id(value: object) -> str:
+    """The id that the caller made for an entry, or a new one."""
+    if value is None:
+        return entries.new_id()
+    if isinstance(value, str) and 0 < len(value) <= 200 and value.isprintable():
+        return value
+    raise LogbookError(f"id is {fields.shown(value)}; an id is one line of text, up to 200 signs")
+
+
+def _pairs(value: object, place: str, what: str) -> Mapping[str, Any]:
+    if isinstance(value, Mapping):
+        return value
+    raise LogbookError(
+        f'{place}: {what} is {fields.shown(value)}; give name and value, such as {{"name": 4}}'
+    )
+
+
+def _placed(place: str, check: Any, *arguments: object) -> Any:
+    try:
+        return check(*arguments)
+    except ResultsError as error:
+        raise ResultsError(f"{place}: {error}") from None
+
+
+def _known(place: str, find: Callable[[str], Any], name: object) -> Any:
+    try:
+        return find(name)  # type: ignore[arg-type]
+    except SessionError as error:
+        raise LogbookError(f"{place}: {error}") from None

@@ -1,0 +1,130 @@
+"""Entries: what was said about a press, by whom and when. Appended, never changed.
+
+An entry says one or more *fields*: a grade, a reading, the defects, the note, the block, or why
+the press is excluded. A later entry that says a field again supersedes the earlier one; a field
+said as None is taken back. Saying nothing about a field leaves it as it was.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+import uuid
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from dtfexp.describe.errors import LogbookError
+
+# The field names as they stand in the file. A grade and a reading carry a name after the slash.
+GRADE = "grade/"
+ACTUAL = "actual/"
+DEFECTS = "defects"
+NOTE = "note"
+BLOCK = "block"
+EXCLUDED = "excluded"
+
+RECORD = "record"
+#: A try that went wrong and was made again: kept, never counted.
+SPOILED = "spoiled"
+#: From here on the press is made again: what was said before is kept, and counts no more.
+REDO = "redo"
+
+BENCH = "bench"
+SHEET = "sheet"
+
+Said = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One row of the book's memory. ``seq`` is its order of arrival, 0 before it is written."""
+
+    id: str
+    press: int
+    kind: str
+    said: Said
+    source: str
+    at: datetime
+    by: str
+    seq: int = 0
+
+
+def new_id() -> str:
+    """An id for an entry whose maker gives none."""
+    return uuid.uuid4().hex
+
+
+def as_text(value: object) -> str:
+    """``value`` as JSON, the same value always as the same text."""
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+
+
+def derived_id(*parts: object) -> str:
+    """An id worked out from contents, so that the same contents are kept once."""
+    return hashlib.sha256(as_text(parts).encode("utf-8", "surrogatepass")).hexdigest()[:32]
+
+
+def append(connection: sqlite3.Connection, entry: Entry) -> bool:
+    """Write ``entry``; False when that very entry is there already.
+
+    Raises ``LogbookError`` when the id is taken by an entry that says something else.
+    """
+    said = as_text(dict(entry.said))
+    written = connection.execute(
+        "INSERT OR IGNORE INTO entries (id, seq, press, kind, said, source, at, by) "
+        "VALUES (?, (SELECT COALESCE(MAX(seq), 0) + 1 FROM entries), ?, ?, ?, ?, ?, ?)",
+        (
+            entry.id,
+            entry.press,
+            entry.kind,
+            said,
+            entry.source,
+            entry.at.isoformat(),
+            entry.by,
+        ),
+    ).rowcount
+    if written:
+        return True
+    old = connection.execute(
+        "SELECT press, kind, said FROM entries WHERE id = ?", (entry.id,)
+    ).fetchone()
+    if old is None or tuple(old) != (entry.press, entry.kind, said):
+        raise LogbookError(
+            f"press {entry.press}: the entry id {entry.id!r} is in the book already with other "
+            "contents; nothing was saved. Use a new id for every new entry"
+        )
+    return False
+
+
+def read(connection: sqlite3.Connection, press: int | None = None) -> Iterator[Entry]:
+    """All entries, or those of one press, in order of arrival."""
+    query = "SELECT id, press, kind, said, source, at, by, seq FROM entries"
+    if press is None:
+        rows = connection.execute(query + " ORDER BY seq")
+    else:
+        rows = connection.execute(query + " WHERE press = ? ORDER BY seq", (press,))
+    for key, number, kind, said, source, at, by, seq in rows:
+        yield Entry(
+            key, number, kind, json.loads(said), source, datetime.fromisoformat(at), by, seq
+        )
+
+
+def current(entries: Iterable[Entry]) -> dict[int, dict[str, Any]]:
+    """What holds now: press -> field -> value, the latest word on every field.
+
+    A press about which anything was ever said has a key, even when nothing holds any more.
+    """
+    state: dict[int, dict[str, Any]] = {}
+    for entry in entries:
+        fields = state.setdefault(entry.press, {})
+        if entry.kind == REDO:
+            fields.clear()
+        elif entry.kind == RECORD:
+            fields.update(entry.said)
+    return {
+        press: {field: value for field, value in fields.items() if value is not None}
+        for press, fields in state.items()
+    }

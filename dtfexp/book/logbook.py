@@ -1,0 +1,299 @@
+"""The logbook: one file that keeps a session, its plans and everything recorded about them."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
+from datetime import datetime
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book import checking, entries, frames, planned, schema, store
+from dtfexp.book.entries import Entry
+from dtfexp.describe import fields
+from dtfexp.describe.errors import LogbookError, SessionError
+from dtfexp.describe.session import Session
+
+if TYPE_CHECKING:
+    from types import TracebackType
+    from typing import Self
+
+    import pandas as pd
+
+    from dtfexp.book.importing import Imported
+    from dtfexp.dialin.plan import Plan
+
+Clock = Callable[[], datetime]
+
+
+def now() -> datetime:
+    """This moment by the clock of this computer, with its offset from UTC."""
+    return datetime.now().astimezone()
+
+
+class Logbook:
+    """One logbook file, open. Use ``Logbook.create`` or ``Logbook.open``, in a ``with`` block.
+
+    Entries are appended and never changed: a later one supersedes an earlier one, and both stay
+    in ``history``. When ``record`` returns, the entry is on the disk. Several programs and
+    threads may use one file at once; each sees what the others have saved.
+
+    ``by`` is who records when an entry does not say; ``clock`` tells the time, with its zone.
+    """
+
+    def __init__(self, opened: store.Store, session: Session, by: str, clock: Clock) -> None:
+        self._store = opened
+        self._session = session
+        self._by = by
+        self._clock = clock
+
+    @classmethod
+    def create(
+        cls,
+        path: str | PathLike[str],
+        session: Session,
+        *,
+        by: str = "",
+        clock: Clock = now,
+    ) -> Logbook:
+        """A new logbook for ``session``. ``LogbookError`` when the file is there already."""
+        if not isinstance(session, Session):
+            raise LogbookError(f"session is {fields.shown(session)}; give a dtfexp.Session")
+        who, place, at = checking.person(by), Path(path), _zoned(clock())
+        store.reserve(place)
+        try:
+            connection = store.connect(place)
+            try:
+                row = (entries.new_id(), session.to_toml(), at.isoformat(), who)
+                schema.create(place, connection, at, row)
+            except BaseException:
+                connection.close()
+                raise
+        except BaseException:
+            # It was made a moment ago by this call and holds nothing.
+            with suppress(OSError):
+                place.unlink()
+            raise
+        return cls(store.Store(place, connection), session, who, clock)
+
+    @classmethod
+    def open(cls, path: str | PathLike[str], *, by: str = "", clock: Clock = now) -> Logbook:
+        """The logbook at ``path``, checked; ``LogbookError`` in one line when it is none.
+
+        A file of an older dtfexp is copied beside itself and brought up to date.
+        """
+        who, place = checking.person(by), Path(path)
+        store.check_header(place)
+        connection = store.connect(place)
+        try:
+            schema.check_kind(place, connection, schema.STEPS)
+            store.check_whole(place, connection)
+            schema.bring_up(place, connection, _zoned(clock()), schema.STEPS)
+            session = _session_of(place, connection)
+        except BaseException:
+            connection.close()
+            raise
+        return cls(store.Store(place, connection), session, who, clock)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._store.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        return f"Logbook({str(self.path)!r}, session {self.session.name!r})"
+
+    @property
+    def path(self) -> Path:
+        """Where the file is."""
+        return self._store.path
+
+    @property
+    def session(self) -> Session:
+        """The session this book was made for."""
+        return self._session
+
+    def add(self, plan: Plan) -> int:
+        """Take a plan's presses into the book; returns how many were new.
+
+        The very same plan added again changes nothing and returns 0. A plan of another session,
+        or one whose press numbers are taken by another plan, raises ``LogbookError``.
+        """
+        if not hasattr(plan, "runs") or not hasattr(plan, "session"):
+            raise LogbookError(f"plan is {fields.shown(plan)}; give a Plan, from plan(...)")
+        if plan.session != self.session:
+            raise LogbookError(
+                f"the plan was made for {_difference(plan.session, self.session)}; nothing was "
+                "added. Make the plan from book.session"
+            )
+        presses = planned.presses_of(self.session, plan)
+        with self._store.writing() as connection:
+            new = planned.add(connection, plan, presses, _zoned(self._clock()), self._by)
+        return len(presses) if new else 0
+
+    def record(
+        self,
+        press: int,
+        grades: Mapping[str, Any] | None = None,
+        defects: Iterable[str] | str | None = (),
+        actual: Mapping[str, Any] | None = None,
+        note: str | None = "",
+        by: str = "",
+        id: str | None = None,
+        *,
+        block: str | None = "",
+    ) -> str:
+        """Record what is known of ``press`` and return the entry's id once it is on the disk.
+
+        ``grades`` maps outcomes to grades and ``actual`` factors to what was really reached, in
+        the factor's unit ("305 F" says its own). ``block`` is the day, roll or lot. What is not
+        mentioned stays as it was; None (for a grade, a reading, or the whole of ``defects``,
+        ``note``, ``block``) takes back what was said before. The same ``id`` twice makes one
+        entry. Nothing is written when any part is wrong.
+        """
+        number = checking.press_number(press)
+        said = checking.said(self.session, number, grades or {}, defects, actual, note, block)
+        if not said:
+            raise LogbookError(
+                f"press {number}: there is nothing to record; give a grade, a defect, a reading "
+                "or a note"
+            )
+        return self._append(number, entries.RECORD, said, by, id)
+
+    def exclude(self, press: int, reason: str, by: str = "", id: str | None = None) -> str:
+        """Leave a press out of every fit, saying why; its entries stay. Returns the entry's id."""
+        number = checking.press_number(press)
+        why = checking.reason(number, reason, "it is left out")
+        return self._append(number, entries.RECORD, {entries.EXCLUDED: why}, by, id)
+
+    def include(self, press: int, by: str = "", id: str | None = None) -> str:
+        """Take an excluded press back in. Returns the entry's id."""
+        number = checking.press_number(press)
+        return self._append(number, entries.RECORD, {entries.EXCLUDED: None}, by, id)
+
+    def redo(self, press: int, reason: str, by: str = "", id: str | None = None) -> str:
+        """Start a press afresh on a new coupon: what was said of the first is kept in history
+        and counts no more. Returns the entry's id."""
+        number = checking.press_number(press)
+        why = checking.reason(number, reason, "it is made again")
+        return self._append(number, entries.REDO, {entries.EXCLUDED: why}, by, id)
+
+    def _append(
+        self, press: int, kind: str, said: Mapping[str, Any], by: str, id: str | None
+    ) -> str:
+        key = checking.entry_id(id)
+        who = checking.person(by) or self._by
+        with self._store.writing() as connection:
+            planned.known(connection, press)
+            at = _zoned(self._clock())
+            entries.append(connection, Entry(key, press, kind, said, entries.BENCH, at, who))
+        return key
+
+    def runs(self) -> pd.DataFrame:
+        """All planned presses in running order, with the columns of ``Plan.runs``."""
+        with self._store.reading() as connection:
+            presses = planned.read(connection)
+        return frames.runs(self.session, presses)
+
+    def results(self) -> pd.DataFrame:
+        """All planned presses with what holds of them now; see ``frames.results``."""
+        return frames.results(self.session, *self._now())
+
+    def waiting(self) -> pd.DataFrame:
+        """The presses that still lack a grade; see ``frames.waiting``."""
+        return frames.waiting(self.session, *self._now())
+
+    def history(self, press: int | None = None) -> pd.DataFrame:
+        """Every entry of ``press`` (of all presses without one); see ``frames.history``."""
+        number = None if press is None else checking.press_number(press)
+        with self._store.reading() as connection:
+            if number is not None:
+                planned.known(connection, number)
+            found = list(entries.read(connection, number))
+        return frames.history(self.session, found)
+
+    def plans(self) -> pd.DataFrame:
+        """One row per plan added: ``design, seed, reason, notes`` (a tuple of sentences),
+        ``presses`` (how many), ``time``, ``by``."""
+        with self._store.reading() as connection:
+            found = planned.plans(connection)
+        return frames.plans(found)
+
+    def export(self, folder: str | PathLike[str]) -> list[Path]:
+        """Write ``results.csv``, ``results.xlsx``, ``history.csv`` and ``session.toml``.
+
+        A sheet in ``folder`` that was changed since it was exported is kept under another name.
+        Returns the paths written.
+        """
+        from dtfexp.book.exporting import export
+
+        return export(self, folder)
+
+    def import_results(self, path: str | PathLike[str]) -> int:
+        """Take in a results sheet (.csv or .xlsx), all rows or none; returns the rows taken.
+
+        Anything in the sheet that was set aside is told as a Python warning; ``import_sheet``
+        hands it over as a value instead. ``ResultsError`` names file, row, column and value.
+        """
+        import warnings
+
+        taken = self.import_sheet(path)
+        for remark in taken.remarks:
+            warnings.warn(remark, stacklevel=2)
+        return taken.rows
+
+    def import_sheet(self, path: str | PathLike[str]) -> Imported:
+        """As ``import_results``, returning what happened: rows, entries added, remarks."""
+        from dtfexp.book.importing import import_sheet
+
+        return import_sheet(self, path)
+
+    def _now(self) -> tuple[list[planned.Press], dict[int, dict[str, Any]]]:
+        with self._store.reading() as connection:
+            return planned.read(connection), entries.current(entries.read(connection))
+
+
+def _zoned(at: datetime) -> datetime:
+    if at.tzinfo is None:
+        raise LogbookError(f"the clock says {at.isoformat()} without a zone; give a zoned time")
+    return at
+
+
+def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
+    try:
+        row = connection.execute("SELECT session FROM book").fetchone()
+    except sqlite3.Error as error:
+        raise store.trouble(path, error) from error
+    if row is None:
+        raise LogbookError(
+            f"{path} holds no session: its making was cut off; delete it and make it again"
+        )
+    try:
+        return Session.from_toml(row[0])
+    except SessionError as error:
+        raise LogbookError(f"{path}: its session cannot be read ({error})") from None
+
+
+def _difference(theirs: Session, ours: Session) -> str:
+    if theirs.name != ours.name:
+        return f"session {theirs.name!r}, and this book is for {ours.name!r}"
+    pairs = zip(theirs.to_toml().splitlines(), ours.to_toml().splitlines(), strict=False)
+    for plans, books in pairs:
+        if plans != books:
+            return (
+                f"another version of session {ours.name!r} (it has {plans.strip()!r} where this "
+                f"book has {books.strip()!r})"
+            )
+    return f"another version of session {ours.name!r}"

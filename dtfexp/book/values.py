@@ -1,0 +1,173 @@
+"""One value as a person types it, on paper, in a sheet or at the press: read, or refused in words.
+
+Every function here raises ``ResultsError`` saying the value and what is accepted; the caller puts
+the place in front of it. Numbers may be numbers or text; text may carry a unit
+("305 F", "12 s") and a decimal comma ("305,5"), and is never guessed at.
+"""
+
+from __future__ import annotations
+
+import math
+import numbers
+import re
+import unicodedata
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import ResultsError, SessionError
+
+if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.outcome import Outcome
+
+LONGEST_TEXT = 4000
+
+#: What people write where they know no grade or reading yet.
+NOT_KNOWN = ("", "-", "–", "—", "?", "n/a", "na", "nan")
+
+_NUMBER_AND_UNIT = re.compile(r"([+-]?[0-9.,]+(?:[eE][+-]?[0-9]{1,3})?)\s*(\D.*)?", re.DOTALL)
+_NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
+_ABSOLUTE_ZERO_C = -273.15
+_YES = ("yes", "y", "x", "true", "1", "ja", "oui", "si", "sí")
+_NO = ("no", "n", "false", "0", "nein", "non")
+
+
+def refused(value: object, accepted: str) -> ResultsError:
+    """The error for ``value``; the caller puts the place in front."""
+    return ResultsError(f"the value is {fields.shown(value)}; accepted is {accepted}")
+
+
+def is_missing(value: object) -> bool:
+    """True for None, NaN, pandas' missing values, and text that says "not known yet"."""
+    if value is None or type(value).__name__ in ("NAType", "NaTType"):
+        return True
+    if isinstance(value, str):
+        return " ".join(value.split()).casefold() in NOT_KNOWN
+    return isinstance(value, numbers.Real) and math.isnan(float(value))
+
+
+def number(value: object, unit: str = "") -> float:
+    """``value`` as a finite number in ``unit``; text may say its own unit, which is converted."""
+    wants = f"a number in {unit}" if unit else "a number"
+    if isinstance(value, numbers.Real) and not fields.is_flag(value):
+        try:
+            result = float(value)
+        except OverflowError:
+            result = math.inf
+        if math.isfinite(result):
+            return result
+    elif isinstance(value, str):
+        match = _NUMBER_AND_UNIT.fullmatch(_spaced(value).replace("\u2212", "-"))
+        read = fields.number_from_text(match[1]) if match else None
+        if match and read is None and re.fullmatch(r"[+-]?[0-9]{1,3}(,[0-9]{3})+", match[1]):
+            raise refused(value, f"{wants} without a comma; this one could mean two numbers")
+        if match and read is not None:
+            return _in_unit(value, read, match[2], unit)
+    raise refused(value, wants)
+
+
+def _in_unit(value: str, read: float, said: str | None, unit: str) -> float:
+    if not said:
+        return read
+    example = f"{read:g} {unit}".strip()
+    try:
+        converted = float(units.convert(read, said, unit))
+        return read if converted == read else round(converted, 9)
+    except SessionError:
+        accepted = f"a number in {unit}" if unit else "a plain number"
+        raise refused(value, f"{accepted}, such as {example}") from None
+
+
+def grade(outcome: Outcome, value: object) -> float:
+    """``value`` as a grade of ``outcome``; a measured one may say its unit."""
+    read: object = value
+    if outcome.kind == "measured" and isinstance(value, str):
+        read = number(value, outcome.unit)
+    try:
+        return float(outcome.check(read))
+    except ValueError:
+        raise refused(value, outcome.accepted) from None
+
+
+def reading(factor: Factor, value: object, unit: str | None = None) -> float | str:
+    """``value`` as what was reached or set of ``factor``, told in the factor's own unit.
+
+    A number without a unit is in ``unit``, by default the factor's own.
+    """
+    if not factor.is_numeric:
+        if isinstance(value, str):
+            for level in factor.levels:
+                if level.casefold() == _spaced(value).casefold():
+                    return level
+        raise refused(value, f"one of {', '.join(factor.levels)}")
+    written_in = factor.unit if unit is None else unit
+    read = number(value, written_in)
+    if written_in != factor.unit:
+        # Nine decimals are finer than any reading, and hide the dust of the conversion.
+        read = round(units.convert(read, written_in, factor.unit), 9)
+    kind = units.kind(factor.unit)
+    if kind == "temperature":
+        floor = float(units.convert(_ABSOLUTE_ZERO_C, "°C", factor.unit))
+    else:
+        floor = 0.0 if kind in _NEVER_NEGATIVE else -math.inf
+    if read < floor:
+        raise refused(value, f"what a press can reach, {floor:g} {factor.unit} or more")
+    return read
+
+
+def text(value: object, what: str) -> str:
+    """``value`` as text that any sheet can hold: no control characters, tidy line ends.
+
+    Raises ``ResultsError`` when it is not text or longer than 4000 characters.
+    """
+    if not isinstance(value, str):
+        raise refused(value, f"text, {what}")
+    lines = value.replace("\r\n", "\n").replace("\r", "\n")
+    kept = "".join(sign for sign in lines if sign in "\n\t" or _can_be_kept(sign)).strip()
+    if len(kept) > LONGEST_TEXT:
+        raise refused(
+            kept, f"{what} of at most {LONGEST_TEXT} characters; this one has {len(kept)}"
+        )
+    return kept
+
+
+def _can_be_kept(sign: str) -> bool:
+    # Control characters, lone surrogates and U+FFFE/U+FFFF cannot stand in a spreadsheet's XML.
+    return unicodedata.category(sign) not in ("Cc", "Cs") and sign not in "\ufffe\uffff"
+
+
+def one_line(value: object, what: str) -> str:
+    """``value`` as one line of text."""
+    return _spaced(text(value, what))
+
+
+def words(value: object) -> tuple[str, ...]:
+    """Defects: several words or phrases, each once; one text may part them by ; or , or lines."""
+    if isinstance(value, str):
+        parts: Iterable[object] = re.split(r"[;,\n]", value)
+    elif isinstance(value, Iterable):
+        parts = value
+    else:
+        raise refused(value, "a list of words, the defects")
+    found: dict[str, None] = {}
+    for part in parts:
+        word = one_line(part, "a defect")
+        if re.search(r"[;,]", word):
+            raise refused(word, "a defect without a comma or semicolon in it")
+        if word:
+            found.setdefault(word, None)
+    one_line("; ".join(found), "the list of defects")
+    return tuple(found)
+
+
+def yes_or_no(value: object) -> bool | None:
+    """True or False for a plain yes or no, None when ``value`` is neither (a reason, say)."""
+    if fields.is_flag(value):
+        return bool(value)
+    told = _spaced(f"{value:g}" if isinstance(value, float) else str(value)).casefold()
+    return True if told in _YES else False if told in _NO else None
+
+
+def _spaced(value: str) -> str:
+    return " ".join(value.split())

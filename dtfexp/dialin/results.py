@@ -6,6 +6,8 @@ also names the column, the value, and what would be accepted.
 
 from __future__ import annotations
 
+import math
+import numbers
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -76,7 +78,7 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
         if column in rows.columns:
             checked[column] = _settings(rows, factor, column, required=False)
     known = pd.DataFrame(checked)
-    unknown = [label for label in results.columns if label not in checked]
+    unknown = list(dict.fromkeys(label for label in results.columns if label not in checked))
     if not unknown:
         return known
     return pd.concat([known, results[unknown].reset_index(drop=True)], axis=1)
@@ -133,14 +135,15 @@ def is_blank(cell: object) -> bool:
         return not cell.strip()
     if type(cell).__name__ in _MISSING_TYPES:
         return True
-    return isinstance(cell, float) and cell != cell  # noqa: PLR0124 - NaN is the one such float
+    return isinstance(cell, numbers.Real) and math.isnan(cell)
 
 
 def _check_columns(session: Session, results: pd.DataFrame) -> None:
     labels = list(results.columns)
-    names = [item.name for item in (*session.factors, *session.outcomes)]
+    names = [factor.name for factor in session.factors]
+    names += [outcome.name for outcome in session.outcomes]
     ours = ["press", "fabric", "oven_load", "press_round", *names, "block", "excluded"]
-    for label in [*ours, *(f"{name}_actual" for name in names)]:
+    for label in [*ours, *(f"{factor.name}_actual" for factor in session.factors)]:
         if labels.count(label) > 1:
             raise ResultsError(f"column {label!r} appears twice; keep one of them")
     if len(results) == 0:
@@ -152,7 +155,6 @@ def _check_columns(session: Session, results: pd.DataFrame) -> None:
         if column not in labels:
             spare = [label for label in labels if isinstance(label, str) and label not in ours]
             hint = fields.nearest(column, spare).replace("did you mean", "is it the one named")
-            hint += "?" if hint and not hint.endswith("?") else ""
             outcome = column in [item.name for item in session.outcomes]
             more = ", its cells left blank where the grade is not known yet" if outcome else ""
             raise ResultsError(

@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor as Factor
     from dtfexp.describe.outcome import Outcome as Outcome
     from dtfexp.describe.session import Session as Session
+    from dtfexp.dialin.confirm import presses_to_confirm as presses_to_confirm
     from dtfexp.dialin.fit import Fit as Fit
     from dtfexp.dialin.fit import fit as fit
     from dtfexp.dialin.next_presses import next_presses as next_presses
     from dtfexp.dialin.plan import Plan as Plan
     from dtfexp.dialin.plan import plan as plan
     from dtfexp.dialin.window import Window as Window
-    from dtfexp.dialin.window import presses_to_confirm as presses_to_confirm
     from dtfexp.show.report import report as report
 
 __version__ = "0.1.0"
@@ -50,7 +50,7 @@ _HOME = {
     "Fit": "dtfexp.dialin.fit",
     "fit": "dtfexp.dialin.fit",
     "Window": "dtfexp.dialin.window",
-    "presses_to_confirm": "dtfexp.dialin.window",
+    "presses_to_confirm": "dtfexp.dialin.confirm",
     "Logbook": "dtfexp.book.logbook",
     "report": "dtfexp.show.report",
 }

@@ -239,7 +239,7 @@ class Logbook:
         """
         from dtfexp.book.exporting import export
 
-        return export(self, folder)
+        return export(self._store, self.session, _zoned(self._clock()), Path(folder))
 
     def import_results(self, path: str | PathLike[str]) -> int:
         """Take in a results sheet (.csv or .xlsx), all rows or none; returns the rows taken.
@@ -258,7 +258,7 @@ class Logbook:
         """As ``import_results``, returning what happened: rows, entries added, remarks."""
         from dtfexp.book.importing import import_sheet
 
-        return import_sheet(self, path)
+        return import_sheet(self._store, self.session, Path(path), _zoned(self._clock()), self._by)
 
     def _now(self) -> tuple[list[planned.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:

@@ -172,6 +172,11 @@ def known(connection: sqlite3.Connection, press: int) -> None:
     raise LogbookError(f"press {press} is not in the book; {span(connection)}")
 
 
+def mark(connection: sqlite3.Connection) -> str:
+    """A short word that tells this book from any other, for the sheets it writes."""
+    return str(connection.execute("SELECT id FROM book").fetchone()[0])[:12]
+
+
 def span(connection: sqlite3.Connection) -> str:
     """Which presses the book has, in words."""
     low, high, count = connection.execute(

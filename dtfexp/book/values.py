@@ -12,6 +12,7 @@ import numbers
 import re
 import unicodedata
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dtfexp.describe import fields, units
@@ -47,8 +48,25 @@ def is_missing(value: object) -> bool:
     return isinstance(value, numbers.Real) and math.isnan(float(value))
 
 
-def number(value: object, unit: str = "") -> float:
-    """``value`` as a finite number in ``unit``; text may say its own unit, which is converted."""
+@dataclass(frozen=True)
+class Told:
+    """A number as it was written: its unit, whether the writer gave that unit, its decimals."""
+
+    number: float
+    unit: str
+    own_unit: bool
+    decimals: int
+
+    def in_unit(self, unit: str) -> float:
+        """The number told in ``unit``, which measures the same."""
+        if self.unit == unit:
+            return self.number
+        # Nine decimals are finer than any reading, and hide the dust of the conversion.
+        return round(float(units.convert(self.number, self.unit, unit)), 9)
+
+
+def told(value: object, unit: str = "") -> Told:
+    """``value`` as a finite number, in ``unit`` unless its text says one that measures the same."""
     wants = f"a number in {unit}" if unit else "a number"
     if isinstance(value, numbers.Real) and not fields.is_flag(value):
         try:
@@ -56,27 +74,37 @@ def number(value: object, unit: str = "") -> float:
         except OverflowError:
             result = math.inf
         if math.isfinite(result):
-            return result
+            return Told(result, unit, False, _decimals(f"{result:.12g}"))
     elif isinstance(value, str):
         match = _NUMBER_AND_UNIT.fullmatch(_spaced(value).replace("\u2212", "-"))
         read = fields.number_from_text(match[1]) if match else None
         if match and read is None and re.fullmatch(r"[+-]?[0-9]{1,3}(,[0-9]{3})+", match[1]):
             raise refused(value, f"{wants} without a comma; this one could mean two numbers")
         if match and read is not None:
-            return _in_unit(value, read, match[2], unit)
+            written_in = _own_unit(value, read, match[2], unit) if match[2] else unit
+            return Told(read, written_in, bool(match[2]), _decimals(match[1]))
     raise refused(value, wants)
 
 
-def _in_unit(value: str, read: float, said: str | None, unit: str) -> float:
-    if not said:
-        return read
-    example = f"{read:g} {unit}".strip()
+def number(value: object, unit: str = "") -> float:
+    """``value`` as a finite number told in ``unit``."""
+    return told(value, unit).in_unit(unit)
+
+
+def _own_unit(value: str, read: float, said: str, unit: str) -> str:
     try:
-        converted = float(units.convert(read, said, unit))
-        return read if converted == read else round(converted, 9)
+        own = units.canonical(said)
+        units.convert(read, own, unit)
     except SessionError:
         accepted = f"a number in {unit}" if unit else "a plain number"
+        example = f"{read:g} {unit}".strip()
         raise refused(value, f"{accepted}, such as {example}") from None
+    return own
+
+
+def _decimals(digits: str) -> int:
+    mantissa, _, exponent = digits.replace(",", ".").casefold().partition("e")
+    return len(mantissa.partition(".")[2]) - (int(exponent) if exponent else 0)
 
 
 def grade(outcome: Outcome, value: object) -> float:
@@ -101,11 +129,7 @@ def reading(factor: Factor, value: object, unit: str | None = None) -> float | s
                 if level.casefold() == _spaced(value).casefold():
                     return level
         raise refused(value, f"one of {', '.join(factor.levels)}")
-    written_in = factor.unit if unit is None else unit
-    read = number(value, written_in)
-    if written_in != factor.unit:
-        # Nine decimals are finer than any reading, and hide the dust of the conversion.
-        read = round(units.convert(read, written_in, factor.unit), 9)
+    read = told(value, factor.unit if unit is None else unit).in_unit(factor.unit)
     kind = units.kind(factor.unit)
     if kind == "temperature":
         floor = float(units.convert(_ABSOLUTE_ZERO_C, "°C", factor.unit))
@@ -165,8 +189,8 @@ def yes_or_no(value: object) -> bool | None:
     """True or False for a plain yes or no, None when ``value`` is neither (a reason, say)."""
     if fields.is_flag(value):
         return bool(value)
-    told = _spaced(f"{value:g}" if isinstance(value, float) else str(value)).casefold()
-    return True if told in _YES else False if told in _NO else None
+    word = _spaced(f"{value:g}" if isinstance(value, float) else str(value)).casefold()
+    return True if word in _YES else False if word in _NO else None
 
 
 def _spaced(value: str) -> str:

@@ -1,0 +1,273 @@
+"""The rows of a results sheet, each understood as what it says about one planned press."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book import columns, entries, safe_text, table, values
+from dtfexp.book.columns import Column
+from dtfexp.book.planned import Press
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import ResultsError
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+
+
+@dataclass(frozen=True)
+class SheetRow:
+    """What one row says. ``spoiled``: the press was made again in another row of the sheet."""
+
+    number: int
+    press: int
+    said: Mapping[str, Any]
+    by: str = ""
+    book_entry: str = ""
+    spoiled: bool = False
+    headings: Mapping[str, str] = field(default_factory=dict)
+
+
+def understand(
+    path: Path, sheet: table.Table, session: Session, presses: Mapping[int, Press]
+) -> tuple[list[SheetRow], list[str]]:
+    """The rows of a sheet and remarks on what was set aside; ``ResultsError`` for any wrong one."""
+    first, headings = sheet.rows[0]
+    found, strange = columns.Headings(session).read(path.name, first, headings)
+    remarks = list(sheet.remarks)
+    if strange:
+        told = ", ".join(repr(name) for name in strange)
+        remarks.append(f"{path.name}: these columns are not known and were left out: {told}")
+    if len(sheet.rows) == 1:
+        raise ResultsError(
+            f"{path.name}: there are headings but no rows below them; accepted is one row per "
+            "test press"
+        )
+    reader = _Reader(path.name, session, presses, found, sheet.guarded)
+    rows = []
+    for number, cells in sheet.rows[1:]:
+        _check_width(path.name, number, cells, headings, sheet.exact)
+        rows.append(reader.row(number, cells, remarks))
+    return _sort_out(path.name, rows), remarks
+
+
+def _check_width(
+    file: str, row: int, cells: Sequence[Any], headings: Sequence[Any], exact: bool
+) -> None:
+    for index, cell in enumerate(cells):
+        if table.is_blank(cell) or (index < len(headings) and not table.is_blank(headings[index])):
+            continue
+        shown = cell.shown if isinstance(cell, table.Unusable) else cell
+        raise ResultsError(
+            f"{file}, row {row}, column {index + 1}: the value is {fields.shown(shown)}, in a "
+            "column without a heading; accepted is nothing there. A decimal comma needs quotes, "
+            "or cells parted by semicolons"
+        )
+    if exact and len(cells) < len(headings):
+        raise ResultsError(
+            f"{file}, row {row}: it has {len(cells)} cells and the heading row {len(headings)}; "
+            "accepted is a comma for every column, also for an empty cell at the end"
+        )
+
+
+class _Reader:
+    """Reads rows; knows how to name the file, row and column in an error."""
+
+    def __init__(
+        self,
+        file: str,
+        session: Session,
+        presses: Mapping[int, Press],
+        found: list[Column],
+        guarded: bool,
+    ) -> None:
+        self.file = file
+        self.session = session
+        self.presses = presses
+        self.columns = sorted(found, key=lambda column: column.what != columns.PRESS)
+        self.guarded = guarded
+
+    def row(self, number: int, cells: Sequence[Any], remarks: list[str]) -> SheetRow:
+        said: dict[str, Any] = {}
+        headings: dict[str, str] = {}
+        other: dict[str, str] = {}
+        press: Press | None = None
+        excluded: bool | None = None
+        for column in self.columns:
+            cell = cells[column.index] if column.index < len(cells) else None
+            place = f"{self.file}, row {number}, column {column.heading!r}"
+            if isinstance(cell, table.Unusable):
+                raise ResultsError(
+                    f"{place}: the value is {cell.what}, {fields.shown(cell.shown)}; accepted is a "
+                    "plain value (copy it and paste as values only)"
+                )
+            if isinstance(cell, str) and self.guarded:
+                cell = safe_text.unguarded(cell)
+            try:
+                if column.what == columns.PRESS:
+                    press = self._press(cell)
+                    continue
+                if press is None or table.is_blank(cell):
+                    continue
+                if column.what == columns.SETTING:
+                    self._same_setting(press, column, cell)
+                elif column.what in (columns.FABRIC, columns.LOAD, columns.ROUND):
+                    self._same(press, column.what, cell)
+                elif column.what == columns.EXCLUDED:
+                    excluded = values.yes_or_no(cell)
+                    other[column.what] = "" if excluded is not None else _line(cell, "a reason")
+                elif column.what in (columns.REASON, columns.BY, columns.BOOK_ENTRY):
+                    other[column.what] = _line(cell, "one line of text")
+                else:
+                    told = self._told(column, cell)
+                    if told is not None:
+                        key = column.what + ("/" + column.name if column.name else "")
+                        said[key], headings[key] = told, column.heading
+            except ResultsError as error:
+                raise ResultsError(f"{place}: {error}") from None
+            if column.what == columns.ACTUAL:
+                self._doubt(place, press, column, cell, said, remarks)
+        if press is None:  # the columns always hold 'press', and a blank one is refused
+            raise ResultsError(f"{self.file}, row {number}: no press number")
+        if excluded is False:
+            said[entries.EXCLUDED] = None
+        elif columns.EXCLUDED in other or excluded:
+            reason = other.get(columns.EXCLUDED) or other.get(columns.REASON)
+            said[entries.EXCLUDED] = reason or "marked in the sheet, no reason given"
+        by, token = other.get(columns.BY, ""), other.get(columns.BOOK_ENTRY, "")
+        return SheetRow(number, press.press, said, by, token, headings=headings)
+
+    def _press(self, cell: Any) -> Press:
+        if table.is_blank(cell):
+            raise values.refused("blank", "the number of a planned press")
+        number = values.number(cell)
+        press = self.presses.get(int(number)) if number == int(number) else None
+        if press is None:
+            known = sorted(self.presses)
+            span = f"{known[0]} to {known[-1]}" if known else "none yet, add a plan first"
+            raise values.refused(cell, f"the number of a planned press ({span})")
+        return press
+
+    def _told(self, column: Column, cell: Any) -> Any:
+        """The value of one field, None when the cell says that it is not known yet."""
+        if column.what == columns.DEFECTS:
+            return list(values.words(_text(cell))) or None
+        if column.what in (columns.NOTE, columns.BLOCK):
+            return values.text(_text(cell), f"a {column.what}") or None
+        if column.what == columns.GRADE:
+            outcome = self.session.outcome(column.name)
+            if values.is_missing(cell):
+                return None
+            if column.unit != outcome.unit:
+                read = units.convert(values.number(cell, column.unit), column.unit, outcome.unit)
+                return values.grade(outcome, round(read, 9))
+            return values.grade(outcome, _no_date(cell, outcome.accepted))
+        factor = self.session.factor(column.name)
+        if factor.is_numeric and values.is_missing(cell):
+            return None
+        return values.reading(factor, _no_date(cell, "a number"), column.unit)
+
+    def _same_setting(self, press: Press, column: Column, cell: Any) -> None:
+        factor = self.session.factor(column.name)
+        planned = press.settings[factor.name]
+        if not factor.is_numeric:
+            same = values.reading(factor, cell) == planned
+        else:
+            told = values.told(_no_date(cell, "a number"), column.unit)
+            allowed = 1e-9 * max(1.0, abs(planned))
+            if told.unit != factor.unit:
+                # 163 °C may stand for 325 °F: right to half of the last digit written.
+                half = units.convert_difference(0.5 * 10.0**-told.decimals, told.unit, factor.unit)
+                allowed += half
+            same = abs(told.in_unit(factor.unit) - planned) <= allowed
+        if not same:
+            raise ResultsError(
+                f"the value is {fields.shown(cell)}, and the plan says {factor.format(planned)} "
+                f"for press {press.press}; accepted is the planned setting or blank. Write what "
+                f"was really reached in a column '{factor.name}_actual'"
+            )
+
+    def _same(self, press: Press, what: str, cell: Any) -> None:
+        planned: Any = getattr(press, what)
+        same = (
+            _line(cell, "a fabric").casefold() == planned.casefold()
+            if what == columns.FABRIC
+            else values.number(cell) == planned
+        )
+        if not same:
+            raise ResultsError(
+                f"the value is {fields.shown(cell)}, and the plan says {planned} for press "
+                f"{press.press}; accepted is what the plan says, or blank"
+            )
+
+    def _doubt(
+        self,
+        place: str,
+        press: Press,
+        column: Column,
+        cell: Any,
+        said: Mapping[str, Any],
+        remarks: list[str],
+    ) -> None:
+        """Remark on a temperature that makes sense only in the other unit."""
+        factor = self.session.factor(column.name)
+        told = said.get(entries.ACTUAL + factor.name)
+        if told is None or not factor.is_temperature:
+            return
+        planned, written = press.settings[factor.name], values.told(cell, column.unit)
+        far, other = abs(told - planned), "°F" if written.unit == "°C" else "°C"
+        as_other = units.convert(written.number, other, factor.unit)
+        if not written.own_unit and far > 0.2 * abs(planned) and abs(as_other - planned) < far / 4:
+            remarks.append(
+                f"{place}: the value {fields.shown(cell)} is read as {factor.format(told)}, far "
+                f"from the planned {factor.format(planned)}; if it was read in {other}, write "
+                f"'{str(cell).strip()} {other}' there and import again"
+            )
+
+
+def _sort_out(file: str, rows: Iterable[SheetRow]) -> list[SheetRow]:
+    """Of several rows for one press, all but one must say why they do not count.
+
+    Those come back as spoiled. Where every row says why, the last one is the press.
+    """
+    grouped: dict[int, list[SheetRow]] = {}
+    for row in rows:
+        grouped.setdefault(row.press, []).append(row)
+    sorted_out = []
+    for press, group in grouped.items():
+        counting = [row for row in group if row.said.get(entries.EXCLUDED) is None]
+        if len(counting) > 1:
+            raise ResultsError(
+                f"{file}, row {counting[1].number}, column 'press': the value is {press}, which "
+                f"stands in row {counting[0].number} already; accepted is one row per press. If "
+                "it was pressed twice, say in a column 'excluded' why one of them does not count"
+            )
+        kept = counting[0] if counting else group[-1]
+        sorted_out += [replace(row, spoiled=row is not kept) for row in group]
+    return sorted_out
+
+
+def _line(cell: Any, what: str) -> str:
+    return values.one_line(_text(cell), what)
+
+
+def _text(cell: Any) -> str:
+    """A cell of a text column as text: 5.0 is "5", a date its usual form."""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, float):
+        return str(fields.plain(cell))
+    return cell.isoformat() if isinstance(cell, (date, time)) else str(cell)
+
+
+def _no_date(cell: Any, accepted: str) -> Any:
+    if isinstance(cell, (date, time)):
+        raise values.refused(
+            cell.isoformat(),
+            f"{accepted}; the spreadsheet has made a date of what was typed, so set the cell to "
+            "text or number and type it again",
+        )
+    return cell

@@ -90,8 +90,8 @@ def choice(value: object, place: str, field: str, allowed: tuple[str, ...]) -> s
 
 
 def free_text(value: object, place: str, field: str) -> str:
-    """Text that may run over several lines."""
-    if not isinstance(value, str):
+    """Text that may run over several lines; half of a surrogate pair could not be saved."""
+    if not isinstance(value, str) or any("\ud800" <= letter <= "\udfff" for letter in value):
         raise SessionError(f"{place}: {field} is {shown(value)}; it must be text")
     return value
 

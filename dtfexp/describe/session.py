@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from os import PathLike
 from typing import Any, TypeVar
 
-from dtfexp.describe import fields, units
+from dtfexp.describe import fields, tomltext, units
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric, as_fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.summary import session_html
 
 #: Column words of the frames; no factor or outcome may bear one as its name.
 RESERVED = (
@@ -120,29 +121,25 @@ class Session:
 
     def to_toml(self) -> str:
         """The description as TOML text that ``from_toml`` reads back equal."""
-        from dtfexp.describe.tomltext import write
-
-        return write(self)
+        return tomltext.write(self)
 
     @classmethod
     def from_toml(cls, text: str) -> Session:
         """A session from TOML text with keys of the same names; ``SessionError`` if it is not."""
-        from dtfexp.describe.tomltext import read
-
-        return read(text)
+        return cls(**tomltext.read(text))
 
     def save(self, path: str | PathLike[str]) -> None:
         """Write the description to ``path`` as TOML (UTF-8), whole or not at all."""
-        from dtfexp.describe.tomltext import save
-
-        save(self, path)
+        tomltext.write_file(tomltext.write(self), path)
 
     @classmethod
     def load(cls, path: str | PathLike[str]) -> Session:
         """Read a TOML description from ``path``; ``SessionError`` in one line if that fails."""
-        from dtfexp.describe.tomltext import load
-
-        return load(path)
+        text = tomltext.read_file(path)
+        try:
+            return cls.from_toml(text)
+        except SessionError as error:
+            raise SessionError(f"{path}: {error}") from None
 
     def __repr__(self) -> str:
         return (
@@ -152,8 +149,6 @@ class Session:
         )
 
     def _repr_html_(self) -> str:
-        from dtfexp.describe.summary import session_html
-
         return session_html(self)
 
 
@@ -167,7 +162,8 @@ def _all_of(kind: type, items: tuple[Any, ...]) -> tuple[Any, ...]:
     for item in items:
         if not isinstance(item, kind):
             raise SessionError(
-                f"session: {word}s holds {fields.shown(item)}; each must be a {kind.__name__}"
+                f"session: {word}s holds {fields.shown(item)}; each must be "
+                f"{'an' if word == 'outcome' else 'a'} {kind.__name__}"
             )
     return items
 

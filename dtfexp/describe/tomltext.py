@@ -11,7 +11,7 @@ import tomllib
 from collections.abc import Callable
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import SessionError
@@ -19,7 +19,9 @@ from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.guide import default_guide
 from dtfexp.describe.outcome import Outcome
-from dtfexp.describe.session import Session
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
 
 _FACTOR_KEYS = (
     "name", "low", "high", "unit", "step", "stage", "hard_to_change", "spread", "usual", "levels",
@@ -38,11 +40,12 @@ _SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS)
 _LARGEST_FILE = 2_000_000
 
 
-def load(path: str | PathLike[str]) -> Session:
-    """Read a session from a UTF-8 TOML file; ``SessionError`` names the file and what is wrong."""
-    place = str(path)
+def read_file(path: str | PathLike[str]) -> str:
+    """The text of a UTF-8 file; ``SessionError`` names the file and what is wrong with it."""
+    place = fields.shown(path) if not isinstance(path, str | PathLike) else str(path)
     try:
-        with open(path, "rb") as file:
+        # A bare number would be taken for an open file handle.
+        with open(os.fspath(path), "rb") as file:
             raw = file.read(_LARGEST_FILE + 1)
     except FileNotFoundError:
         raise SessionError(f"{place}: there is no such file") from None
@@ -58,39 +61,35 @@ def load(path: str | PathLike[str]) -> Session:
             f"{place}: not a plain text file; a session is TOML text, saved with encoding UTF-8"
         )
     try:
-        text = raw.decode("utf-8-sig")
+        return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise SessionError(
             f"{place}: line {line} is not UTF-8 text; save the file again with encoding UTF-8"
         ) from None
-    try:
-        return read(text)
-    except SessionError as error:
-        raise SessionError(f"{place}: {error}") from None
 
 
-def read(text: str) -> Session:
-    """Read a session from TOML text."""
+def read(text: str) -> dict[str, Any]:
+    """The arguments of a ``Session`` from TOML text, its factors, outcomes and fabrics made."""
     if not isinstance(text, str):
         raise SessionError(f"session: got {fields.shown(text)}; expected TOML text")
     try:
         table = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
-        raise SessionError(f"not valid TOML: {error}".replace("\n", " ")) from None
+        last = text.rstrip().count("\n") + 1
+        why = " ".join(str(error).split()).replace("at end of document", f"at line {last}, the end")
+        raise SessionError(f"not valid TOML: {why}") from None
     except RecursionError:
         raise SessionError("not valid TOML: nested too deeply") from None
     _check_keys(table, _SESSION_KEYS, "session", required=("name", *_LISTS))
     fabrics = table["fabrics"]
     if isinstance(fabrics, list) and any(isinstance(entry, str) for entry in fabrics):
         fabrics = [{"name": entry} if isinstance(entry, str) else entry for entry in fabrics]
-    return Session(
-        table["name"],
-        _each(table["factors"], "factors", Factor, _FACTOR_KEYS),
-        _each(table["outcomes"], "outcomes", Outcome, _OUTCOME_KEYS),
-        _each(fabrics, "fabrics", Fabric, _FABRIC_KEYS),
-        **{key: table[key] for key in _BENCH_KEYS if key in table},
-    )
+    return table | {
+        "factors": _each(table["factors"], "factors", Factor, _FACTOR_KEYS),
+        "outcomes": _each(table["outcomes"], "outcomes", Outcome, _OUTCOME_KEYS),
+        "fabrics": _each(fabrics, "fabrics", Fabric, _FABRIC_KEYS),
+    }
 
 
 def write(session: Session) -> str:
@@ -116,9 +115,9 @@ def write(session: Session) -> str:
     return "\n".join(parts)
 
 
-def save(session: Session, path: str | PathLike[str]) -> None:
-    """Write the session to ``path``; an older file there is replaced only once all is written."""
-    data = write(session).encode("utf-8")
+def write_file(text: str, path: str | PathLike[str]) -> None:
+    """Write ``text`` to ``path``; an older file there is replaced only once all is written."""
+    data = text.encode("utf-8")
     target = Path(path)
     scratch: str | None = None
     try:

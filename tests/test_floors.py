@@ -1,0 +1,176 @@
+"""The house rules that can be read off the source: floors, cycles, files, clocks, size."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "dtfexp"
+FLOORS = {"describe": 1, "maths": 2, "dialin": 3, "book": 4, "show": 5, "shop": 6}
+FILES = sorted(PACKAGE.rglob("*.py"))
+# The session's own text file is the one exception to "no file below floor 4".
+ONE_FILE_EXCEPTION = "dtfexp.describe.tomltext"
+FILE_MODULES = {
+    "os", "io", "pathlib", "shutil", "tempfile", "sqlite3", "csv", "openpyxl", "glob", "zipfile",
+    "subprocess", "socket", "urllib", "pickle",
+}  # fmt: skip
+FILE_CALLS = {
+    "open", "read_csv", "to_csv", "read_excel", "to_excel", "read_text", "write_text",
+    "read_bytes", "write_bytes", "savefig", "print", "input",
+}  # fmt: skip
+WIDGET_MODULES = {"matplotlib", "ipywidgets", "anywidget", "traitlets", "IPython", "jinja2", "fpdf"}
+CLOCK_MODULES = {"time", "datetime", "random"}
+
+
+def module_of(path):
+    parts = list(path.relative_to(ROOT).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_of(path): path for path in FILES}
+
+
+def floor_of(module):
+    parts = module.split(".")
+    return FLOORS[parts[1]] if len(parts) > 1 else max(FLOORS.values()) + 1
+
+
+def imports(path, with_types=True):
+    """Every module that a file imports, anywhere in it, as (module, line)."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    skip = set()
+    if not with_types:
+        for node in ast.walk(tree):
+            if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
+                skip |= {id(child) for line in node.body for child in ast.walk(line)}
+    found = []
+    for node in ast.walk(tree):
+        if id(node) in skip:
+            continue
+        if isinstance(node, ast.Import):
+            found += [(alias.name, node.lineno) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}:{node.lineno} imports relatively"
+            base = node.module
+            for alias in node.names:
+                whole = f"{base}.{alias.name}"
+                found.append((whole if whole in MODULES else base, node.lineno))
+        elif (
+            isinstance(node, ast.Call)
+            and ast.unparse(node.func) in ("import_module", "importlib.import_module", "__import__")
+            and path != PACKAGE / "__init__.py"
+        ):
+            raise AssertionError(f"{path}:{node.lineno} hides an import")
+    return found
+
+
+def test_every_module_belongs_to_a_floor():
+    assert len(FILES) > 15, "the package was not found"
+    for module in MODULES:
+        if module != "dtfexp":
+            assert module.split(".")[1] in FLOORS, module
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_imports_only_go_down(module):
+    if module == "dtfexp":
+        return  # the contract: it names what the floors hold
+    for target, line in imports(MODULES[module]):
+        if target.split(".")[0] != "dtfexp":
+            continue
+        if target == "dtfexp":
+            # __version__ is the one thing of the contract that a floor may ask for.
+            text = MODULES[module].read_text(encoding="utf-8").splitlines()[line - 1]
+            assert "__version__" in text, f"{module}:{line} imports the contract"
+            continue
+        assert target in MODULES, f"{module}:{line} imports {target}, which is not there"
+        assert floor_of(target) <= floor_of(module), f"{module}:{line} imports upward: {target}"
+
+
+def test_no_cycle():
+    graph = {
+        module: {t for t, _ in imports(path, with_types=False) if t in MODULES and t != "dtfexp"}
+        for module, path in MODULES.items()
+        if module != "dtfexp"
+    }
+    done, trail = set(), []
+
+    def walk(module):
+        assert module not in trail, "cycle: " + " -> ".join([*trail, module])
+        if module in done:
+            return
+        trail.append(module)
+        for target in sorted(graph[module]):
+            walk(target)
+        trail.pop()
+        done.add(module)
+
+    for module in graph:
+        walk(module)
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if floor_of(m) < FLOORS["show"]])
+def test_nothing_below_floor_5_draws(module):
+    drawn = {t.split(".")[0] for t, _ in imports(MODULES[module])} & WIDGET_MODULES
+    assert not drawn, f"{module} imports {drawn}"
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if floor_of(m) < FLOORS["book"]])
+def test_nothing_below_floor_4_touches_a_file_or_a_clock(module):
+    if module == ONE_FILE_EXCEPTION:
+        return
+    path = MODULES[module]
+    text = path.read_text(encoding="utf-8")
+    for target, line in imports(path):
+        top = target.split(".")[0]
+        if text.splitlines()[line - 1].strip() == "from os import PathLike":
+            continue  # a type, no file
+        assert top not in FILE_MODULES, f"{module}:{line} imports {top}"
+        assert top not in CLOCK_MODULES, f"{module}:{line} imports {top}"
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Call):
+            called = ast.unparse(node.func).split(".")[-1]
+            assert called not in FILE_CALLS, f"{module}:{node.lineno} calls {called}"
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if floor_of(m) == FLOORS["maths"]])
+def test_maths_knows_arrays_only(module):
+    tops = {target.split(".")[0] for target, _ in imports(MODULES[module])}
+    assert not tops & {"pandas", "statsmodels", "tqdm", "tomli_w"}, f"{module} imports {tops}"
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_no_global_randomness(module):
+    tree = ast.parse(MODULES[module].read_text(encoding="utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and ast.unparse(node.value) in (
+            "np.random",
+            "numpy.random",
+        ):
+            allowed = ("Generator", "default_rng", "SeedSequence", "PCG64", "BitGenerator")
+            assert node.attr in allowed, f"{module}:{node.lineno} uses np.random.{node.attr}"
+    assert "random" not in {target for target, _ in imports(MODULES[module])}
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_size_docstring_and_no_assert(module):
+    text = MODULES[module].read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 400, f"{module} has {len(text.splitlines())} lines"
+    tree = ast.parse(text)
+    assert ast.get_docstring(tree), f"{module} does not say what it is"
+    for node in ast.walk(tree):
+        assert not isinstance(node, ast.Assert), f"{module}:{node.lineno} uses assert"
+
+
+@pytest.mark.parametrize("floor", FLOORS)
+def test_package_inits_hold_imports_only(floor):
+    tree = ast.parse((PACKAGE / floor / "__init__.py").read_text(encoding="utf-8"))
+    for node in tree.body:
+        docstring = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+        assert docstring or isinstance(node, ast.Import | ast.ImportFrom), f"{floor}: {node.lineno}"
+
+
+def test_nothing_called_utils():
+    names = {part for path in FILES for part in path.with_suffix("").parts}
+    assert not names & {"utils", "util", "helpers", "misc", "common"}

@@ -1,0 +1,258 @@
+"""Exact search for the box of good cells with the largest product of interval factors.
+
+One axis, the longest, is never enumerated: each cell holds the rank of the width of the run of
+good cells that ends there, and the cells of a box share the smallest of these. An interval on any
+other axis is then a running minimum, taken over many candidates at a time. What is left is a
+depth-first search over the intervals of the other axes, which drops a candidate as soon as its
+widths so far, times the widest run that each of the remaining axes could still hold, fall short of
+the best box known. The bound never under-states, so nothing is missed.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
+Ranks = NDArray[Any]  # the smallest unsigned type that holds every rank of the run axis
+
+TIE = 1e-9
+"""Sizes, widths and distances that differ by less than this share are the same."""
+
+_BATCH = 8192  # candidates handled together: enough to hide call overhead, small enough for cache
+_CELLS = 1 << 22  # and never more cells at a time than this
+_HELD_TIES = 1 << 18  # equal boxes kept before they are reduced to their best
+
+
+def search(good: Bools, widths: list[Floats], prefer: Floats) -> tuple[Ints, Ints, float] | None:
+    """The best box as (lo, hi, size), or None when no box is allowed.
+
+    good    bool, d axes, at least one cell True
+    widths  per axis (n_a, n_a): factor of the interval [p, q], rising with q and falling with p;
+            0 where the interval is not allowed
+    prefer  shape of good: decides between boxes of equal size, see `box.largest_box`
+    """
+    return _Search(good, widths, prefer).run()
+
+
+class _Search:
+    """One search: the run axis, the enumerated axes in order, the best size so far and its boxes.
+
+    A block holds the ranks of a batch of candidates, shape (n_level, ..., n_last, run, batch): the
+    axes still open, the run axis, and one column per candidate. `picks` holds the intervals each
+    candidate has chosen so far, shape (2 * level, batch).
+    """
+
+    def __init__(self, good: Bools, widths: list[Floats], prefer: Floats) -> None:
+        self.shape = good.shape
+        self.all_widths = widths
+        self.prefer = prefer
+        order = sorted(range(good.ndim), key=lambda a: (good.shape[a], a))
+        *self.open_axes, self.run_axis = order
+        self.widths = [widths[a] for a in self.open_axes]
+        self.codes, self.run_width = _ranked(widths[self.run_axis])
+        self.block = _run_ranks(good.transpose(order), self.codes)
+        self.best = 0.0
+        self.ties: list[Ints] = []
+        self.held = 0
+
+    def run(self) -> tuple[Ints, Ints, float] | None:
+        start = self.block[..., None]
+        one = np.ones(1)
+        none: Ints = np.zeros((0, 1), dtype=np.intp)
+        if self.open_axes:
+            self._descend(0, start, one, none)
+        else:
+            self._record(start, one, none)
+        return self._winner()
+
+    @property
+    def _enough(self) -> float:
+        # Never 0: a candidate that cannot hold any box has the bound 0.
+        return max(self.best * (1.0 - TIE), float(np.finfo(float).tiny))
+
+    def _descend(self, level: int, block: Ranks, factor: Floats, picks: Ints) -> None:
+        """Try every interval of the open axis `level` for every candidate of the block."""
+        widths = self.widths[level]
+        last = level == len(self.widths) - 1
+        every = tuple(range(block.ndim - 2))
+        open_most = self._most(level + 1)
+        waiting: list[tuple[Ranks, Floats, Ints]] = []
+        count = 0
+        for start in range(block.shape[0]):
+            running = block[start]
+            for stop in range(start, block.shape[0]):
+                if stop > start:
+                    running = np.minimum(running, block[stop])
+                # The running minimum only falls: when even the widest interval that starts here
+                # could not make up for it, longer ones need not be looked at.
+                ceiling = self.run_width[running.max(axis=every)] * factor
+                if ceiling.max() * open_most * widths[start, stop:].max() < self._enough:
+                    break
+                if widths[start, stop] == 0.0:
+                    continue
+                size = factor * widths[start, stop]
+                if last:
+                    if (ceiling * widths[start, stop]).max() >= self._enough:
+                        self._record(running, size, self._picked(picks, start, stop))
+                    continue
+                keep = self._bound(level + 1, running, size) >= self._enough
+                if not keep.any():
+                    continue
+                chosen = self._picked(picks, start, stop)
+                if keep.mean() < 0.7:
+                    waiting.append((running[..., keep], size[keep], chosen[:, keep]))
+                else:
+                    waiting.append((running, size, chosen))
+                count += waiting[-1][1].size
+                if count >= self._batch(level + 1):
+                    self._pass_on(level + 1, waiting)
+                    waiting, count = [], 0
+        if waiting:
+            self._pass_on(level + 1, waiting)
+
+    def _batch(self, level: int) -> int:
+        cells = int(np.prod(self.block.shape[level:]))
+        return max(1, min(_BATCH, _CELLS // cells))
+
+    def _pass_on(self, level: int, waiting: list[tuple[Ranks, Floats, Ints]]) -> None:
+        block, factor, picks = (
+            (np.concatenate(parts, axis=-1) if len(parts) > 1 else parts[0])
+            for parts in zip(*waiting, strict=True)
+        )
+        self._descend(level, block, factor, picks)
+
+    @staticmethod
+    def _picked(picks: Ints, start: int, stop: int) -> Ints:
+        batch = picks.shape[1]
+        return np.vstack([picks, np.full((1, batch), start), np.full((1, batch), stop)])
+
+    def _most(self, level: int) -> float:
+        return float(np.prod([table.max() for table in self.widths[level:]]))
+
+    def _bound(self, level: int, ranks: Ranks, size: Floats) -> Floats:
+        """No box of a candidate is larger than this: widths so far times widest runs still open.
+
+        ranks (n_level, ..., run, batch), size (batch,) -> (batch,)
+        """
+        top = ranks.max(axis=-2)  # widest run over each cell of the open axes
+        n_open = top.ndim - 1
+        shadows = [
+            top.max(axis=tuple(b for b in range(n_open) if b != a)) if n_open > 1 else top
+            for a in range(n_open)
+        ]  # per open axis, the widest run over each of its levels: (n_a, batch)
+        ceiling = self.run_width[shadows[0].max(axis=0)]
+        bound: Floats = size * ceiling * self._most(level)
+        for _ in range(2):
+            # Levels whose runs are too short to be part of a better box are as good as bad.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                least = np.where(bound > 0, self._enough * ceiling / bound, np.inf)
+            need = np.maximum(np.searchsorted(self.run_width, least * (1 - TIE)), 1)
+            bound = size * ceiling
+            for a, shadow in enumerate(shadows):
+                bound = bound * _widest(shadow >= need, self.widths[level + a])
+        return bound
+
+    def _record(self, ranks: Ranks, factor: Floats, picks: Ints) -> None:
+        """Last step: ranks (run, batch) are all that is left; keep what equals the best."""
+        size = factor * self.run_width[ranks.max(axis=0)]
+        self.best = max(self.best, float(size.max()))
+        hits = np.flatnonzero(size >= self._enough)
+        if not hits.size:
+            return
+        each = factor[hits] * self.run_width[ranks[:, hits]]
+        end, column = np.nonzero(each >= self._enough)
+        code = ranks[end, hits[column]]
+        begin = np.argmax(self.codes[end] == code[:, None], axis=1)
+        boxes = np.empty((2 * len(self.shape), end.size), dtype=np.intp)
+        for level, axis in enumerate(self.open_axes):
+            boxes[2 * axis] = picks[2 * level, hits[column]]
+            boxes[2 * axis + 1] = picks[2 * level + 1, hits[column]]
+        boxes[2 * self.run_axis] = begin
+        boxes[2 * self.run_axis + 1] = end
+        self.ties.append(boxes)
+        self.held += end.size
+        if self.held > _HELD_TIES:
+            self._reduce()
+
+    def _sizes(self, boxes: Ints) -> Floats:
+        """Sizes multiplied in the order of the axes, whatever order they were found in."""
+        size = np.ones(boxes.shape[1])
+        for a, table in enumerate(self.all_widths):
+            size = size * table[boxes[2 * a], boxes[2 * a + 1]]
+        return size
+
+    def _reduce(self) -> None:
+        """Of the boxes held, keep the first of each size that may still count."""
+        boxes = np.concatenate(self.ties, axis=1)
+        size = self._sizes(boxes)
+        keep = size >= size.max() * (1.0 - TIE)
+        boxes, size = boxes[:, keep], size[keep]
+        order = np.lexsort([*self._keys(boxes), size])
+        first = np.concatenate([[True], np.diff(size[order]) != 0])
+        self.ties = [boxes[:, order[first]]]
+        self.held = int(first.sum())
+
+    def _keys(self, boxes: Ints) -> list[Any]:
+        """What decides between equal boxes, the weightiest last, as lexsort wants it."""
+        return [*boxes[1::2][::-1], *boxes[::2][::-1], -_inside(self.prefer, boxes)]
+
+    def _winner(self) -> tuple[Ints, Ints, float] | None:
+        if not self.ties:
+            return None
+        self._reduce()
+        boxes = self.ties[0]
+        first = np.lexsort(self._keys(boxes))[0]
+        return boxes[::2, first], boxes[1::2, first], float(self._sizes(boxes)[first])
+
+
+def _ranked(widths: Floats) -> tuple[Ranks, Floats]:
+    """Ranks of the intervals of the run axis: codes[end, begin] and the width factor of each rank.
+
+    Rank 0 is "no run"; ranks rise with the width, so the smaller rank is the narrower run.
+    """
+    values, codes = np.unique(widths[widths > 0], return_inverse=True)
+    kind = next(k for k in (np.uint8, np.uint16, np.uint32) if values.size <= np.iinfo(k).max)
+    table = np.zeros(widths.shape, dtype=kind)
+    table[widths > 0] = codes + 1
+    return table.T.copy(), np.concatenate([[0.0], values])
+
+
+def _run_ranks(good: Bools, codes: Ranks) -> Ranks:
+    """Rank of the longest run of good cells along the last axis that ends at each cell."""
+    ranks = np.zeros(good.shape, dtype=codes.dtype)
+    begin = np.zeros(good.shape[:-1], dtype=np.intp)
+    for end in range(good.shape[-1]):
+        here = good[..., end]
+        begin = np.where(here, begin, end + 1)
+        ranks[..., end] = np.where(here, codes[end, np.minimum(begin, end)], 0)
+    return ranks
+
+
+def _widest(alive: Bools, widths: Floats) -> Floats:
+    """Widest allowed run of True down each column: alive (n, batch), widths (n, n) -> (batch,)."""
+    n = alive.shape[0]
+    best = np.zeros(alive.shape[1])
+    begin = np.zeros(alive.shape[1], dtype=np.intp)
+    for end in range(n):
+        begin = np.where(alive[end], begin, end + 1)
+        best = np.maximum(best, np.where(alive[end], widths[np.minimum(begin, end), end], 0.0))
+    return best
+
+
+def _inside(values: Floats, boxes: Ints) -> Floats:
+    """Sum of `values` inside each box, to nine digits of their overall size: (number of boxes,)."""
+    table = np.pad(values, [(1, 0)] * values.ndim)
+    for a in range(values.ndim):
+        table = np.cumsum(table, axis=a)
+    total = np.zeros(boxes.shape[1])
+    for corner in np.ndindex(*(2,) * values.ndim):
+        at = tuple(boxes[2 * a + 1] + 1 if c else boxes[2 * a] for a, c in enumerate(corner))
+        total += (-1) ** (values.ndim - sum(corner)) * table[at]
+    scale = float(np.abs(values).sum()) or 1.0
+    rounded: Floats = np.round(total / scale, 9)
+    return rounded

@@ -128,3 +128,18 @@ def current(entries: Iterable[Entry]) -> dict[int, dict[str, Any]]:
         press: {field: value for field, value in fields.items() if value is not None}
         for press, fields in state.items()
     }
+
+
+def undone(entries: Iterable[Entry]) -> dict[str, Any]:
+    """The fields that put one press back to before its last entry; {} when it has none.
+
+    Given as the fields of a further entry: undoing twice brings the last entry back.
+    """
+    counted = [entry for entry in entries if entry.kind in (RECORD, REDO)]
+    if not counted:
+        return {}
+    last = counted[-1]
+    before = current(counted[:-1]).get(last.press, {})
+    if last.kind == REDO:
+        return {EXCLUDED: None, **before}
+    return {field: before.get(field) for field in last.said}

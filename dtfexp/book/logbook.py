@@ -190,6 +190,26 @@ class Logbook:
         why = checking.reason(number, reason, "it is made again")
         return self._append(number, entries.REDO, {entries.EXCLUDED: why}, by, id)
 
+    def undo(self, press: int, by: str = "", id: str | None = None) -> str:
+        """Take back the last entry of a press by a further one; both stay in history.
+
+        Undoing again brings it back. The same ``id`` twice undoes once. Returns the entry's id.
+        """
+        number, key = checking.press_number(press), checking.entry_id(id)
+        who = checking.person(by) or self._by
+        with self._store.writing() as connection:
+            planned.known(connection, number)
+            found = list(entries.read(connection, number))
+            if key in {entry.id for entry in found}:
+                return key
+            said = entries.undone(found)
+            if not said:
+                raise LogbookError(f"press {number}: nothing was recorded yet; nothing to undo")
+            at = _zoned(self._clock())
+            entry = Entry(key, number, entries.RECORD, said, entries.BENCH, at, who)
+            entries.append(connection, entry)
+        return key
+
     def _append(
         self, press: int, kind: str, said: Mapping[str, Any], by: str, id: str | None
     ) -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -18,6 +19,7 @@ from pathlib import Path
 from dtfexp.describe.errors import LogbookError
 
 WAIT_SECONDS = 5.0
+_LOOK_AGAIN = 0.001
 #: Written into bytes 68 to 71 of the file: "dtfB" as a big-endian number.
 APPLICATION_ID = int.from_bytes(b"dtfB", "big")
 _SQLITE_HEADER = b"SQLite format 3\x00"
@@ -72,6 +74,8 @@ class Store:
         """
         with self._transaction("BEGIN IMMEDIATE") as connection:
             yield connection
+        # A moment in which a program that waits gets its turn.
+        time.sleep(_LOOK_AGAIN)
 
     @contextmanager
     def _transaction(self, begin: str) -> Iterator[sqlite3.Connection]:
@@ -85,7 +89,10 @@ class Store:
             if connection.in_transaction:
                 raise LogbookError(f"{self.path} is in use inside another of its own calls")
             try:
-                connection.execute(begin)
+                if begin == "BEGIN":
+                    connection.execute(begin)
+                else:
+                    _take_turn(connection, begin)
                 yield connection
                 connection.execute("COMMIT")
             except sqlite3.Error as error:
@@ -101,6 +108,29 @@ class Store:
             if self._connection is not None and os.getpid() == self._process:
                 self._connection.close()
             self._connection = None
+
+
+def _take_turn(connection: sqlite3.Connection, begin: str) -> None:
+    """Become the one writer, waiting while another program is.
+
+    SQLite's own waiting looks again after up to 0.1 s. Next to a program that writes without a
+    pause it kept missing the moment between two writes, and gave up after 5 s (seen with two
+    writers on a slow disk). Looking every millisecond finds that moment.
+    """
+    deadline = time.monotonic() + WAIT_SECONDS
+    connection.execute("PRAGMA busy_timeout = 0")
+    try:
+        while True:
+            try:
+                connection.execute(begin)
+                return
+            except sqlite3.OperationalError as error:
+                busy = getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_BUSY
+                if not busy or time.monotonic() > deadline:
+                    raise
+            time.sleep(_LOOK_AGAIN)
+    finally:
+        connection.execute(f"PRAGMA busy_timeout = {round(1000 * WAIT_SECONDS)}")
 
 
 def connect(path: Path) -> sqlite3.Connection:

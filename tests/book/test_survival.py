@@ -1,0 +1,175 @@
+"""Entries survive: a writer killed at any moment, many writers at once, many entries."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from dtfexp import Logbook, LogbookError
+
+KILLS = 40
+EACH = 100
+
+
+def test_a_killed_writer_loses_nothing_acknowledged(new_book, child) -> None:
+    book = new_book()
+    path = book.path
+    book.close()
+    rng = random.Random(20260501)
+    acknowledged: set[str] = set()
+    cut_off = 0
+    for turn in range(KILLS):
+
+        def write(say, turn=turn) -> None:
+            with Logbook.open(path) as mine:
+                for k in range(100_000):
+                    grades = {"peel": 1 + k % 5, "wash": 1 + k % 5}
+                    say(mine.record(1 + k % 8, grades, note=f"{turn}-{k} " + "x" * (k % 900)))
+
+        writer = child(write)
+        first = writer.line()
+        assert len(first) == 32, first
+        time.sleep(rng.uniform(0, 0.06))
+        os.kill(writer.pid, signal.SIGKILL)
+        acknowledged.update([first, *writer.rest()])
+        cut_off += path.with_name(path.name + "-journal").exists()
+        with Logbook.open(path) as again:
+            history = again.history()
+            lost = acknowledged - set(history["id"])
+            assert not lost, f"turn {turn}: {len(lost)} acknowledged entries are gone"
+            assert len(history) <= len(acknowledged) + turn + 1
+            assert (history["peel"] == history["wash"]).all(), "half an entry"
+    assert len(acknowledged) > KILLS
+    assert cut_off, "no kill fell into the middle of a write; the test proves nothing"
+
+
+def test_a_killed_create_leaves_a_book_or_a_clear_word(tmp_path: Path, child, session) -> None:
+    rng = random.Random(7)
+    seen = set()
+    for turn in range(30):
+        path = tmp_path / f"{turn}.dtfbook"
+
+        def make(say, path=path) -> None:
+            say("go")
+            Logbook.create(path, session).close()
+
+        maker = child(make)
+        maker.line()
+        time.sleep(rng.uniform(0, 0.02))
+        os.kill(maker.pid, signal.SIGKILL)
+        maker.rest()
+        try:
+            with Logbook.open(path) as book:
+                assert book.session == session
+            seen.add("book")
+        except LogbookError as error:
+            assert "\n" not in str(error)
+            assert any(w in str(error) for w in ("does not exist", "is empty", "not a dtfexp"))
+            seen.add("word")
+    assert "book" in seen or "word" in seen
+
+
+def test_threads_on_one_book_lose_nothing(new_book) -> None:
+    book = new_book()
+    errors: list[BaseException] = []
+
+    def write(press: int) -> None:
+        try:
+            for k in range(EACH):
+                book.record(press, {"peel": 1 + k % 5}, id=f"{press}-{k}")
+                if k % 10 == 0:
+                    book.results()
+        except BaseException as error:
+            errors.append(error)
+
+    threads = [threading.Thread(target=write, args=(press,)) for press in (1, 2, 3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert errors == []
+    history = book.history()
+    assert len(history) == 3 * EACH
+    assert list(history["entry"]) == list(range(1, 3 * EACH + 1))
+    assert set(history["id"]) == {f"{p}-{k}" for p in (1, 2, 3) for k in range(EACH)}
+
+
+def test_two_programs_on_one_file_lose_nothing(new_book, child) -> None:
+    path = new_book().path
+
+    def writer(press: int):
+        def write(say) -> None:
+            with Logbook.open(path, by=f"program {press}") as mine:
+                for k in range(EACH * 2):
+                    mine.record(press, {"peel": 1 + k % 5}, id=f"{press}-{k}")
+            say("done")
+
+        return child(write)
+
+    programs = [writer(1), writer(2)]
+    assert [program.rest() for program in programs] == [["done"], ["done"]]
+    with Logbook.open(path) as book:
+        history = book.history()
+    assert len(history) == 4 * EACH
+    assert set(history["id"]) == {f"{p}-{k}" for p in (1, 2) for k in range(EACH * 2)}
+    assert history["by"].value_counts().to_dict() == {
+        "program 1": EACH * 2,
+        "program 2": EACH * 2,
+    }
+
+
+def test_the_same_entries_from_two_programs_are_kept_once(new_book, child) -> None:
+    path = new_book().path
+
+    def write(say) -> None:
+        with Logbook.open(path) as mine:
+            for k in range(50):
+                mine.record(1 + k % 8, {"peel": 1 + k % 5}, id=f"tap-{k}")
+        say("done")
+
+    programs = [child(write), child(write)]
+    assert [program.rest() for program in programs] == [["done"], ["done"]]
+    with Logbook.open(path) as book:
+        assert len(book.history()) == 50
+
+
+def test_two_programs_importing_one_sheet_add_it_once(new_book, child, tmp_path) -> None:
+    path = new_book().path
+    sheet = tmp_path / "shop.csv"
+    sheet.write_text("press,peel\n" + "".join(f"{p},{1 + p % 5}\n" for p in range(1, 9)))
+
+    def take(say) -> None:
+        with Logbook.open(path) as mine:
+            say(str(mine.import_sheet(sheet).added))
+
+    programs = [child(take), child(take)]
+    assert sorted(program.rest()[0] for program in programs) == ["0", "8"]
+    with Logbook.open(path) as book:
+        assert len(book.history()) == 8
+
+
+@pytest.mark.parametrize("count", [20_000])
+def test_many_entries_stay_quick(new_book, count: int) -> None:
+    from datetime import datetime, timezone
+
+    from dtfexp.book import entries
+
+    book = new_book(presses=200)
+    at = datetime(2026, 5, 1, tzinfo=timezone.utc)
+    with book._store.writing() as connection:
+        for k in range(count):
+            said = {"grade/peel": float(1 + k % 5), "note": f"entry {k}"}
+            entry = entries.Entry(str(k), 1 + k % 200, "record", said, "bench", at, "Ana")
+            entries.append(connection, entry)
+    start = time.perf_counter()
+    with Logbook.open(book.path) as again:
+        results = again.results()
+    # Measured 0.3 s on two cores; the limit only catches work that grows with the square.
+    assert time.perf_counter() - start < 5
+    assert results.set_index("press").loc[200, "note"] == f"entry {count - 1}"

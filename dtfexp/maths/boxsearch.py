@@ -10,6 +10,7 @@ the best box known. The bound never under-states, so nothing is missed.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
 Ranks = NDArray[Any]  # the smallest unsigned type that holds every rank of the run axis
+_Batch = tuple[Ranks, Floats, Ints]  # ranks left, factor so far, picks
 
 TIE = 1e-9
 """Sizes, widths and distances that differ by less than this share are the same."""
@@ -77,59 +79,52 @@ class _Search:
 
     def _descend(self, level: int, block: Ranks, factor: Floats, picks: Ints) -> None:
         """Try every interval of the open axis `level` for every candidate of the block."""
-        widths = self.widths[level]
         last = level == len(self.widths) - 1
-        every = tuple(range(block.ndim - 2))
-        open_most = self._most(level + 1)
-        waiting: list[tuple[Ranks, Floats, Ints]] = []
+        waiting: list[_Batch] = []
         count = 0
         for start in range(block.shape[0]):
-            running = block[start]
-            for stop in range(start, block.shape[0]):
-                if stop > start:
-                    running = np.minimum(running, block[stop])
-                # The running minimum only falls: when even the widest interval that starts here
-                # could not make up for it, longer ones need not be looked at.
-                ceiling = self.run_width[running.max(axis=every)] * factor
-                if ceiling.max() * open_most * widths[start, stop:].max() < self._enough:
-                    break
-                if widths[start, stop] == 0.0:
-                    continue
-                size = factor * widths[start, stop]
-                if last:
-                    if (ceiling * widths[start, stop]).max() >= self._enough:
-                        self._record(running, size, self._picked(picks, start, stop))
-                    continue
-                keep = self._bound(level + 1, running, size) >= self._enough
-                if not keep.any():
-                    continue
-                chosen = self._picked(picks, start, stop)
-                if keep.mean() < 0.7:
-                    waiting.append((running[..., keep], size[keep], chosen[:, keep]))
-                else:
-                    waiting.append((running, size, chosen))
+            tried = []
+            for stop, running, ceiling in self._intervals(level, block, factor, start):
+                size = factor * self.widths[level][start, stop]
+                if not last:
+                    tried.append((running, size, _picked(picks, start, stop)))
+                elif (ceiling * self.widths[level][start, stop]).max() >= self._enough:
+                    self._record(running, size, _picked(picks, start, stop))
+            if not tried:
+                continue
+            running, size, chosen = _together(tried)
+            keep = self._bound(level + 1, running, size) >= self._enough
+            if keep.any():
+                waiting.append((running[..., keep], size[keep], chosen[:, keep]))
                 count += waiting[-1][1].size
-                if count >= self._batch(level + 1):
-                    self._pass_on(level + 1, waiting)
-                    waiting, count = [], 0
+            if count >= self._batch(level + 1):
+                self._descend(level + 1, *_together(waiting))
+                waiting, count = [], 0
         if waiting:
-            self._pass_on(level + 1, waiting)
+            self._descend(level + 1, *_together(waiting))
+
+    def _intervals(
+        self, level: int, block: Ranks, factor: Floats, start: int
+    ) -> Iterator[tuple[int, Ranks, Floats]]:
+        """Allowed intervals from `start` on: (stop, running minimum, factor times widest run)."""
+        widths = self.widths[level]
+        open_most = self._most(level + 1)
+        running = block[start]
+        for stop in range(start, block.shape[0]):
+            if stop > start:
+                running = np.minimum(running, block[stop])
+            # The running minimum only falls: when even the widest interval that starts here could
+            # not make up for it, longer ones need not be looked at.
+            top = running.reshape(-1, running.shape[-1]).max(axis=0)
+            ceiling = self.run_width[top] * factor
+            if ceiling.max() * open_most * widths[start, stop:].max() < self._enough:
+                return
+            if widths[start, stop] > 0.0:
+                yield stop, running, ceiling
 
     def _batch(self, level: int) -> int:
         cells = int(np.prod(self.block.shape[level:]))
         return max(1, min(_BATCH, _CELLS // cells))
-
-    def _pass_on(self, level: int, waiting: list[tuple[Ranks, Floats, Ints]]) -> None:
-        block, factor, picks = (
-            (np.concatenate(parts, axis=-1) if len(parts) > 1 else parts[0])
-            for parts in zip(*waiting, strict=True)
-        )
-        self._descend(level, block, factor, picks)
-
-    @staticmethod
-    def _picked(picks: Ints, start: int, stop: int) -> Ints:
-        batch = picks.shape[1]
-        return np.vstack([picks, np.full((1, batch), start), np.full((1, batch), stop)])
 
     def _most(self, level: int) -> float:
         return float(np.prod([table.max() for table in self.widths[level:]]))
@@ -208,6 +203,23 @@ class _Search:
         boxes = self.ties[0]
         first = np.lexsort(self._keys(boxes))[0]
         return boxes[::2, first], boxes[1::2, first], float(self._sizes(boxes)[first])
+
+
+def _picked(picks: Ints, start: int, stop: int) -> Ints:
+    batch = picks.shape[1]
+    return np.vstack([picks, np.full((1, batch), start), np.full((1, batch), stop)])
+
+
+def _together(parts: list[_Batch]) -> _Batch:
+    """Batches side by side, candidates along the last axis."""
+    if len(parts) == 1:
+        return parts[0]
+    ranks, factors, picks = zip(*parts, strict=True)
+    return (
+        np.concatenate(ranks, axis=-1),
+        np.concatenate(factors, axis=-1),
+        np.concatenate(picks, axis=-1),
+    )
 
 
 def _ranked(widths: Floats) -> tuple[Ranks, Floats]:

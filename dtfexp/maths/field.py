@@ -41,12 +41,12 @@ class FieldShape:
 class Prior:
     """Fixed constants of the prior, in grade units; each with its reason in ``prior_table``."""
 
-    intercept_mean: float = 0.4
-    intercept_sd: float = 1.1
+    intercept_mean: float = 0.7
+    intercept_sd: float = 0.9
     fall: float = 0.8
-    dose: float = 0.5
-    slope_sd: float = 0.9
-    bend_sd: float = 0.8
+    dose: float = 0.8
+    slope_sd: float = 0.7
+    bend_sd: float = 0.6
     smooth_sd: float = 0.5
     word_sd: float = 0.8
     pair_slope_sd: float = 0.6

@@ -240,3 +240,22 @@ def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Arr
     index = np.arange(shape.n_outcomes)
     cov[:, index, index] = np.maximum(cov[:, index, index], 1e-9)
     return mean, cov, wander
+
+
+def at_central_scales(post: Posterior) -> Posterior:
+    """The same posterior at one set of scales, the weighted middle: for choosing, not for promising."""
+
+    def middle(values: list[float]) -> float:
+        return float(np.exp(post.weight @ np.log(values)))
+
+    scales = Scales(
+        amplitude=middle([s.amplitude for s in post.scales]),
+        length=middle([s.length for s in post.scales]),
+        interplay=middle([s.interplay for s in post.scales]),
+        load_sd=middle([s.load_sd for s in post.scales]),
+        round_sd=middle([s.round_sd for s in post.scales]),
+        alike=float(post.weight @ np.array([s.alike for s in post.scales])),
+        noise=np.exp(post.weight @ np.log(np.array([s.noise for s in post.scales]))),
+    )
+    sites = _run(post.data, post.shape, post.prior, post.graded, [scales])
+    return replace(post, scales=(scales,), weight=np.ones(1), sites=sites)

@@ -1,0 +1,176 @@
+"""The presses that could be made next, on few oven and platen temperatures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import qmc
+
+from dtfexp.describe.factor import Factor
+from dtfexp.dialin import grid as grids
+from dtfexp.dialin.coding import excluded_rows
+from dtfexp.maths.lookahead import Candidates
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.fit import Fit
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+PER_FABRIC = 256
+SLOW_LEVELS = 5
+NEW_TEMPERATURE_PRICE = 0.92
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Candidates: ``frame`` (fabric and settings), arrays for the look-ahead, and slow settings.
+
+    slow (C, s): values of the settings that are slow to change (oven temperature; hard-to-change
+    press settings); pending: rows at the END of the candidate arrays that are already on their way.
+    """
+
+    frame: pd.DataFrame
+    candidates: Candidates
+    slow: Array
+    pending: tuple[tuple[int, tuple[int, ...]], ...]
+    used_temperatures: frozenset[tuple[float, ...]]
+
+    @property
+    def n(self) -> int:
+        """How many candidates can be chosen."""
+        return len(self.frame)
+
+    def temperatures(self, index: int) -> tuple[float, ...]:
+        return tuple(float(v) for v in self.slow[index])
+
+    def groups(self) -> dict[tuple[float, ...], Ints]:
+        """Candidates by their slow settings."""
+        out: dict[tuple[float, ...], list[int]] = {}
+        for i in range(self.n):
+            out.setdefault(self.temperatures(i), []).append(i)
+        return {key: np.array(rows) for key, rows in sorted(out.items())}
+
+    def price(self, key: tuple[float, ...], used: set[tuple[float, ...]]) -> float:
+        """What is left of a gain after the change-overs: less for each value not set before."""
+        price = 1.0
+        for column, value in enumerate(key):
+            if all(abs(other[column] - value) > 1e-9 for other in used):
+                price *= NEW_TEMPERATURE_PRICE
+        return price
+
+
+def pending_presses(pool: Pool) -> tuple[tuple[int, tuple[int, ...]], ...]:
+    """Presses on their way: candidate index and the outcomes still to come."""
+    return pool.pending
+
+
+def slow_factors(fit: Fit) -> list[Factor]:
+    """Settings slow to change: cure temperatures and hard-to-change press settings (numbers)."""
+    return [
+        f
+        for f in fit.session.factors
+        if (f.stage == "cure" and (f.is_temperature or f.hard_to_change))
+        or (f.stage != "cure" and f.hard_to_change)
+    ]
+
+
+def candidate_pool(
+    fit: Fit, names: list[str], regions: dict[str, pd.DataFrame], seed: int
+) -> Pool:
+    """Candidates of all fabrics drawn over (and a little beyond) where the window may be."""
+    slow = slow_factors(fit)
+    used = _used(fit, slow)
+    parts = [_draw(fit, name, regions[name], slow, used, seed) for name in names]
+    frame = pd.concat(parts, ignore_index=True)
+    waiting, outcomes = _waiting(fit)
+    everything = pd.concat([frame, waiting[frame.columns]], ignore_index=True)
+    index = everything["fabric"].map(fit.coding.fabric_index).to_numpy(dtype=int)
+    at = fit.coding.points(everything, index, spread=False)
+    load = _group(everything, [f for f in fit.session.factors if f.stage == "cure"])
+    round_ = _group(
+        everything, [f for f in fit.session.factors if f.stage != "cure" and f.hard_to_change]
+    )
+    # Presses on their way have loads and rounds of their own, not those of the new batch.
+    tail = np.arange(len(frame), len(everything))
+    load[tail] = 10_000 + pd.factorize(waiting["oven_load"])[0] if len(tail) else load[tail]
+    round_[tail] = 10_000 + pd.factorize(waiting["press_round"])[0] if len(tail) else round_[tail]
+    return Pool(
+        frame,
+        Candidates(at, load, round_),
+        _slow_values(frame, slow),
+        tuple((len(frame) + i, o) for i, o in enumerate(outcomes)),
+        frozenset(used),
+    )
+
+
+def _draw(
+    fit: Fit,
+    fabric: str,
+    region: pd.DataFrame,
+    slow: list[Factor],
+    used: set[tuple[float, ...]],
+    seed: int,
+) -> pd.DataFrame:
+    """Sobol points over the region's box, a little widened, on the bench's steps."""
+    factors = fit.session.factors
+    unit = qmc.Sobol(len(factors), scramble=True, rng=np.random.default_rng(seed)).random(PER_FABRIC)
+    columns: dict[str, Any] = {"fabric": np.full(PER_FABRIC, fabric, dtype=object)}
+    for i, factor in enumerate(factors):
+        if not factor.is_numeric and not factor.ordered:
+            words = sorted(set(region[factor.name]), key=factor.levels.index)
+            place = np.minimum((unit[:, i] * len(words)).astype(int), len(words) - 1)
+            columns[factor.name] = np.array(words, dtype=object)[place]
+            continue
+        axis = grids.full_axis(fit.session, factor, fabric)
+        values = np.array([grids.as_axis(factor, v) for v in region[factor.name].unique()])
+        margin = 0.15 * (values.max() - values.min()) + grids.unit_of(factor)
+        low, high = values.min() - margin, values.max() + margin
+        inside = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
+        if factor in slow:
+            # Values set before stay on offer beside a few new ones.
+            fresh = inside[np.unique(np.linspace(0, len(inside) - 1, SLOW_LEVELS).astype(int))]
+            before = np.array([u[slow.index(factor)] for u in sorted(used)])
+            inside = np.unique(np.concatenate([fresh, before[np.isin(before, inside)]]))
+        place = np.minimum((unit[:, i] * len(inside)).astype(int), len(inside) - 1)
+        picked = inside[place]
+        columns[factor.name] = (
+            picked
+            if factor.is_numeric
+            else np.array(factor.levels, dtype=object)[picked.astype(int)]
+        )
+    return pd.DataFrame(columns)
+
+
+def _slow_values(frame: pd.DataFrame, slow: list[Factor]) -> Array:
+    if not slow:
+        return np.zeros((len(frame), 0))
+    return np.column_stack([[grids.as_axis(f, v) for v in frame[f.name]] for f in slow])
+
+
+def _used(fit: Fit, slow: list[Factor]) -> set[tuple[float, ...]]:
+    return {tuple(row) for row in _slow_values(fit.results, slow)} if len(fit.results) else set()
+
+
+def _group(frame: pd.DataFrame, factors: list[Factor]) -> Ints:
+    if not factors:
+        return np.zeros(len(frame), dtype=int)
+    keys = frame[[f.name for f in factors]].astype(str).agg("|".join, axis=1)
+    return np.asarray(pd.factorize(keys)[0], dtype=int)
+
+
+def _waiting(fit: Fit) -> tuple[pd.DataFrame, list[tuple[int, ...]]]:
+    """Presses not excluded with a grade still to come, and which outcomes each waits for."""
+    results = fit.results[~excluded_rows(fit.results)]
+    names = [o.name for o in fit.coding.outcomes]
+    missing = results[names].isna()
+    waiting = results[missing.any(axis=1)]
+    outcomes = [
+        tuple(int(k) for k in np.flatnonzero(row)) for row in missing.loc[waiting.index].to_numpy()
+    ]
+    return waiting, outcomes
+

@@ -1,0 +1,130 @@
+"""A plan: the test presses of one batch, in the order to be pressed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from html import escape
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.session import Session
+from dtfexp.dialin import families
+from dtfexp.dialin.first_look import first_look
+from dtfexp.dialin.layout import lay_out
+
+DESIGNS = (
+    "auto", "full factorial", "fraction", "plackett-burman", "box-behnken", "central composite",
+    "latin hypercube", "d-optimal", "i-optimal",
+)  # fmt: skip
+MOST_PRESSES = 2000
+
+
+@dataclass(frozen=True, repr=False)
+class Plan:
+    """Test presses in pressing order.
+
+    runs: DataFrame with columns press, fabric, oven_load, press_round, then one per factor;
+    ``design`` and ``seed`` say how it was made; ``reason`` is one sentence (why these presses, or
+    why none); ``notes`` are plain sentences on what the plan can and cannot tell.
+    """
+
+    session: Session
+    runs: pd.DataFrame
+    design: str
+    seed: int
+    reason: str = ""
+    notes: tuple[str, ...] = field(default=())
+
+    def __len__(self) -> int:
+        return len(self.runs)
+
+    def __repr__(self) -> str:
+        loads, rounds = self.runs["oven_load"].nunique(), self.runs["press_round"].nunique()
+        return (
+            f"Plan({self.design}: {len(self.runs)} presses in {loads} oven loads and {rounds} "
+            f"press rounds; {self.reason})"
+        )
+
+    def _repr_html_(self) -> str:
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        table = self.runs.to_html(index=False, border=0, justify="left")
+        return f"<p>{escape(self.reason)}</p>{table}<ul>{notes}</ul>"
+
+
+def plan(
+    session: Session,
+    presses: int,
+    *,
+    fabrics: Iterable[str | Fabric] | None = None,
+    design: str = "auto",
+    seed: int = 0,
+    **options: Any,
+) -> Plan:
+    """A plan of at most ``presses`` test presses in all, laid out in oven loads and press rounds.
+
+    fabrics: which of the session's fabrics (default all).  design: ``"auto"`` is a compact first
+    look round the usual settings; ``"full factorial"`` takes ``levels`` (2) and ``reach``;
+    ``"fraction"`` takes ``resolution``, ``runs`` and ``reach`` (the share of the half-range that
+    the levels lie from the usual setting).  The same arguments give the same plan.
+
+    Raises ``PlanError`` (a ``ValueError``) in one line for a number of presses, design, option or
+    fabric that cannot be met, and says what could.
+    """
+    count = whole_presses(presses)
+    seed = whole_seed(seed)
+    names = chosen_fabrics(session, fabrics)
+    if design == "auto":
+        families.no_options(design, options)
+        wanted = first_look(session, names, count)
+        reason = "A compact first look round the usual settings, to see where the edges are."
+        notes = families.auto_notes(session, wanted)
+    elif design == "full factorial":
+        wanted, reason, notes = families.full_factorial(session, names, count, options)
+    elif design == "fraction":
+        wanted, reason, notes = families.fraction(session, names, count, options)
+    elif design in DESIGNS:
+        raise PlanError(
+            f"design {design!r} is not built yet; use 'auto', 'full factorial' or 'fraction'"
+        )
+    else:
+        raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
+    runs = lay_out(session, wanted, np.random.default_rng(seed))
+    return Plan(session, runs, design, seed, reason, notes)
+
+
+def whole_presses(presses: Any) -> int:
+    """``presses`` as an int of 1 to ``MOST_PRESSES``; ``PlanError`` otherwise."""
+    whole = not isinstance(presses, bool) and isinstance(presses, (int, np.integer))
+    if isinstance(presses, (float, np.floating)) and float(presses).is_integer():
+        whole = True
+    if not whole or not 1 <= int(presses) <= MOST_PRESSES:
+        raise PlanError(
+            f"presses is {presses!r}; give a whole number of test presses from 1 to {MOST_PRESSES}"
+        )
+    return int(presses)
+
+
+def whole_seed(seed: Any) -> int:
+    """``seed`` as a whole number of 0 or more; ``PlanError`` otherwise."""
+    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
+        raise PlanError(f"seed is {seed!r}; give a whole number of 0 or more")
+    return int(seed)
+
+
+def chosen_fabrics(session: Session, fabrics: Iterable[str | Fabric] | None) -> list[str]:
+    """Names of the fabrics asked for, in the order asked; all of the session's by default."""
+    if fabrics is None:
+        return [f.name for f in session.fabrics]
+    if isinstance(fabrics, (str, Fabric)):
+        fabrics = [fabrics]
+    names = list(dict.fromkeys(session.fabric(f).name for f in fabrics))
+    if not names:
+        raise PlanError(
+            "fabrics is empty; name at least one of " + ", ".join(f.name for f in session.fabrics)
+        )
+    return names

@@ -1,0 +1,220 @@
+"""What a press would teach, before it is made.
+
+For every set-point that may belong to the window, the margin of its pass rate over the required one
+is Gaussian now.  Presses to come narrow it by an amount that does not depend on how they turn out, so
+the chance that the set-point will then be *confirmed* good has a closed form.  Presses are chosen one
+after the other to make the sum of these chances, over the cells that matter, as large as possible.
+
+Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a coming posterior as in
+Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a grade
+is Fisher's, averaged over the posterior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from dtfexp.maths import field
+from dtfexp.maths.field import Points
+from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.posterior import Posterior
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+_NODES, _WEIGHTS = hermegauss(7)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Presses that could be made: where, and codes of the load and round each would belong to.
+
+    load, round_ (C,): equal codes would share luck (at a NEW load and round).
+    """
+
+    at: Points
+    load: Ints
+    round_: Ints
+
+
+class Outlook:
+    """The state while a batch is chosen.
+
+    cells (E): ``weight`` (E,) how much each matters; candidates (C) with O outcomes each.
+    """
+
+    def __init__(
+        self,
+        post: Posterior,
+        cells: Points,
+        candidates: Candidates,
+        weight: Array,
+        pass_rate: float,
+        confidence: float,
+    ) -> None:
+        if len(post.scales) != 1:
+            raise ValueError("an outlook is taken at one set of scales")
+        self.n_outcomes = post.shape.n_outcomes
+        self.weight = weight
+        self.z = float(ndtri(confidence))
+        margin, slope, cell_root = _cell_margins(post, cells, pass_rate)
+        self.margin = margin
+        cov, cross, mean = _covariances(post, cells, candidates, slope, cell_root)
+        self.cov, self.cross = cov, cross
+        own = np.einsum("ea,ea->e", slope, np.einsum("eab,eb->ea", _cell_cov(post, cells, cell_root), slope))
+        self.sd_now = np.sqrt(np.maximum(own, 1e-10))
+        self.variance = self.sd_now**2
+        variance = np.diag(cov).reshape(-1, self.n_outcomes)
+        self.noise = _grade_noise(post, mean, variance)
+
+    def confirmed(self, variance: Array) -> Array:
+        """Chance that a cell is confirmed good once its variance has fallen to ``variance``.
+
+        variance (E, ...) -> the same shape.
+        """
+        extra = (1,) * (variance.ndim - 1)
+        margin = self.margin.reshape(-1, *extra)
+        now = (self.sd_now**2).reshape(-1, *extra)
+        left = np.maximum(variance, 1e-10)
+        learnt = np.sqrt(np.maximum(now - left, 1e-10))
+        return np.asarray(ndtr((margin - self.z * np.sqrt(left)) / learnt))
+
+    @property
+    def value(self) -> float:
+        """Weighted expected share of cells confirmed, with everything chosen so far."""
+        return float(self.weight @ self.confirmed(self.variance))
+
+    def scores(self, candidates: Ints) -> Array:
+        """``value`` after adding each candidate, (len(candidates),)."""
+        n_out = self.n_outcomes
+        index = candidates[:, None] * n_out + np.arange(n_out)
+        block = self.cov[index[:, :, None], index[:, None, :]]
+        block = block + self.noise[candidates][:, :, None] * np.eye(n_out)
+        cross = self.cross[:, index]
+        solved = np.einsum("eco,cop->ecp", cross, np.linalg.inv(block))
+        drop = np.einsum("eco,eco->ec", solved, cross)
+        left = self.variance[:, None] - drop
+        return np.asarray(self.weight @ self.confirmed(left))
+
+    def add(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:
+        """Take a press as made: everything correlated with it is known better."""
+        which = range(self.n_outcomes) if outcomes is None else outcomes
+        index = np.array([candidate * self.n_outcomes + o for o in which], dtype=int)
+        noise = np.array([self.noise[candidate, o] for o in which])
+        gain = np.linalg.inv(self.cov[np.ix_(index, index)] + np.diag(noise))
+        towards = self.cross[:, index]
+        among = self.cov[:, index]
+        self.variance = self.variance - np.einsum("eo,op,ep->e", towards, gain, towards)
+        self.cross = self.cross - towards @ gain @ among.T
+        self.cov = self.cov - among @ gain @ among.T
+
+    def copy(self) -> Outlook:
+        """A branch to try a batch on."""
+        twin = object.__new__(Outlook)
+        twin.__dict__.update(self.__dict__)
+        return twin
+
+
+def _root(post: Posterior) -> Array:
+    values, vectors = np.linalg.eigh(post.sites.inner[0])
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _reduced(post: Posterior, at: Points) -> Array:
+    """Whitened link of points to the observations, (O, n, N): posterior covariance drop = A A'."""
+    alike = field.outcome_correlation(post.shape.n_outcomes, post.scales[0].alike)
+    if post.data.n == 0:
+        return np.zeros((post.shape.n_outcomes, at.n, 0))
+    base = field.covariance(at, post.data.at, post.shape, post.scales[0], post.prior)
+    root = _root(post)
+    return np.array([(base * row[post.data.outcome]) @ root for row in alike])
+
+
+def _cell_cov(post: Posterior, cells: Points, reduced: Array) -> Array:
+    """Posterior covariance (E, O, O) of the cells."""
+    alike = field.outcome_correlation(post.shape.n_outcomes, post.scales[0].alike)
+    own = field.variance(cells, post.shape, post.scales[0], post.prior)
+    return np.asarray(own[:, None, None] * alike - np.einsum("oen,pen->eop", reduced, reduced))
+
+
+def _cell_margins(post: Posterior, cells: Points, pass_rate: float) -> tuple[Array, Array, Array]:
+    """Probit margin over the required rate (E,), its slope in each outcome's field (E, O), links."""
+    scales, shape = post.scales[0], post.shape
+    alike = field.outcome_correlation(shape.n_outcomes, scales.alike)
+    weights = post.sites.weights[0][:, None] * alike[post.data.outcome]
+    base, wander = field.covariance_and_wander(
+        cells, post.data.at, shape, scales, post.prior, weights
+    )
+    mean = field.trade_mean(cells, shape, scales, post.prior)[:, None] + base @ weights
+    shared, own = field.luck_split(scales, post.prior, bool(np.any(post.data.block >= 0)))
+    own_all = own + wander
+
+    def probit(latent: Array) -> Array:
+        return np.asarray(ndtri(np.clip(joint_pass(latent, shared, own_all), 1e-12, 1 - 1e-12)))
+
+    slope = np.empty_like(mean)
+    for o in range(shape.n_outcomes):
+        step = np.zeros(shape.n_outcomes)
+        step[o] = 0.2
+        slope[:, o] = (probit(mean + step) - probit(mean - step)) / 0.4
+    return probit(mean) - ndtri(pass_rate), slope, _reduced(post, cells)
+
+
+def _covariances(
+    post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_root: Array
+) -> tuple[Array, Array, Array]:
+    """Candidate covariance (C*O, C*O), cell-candidate covariance (E, C*O), candidate mean (C, O)."""
+    scales, shape, prior = post.scales[0], post.shape, post.prior
+    n_out, count = shape.n_outcomes, candidates.at.n
+    alike = field.outcome_correlation(n_out, scales.alike)
+    reduced = _reduced(post, candidates.at)
+    among = field.covariance(candidates.at, candidates.at, shape, scales, prior)
+    same_load = (candidates.load[:, None] == candidates.load[None, :]).astype(float)
+    same_round = (candidates.round_[:, None] == candidates.round_[None, :]).astype(float)
+    luck = scales.load_sd**2 * same_load + scales.round_sd**2 * same_round
+    cov = np.empty((count, n_out, count, n_out))
+    for o in range(n_out):
+        for p in range(n_out):
+            cov[:, o, :, p] = among * alike[o, p] - reduced[o] @ reduced[p].T
+            cov[:, o, :, p] += luck * (1.0 if o == p else 0.5)
+    towards = field.covariance(cells, candidates.at, shape, scales, prior)
+    cross = np.zeros((cells.n, count, n_out))
+    for p in range(n_out):
+        for o in range(n_out):
+            part = towards * alike[o, p] - cell_root[o] @ reduced[p].T
+            cross[:, :, p] += slope[:, o : o + 1] * part
+    weights = post.sites.weights[0][:, None] * alike[post.data.outcome]
+    base = field.covariance(candidates.at, post.data.at, shape, scales, prior)
+    mean = field.trade_mean(candidates.at, shape, scales, prior)[:, None] + base @ weights
+    return cov.reshape(count * n_out, -1), cross.reshape(cells.n, -1), mean
+
+
+def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
+    """Effective noise variance of one grade at each candidate, (C, O): one over Fisher information.
+
+    A grade at the open end of its scale tells little; in the middle it tells nearly as much as a
+    measurement.
+    """
+    scales = post.scales[0]
+    out = np.empty_like(mean)
+    for o, graded in enumerate(post.graded):
+        noise = scales.noise[o]
+        if graded is None:
+            out[:, o] = noise**2
+            continue
+        edges = np.concatenate(([-np.inf], graded.cuts, [np.inf]))
+        information = np.zeros(len(mean))
+        for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+            f = mean[:, o] + np.sqrt(np.maximum(variance[:, o], 0.0)) * node
+            t = (edges[None, :] - f[:, None]) / noise
+            density = np.exp(-0.5 * t**2) / np.sqrt(2 * np.pi)
+            chance = np.maximum(np.diff(ndtr(t), axis=1), 1e-12)
+            information += weight * np.sum(np.diff(density, axis=1) ** 2 / chance, axis=1)
+        out[:, o] = noise**2 / np.clip(information, 1e-3, 1.0)
+    return out + post.prior.press_share_sd**2

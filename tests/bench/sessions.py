@@ -1,0 +1,105 @@
+"""Whole dial-in sessions on simulated benches, ours and the rivals', scored against the truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from simulated import FACTORS, NAMES, Bench
+
+from dtfexp import fit, next_presses, plan
+
+REQUIRED = 0.90
+
+
+@dataclass(frozen=True)
+class Score:
+    """What a session reached: true and stated pass rate at the target, and the box against truth."""
+
+    true_pass: float
+    stated: float
+    found: bool
+    volume: float
+    good_share: float
+    temperatures: int
+
+
+def ours(bench: Bench, batches: tuple[int, ...], seed: int, at: tuple[int, ...]) -> dict[int, Score]:
+    """A session in batches; scored whenever the presses so far reach a number in ``at``."""
+    rng = np.random.default_rng(seed)
+    results = bench.press(plan(bench.session, batches[0], seed=seed).runs, rng)
+    scores = {}
+    for k in range(len(batches)):
+        if len(results) in at or k == len(batches) - 1:
+            scores[sum(batches[: k + 1])] = _score(bench, results)
+        if k + 1 < len(batches):
+            more = next_presses(bench.session, results, batches[k + 1], seed=seed)
+            if len(more.runs):
+                results = pd.concat([results, bench.press(more.runs, rng)], ignore_index=True)
+    return {k: v for k, v in scores.items() if k in at}
+
+
+def _score(bench: Bench, results: pd.DataFrame) -> Score:
+    window = fit(bench.session, results).window("cotton", pass_rate=REQUIRED, confidence=0.9)
+    target = np.array([[window.target[n] for n in NAMES]])
+    volume, share = 0.0, np.nan
+    if window.found:
+        low = np.array([window.low[n] for n in NAMES])
+        high = np.array([window.high[n] for n in NAMES])
+        volume = float(np.prod((high - low) / np.array([f.spread for f in FACTORS])))
+        unit = np.stack(np.meshgrid(*[np.linspace(0, 1, 5)] * 4, indexing="ij"), -1).reshape(-1, 4)
+        share = float(np.mean(bench.true_pass(low + unit * (high - low)) >= REQUIRED))
+    slow = results["cure temperature"].nunique() + results["press temperature"].nunique()
+    return Score(
+        float(bench.true_pass(target)[0]), window.pass_rate, window.found, volume, share, int(slow)
+    )
+
+
+def one_at_a_time(bench: Bench, presses: int, seed: int) -> float:
+    """True pass rate after changing one setting at a time from the usual ones, best grade kept.
+
+    Each round tries one step down and one up on a setting around the best so far and moves when
+    the summed grades are better; steps start at a fifth of the range and halve after each round.
+    """
+    rng = np.random.default_rng(seed)
+    best = np.array([float(f.usual) for f in FACTORS])
+    made = 0
+
+    def score(x: np.ndarray) -> float:
+        nonlocal made
+        made += 1
+        runs = pd.DataFrame([x], columns=list(NAMES))
+        runs = runs.assign(press=made, fabric="cotton", oven_load=made, press_round=made)
+        graded = bench.press(runs, rng)
+        return float(min(graded["peel"][0], graded["wash"][0]) + 0.1 * (graded["peel"][0] + graded["wash"][0]))
+
+    top = score(best)
+    step = np.array([0.2 * (f.high - f.low) for f in FACTORS])
+    while made < presses:
+        for i, factor in enumerate(FACTORS):
+            kept: list[np.ndarray] = [best]
+            for sign in (-1.0, 1.0):
+                if made >= presses:
+                    break
+                x = best.copy()
+                x[i] = factor.snap(x[i] + sign * step[i])
+                value = score(x)
+                if value > top:
+                    top, kept = value, [x]
+                elif value == top:
+                    kept.append(x)
+            # Equal grades on both sides: the middle of what was equally good.
+            best = np.mean(kept, axis=0)
+        step = step / 2.0
+    return float(bench.true_pass(best[None, :])[0])
+
+
+def best_of_factorial(bench: Bench, presses: int, seed: int) -> float:
+    """True pass rate of the best-graded run of a 2^4 with centre presses over half the range."""
+    rng = np.random.default_rng(seed)
+    runs = plan(bench.session, presses, design="fraction", runs=8 if presses < 17 else 16, reach=0.5).runs
+    graded = bench.press(runs, rng)
+    score = graded[["peel", "wash"]].min(axis=1) + 0.1 * (graded["peel"] + graded["wash"])
+    tops = graded.loc[score == score.max(), list(NAMES)].to_numpy(dtype=float)
+    return float(bench.true_pass(tops[:1])[0])

@@ -30,6 +30,8 @@ _LARGEST_UNPACKED = 60_000_000
 _MOST_ROWS = 20_000
 _TITLE_ROWS = 10
 _MOST_CELLS = 500
+#: How .xlsx writes a line end or control sign, and the first sign of text that looks like one.
+_ESCAPED = re.compile(r"_x(00[01][0-9A-Fa-f])_|_x005F_(?=x[0-9A-Fa-f]{4}_)")
 
 
 @dataclass(frozen=True)
@@ -230,6 +232,8 @@ def _cell(cell: Any) -> Cell:
         return Unusable("a formula", str(text))
     if kind == "e":
         return Unusable("an error of the spreadsheet", str(value))
-    if value is None or isinstance(value, (str, bool, int, float, datetime, date, time)):
+    if isinstance(value, str):
+        return _ESCAPED.sub(lambda match: chr(int(match[1] or "5F", 16)), value)
+    if value is None or isinstance(value, (bool, int, float, datetime, date, time)):
         return value
     return Unusable("no plain value", str(value))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 _GUIDE = "grading guide"
 _WIDEST = 40
-#: A spreadsheet reads _x0041_ in a cell as an escaped sign; this keeps such text as it is.
+#: In .xlsx the text _x0041_ means the letter A; escaping its first sign keeps it as it is.
 _LOOKS_ESCAPED = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
 
 

@@ -159,7 +159,7 @@ def test_a_full_file_system_is_said_and_keeps_all(book: Logbook) -> None:
     pages = connection.execute("PRAGMA page_count").fetchone()[0]
     connection.execute(f"PRAGMA max_page_count = {pages}")
     kept = 1
-    with pytest.raises(LogbookError, match="the disk is full; nothing was saved"):  # noqa: PT012
+    with pytest.raises(LogbookError, match="the disk is full; nothing was saved"):
         for _ in range(100):
             book.record(1, {"peel": 5}, note="x" * 3000)
             kept += 1
@@ -180,7 +180,7 @@ def test_a_truly_full_disk_is_said_and_keeps_all(tmp_path: Path, session, plan_o
         with Logbook.create(disk / "a.dtfbook", session) as book:
             book.add(plan_of(session))
             kept = 0
-            with pytest.raises(LogbookError, match="full") as caught:  # noqa: PT012
+            with pytest.raises(LogbookError, match="full") as caught:
                 for _ in range(1000):
                     book.record(1, {"peel": 5}, note="x" * 3000)
                     kept += 1

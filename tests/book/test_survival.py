@@ -7,6 +7,7 @@ import random
 import signal
 import threading
 import time
+from datetime import UTC
 from pathlib import Path
 
 import pytest
@@ -156,12 +157,12 @@ def test_two_programs_importing_one_sheet_add_it_once(new_book, child, tmp_path)
 
 @pytest.mark.parametrize("count", [20_000])
 def test_many_entries_stay_quick(new_book, count: int) -> None:
-    from datetime import datetime, timezone
+    from datetime import datetime
 
     from dtfexp.book import entries
 
     book = new_book(presses=200)
-    at = datetime(2026, 5, 1, tzinfo=timezone.utc)
+    at = datetime(2026, 5, 1, tzinfo=UTC)
     with book._store.writing() as connection:
         for k in range(count):
             said = {"grade/peel": float(1 + k % 5), "note": f"entry {k}"}

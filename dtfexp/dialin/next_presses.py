@@ -7,11 +7,12 @@ expected share of cells confirmed good, weighed by how likely each cell belongs 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
@@ -25,7 +26,7 @@ from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
 from dtfexp.maths.box import largest_box
 from dtfexp.maths.field import Points
 from dtfexp.maths.lookahead import Outlook
-from dtfexp.maths.posterior import Posterior, at_central_scales
+from dtfexp.maths.posterior import at_central_scales
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -78,15 +79,16 @@ class Cells:
 
     points: Points
     weight: Array
+    margin: tuple[Array, Array]
 
 
 def choose(fitted: Fit, names: list[str], count: int, seed: int) -> pd.DataFrame | None:
     """Wanted presses (fabric and factor columns), or None when they would hardly teach."""
     post = at_central_scales(fitted.posterior)
-    mapped = {name: _chances(fitted, post, name) for name in names}
+    mapped = {name: _chances(fitted, name) for name in names}
     cells = _stack(fitted.coding, names, mapped)
     pool = candidate_pool(fitted, names, {n: m.region() for n, m in mapped.items()}, seed)
-    outlook = Outlook(post, cells.points, pool.candidates, cells.weight, PASS_RATE, CONFIDENCE)
+    outlook = Outlook(post, cells.points, pool.candidates, cells.weight, CONFIDENCE, cells.margin)
     for candidate, outcomes in pending_presses(pool):
         outlook.add(candidate, outcomes)
     before = float(cells.weight @ (cells_now(mapped, names) >= CONFIDENCE))
@@ -145,6 +147,8 @@ class Mapped:
     frame: pd.DataFrame
     chance: Array
     weight: Array
+    margin: Array
+    stays: Array
     has_window: bool
 
     def region(self) -> pd.DataFrame:
@@ -152,15 +156,18 @@ class Mapped:
         return self.frame[self.weight >= 0.2 * self.weight.max()]
 
 
-def _chances(fitted: Fit, post: Posterior, fabric: str) -> Mapped:
-    one = replace(fitted, posterior=post)
-    parts, chances, weights = [], [], []
+def _chances(fitted: Fit, fabric: str) -> Mapped:
+    parts, chances, weights, margins, stays = [], [], [], [], []
     choices = grids.word_choices(fitted.session)
     found = False
     for words in choices:
         grid = grids.grid(fitted.session, fabric, words, max(CELL_BUDGET // len(choices), 300))
         frame = grid.frame()
-        chance = one.pass_posterior(frame, fabric).chance_at_least(PASS_RATE)
+        passing = fitted.pass_posterior(frame, fabric)
+        chance = passing.chance_at_least(PASS_RATE)
+        middle = passing.weight @ passing.mean
+        margins.append(middle - ndtri(PASS_RATE))
+        stays.append(passing.weight @ (passing.mean - middle) ** 2)
         parts.append(frame)
         chances.append(chance)
         weights.append(_window_weight(grid, chance.reshape(grid.shape)).ravel())
@@ -169,6 +176,8 @@ def _chances(fitted: Fit, post: Posterior, fabric: str) -> Mapped:
         pd.concat(parts, ignore_index=True),
         np.concatenate(chances),
         np.concatenate(weights),
+        np.concatenate(margins),
+        np.concatenate(stays),
         found,
     )
 
@@ -196,7 +205,9 @@ def _stack(coding: Coding, names: list[str], mapped: dict[str, Mapped]) -> Cells
         weights.append(part.weight / part.weight.sum())
         index.append(np.full(len(part.frame), coding.fabric_index(name)))
     points = coding.points(pd.concat(frames, ignore_index=True), np.concatenate(index))
-    return Cells(points, np.concatenate(weights) / len(names))
+    margin = np.concatenate([mapped[n].margin for n in names])
+    stays = np.concatenate([mapped[n].stays for n in names])
+    return Cells(points, np.concatenate(weights) / len(names), (margin, stays))
 
 
 def _first_numbers(results: pd.DataFrame) -> tuple[int, int, int]:

@@ -55,16 +55,18 @@ class Outlook:
         cells: Points,
         candidates: Candidates,
         weight: Array,
-        pass_rate: float,
         confidence: float,
+        now: tuple[Array, Array],
     ) -> None:
+        """``now``: the margins' mean (E,) over the required rate (probit scale), and the variance
+        (E,) that comes from not knowing the scales, which a few presses do not take away."""
         if len(post.scales) != 1:
             raise ValueError("an outlook is taken at one set of scales")
         self.n_outcomes = post.shape.n_outcomes
         self.weight = weight
         self.z = float(ndtri(confidence))
-        margin, slope, cell_root = _cell_margins(post, cells, pass_rate)
-        self.margin = margin
+        slope, cell_root = _cell_slopes(post, cells)
+        self.margin, self.stays = now
         cov, cross, mean = _covariances(post, cells, candidates, slope, cell_root)
         self.cov, self.cross = cov, cross
         own = np.einsum("ea,ea->e", slope, np.einsum("eab,eb->ea", _cell_cov(post, cells, cell_root), slope))
@@ -83,7 +85,8 @@ class Outlook:
         now = (self.sd_now**2).reshape(-1, *extra)
         left = np.maximum(variance, 1e-10)
         learnt = np.sqrt(np.maximum(now - left, 1e-10))
-        return np.asarray(ndtr((margin - self.z * np.sqrt(left)) / learnt))
+        total = np.sqrt(left + self.stays.reshape(-1, *extra))
+        return np.asarray(ndtr((margin - self.z * total) / learnt))
 
     @property
     def value(self) -> float:
@@ -143,8 +146,8 @@ def _cell_cov(post: Posterior, cells: Points, reduced: Array) -> Array:
     return np.asarray(own[:, None, None] * alike - np.einsum("oen,pen->eop", reduced, reduced))
 
 
-def _cell_margins(post: Posterior, cells: Points, pass_rate: float) -> tuple[Array, Array, Array]:
-    """Probit margin over the required rate (E,), its slope in each outcome's field (E, O), links."""
+def _cell_slopes(post: Posterior, cells: Points) -> tuple[Array, Array]:
+    """Slope (E, O) of the probit pass rate in each outcome's field, and the links to the data."""
     scales, shape = post.scales[0], post.shape
     alike = field.outcome_correlation(shape.n_outcomes, scales.alike)
     weights = post.sites.weights[0][:, None] * alike[post.data.outcome]
@@ -163,7 +166,7 @@ def _cell_margins(post: Posterior, cells: Points, pass_rate: float) -> tuple[Arr
         step = np.zeros(shape.n_outcomes)
         step[o] = 0.2
         slope[:, o] = (probit(mean + step) - probit(mean - step)) / 0.4
-    return probit(mean) - ndtri(pass_rate), slope, _reduced(post, cells)
+    return slope, _reduced(post, cells)
 
 
 def _covariances(

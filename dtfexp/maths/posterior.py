@@ -123,7 +123,7 @@ def infer(
     *,
     scale_priors: tuple[ScalePrior, ...] = SCALE_PRIORS,
     n_points: int | None = None,
-    keep: int = 10,
+    keep: int = 16,
 ) -> Posterior:
     """The whole inference: unequal grade steps, then scales integrated, then the sites kept."""
     dim = n_dimensions(shape.n_outcomes)

@@ -36,10 +36,10 @@ SCALE_PRIORS: tuple[ScalePrior, ...] = (
     ScalePrior("amplitude", np.log(1.0), 0.40, "a range is usually wide enough to fail at its ends"),
     ScalePrior("length", np.log(0.5), 0.35, "an edge is about a quarter of a range wide"),
     ScalePrior("interplay", np.log(0.8), 0.40, "two settings act together, less than alone"),
-    ScalePrior("load luck", np.log(0.15), 0.50, "one oven load differs from the next by part of a grade"),
-    ScalePrior("round luck", np.log(0.15), 0.50, "one press round differs from the next by part of a grade"),
+    ScalePrior("load luck", np.log(0.15), 0.40, "one oven load differs from the next by part of a grade"),
+    ScalePrior("round luck", np.log(0.15), 0.40, "one press round differs from the next by part of a grade"),
     ScalePrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality"),
-    ScalePrior("press noise", np.log(0.30), 0.35, "twin presses differ by about a third of a grade"),
+    ScalePrior("press noise", np.log(0.30), 0.28, "twin presses differ by about a third of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
 

@@ -141,14 +141,16 @@ class _Reader:
         return SheetRow(number, press.press, said, by, token, headings=headings)
 
     def _press(self, cell: Any) -> Press:
-        if table.is_blank(cell):
-            raise values.refused("blank", "the number of a planned press")
-        number = values.number(cell)
+        try:
+            number = values.number(cell)
+        except ResultsError:
+            number = 0.0
         press = self.presses.get(int(number)) if number == int(number) else None
         if press is None:
             known = sorted(self.presses)
             span = f"{known[0]} to {known[-1]}" if known else "none yet, add a plan first"
-            raise values.refused(cell, f"the number of a planned press ({span})")
+            told = "" if cell is None else cell
+            raise values.refused(told, f"the number of a planned press ({span})")
         return press
 
     def _told(self, column: Column, cell: Any) -> Any:

@@ -153,6 +153,8 @@ def _csv(path: Path, text: str, recognise: Recognise, remarks: tuple[str, ...]) 
         except ResultsError as error:
             problem = problem or error
             continue
+        if not rows:  # nothing but delimiters
+            raise ResultsError(f"{path.name}: the file has no rows; accepted is {ACCEPTED}")
         table = Table(rows, True, delimiter == ",", remarks)
         shown = [cells for _, cells in rows[:_TITLE_ROWS]]
         score = max((recognise(cells) for cells in shown), default=0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import traceback
 from collections.abc import Callable, Iterator
@@ -81,6 +82,21 @@ def new_book(tmp_path: Path) -> Iterator[Callable[..., Logbook]]:
 @pytest.fixture
 def book(new_book: Callable[..., Logbook]) -> Logbook:
     return new_book()
+
+
+@pytest.fixture(scope="module")
+def blank_book(tmp_path_factory):
+    """A function that gives a fresh book with a plan, copied from one made once."""
+    folder = tmp_path_factory.mktemp("blank")
+    path = folder / "blank.dtfbook"
+    with Logbook.create(path, shop_session()) as book:
+        book.add(shop_plan(book.session, 4))
+
+    def fresh(where: Path, name: str) -> Logbook:
+        shutil.copyfile(path, where / name)
+        return Logbook.open(where / name)
+
+    return fresh
 
 
 class Child:

@@ -1,4 +1,4 @@
-"""The half-messy sample sheet in data/, as a shop would type it, goes in, both ways of saving it."""
+"""The half-messy sample sheet in data/, as a shop would type it, goes in."""
 
 from __future__ import annotations
 

@@ -1,0 +1,142 @@
+"""The window as bars: one row per setting, the range, the window in it, the target."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.show import canvas, ink
+from dtfexp.show.judged import words_between
+from dtfexp.show.reading import Reading, label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.window import Window
+
+WIDTH, ROW = 380, 62
+
+
+def window_bars(
+    window: Window, session: Session, *, unit: str | None = None, ax: Axes | None = None
+) -> Axes:
+    """Draw one bar per setting; returns the Axes.
+
+    Each bar spans the range of the plan; the window is the coloured part with its edges written,
+    the diamond is the target. Without a window only the best-known set-point is marked.
+    """
+    reading = Reading.of(session, unit)
+    count = len(session.factors)
+    ax = canvas.axes(ax, WIDTH, ROW * count + 8, (12, 4, 12, 4))
+    ax.set_xlim(0, 1)
+    ax.set_ylim(count, 0)
+    ax.axis("off")
+    for row, factor in enumerate(session.factors):
+        ax.text(
+            0,
+            row + 0.2,
+            label(factor.name),
+            fontsize=canvas.TEXT,
+            color=ink.INK,
+            va="center",
+            parse_math=False,
+        )
+        ax.text(
+            1,
+            row + 0.2,
+            reading.text(factor, window.target[factor.name]),
+            fontsize=canvas.TEXT + 1,
+            fontweight="bold",
+            color=ink.INK,
+            va="center",
+            ha="right",
+            parse_math=False,
+        )
+        if factor.is_numeric:
+            _numbers(ax, row + 0.52, factor, reading, window)
+        else:
+            _words(ax, row + 0.55, factor, window)
+    return ax
+
+
+def place(factor: Factor, value: float) -> float:
+    """Where a setting stands in the range of the plan, 0 at its low and 1 at its high."""
+    low, high = factor.bounds
+    return min(1.0, max(0.0, (float(value) - low) / (high - low)))
+
+
+def _numbers(ax: Axes, y: float, factor: Factor, reading: Reading, window: Window) -> None:
+    from matplotlib.patches import Rectangle
+
+    half = 0.13
+    ax.add_patch(Rectangle((0, y - half), 1, 2 * half, color=ink.BAND, linewidth=0, zorder=1))
+    ends: dict[str, Any] = {"fontsize": canvas.SMALL, "color": ink.QUIET, "va": "center"}
+    low, high = factor.bounds
+    ax.text(0, y + 0.28, reading.number(factor, low), ha="left", **ends)
+    ax.text(1, y + 0.28, reading.text(factor, high), ha="right", **ends)
+    target = place(factor, float(window.target[factor.name]))
+    if window.low is not None and window.high is not None:
+        left, right = (place(factor, s[factor.name]) for s in (window.low, window.high))
+        ax.add_patch(
+            Rectangle(
+                (left, y - half),
+                right - left,
+                2 * half,
+                facecolor=ink.WINDOW,
+                edgecolor=ink.WINDOW,
+                linewidth=1.5,
+                zorder=2,
+            )
+        )
+        edge: dict[str, Any] = {
+            "fontsize": canvas.SMALL,
+            "color": ink.INK,
+            "va": "center",
+            "zorder": 3,
+        }
+        texts = [reading.number(factor, s[factor.name]) for s in (window.low, window.high)]
+        # Clear of the diamond; an edge at the end of the range is written under it already.
+        left_text, right_text = min(left, target - 0.02) - 0.015, max(right, target + 0.02) + 0.015
+        if left > 0.1:
+            ax.text(left_text, y, texts[0], ha="right", **edge)
+        if right < 0.9:
+            ax.text(right_text, y, texts[1], ha="left", **edge)
+    canvas.target_mark(ax, target, y, 11)
+
+
+def _words(ax: Axes, y: float, factor: Factor, window: Window) -> None:
+    """Words side by side, those of the window on the window's colour."""
+    from matplotlib.patches import Rectangle
+
+    chosen: tuple[str, ...] = ()
+    if window.low is not None and window.high is not None:
+        chosen = words_between(factor.levels, window.low[factor.name], window.high[factor.name])
+    share = 1 / len(factor.levels)
+    room = max(3, int(WIDTH / 6.8 * share) - 1)
+    for i, word in enumerate(factor.levels):
+        fill = ink.WINDOW_FILL if word in chosen else "none"
+        is_target = word == window.target[factor.name]
+        ax.add_patch(
+            Rectangle(
+                (i * share + 0.005, y - 0.17),
+                share - 0.01,
+                0.34,
+                facecolor=fill,
+                edgecolor=ink.WINDOW if is_target else ink.FAINT,
+                linewidth=2 if is_target else 0.8,
+                zorder=2,
+            )
+        )
+        ax.text(
+            (i + 0.5) * share,
+            y,
+            word if len(word) <= room else word[: room - 1] + "…",
+            ha="center",
+            va="center",
+            fontsize=canvas.SMALL,
+            color=ink.INK if word in chosen or is_target else ink.QUIET,
+            fontweight="bold" if is_target else "normal",
+            parse_math=False,
+            zorder=3,
+        )

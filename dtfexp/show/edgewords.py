@@ -1,0 +1,108 @@
+"""The edges of a window, and the room inside it, in words."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from dtfexp.show import practice
+from dtfexp.show.reading import Reading, label
+
+if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.window import Window
+
+LIMIT = "heat limit of the fabric"
+RANGE = "end of the tested range"
+KNOWN = 0.8
+"""An edge is called known when it falls short beyond with at least this probability."""
+
+
+class Edge(NamedTuple):
+    """One edge of a window in words: where, what stops it, what to see, which way to move."""
+
+    factor: Factor
+    side: str
+    where: str
+    stopped: str
+    watch: str
+    move: str
+    known: bool
+    advice: str
+
+
+def told(text: str, session: Session, reading: Reading) -> str:
+    """A sentence of the fit as a person reads it: one temperature unit, no underscores."""
+    for factor in session.factors:
+        if "_" in factor.name:
+            text = text.replace(factor.name, label(factor.name))
+    return reading.sentence(text)
+
+
+def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
+    """Every edge of the window, in the order of the session; none without a window."""
+    found = []
+    for row in window.edges.to_dict("records"):
+        factor = session.factor(str(row["factor"]))
+        side, stopper = str(row["side"]), str(row["stopped_by"])
+        over = "below" if side == "low" else "above"
+        plan_ends = stopper in ("range of the plan", "heat limit")
+        if stopper == "heat limit":
+            stopped = LIMIT
+        elif stopper == "range of the plan":
+            stopped = RANGE
+        else:
+            stopped = label(stopper)
+        found.append(
+            Edge(
+                factor=factor,
+                side=side,
+                where=f"{over} {reading.text(factor, row['value'])}",
+                stopped=stopped,
+                watch=practice.watch_for(factor, str(row["looks"])),
+                move=practice.move(side, factor),
+                known=not plan_ends and float(row["certainty"]) >= KNOWN,
+                advice=told(str(row["advice"]), session, reading),
+            )
+        )
+    return found
+
+
+def edge_line(edge: Edge) -> str:
+    """An edge in one short line, for the card."""
+    if edge.stopped == LIMIT:
+        return f"{_capital(edge.where)}: NEVER, this is the fabric's heat limit."
+    # An edge that nobody has seen fail says so, and still says what a failure would look like.
+    doubt = "" if edge.known else "not proven; "
+    return f"{_capital(edge.where)}: {doubt}{edge.watch} \u2192 {edge.move}."
+
+
+def room(window: Window, factor: Factor, reading: Reading) -> tuple[str, str]:
+    """Distance from the target down and up, in plain units; dashes without a window."""
+    if window.low is None or window.high is None or not factor.is_numeric:
+        return "–", "–"
+    target = float(window.target[factor.name])
+    down = target - float(window.low[factor.name])
+    up = float(window.high[factor.name]) - target
+    spans = [reading.span(factor, way) if way > 1e-9 else "none" for way in (down, up)]
+    return spans[0], spans[1]
+
+
+def multiples(window: Window, factor: Factor) -> str:
+    """The margins in multiples of what the machine wanders: "1.7 and 2.0 times"."""
+    margin = window.margin.get(factor.name)
+    if margin is None or not factor.is_numeric or not factor.spread:
+        return "–"
+    low, high = float(margin.low), float(margin.high)
+    return f"{low:.1f}" if math.isclose(low, high) else f"{low:.1f} and {high:.1f}"
+
+
+def least(window: Window, factor: Factor) -> float:
+    """The nearer margin in multiples of the wander; infinite when it has none."""
+    margin = window.margin.get(factor.name)
+    return math.inf if margin is None else float(margin)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,10 @@
+"""Every figure: each takes a result and, if wanted, Axes; each returns the Axes it drew on."""
+
+from __future__ import annotations
+
+from dtfexp.show.bars import window_bars
+from dtfexp.show.chart import presses_chart
+from dtfexp.show.curves import curve
+from dtfexp.show.maps import pass_map
+
+__all__ = ["curve", "pass_map", "presses_chart", "window_bars"]

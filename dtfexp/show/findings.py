@@ -1,0 +1,149 @@
+"""All that the papers say of one fabric, asked of the fit in two calls and kept together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import pandas as pd
+
+from dtfexp.show import judged, slices
+
+if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
+    from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.window import Window
+
+
+RATES = ("pass_rate", "low", "high")
+
+
+class Rate(NamedTuple):
+    """A pass rate with the bounds that hold with 90 % posterior probability; shares of 1."""
+
+    pass_rate: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One fabric: its window, and the pass rates that every figure and table is drawn from.
+
+    curves: factor -> rates along it through the target; maps: (x, y, rates). presses: the
+    fabric's rows of the checked results, with press_rates (expected at their settings), verdicts
+    (words of ``judged``) and within (set inside the window), row by row.
+    """
+
+    fabric: Fabric
+    window: Window
+    target: Rate
+    usual: Rate
+    usual_settings: dict[str, Any]
+    curves: Mapping[str, pd.DataFrame]
+    maps: Sequence[tuple[str, str, pd.DataFrame]]
+    presses: pd.DataFrame
+    press_rates: pd.DataFrame
+    verdicts: list[str]
+    within: list[bool]
+
+    @property
+    def name(self) -> str:
+        """The fabric's name."""
+        return self.fabric.name
+
+    @property
+    def sways(self) -> dict[str, float]:
+        """How much each setting alone moves the pass rate over its range, largest first."""
+        found = {name: slices.sway(rates) for name, rates in self.curves.items()}
+        return dict(sorted(found.items(), key=lambda item: -item[1]))
+
+    @property
+    def waiting(self) -> list[int]:
+        """Presses with some grade, still short of another that decides."""
+        return self._presses(judged.WAITING)
+
+    @property
+    def planned(self) -> list[int]:
+        """Presses without any grade yet."""
+        return self._presses(judged.PLANNED)
+
+    def _presses(self, word: str) -> list[int]:
+        rows = zip(self.presses["press"], self.verdicts, strict=True)
+        return [int(press) for press, verdict in rows if verdict == word]
+
+
+def find(
+    fit: Fit, fabric: str, *, pass_rate: float = 0.90, confidence: float = 0.90, maps: bool = True
+) -> Finding:
+    """Everything shown of one fabric. Without maps, only what the card and the sheets need."""
+    session = fit.session
+    described = session.fabric(fabric)
+    name = described.name
+    window = fit.window(name, pass_rate=pass_rate, confidence=confidence)
+    mine = fit.results[fit.results["fabric"] == name].reset_index(drop=True)
+    names = [factor.name for factor in session.factors]
+    usual = _usual(fit, name)
+    first = _asked(
+        fit,
+        name,
+        {
+            "target": pd.DataFrame([window.target])[names],
+            "usual": pd.DataFrame([usual])[names],
+            "presses": mine[names],
+            **{f: slices.curve_settings(session, name, f, window.target) for f in names},
+        },
+    )
+    curves = {f: first[f] for f in names}
+    planes: dict[str, pd.DataFrame] = {}
+    pairs: list[tuple[str, str]] = []
+    if maps:
+        pairs = slices.chosen_pairs(session, {f: slices.sway(curves[f]) for f in names})
+        settings = {
+            f"{x}\n{y}": slices.map_settings(session, name, x, y, window.target) for x, y in pairs
+        }
+        planes = _asked(fit, name, settings)
+    return Finding(
+        fabric=described,
+        window=window,
+        target=_rate(first["target"]),
+        usual=_rate(first["usual"]),
+        usual_settings=usual,
+        curves=curves,
+        maps=[(x, y, planes[f"{x}\n{y}"]) for x, y in pairs],
+        presses=mine,
+        press_rates=first["presses"],
+        verdicts=judged.verdicts(session, mine),
+        within=judged.inside(session, mine, window),
+    )
+
+
+def _usual(fit: Fit, fabric: str) -> dict[str, Any]:
+    """What the shop runs today, kept under the fabric's heat limit."""
+    session = fit.session
+    return {
+        factor.name: min(float(factor.usual), session.highest(factor, fabric))
+        if factor.is_numeric
+        else factor.usual
+        for factor in session.factors
+    }
+
+
+def _asked(fit: Fit, fabric: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """The pass rates of several frames of settings, asked in one call and cut apart again."""
+    filled = [part for part in parts.values() if len(part)]
+    if not filled:
+        return {key: pd.DataFrame(columns=list(RATES), dtype=float) for key in parts}
+    rates = fit.pass_rate(pd.concat(filled, ignore_index=True), fabric)
+    found: dict[str, pd.DataFrame] = {}
+    start = 0
+    for key, part in parts.items():
+        found[key] = rates.iloc[start : start + len(part)].reset_index(drop=True)
+        start += len(part)
+    return found
+
+
+def _rate(rates: pd.DataFrame) -> Rate:
+    row = rates.iloc[0]
+    return Rate(float(row["pass_rate"]), float(row["low"]), float(row["high"]))

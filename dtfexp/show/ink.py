@@ -1,0 +1,68 @@
+"""The colours of every figure, and what becomes of them in a page.
+
+One colour means one thing everywhere. Light and dark hues keep their order in grey print, shapes
+carry what colours carry, and the categorical hues are those of Okabe & Ito (Color Universal
+Design, 2008; the hex values from memory).
+"""
+
+from __future__ import annotations
+
+# Each name is a CSS variable of the report; the hex is what a notebook or a printer sees.
+# Every hex differs from every other, so that a figure can be re-coloured by name in the page.
+INK = "#1b1f24"
+QUIET = "#59626d"
+FAINT = "#c9ced4"
+PAPER = "#fefefe"
+WINDOW = "#0072b2"
+WINDOW_FILL = "#cfe4f2"
+PASS = "#00694d"
+FAIL = "#b84a00"
+PENDING = "#6b6259"
+BAND = "#d7dce2"
+LIMIT = "#8f959c"
+
+RATE_LEVELS: tuple[float, ...] = (0.0, 0.50, 0.70, 0.80, 0.90, 0.95, 1.0)
+"""Edges of the steps in which a pass rate is coloured, the same on every map."""
+
+RATE_COLOURS: tuple[str, ...] = (
+    "#f7f4ee",
+    "#e3ded0",
+    "#c4d3bd",
+    "#9cc4b0",
+    "#66ad9f",
+    "#2f8f8b",
+)
+"""One colour per step, pale for few passing to dark for nearly all."""
+
+DARK: dict[str, str] = {
+    INK: "#e9ecef",
+    QUIET: "#aab2bb",
+    FAINT: "#434b55",
+    PAPER: "#14181d",
+    WINDOW: "#5db4ea",
+    WINDOW_FILL: "#1d3b50",
+    PASS: "#5fd0a8",
+    FAIL: "#ff9a52",
+    PENDING: "#c9bba8",
+    BAND: "#353d47",
+    LIMIT: "#7d858e",
+    RATE_COLOURS[0]: "#1d1f22",
+    RATE_COLOURS[1]: "#2b3234",
+    RATE_COLOURS[2]: "#2f4445",
+    RATE_COLOURS[3]: "#2f595a",
+    RATE_COLOURS[4]: "#2a7270",
+    RATE_COLOURS[5]: "#1f8f89",
+}
+"""Light colour to the one that stands for it on a dark page."""
+
+
+def variable(colour: str) -> str:
+    """The CSS variable that carries a colour: "#1b1f24" is ``--i1b1f24``."""
+    return f"--i{colour.lstrip('#')}"
+
+
+def variables(dark: bool) -> str:
+    """CSS declarations of every figure colour, for a light or a dark page."""
+    return " ".join(
+        f"{variable(light)}: {shade if dark else light};" for light, shade in DARK.items()
+    )

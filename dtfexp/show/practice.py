@@ -1,0 +1,86 @@
+"""What the trade knows beside the numbers: what an edge looks like, and the steps around it.
+
+All of it is common practice on transfer benches, no published source, and the papers say so.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.describe.units import kind
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+
+_WATCH: dict[str, str] = {
+    "under-cured": "grainy underside; colour lifts or bubbles at the first wash",
+    "over-cured": "no clean hot or warm peel; big solids blister",
+    "under-pressed": "parts stay on the film; print lifts or shrinks at the first wash",
+    "over-pressed": "film hard to pull off; ink boiled or print shrunk",
+    "peeled too early": "small letters and corners pull up",
+    "peeled too late": "film grips and the print drags",
+}
+_SQUEEZED = "white ink pushed out at the edges of the print"
+_LOOSE = "parts of the print hold, others stay on the film"
+_PRESSURE_WORDS = ("light", "medium", "firm", "soft", "hard")
+
+
+def watch_for(factor: Factor, looks: str) -> str:
+    """What a person sees beyond an edge of this factor; looks: a word of ``Window.edges``."""
+    if _is_pressure(factor):
+        return _SQUEEZED if looks == "over-pressed" else _LOOSE
+    return _WATCH.get(looks, looks)
+
+
+def move(side: str, factor: Factor) -> str:
+    """Which way to move the setting when that is seen; side: the edge that was crossed."""
+    if not factor.is_numeric:
+        return "go one step up" if side == "low" else "go one step down"
+    if kind(factor.unit) == "time":
+        return "longer" if side == "low" else "shorter"
+    if factor.is_temperature:
+        return "hotter" if side == "low" else "cooler"
+    return "more" if side == "low" else "less"
+
+
+def steps(session: Session, target: Mapping[str, Any]) -> tuple[str, ...]:
+    """The steps round the settings, in the order of the bench, one line each."""
+    warm = max(10.0, session.warm_up_minutes)
+    return (
+        f"Warm up oven and press for at least {warm:g} min before the first piece.",
+        "After cure, rest the film 5 to 10 s.",
+        "Pre-press the garment 5 to 8 s to drive out moisture and creases.",
+        _peel(session, target),
+        "Finish: press again 5 to 8 s under cloth or silicone-coated paper.",
+    )
+
+
+def _peel(session: Session, target: Mapping[str, Any]) -> str:
+    words = [
+        str(target[factor.name]).casefold()
+        for factor in session.factors
+        if factor.stage == "peel" and not factor.is_numeric
+    ]
+    waits = any(
+        factor.stage == "peel" and factor.is_numeric and kind(factor.unit) == "time"
+        for factor in session.factors
+    )
+    slowly = "then peel slowly, rolling, the film close to the cloth."
+    if waits:
+        return f"Wait as set above, {slowly}"
+    if any("cold" in word for word in words):
+        return f"Peel cold: let it cool fully off the press, {slowly}"
+    if any("warm" in word for word in words):
+        return f"Peel warm: take it off the press first, {slowly}"
+    if any("hot" in word for word in words):
+        return f"Peel hot: wait 3 s, {slowly}"
+    return f"Wait at least 3 s, longer for a warm or cold peel film, {slowly}"
+
+
+def _is_pressure(factor: Factor) -> bool:
+    if factor.is_numeric:
+        return kind(factor.unit) == "pressure" or "pressure" in factor.name.casefold()
+    return factor.stage == "press" and any(w.casefold() in _PRESSURE_WORDS for w in factor.levels)

@@ -1,0 +1,222 @@
+"""The tables of the report as plain text: heads, kinds of column, rows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from dtfexp.show import edgewords, judged, words
+from dtfexp.show.reading import Reading, between, label, out_of, per_cent, tidy, with_unit
+
+if TYPE_CHECKING:
+    from dtfexp.describe.outcome import Outcome
+    from dtfexp.describe.session import Session
+    from dtfexp.show.findings import Finding
+
+NUMBER, FREE, BIG = "number", "free", "big"
+
+
+@dataclass(frozen=True)
+class Table:
+    """heads: one per column; kinds: "", "number" (set right), "free" (long text) or "big"."""
+
+    heads: Sequence[str]
+    kinds: Sequence[str]
+    rows: Sequence[Sequence[str]] = field(default=())
+
+
+def glance(findings: Sequence[Finding], session: Session, reading: Reading) -> Table:
+    """One row per fabric: the state, the target, what to expect, on how many presses."""
+    heads = ["Fabric", "State", *(label(f.name) for f in session.factors), "Expect", "Presses"]
+    kinds = ["", "", *("number" if f.is_numeric else "" for f in session.factors), "", NUMBER]
+    rows = [
+        [
+            finding.name,
+            words.status(finding),
+            *(reading.text(f, finding.window.target[f.name]) for f in session.factors),
+            f"{out_of(finding.target.pass_rate)} ({per_cent(finding.target.pass_rate)})",
+            str(finding.window.presses),
+        ]
+        for finding in findings
+    ]
+    return Table(heads, kinds, rows)
+
+
+def settings(finding: Finding, session: Session, reading: Reading) -> Table:
+    """One row per setting: target in both units, window, room each way."""
+    window = finding.window
+    rows = []
+    for factor in session.factors:
+        target = window.target[factor.name]
+        other = reading.other(factor)
+        also = f" ({other.text(factor, target)})" if other else ""
+        if window.low is None or window.high is None:
+            span = "not known"
+        elif window.low[factor.name] == window.high[factor.name]:
+            span = f"only {reading.text(factor, window.low[factor.name])}"
+        else:
+            low = reading.number(factor, window.low[factor.name])
+            span = f"{low} to {reading.text(factor, window.high[factor.name])}"
+        down, up = edgewords.room(window, factor, reading)
+        rows.append(
+            [
+                label(factor.name),
+                reading.text(factor, target) + also,
+                span,
+                down,
+                up,
+                edgewords.multiples(window, factor),
+            ]
+        )
+    heads = ["Setting", "Target", "Window", "Room down", "Room up", "Room ÷ wander"]
+    return Table(heads, ["", BIG, "", "", "", ""], rows)
+
+
+def edges(finding: Finding, session: Session, reading: Reading) -> Table:
+    """One row per edge of the window."""
+    rows = [
+        [
+            f"{label(edge.factor.name)} {edge.where}",
+            edge.stopped,
+            "stays out of reach" if edge.stopped == edgewords.LIMIT else edge.watch,
+            "never above" if edge.stopped == edgewords.LIMIT else edge.move,
+            edge.advice,
+        ]
+        for edge in edgewords.edges(session, finding.window, reading)
+    ]
+    heads = ["Edge", "Stopped by", "Watch for", "Then go", "How sure"]
+    return Table(heads, ["", "", "", "", FREE], rows)
+
+
+def presses(finding: Finding, session: Session, reading: Reading) -> Table:
+    """Every press of the fabric: where it was set, its grades, what was expected."""
+    frame = finding.presses
+    reached = [f for f in session.factors if f"{f.name}_actual" in frame.columns]
+    extra = [name for name in ("block", "defects", "note") if _used(frame, name)]
+    heads = ["Press", "Load", "Round", *(reading.title(f) for f in session.factors)]
+    kinds = [NUMBER] * 3 + [NUMBER if f.is_numeric else "" for f in session.factors]
+    heads += [f"{reading.title(f)}, reached" for f in reached]
+    kinds += [NUMBER if f.is_numeric else "" for f in reached]
+    heads += [*(label(o.name) for o in session.outcomes), "Became", "Expected to pass"]
+    kinds += [NUMBER] * len(session.outcomes) + ["", ""]
+    heads += [name.capitalize() for name in extra]
+    kinds += [FREE if name == "note" else "" for name in extra]
+    odd = {surprise.press for surprise in words.surprises(finding)}
+    rows = []
+    records = frame.to_dict("records")
+    rates = finding.press_rates.to_dict("records")
+    for row, rate, verdict in zip(records, rates, finding.verdicts, strict=True):
+        expected = f"{per_cent(rate['pass_rate'])} ({between(rate['low'], rate['high'])})"
+        became = verdict + (", unexpected" if int(row["press"]) in odd else "")
+        rows.append(
+            [
+                *(str(row[name]) for name in ("press", "oven_load", "press_round")),
+                *(reading.number(f, row[f.name]) for f in session.factors),
+                *(_reached(reading, f, row[f"{f.name}_actual"]) for f in reached),
+                *(grade(o, row[o.name]) for o in session.outcomes),
+                became,
+                expected,
+                *(_text(row[name]) for name in extra),
+            ]
+        )
+    return Table(heads, kinds, rows)
+
+
+def guide(outcome: Outcome) -> Table:
+    """What each grade means, best first."""
+    best_first = sorted(outcome.guide, reverse=outcome.sign > 0)
+    rows = [
+        [tidy(key, 2), outcome.guide[key], "passes" if outcome.passes(key) else "fails"]
+        for key in best_first
+    ]
+    return Table(["Grade", "Means", "A press"], [NUMBER, FREE, ""], rows)
+
+
+def plans(frame: pd.DataFrame) -> Table:
+    """One row per plan in the logbook."""
+    rows = [
+        [str(number), str(row["design"]), str(row["presses"]), str(row["seed"]), str(row["reason"])]
+        for number, row in enumerate(frame.to_dict("records"), start=1)
+    ]
+    heads = ["Plan", "Design", "Presses", "Seed", "Why these"]
+    return Table(heads, [NUMBER, "", NUMBER, NUMBER, FREE], rows)
+
+
+def setting_ranges(session: Session, reading: Reading) -> Table:
+    """What was varied, over which range, and how far the machine wanders."""
+    rows = []
+    for factor in session.factors:
+        if factor.is_numeric:
+            low, high = factor.bounds
+            span = f"{reading.number(factor, low)} to {reading.text(factor, high)}"
+            step = reading.span(factor, factor.grid_step)
+            spread = reading.span(factor, factor.spread) if factor.spread else "not given"
+        else:
+            span, step, spread = " / ".join(factor.levels), "–", "–"
+        rows.append(
+            [
+                label(factor.name),
+                factor.stage,
+                span,
+                step,
+                reading.text(factor, factor.usual),
+                spread,
+            ]
+        )
+    heads = ["Setting", "Stage", "Range", "Step", "Usual", "Wander, either way"]
+    return Table(heads, [""] * 6, rows)
+
+
+def fabric_limits(session: Session, reading: Reading) -> Table:
+    """The fabrics and how hot they may be pressed."""
+    rows = []
+    for fabric in session.fabrics:
+        limit = fabric.limit_in(reading.temperature)
+        rows.append(
+            [
+                fabric.name,
+                "none given" if limit is None else with_unit(tidy(limit, 1), reading.temperature),
+                fabric.notes,
+            ]
+        )
+    return Table(["Fabric", "Heat limit", "Notes"], ["", "", FREE], rows)
+
+
+def grade(outcome: Outcome, value: Any) -> str:
+    """A grade as written; a dash when it is not known."""
+    if value is None or math.isnan(float(value)):
+        return "–"
+    if outcome.kind == "passfail":
+        return "pass" if outcome.passes(float(value)) else "fail"
+    return with_unit(tidy(float(value), 3), outcome.unit)
+
+
+def left_out(frame: pd.DataFrame, session: Session) -> list[str]:
+    """Presses left out of the fit, with their notes."""
+    found = []
+    verdicts = judged.verdicts(session, frame)
+    for row, verdict in zip(frame.to_dict("records"), verdicts, strict=True):
+        if verdict == judged.EXCLUDED:
+            note = _text(row.get("note"))
+            found.append(f"press {row['press']}" + (f" ({note})" if note else ""))
+    return found
+
+
+def _reached(reading: Reading, factor: Any, value: Any) -> str:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return "–"
+    return reading.number(factor, value)
+
+
+def _used(frame: pd.DataFrame, name: str) -> bool:
+    return name in frame.columns and any(_text(cell) for cell in frame[name])
+
+
+def _text(cell: Any) -> str:
+    if cell is None or (isinstance(cell, float) and math.isnan(cell)):
+        return ""
+    return str(cell)

@@ -1,0 +1,295 @@
+"""The sentences of the report and the card; every number in them comes from a finding."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import pandas as pd
+
+from dtfexp.dialin.confirm import presses_to_confirm
+from dtfexp.show import judged
+from dtfexp.show.edgewords import LIMIT, RANGE, edges, least, told
+from dtfexp.show.reading import Reading, between, counted, label, listed, out_of, per_cent
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+    from dtfexp.show.findings import Finding
+
+FEW = 8
+"""Fewer graded presses of a fabric than this are called few (our own choice)."""
+_SURPRISE = 0.2
+
+
+class Surprise(NamedTuple):
+    """A press that went against what its settings let expect."""
+
+    press: int
+    verdict: str
+    expected: float
+
+
+def settings_line(session: Session, settings: Mapping[str, object], reading: Reading) -> str:
+    """A set-point in one line: "cure temperature 125 °C, cure time 60 s"."""
+    return ", ".join(
+        f"{label(factor.name)} {reading.text(factor, settings[factor.name])}"
+        for factor in session.factors
+    )
+
+
+def expectation(finding: Finding) -> str:
+    """The expected pass rate in words and numbers."""
+    rate = finding.target
+    return (
+        f"{out_of(rate.pass_rate)} pass ({per_cent(rate.pass_rate)}; "
+        f"with 90\u00a0% probability {between(rate.low, rate.high)})"
+    )
+
+
+def tested(finding: Finding) -> str:
+    """On how many presses it rests."""
+    return f"tested on {counted(finding.window.presses, 'press', 'presses')}"
+
+
+def doubts(finding: Finding) -> list[str]:
+    """Why this fabric's result is not final; empty when nothing speaks against it."""
+    said = []
+    if not finding.window.found:
+        said.append("no window is proven")
+    if finding.window.presses == 0:
+        said.append("no press is graded yet")
+    elif finding.window.presses < FEW:
+        said.append(f"only {counted(finding.window.presses, 'press is', 'presses are')} graded")
+    if finding.waiting:
+        number = counted(len(finding.waiting), "press still waits", "presses still wait")
+        said.append(f"{number} for a grade")
+    if finding.planned and finding.window.presses:
+        number = counted(len(finding.planned), "planned press is", "planned presses are")
+        said.append(f"{number} not graded yet")
+    return said
+
+
+def status(finding: Finding) -> str:
+    """The state of a fabric in two or three words."""
+    if not finding.window.found:
+        return "not proven"
+    return "window, may still move" if doubts(finding) else "window found"
+
+
+def surprises(finding: Finding) -> list[Surprise]:
+    """Presses that failed where nearly all should pass, or passed where hardly any should."""
+    found = []
+    rates = finding.press_rates["pass_rate"]
+    for press, verdict, rate in zip(finding.presses["press"], finding.verdicts, rates, strict=True):
+        against = 1 - rate if verdict == judged.FAILED else rate
+        if verdict in (judged.PASSED, judged.FAILED) and against < _SURPRISE:
+            found.append(Surprise(int(press), verdict, float(rate)))
+    return found
+
+
+def surprise_line(surprise: Surprise) -> str:
+    """One surprise as a sentence."""
+    return (
+        f"Press {surprise.press} {surprise.verdict} where {out_of(surprise.expected)} should pass."
+    )
+
+
+def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str]:
+    """What to do next for one fabric, most pressing first."""
+    window = finding.window
+    todo = []
+    if finding.waiting:
+        which = listed([str(press) for press in finding.waiting], 8)
+        noun = "press" if len(finding.waiting) == 1 else "presses"
+        todo.append(f"Record the missing grades of {noun} {which}; the result may move.")
+    if finding.planned:
+        which = listed([str(press) for press in finding.planned], 8)
+        noun = "press" if len(finding.planned) == 1 else "presses"
+        todo.append(f"Make and grade {noun} {which}: planned, not graded yet.")
+    if not window.found:
+        todo.append(told(window.reason, session, reading))
+        todo.append(
+            "Then ask for the next presses (dtfexp next LOGBOOK --presses 8), make and grade them,"
+            " and report again. Until then sell only what the shop has proven before."
+        )
+    odd = surprises(finding)
+    if odd:
+        which = listed([str(item.press) for item in odd], 6)
+        noun = "press" if len(odd) == 1 else "presses"
+        todo.append(
+            f"Look again at {noun} {which}: a mishap, a reading error, or something the settings do"
+            " not explain."
+        )
+    if not window.found:
+        return todo
+    tight = [
+        label(factor.name)
+        for factor in session.factors
+        if factor.is_numeric and factor.spread and least(window, factor) < 1
+    ]
+    if tight:
+        todo.append(
+            f"Little room in {listed(tight)}: the target is nearer to an edge than the machine"
+            " wanders. Measure the machine, and look at first pieces with care."
+        )
+    number = presses_to_confirm(window.required, window.required_confidence)
+    todo.append(
+        f"To confirm without leaning on the model: press {number} at the target, over several"
+        f" loads and rounds; if none fails, that alone shows {per_cent(window.required)} with"
+        f" {per_cent(window.required_confidence)} confidence."
+    )
+    unknown = [edge for edge in edges(session, window, reading) if not edge.known]
+    beyond = [
+        f"{label(edge.factor.name)} {edge.where}"
+        for edge in unknown
+        if edge.stopped not in (LIMIT, RANGE)
+    ]
+    if beyond:
+        todo.append(
+            f"If more room is wanted, test presses {listed(beyond, 4)} would tell how far the"
+            " window really goes."
+        )
+    ends = [edge for edge in unknown if edge.stopped == RANGE]
+    if ends:
+        where = [f"{label(edge.factor.name)} {edge.where}" for edge in ends]
+        todo.append(f"Nothing was planned {listed(where, 4)}; widen the range to learn more there.")
+    return todo
+
+
+def usual_line(finding: Finding, session: Session, reading: Reading) -> str:
+    """What the usual settings would do, or that they are the target."""
+    usual, target = finding.usual_settings, finding.window.target
+    if all(usual[factor.name] == target[factor.name] for factor in session.factors):
+        return "The target is what the shop runs today."
+    rate = finding.usual
+    return (
+        f"The usual settings ({settings_line(session, usual, reading)}): {out_of(rate.pass_rate)}"
+        f" ({between(rate.low, rate.high)})."
+    )
+
+
+def observed_lines(finding: Finding) -> list[str]:
+    """How many passed, as counted, with Wilson 90 % intervals."""
+    said = []
+    passed, tried = judged.observed(finding.verdicts)
+    if tried:
+        low, high = judged.wilson(passed, tried)
+        said.append(
+            f"All presses, edges and trials beyond them included: {passed} of {tried} passed"
+            f" (Wilson interval at 90\u00a0%: {between(low, high)})."
+        )
+    inner = [word for word, flag in zip(finding.verdicts, finding.within, strict=True) if flag]
+    passed, tried = judged.observed(inner)
+    if tried:
+        low, high = judged.wilson(passed, tried)
+        said.append(
+            f"Set inside the window: {passed} of {tried} passed (Wilson interval at 90\u00a0%:"
+            f" {between(low, high)})."
+        )
+    elif finding.window.found:
+        said.append("No graded press was set inside the window itself; it rests on the model.")
+    settled = [word in (judged.PASSED, judged.FAILED) for word in finding.verdicts]
+    if any(settled):
+        expected = float(finding.press_rates["pass_rate"][pd.Series(settled)].sum())
+        passed, tried = judged.observed(finding.verdicts)
+        said.append(f"The fit expects {expected:.1f} of these {tried} to pass; {passed} did.")
+    return said
+
+
+def importance_line(finding: Finding) -> str:
+    """Which settings move the pass rate most over the range that was planned."""
+    parts = [
+        f"{label(name)} ({round(100 * share):d} points)" for name, share in finding.sways.items()
+    ]
+    return (
+        "Moved alone over its whole range, each setting changes the pass rate by: "
+        + listed(parts)
+        + "."
+    )
+
+
+def summary(
+    findings: Sequence[Finding], session: Session, reading: Reading
+) -> list[tuple[str, str]]:
+    """Five lines, each (label, sentence), the state of the proof first."""
+    lines = [
+        ("Result", _result(findings)),
+        ("Expect", _expect(findings)),
+        ("Watch", _watch(findings, session, reading)),
+        ("Rests on", _rests(findings)),
+        ("Next", _first_step(findings, session, reading)),
+    ]
+    return lines
+
+
+def _result(findings: Sequence[Finding]) -> str:
+    proven = [f.name for f in findings if f.window.found]
+    open_ = [f for f in findings if not f.window.found]
+    said = []
+    if open_:
+        names = listed([f.name for f in open_], 4)
+        said.append(f"No window is proven yet for {names}: do not sell on those settings.")
+    if proven:
+        said.append(f"A window was found for {listed(proven, 6)}.")
+    early = [f.name for f in findings if f.window.found and f.window.presses < FEW]
+    if early:
+        said.append(f"Few presses stand behind {listed(early, 4)}; take it as a first look.")
+    waiting = sum(len(f.waiting) + len(f.planned) for f in findings)
+    if waiting and any(f.window.presses for f in findings):
+        number = counted(waiting, "press still waits", "presses still wait")
+        said.append(f"{number} for grades, so this may move.")
+    return " ".join(said)
+
+
+def _expect(findings: Sequence[Finding]) -> str:
+    proven = [f for f in findings if f.window.found]
+    shown = proven or list(findings)
+    parts = [f"{out_of(f.target.pass_rate)} on {f.name}" for f in shown]
+    at = "At the targets" if proven else "At the best settings known, unproven,"
+    return f"{at} expect {listed(parts, 6)} to pass."
+
+
+def _watch(findings: Sequence[Finding], session: Session, reading: Reading) -> str:
+    """The edge nearest to a target, counted in what the machine wanders."""
+    found: list[tuple[float, str]] = []
+    for finding in findings:
+        for edge in edges(session, finding.window, reading):
+            margin = finding.window.margin.get(edge.factor.name)
+            if margin is None:
+                continue
+            near = float(margin.low if edge.side == "low" else margin.high)
+            text = f"{label(edge.factor.name)} {edge.where} on {finding.name} ({edge.watch})"
+            found.append((near, text))
+    if not found:
+        return "Without a window there are no edges to keep from: treat every press as a trial."
+    return f"The edge nearest to a target is {min(found, key=lambda item: item[0])[1]}."
+
+
+def _rests(findings: Sequence[Finding]) -> str:
+    presses = sum(f.window.presses for f in findings)
+    if presses == 0:
+        return "Nothing is graded yet: all of this is what the plan supposed beforehand."
+    loads: set[int] = set()
+    rounds: set[int] = set()
+    for finding in findings:
+        settled = finding.presses[[word != judged.EXCLUDED for word in finding.verdicts]]
+        loads |= set(settled["oven_load"])
+        rounds |= set(settled["press_round"])
+    inner = [
+        word for f in findings for word, flag in zip(f.verdicts, f.within, strict=True) if flag
+    ]
+    passed, tried = judged.observed(inner)
+    text = (
+        f"{counted(presses, 'graded press', 'graded presses')} in"
+        f" {counted(len(loads), 'oven load')} and {counted(len(rounds), 'press round')}"
+    )
+    return f"{text}; inside the windows {passed} of {tried} passed." if tried else f"{text}."
+
+
+def _first_step(findings: Sequence[Finding], session: Session, reading: Reading) -> str:
+    for finding in [f for f in findings if f.waiting or f.planned] + [
+        f for f in findings if not f.window.found
+    ]:
+        return f"{finding.name}: {next_steps(finding, session, reading)[0]}"
+    first = findings[0]
+    return f"{first.name}: {next_steps(first, session, reading)[0]}"

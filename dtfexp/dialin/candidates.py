@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-PER_FABRIC = 256
+CANDIDATES = 384
+FEWEST = 64
 SLOW_LEVELS = 5
 NEW_TEMPERATURE_PRICE = 0.92
 
@@ -85,7 +86,9 @@ def candidate_pool(
     """Candidates of all fabrics drawn over (and a little beyond) where the window may be."""
     slow = slow_factors(fit)
     used = _used(fit, slow)
-    parts = [_draw(fit, name, regions[name], slow, used, seed) for name in names]
+    # Powers of two keep Sobol points balanced.
+    each = 2 ** int(np.log2(max(CANDIDATES // len(names), FEWEST)))
+    parts = [_draw(fit, name, regions[name], slow, used, seed, each) for name in names]
     frame = pd.concat(parts, ignore_index=True)
     waiting, outcomes = _waiting(fit)
     everything = pd.concat([frame, waiting[frame.columns]], ignore_index=True)
@@ -115,11 +118,12 @@ def _draw(
     slow: list[Factor],
     used: set[tuple[float, ...]],
     seed: int,
+    count: int,
 ) -> pd.DataFrame:
     """Sobol points over the region's box, a little widened, on the bench's steps."""
     factors = fit.session.factors
-    unit = qmc.Sobol(len(factors), scramble=True, rng=np.random.default_rng(seed)).random(PER_FABRIC)
-    columns: dict[str, Any] = {"fabric": np.full(PER_FABRIC, fabric, dtype=object)}
+    unit = qmc.Sobol(len(factors), scramble=True, rng=np.random.default_rng(seed)).random(count)
+    columns: dict[str, Any] = {"fabric": np.full(count, fabric, dtype=object)}
     for i, factor in enumerate(factors):
         if not factor.is_numeric and not factor.ordered:
             words = sorted(set(region[factor.name]), key=factor.levels.index)

@@ -169,6 +169,11 @@ def reason_missing(
             f"{best}."
         )
     weakest = _weakest_outcome(fit, pd.DataFrame([target]), fabric)[0]
+    if chance >= confidence:
+        return (
+            f"Only {presses} graded press{'es' if presses > 1 else ''} of {fabric}: too few to "
+            f"promise {asked}; press around {best} next."
+        )
     if chance < 0.1 and expected < pass_rate - 0.1:
         return (
             f"No set-point in this range keeps {asked}: even the best known ({best}) passes only "
@@ -177,6 +182,6 @@ def reason_missing(
         )
     return (
         f"Not proven yet that any set-point keeps {asked}: the best known ({best}) reaches it with "
-        f"{100 * chance:.0f} % probability after {presses} graded presses, {weakest} being the "
+        f"{100 * chance:.0f} % probability after {presses} graded press{'es' if presses > 1 else ''}, {weakest} being the "
         "weakest outcome; press there and around it next."
     )

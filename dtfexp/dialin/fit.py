@@ -48,11 +48,13 @@ class Fit:
         """
         checked = check_settings(self.session, settings)
         passing = self.pass_posterior(checked, self.session.fabric(fabric).name)
+        expected = passing.expected()
+        # A mean may lie outside the quantiles of a very lopsided posterior; the bounds include it.
         return pd.DataFrame(
             {
-                "pass_rate": passing.expected(),
-                "low": passing.quantile(0.05),
-                "high": passing.quantile(0.95),
+                "pass_rate": expected,
+                "low": np.minimum(passing.quantile(0.05), expected),
+                "high": np.maximum(passing.quantile(0.95), expected),
             },
             index=settings.index,
         )

@@ -35,8 +35,9 @@ PASS_RATE = 0.90
 CONFIDENCE = 0.90
 CELL_BUDGET = 3000
 CHUNK = 4
+GROUPS_TRIED = 12
 ENOUGH = 0.01
-THRESHOLDS = (0.15, 0.3, 0.5, 0.7, 0.9)
+THRESHOLDS = (0.2, 0.4, 0.6, 0.8)
 
 
 def next_presses(
@@ -85,10 +86,16 @@ class Cells:
 def choose(fitted: Fit, names: list[str], count: int, seed: int) -> pd.DataFrame | None:
     """Wanted presses (fabric and factor columns), or None when they would hardly teach."""
     post = at_central_scales(fitted.posterior)
-    mapped = {name: _chances(fitted, name) for name in names}
+    # Several fabrics share the work: fewer cells for each.
+    budget = int(CELL_BUDGET / np.sqrt(len(names)))
+    mapped = {name: _chances(fitted, name, budget) for name in names}
     cells = _stack(fitted.coding, names, mapped)
     pool = candidate_pool(fitted, names, {n: m.region() for n, m in mapped.items()}, seed)
-    outlook = Outlook(post, cells.points, pool.candidates, cells.weight, CONFIDENCE, cells.margin)
+    # While no cell is close to proven, ask for less than the full confidence: the question is then
+    # where a good place is, and a demand that no press could meet would leave all presses equal.
+    top = max(float(m.chance.max()) for m in mapped.values())
+    asked = float(np.clip(top + 0.25, 0.5, CONFIDENCE))
+    outlook = Outlook(post, cells.points, pool.candidates, cells.weight, asked, cells.margin)
     for candidate, outcomes in pending_presses(pool):
         outlook.add(candidate, outcomes)
     before = float(cells.weight @ (cells_now(mapped, names) >= CONFIDENCE))
@@ -96,7 +103,7 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> pd.DataFrame
     used = set(pool.used_temperatures)
     for start in range(0, count, CHUNK):
         size = min(CHUNK, count - start)
-        outlook, chunk = _best_chunk(outlook, pool, size, used)
+        chunk = _best_chunk(outlook, pool, size, used)
         picked += chunk
         used |= {pool.temperatures(i) for i in chunk}
     settled = all(m.has_window for m in mapped.values())
@@ -112,32 +119,31 @@ def cells_now(mapped: dict[str, Mapped], names: list[str]) -> Array:
 
 def _best_chunk(
     outlook: Outlook, pool: Pool, size: int, used: set[tuple[float, ...]]
-) -> tuple[Outlook, list[int]]:
-    """Greedy presses at ONE oven and ONE platen temperature: the pair that teaches most.
+) -> list[int]:
+    """Greedy presses at ONE oven and ONE platen temperature, added to the outlook.
 
+    The pair that teaches most is taken.
     A pair that needs a temperature not set before in this session must earn its change-over.
     """
-    best: tuple[float, Outlook, list[int]] | None = None
+    best: tuple[float, list[int]] = (-np.inf, [])
     start = outlook.value
     groups = pool.groups()
     single = outlook.scores(np.arange(pool.n))
-    promising = sorted(groups, key=lambda g: -float(single[groups[g]].max()))[:10]
+    promising = sorted(groups, key=lambda g: -float(single[groups[g]].max()))[:GROUPS_TRIED]
     for key in promising:
         members = groups[key]
-        branch = outlook.copy()
+        branch = outlook.branch(members)
         picked: list[int] = []
         for _ in range(size):
-            scores = branch.scores(members)
-            # A second press of the same setting is allowed, but a new setting goes first on a tie.
-            choice = int(members[int(np.argmax(scores))])
+            choice = int(np.argmax(branch.scores(np.arange(len(members)))))
             branch.add(choice)
-            picked.append(choice)
+            picked.append(int(members[choice]))
         gain = (branch.value - start) * pool.price(key, used)
-        if best is None or gain > best[0] + 1e-12:
-            best = (gain, branch, picked)
-    if best is None:
-        return outlook, []
-    return best[1], best[2]
+        if gain > best[0] + 1e-12:
+            best = (gain, picked)
+    for choice in best[1]:
+        outlook.add(choice)
+    return best[1]
 
 
 @dataclass(frozen=True)
@@ -156,12 +162,12 @@ class Mapped:
         return self.frame[self.weight >= 0.2 * self.weight.max()]
 
 
-def _chances(fitted: Fit, fabric: str) -> Mapped:
+def _chances(fitted: Fit, fabric: str, budget: int) -> Mapped:
     parts, chances, weights, margins, stays = [], [], [], [], []
     choices = grids.word_choices(fitted.session)
     found = False
     for words in choices:
-        grid = grids.grid(fitted.session, fabric, words, max(CELL_BUDGET // len(choices), 300))
+        grid = grids.grid(fitted.session, fabric, words, max(budget // len(choices), 300))
         frame = grid.frame()
         passing = fitted.pass_posterior(frame, fabric)
         chance = passing.chance_at_least(PASS_RATE)
@@ -193,7 +199,8 @@ def _window_weight(grid: grids.Grid, chance: Array) -> Array:
         box = largest_box(chance >= threshold * min(top, CONFIDENCE), list(grid.axes), units)
         if box is not None:
             inside = tuple(slice(lo, hi + 1) for lo, hi in zip(box.lo, box.hi, strict=True))
-            weight[inside] += 1.0 / weight[inside].size
+            # Between "each box counts the same" and "each cell counts the same".
+            weight[inside] += 1.0 / np.sqrt(weight[inside].size)
     return np.asarray(weight)
 
 

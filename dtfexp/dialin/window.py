@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 FIRST_BUDGET = 12_000
 SECOND_BUDGET = 16_000
+FEWEST_PRESSES = 4
 
 
 class Margin(float):
@@ -82,11 +83,13 @@ class Window:
 
 @dataclass(frozen=True)
 class Mapped:
-    """A grid with the posterior probability of meeting the rate, and the expected pass rate."""
+    """A grid with the posterior probability of meeting the rate, the expected pass rate, and a
+    cautious one: the posterior mean less one standard deviation (probit scale)."""
 
     grid: grids.Grid
     chance: Array
     expected: Array
+    cautious: Array
 
 
 def chance_map(fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float) -> Mapped:
@@ -97,6 +100,7 @@ def chance_map(fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float) -> Map
         grid,
         passing.chance_at_least(pass_rate).reshape(shape),
         passing.expected().reshape(shape),
+        passing.cautious().reshape(shape),
     )
 
 
@@ -111,14 +115,25 @@ def find_window(fit: Fit, fabric: str, pass_rate: float, confidence: float) -> W
         chance_map(fit, fabric, grids.grid(fit.session, fabric, words, budget), pass_rate)
         for words in choices
     ]
-    boxes = [_best_box(m, confidence, fit.session.factors) for m in maps]
+    # Grades of so few presses would lean on the prior alone: no promise is made on them.
+    proven = fit.presses_used(fabric) >= FEWEST_PRESSES
+    boxes = [_best_box(m, confidence, fit.session.factors) if proven else None for m in maps]
     found = [(b.size, -k) for k, b in enumerate(boxes) if b is not None]
     if not found:
-        best = max(range(len(maps)), key=lambda k: (float(maps[k].chance.max()), -k))
+        best = max(range(len(maps)), key=lambda k: (float(_best_known(maps[k]).max()), -k))
         return _not_found(fit, fabric, maps[best], pass_rate, confidence)
     first = -max(found)[1]
     mapped, box = _zoomed(fit, fabric, maps[first], boxes[first], pass_rate, confidence)
     return _found(fit, fabric, mapped, box, pass_rate, confidence)
+
+
+def _best_known(mapped: Mapped) -> Array:
+    """What to rank set-points by while none is proven: the expected pass rate.
+
+    Where nothing is good yet, a far corner that nobody has pressed would win on ignorance alone, so
+    the cautious rate ranks instead: it stays near what was pressed.
+    """
+    return mapped.expected if float(mapped.expected.max()) >= 0.5 else mapped.cautious
 
 
 def _units(mapped: Mapped) -> list[float]:
@@ -203,7 +218,7 @@ def _found(
 def _not_found(
     fit: Fit, fabric: str, mapped: Mapped, pass_rate: float, confidence: float
 ) -> Window:
-    flat = int(np.argmax(mapped.chance + 1e-6 * mapped.expected))
+    flat = int(np.argmax(_best_known(mapped)))
     at = tuple(int(i) for i in np.unravel_index(flat, mapped.grid.shape)) if mapped.grid.axes else ()
     target = mapped.grid.setting(at)
     order = [f.name for f in fit.session.factors]

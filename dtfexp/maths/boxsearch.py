@@ -10,6 +10,7 @@ the best box known. The bound never under-states, so nothing is missed.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from typing import Any
 
@@ -75,7 +76,7 @@ class _Search:
     @property
     def _enough(self) -> float:
         # Never 0: a candidate that cannot hold any box has the bound 0.
-        return max(self.best * (1.0 - TIE), float(np.finfo(float).tiny))
+        return max(self.best * (1.0 - TIE), sys.float_info.min)
 
     def _descend(self, level: int, block: Ranks, factor: Floats, picks: Ints) -> None:
         """Try every interval of the open axis `level` for every candidate of the block."""
@@ -95,7 +96,14 @@ class _Search:
             running, size, chosen = _together(tried)
             keep = self._bound(level + 1, running, size) >= self._enough
             if keep.any():
-                waiting.append((running[..., keep], size[keep], chosen[:, keep]))
+                # compress, not an index: an index would leave the candidates scattered in memory
+                waiting.append(
+                    (
+                        np.compress(keep, running, axis=-1),
+                        size[keep],
+                        chosen[:, keep],
+                    )
+                )
                 count += waiting[-1][1].size
             if count >= self._batch(level + 1):
                 self._descend(level + 1, *_together(waiting))
@@ -258,6 +266,8 @@ def _widest(alive: Bools, widths: Floats) -> Floats:
 
 def _inside(values: Floats, boxes: Ints) -> Floats:
     """Sum of `values` inside each box, to nine digits of their overall size: (number of boxes,)."""
+    if boxes.shape[1] == 1:
+        return np.zeros(1)  # nothing to compare with
     table = np.pad(values, [(1, 0)] * values.ndim)
     for a in range(values.ndim):
         table = np.cumsum(table, axis=a)

@@ -54,6 +54,12 @@ class PassPosterior:
         """Posterior probability that the true pass rate is at least ``pass_rate``, (M,)."""
         return np.asarray(self.weight @ ndtr((self.mean - ndtri(pass_rate)) / self.sd))
 
+    def cautious(self) -> Array:
+        """Pass rate one posterior standard deviation (probit scale) below the middle, (M,)."""
+        middle = self.weight @ self.mean
+        variance = self.weight @ (self.sd**2 + (self.mean - middle) ** 2)
+        return np.asarray(ndtr(middle - np.sqrt(variance)))
+
     def quantile(self, q: float) -> Array:
         """Posterior quantile of the pass rate, (M,), by bisection on the probit scale."""
         low = (self.mean - 9.0 * self.sd).min(axis=0)

@@ -117,10 +117,14 @@ class Outlook:
         self.cross = self.cross - towards @ gain @ among.T
         self.cov = self.cov - among @ gain @ among.T
 
-    def copy(self) -> Outlook:
-        """A branch to try a batch on."""
+    def branch(self, members: Ints) -> Outlook:
+        """A branch to try a batch on, with some of the candidates only; this one is not changed."""
         twin = object.__new__(Outlook)
         twin.__dict__.update(self.__dict__)
+        index = (members[:, None] * self.n_outcomes + np.arange(self.n_outcomes)).ravel()
+        twin.cov = self.cov[np.ix_(index, index)]
+        twin.cross = self.cross[:, index]
+        twin.noise = self.noise[members]
         return twin
 
 

@@ -167,7 +167,7 @@ def _add_checks(
     for outcome in session.outcomes:
         letter = get_column_letter(names.index(outcome.name) + 1)
         if outcome.grades:
-            check = DataValidation(type="list", formula1=f"={ranges[outcome.name]}")
+            check = DataValidation(type="list", formula1=ranges[outcome.name])
         else:
             low, high = sorted((outcome.worst, outcome.best))
             check = DataValidation(

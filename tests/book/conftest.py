@@ -10,10 +10,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import pandas as pd
 import pytest
 
-from dtfexp import Factor, Logbook, Outcome, Session
+from dtfexp import Factor, Logbook, Outcome, ResultsError, Session
 from dtfexp.dialin.plan import Plan
 
 
@@ -97,6 +98,41 @@ def blank_book(tmp_path_factory):
         return Logbook.open(where / name)
 
     return fresh
+
+
+@pytest.fixture
+def take(book: Logbook, tmp_path: Path):
+    """Imports text, bytes or rows (as .xlsx) into the book."""
+
+    def go(content: Any, name: str = "shop.csv") -> Any:
+        path = tmp_path / name
+        if isinstance(content, list):
+            path = path.with_suffix(".xlsx")
+            workbook = openpyxl.Workbook()
+            for row in content:
+                workbook.active.append(row)
+            workbook.save(path)
+        else:
+            path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+        return book.import_sheet(path)
+
+    return go
+
+
+@pytest.fixture
+def fault(book: Logbook, take):
+    """Imports something wrong, after one good row, and returns the one line that says so."""
+
+    def go(content: Any, name: str = "shop.csv") -> str:
+        before = len(book.history())
+        with pytest.raises(ResultsError) as caught:
+            take(content, name)
+        message = str(caught.value)
+        assert "\n" not in message
+        assert len(book.history()) == before, "something of a refused sheet was taken in"
+        return message
+
+    return go
 
 
 class Child:

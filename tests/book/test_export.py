@@ -99,6 +99,7 @@ def test_the_workbook_checks_what_is_typed(full: Logbook, tmp_path: Path) -> Non
     peel = checks[f"{head['peel']}2:{head['peel']}{last}"]
     assert (peel.type, peel.allow_blank, peel.showErrorMessage) == ("list", True, True)
     guide = book["grading guide"]
+    assert peel.formula1.startswith("'grading guide'!"), "no = in front, or a spreadsheet balks"
     area = peel.formula1.split("!")[1].replace("$", "")
     assert [cell[0].value for cell in guide[area]] == [5, 4, 3, 2, 1]
     change = checks[f"{head['colour change (ΔE)']}2:{head['colour change (ΔE)']}{last}"]

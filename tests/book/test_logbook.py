@@ -365,3 +365,16 @@ def test_a_real_plan_goes_in(tmp_path: Path) -> None:
         pd.testing.assert_frame_equal(book.runs(), made.runs, check_dtype=False)
     with pytest.raises(PlanError):
         plan(session, 0)
+
+
+def test_opening_a_logbook_needs_no_heavy_library() -> None:
+    import subprocess
+    import sys
+
+    heavy = "{'pandas', 'numpy', 'openpyxl', 'matplotlib'} & set(sys.modules)"
+    code = f"import sys, dtfexp.book.logbook; print({heavy})"
+    root = Path(__file__).parents[2]
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=root, check=True
+    )
+    assert done.stdout.strip() == "set()"

@@ -64,7 +64,7 @@ def do(book: Logbook, step: tuple[str, dict[str, Any]]) -> None:
         assert "\n" not in str(error)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(steps)
 @example([("record", {"press": 1, "note": "-"}), ("record", {"press": 2, "note": "'=a"})])
 @example([("record", {"press": 1, "block": "=lot"}), ("exclude", {"press": 1, "reason": "yes"})])

@@ -111,6 +111,24 @@ def test_a_damaged_logbook_is_said(book: Logbook) -> None:
     assert "damaged" in opening(book.path)
 
 
+def test_damage_that_no_query_would_meet_is_found_on_opening(book: Logbook) -> None:
+    for press in range(1, 9):
+        book.record(press, {"peel": 4})
+    with book._store.reading() as connection:
+        page, size = connection.execute(
+            "SELECT rootpage, (SELECT page_size FROM pragma_page_size) FROM sqlite_schema "
+            "WHERE name = 'entries_of_press'"
+        ).fetchone()
+    book.close()
+    content = bytearray(book.path.read_bytes())
+    # The last byte of the index page is the row number in its first entry.
+    content[page * size - 1] ^= 0x40
+    book.path.write_bytes(content)
+    with closing(sqlite3.connect(book.path)) as raw:
+        assert raw.execute("SELECT COUNT(*) FROM entries").fetchone() == (8,)
+    assert "damaged" in opening(book.path)
+
+
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path, session) -> None:
     with pytest.raises(LogbookError, match=r"folder .*nowhere does not exist"):
         Logbook.create(tmp_path / "nowhere" / "a.dtfbook", session)

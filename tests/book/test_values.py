@@ -78,6 +78,11 @@ def test_what_is_not_surely_a_number_is_refused(typed: object, unit: str) -> Non
     assert "\n" not in str(caught.value)
 
 
+def test_a_number_that_could_be_two_says_so() -> None:
+    with pytest.raises(ResultsError, match="without a comma; this one could mean two numbers"):
+        values.number("1,234", "s")
+
+
 @given(st.integers(0, 9999), st.integers(0, 99), st.sampled_from([",", "."]))
 def test_a_decimal_comma_is_never_lost(whole: int, part: int, comma: str) -> None:
     assert values.number(f"{whole}{comma}{part:02d}", "°F") == pytest.approx(whole + part / 100)

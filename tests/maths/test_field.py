@@ -1,0 +1,103 @@
+"""The prior field: a valid covariance, exact averaging over spread, pooling of fabrics."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dtfexp.maths import field
+from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points, Prior, Scales
+
+SHAPE = FieldShape((CURE, CURE, PRESS, PEEL), (False, False, False, True), ((0, 1),), 2)
+SCALES = Scales(1.1, 0.5, 0.8, 0.15, 0.2, 0.5, np.array([0.3, 0.3]))
+
+
+def _points(n: int, seed: int, nodes: int = 1, fabric: int = 0) -> Points:
+    rng = np.random.default_rng(seed)
+    centre = rng.uniform(-1, 1, (n, 4))
+    centre[:, 3] = rng.integers(0, 3, n)
+    offset, weight = np.polynomial.legendre.leggauss(nodes)
+    spread = np.array([0.15, 0.0, 0.1, 0.0])
+    return Points(
+        centre[:, :, None] + spread[None, :, None] * offset, weight / 2, np.full(n, fabric)
+    )
+
+
+def test_covariance_is_positive_semidefinite() -> None:
+    a = _points(40, 1)
+    values = np.linalg.eigvalsh(field.covariance(a, a, SHAPE, SCALES, Prior()))
+    assert values.min() > -1e-9
+
+
+def test_variance_is_the_diagonal() -> None:
+    a = _points(12, 2, nodes=5)
+    full = field.covariance(a, a, SHAPE, SCALES, Prior())
+    assert field.variance(a, SHAPE, SCALES, Prior()) == pytest.approx(np.diag(full), rel=1e-12)
+
+
+def test_spread_is_averaged_exactly() -> None:
+    """Covariance with an averaged point equals the average of covariances at its corners.
+
+    The two spread columns vary independently, so the sum runs over both.
+    """
+    a, b = _points(3, 3, nodes=5), _points(4, 4)
+    offsets, weights = a.nodes, a.weights
+    total = np.zeros((3, 4))
+    for p in range(5):
+        for q in range(5):
+            moved = offsets[:, :, 2].copy()
+            moved[:, 0], moved[:, 2] = offsets[:, 0, p], offsets[:, 2, q]
+            point = Points(moved[:, :, None], np.ones(1), a.fabric)
+            total += weights[p] * weights[q] * field.covariance(point, b, SHAPE, SCALES, Prior())
+    assert field.covariance(a, b, SHAPE, SCALES, Prior()) == pytest.approx(total, rel=1e-10)
+
+
+def test_wander_is_the_change_of_the_mean_over_one_sd() -> None:
+    a, b = _points(5, 5, nodes=5), _points(9, 6)
+    weights = np.random.default_rng(7).normal(size=(9, 2))
+    cov, wander = field.covariance_and_wander(a, b, SHAPE, SCALES, Prior(), weights)
+    assert cov == pytest.approx(field.covariance(a, b, SHAPE, SCALES, Prior()), rel=1e-12)
+    expected = np.zeros((5, 2))
+    for i in (0, 2):
+        centre = a.nodes @ a.weights
+        sd = np.sqrt((a.nodes[:, i] ** 2) @ a.weights - centre[:, i] ** 2)
+        side = []
+        for sign in (1, -1):
+            # only this column moves; the others stay averaged over their own spread
+            nodes = a.nodes.copy()
+            nodes[:, i, :] = (centre[:, i] + sign * sd)[:, None]
+            point = Points(nodes, a.weights, a.fabric)
+            mean = field.trade_mean(point, SHAPE, SCALES, Prior())[:, None]
+            side.append(mean + field.covariance(point, b, SHAPE, SCALES, Prior()) @ weights)
+        expected += (0.5 * (side[0] - side[1])) ** 2
+    assert wander == pytest.approx(expected, rel=1e-8)
+
+
+def test_fabrics_share_cure_more_than_press() -> None:
+    """With only cure (only press) settings differing from the middle, what two fabrics share."""
+    prior, middle = Prior(), np.zeros((1, 4, 1))
+    shared = {}
+    for column, stage in ((0, "cure"), (2, "press")):
+        nodes = middle.copy()
+        nodes[0, column, 0] = 1.0
+        one = Points(nodes, np.ones(1), np.array([0]))
+        other = Points(nodes, np.ones(1), np.array([1]))
+        base, moved = Points(middle, np.ones(1), np.array([0])), one
+        own = field.covariance(moved, one, SHAPE, SCALES, prior)
+        cross = field.covariance(moved, other, SHAPE, SCALES, prior)
+        at_middle = field.covariance(base, base, SHAPE, SCALES, prior)
+        assert own[0, 0] > at_middle[0, 0]
+        shared[stage] = float(cross[0, 0] / own[0, 0])
+    assert shared["cure"] > shared["press"] > 0
+
+
+def test_luck_is_shared_within_a_load_only() -> None:
+    code = np.array([0, 0, 1, -1, -1])
+    alone = np.arange(5)
+    zero = np.zeros(5, dtype=int)
+    off = np.full(5, -1)
+    cov = field.luck_covariance(zero, code, off, off, alone, SCALES, Prior())
+    assert cov[0, 1] == pytest.approx(SCALES.load_sd**2)
+    assert cov[0, 2] == cov[3, 4] == 0.0
+    own = SCALES.load_sd**2 + SCALES.round_sd**2 + Prior().press_share_sd ** 2
+    assert np.diag(cov) == pytest.approx(np.full(5, own))

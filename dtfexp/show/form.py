@@ -1,0 +1,146 @@
+"""What the recording form shows, as plain JSON-able values read from a logbook.
+
+The form never works anything out: which press comes next, what changed since the last one and
+which coupons wait for a wash grade are decided here, so that they can be tested without a browser.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.values import is_missing
+from dtfexp.show.reading import label
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.describe.outcome import Outcome
+    from dtfexp.describe.session import Session
+
+#: What can be seen on a coupon, to tap; common practice, no source. Any other goes in the note.
+DEFECTS = (
+    "parts lifted with the film",
+    "small letters lifted",
+    "film hard to separate",
+    "bubbles",
+    "grainy underside",
+    "white haze",
+    "ink boiled or shrunk",
+    "fabric shiny or scorched",
+)
+#: Ids of so many latest entries travel to the form, which then knows what has arrived.
+RECENT = 200
+
+
+def form_state(book: Logbook) -> dict[str, Any]:
+    """Everything the form shows of ``book`` at this moment."""
+    session = book.session
+    results, waiting = book.results(), book.waiting()
+    untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
+    presses = _presses(session, results, untouched)
+    return {
+        "key": book_key(book),
+        "session": session.name,
+        "outcomes": [_outcome(outcome) for outcome in session.outcomes],
+        "defects": list(DEFECTS),
+        "presses": presses,
+        "next": next((p["press"] for p in presses if not p["pressed"]), None),
+        "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],
+        "recent": book.history()["id"].tolist()[-RECENT:],
+    }
+
+
+def book_key(book: Logbook) -> str:
+    """Names this book in the browser's own memory, without telling where it lies."""
+    told = f"{book.path.resolve()}\n{book.session.to_toml()}"
+    return hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def _outcome(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "name": outcome.name,
+        "label": label(outcome.name),
+        "unit": outcome.unit,
+        "accepted": outcome.accepted,
+        "washes": outcome.washes,
+        "grades": [
+            {
+                "value": grade,
+                "label": f"{grade:g}",
+                "sentence": outcome.guide.get(grade, ""),
+                "passes": outcome.passes(grade),
+            }
+            for grade in outcome.grades
+        ],
+    }
+
+
+def _presses(session: Session, results: pd.DataFrame, untouched: set[int]) -> list[dict[str, Any]]:
+    rows: list[dict[Any, Any]] = results.to_dict("records")
+    sizes: dict[tuple[str, Any], int] = {}
+    for row in rows:
+        for group in ("oven_load", "press_round"):
+            sizes[group, row[group]] = sizes.get((group, row[group]), 0) + 1
+    places: dict[tuple[str, Any], int] = {}
+    before: dict[Any, Any] | None = None
+    found = []
+    for place, row in enumerate(rows, start=1):
+        counted = {}
+        for group in ("oven_load", "press_round"):
+            key = (group, row[group])
+            places[key] = places.get(key, 0) + 1
+            counted[group] = f"{row[group]}, coupon {places[key]} of {sizes[key]}"
+        press = int(row["press"])
+        excluded = bool(row["excluded"])
+        grades = {
+            outcome.name: float(row[outcome.name])
+            for outcome in session.outcomes
+            if not is_missing(row[outcome.name])
+        }
+        found.append(
+            {
+                "press": press,
+                "place": place,
+                "fabric": row["fabric"],
+                "load": counted["oven_load"],
+                "round": counted["press_round"].replace("coupon", "press"),
+                "settings": _settings(session, row, before),
+                "grades": grades,
+                "defects": [word for word in str(row["defects"]).split("; ") if word],
+                "note": str(row["note"]),
+                "excluded": excluded,
+                "pressed": excluded or press not in untouched,
+                "waiting": [
+                    outcome.name
+                    for outcome in session.outcomes
+                    if outcome.name not in grades and not excluded
+                ],
+            }
+        )
+        before = row
+    return found
+
+
+def _settings(
+    session: Session, row: dict[Any, Any], before: dict[Any, Any] | None
+) -> list[dict[str, Any]]:
+    shown = []
+    for factor in session.factors:
+        value = row[factor.name]
+        reached = row.get(f"{factor.name}_actual")
+        was = None if before is None or before[factor.name] == value else before[factor.name]
+        shown.append(
+            {
+                "name": factor.name,
+                "label": label(factor.name),
+                "stage": factor.stage,
+                "unit": factor.unit,
+                "words": list(factor.levels),
+                "set": factor.format(value),
+                "was": None if was is None else factor.format(was),
+                "reached": "" if is_missing(reached) else factor.format(reached),
+            }
+        )
+    return shown

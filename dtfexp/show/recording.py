@@ -1,0 +1,173 @@
+"""What happens when the recording form says something: the logic, without a browser or a widget.
+
+The form sends one message per save, carrying every field and an id that it made itself, and waits
+for the answer. Only an answer with ``ok`` true may be shown as "Saved": it is given after the
+entry is on the disk. The same message sent again makes no second entry.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.values import is_missing
+from dtfexp.describe.errors import DtfexpError, LogbookError
+from dtfexp.describe.fields import shown
+from dtfexp.show.form import form_state
+from dtfexp.show.reading import label
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
+
+Message = Mapping[str, Any]
+
+
+class Desk:
+    """Answers the messages of a recording form on one logbook.
+
+    Messages are dicts with ``op`` and ``id``; see ``handle``. Callbacks of a notebook may come
+    from any thread, so one message is dealt with at a time.
+    """
+
+    def __init__(self, book: Logbook) -> None:
+        self.book = book
+        self._lock = threading.RLock()
+        self._answers: dict[str, Callable[[Message], dict[str, Any]]] = {
+            "record": self._record,
+            "grades": self._grades,
+            "exclude": self._exclude,
+            "include": self._include,
+            "redo": self._redo,
+            "undo": self._undo,
+            "history": self._history,
+            "refresh": lambda message: {},
+        }
+
+    def state(self) -> dict[str, Any]:
+        """What the form shows now; see ``form.form_state``."""
+        with self._lock:
+            return form_state(self.book)
+
+    def handle(self, message: object) -> dict[str, Any]:
+        """The answer to one message: ``id``, ``ok``, ``text`` and, when all went well, ``state``.
+
+        ``op`` is one of
+
+        * "record": ``press``, ``grades``, ``actual``, ``defects``, ``note``, ``by``; what is left
+          out stays as it was, None takes it back;
+        * "grades": ``entries``, a list of {id, press, grades}, each kept on its own; the answer
+          has ``saved`` (ids) and ``failed`` ({id, text});
+        * "exclude", "redo": ``press``, ``reason``, ``by``; "include": ``press``, ``by``;
+        * "undo": ``press``, ``by``: takes back the last entry of that press by a new entry;
+        * "history": ``press``; the answer has ``history``, one dict per entry;
+        * "refresh": only the state.
+
+        Never raises: whatever goes wrong is told in ``text``, with ``ok`` false.
+        """
+        key = message.get("id") if isinstance(message, Mapping) else None
+        try:
+            if not isinstance(message, Mapping):
+                raise LogbookError(f"the form said {shown(message)}, which is no message")
+            answer = self._answers.get(str(message.get("op")))
+            if answer is None:
+                raise LogbookError(f"the form asked for {shown(message.get('op'))}, not known here")
+            with self._lock:
+                told = answer(message)
+                return {"id": key, "ok": True, "text": "", **told, "state": form_state(self.book)}
+        except DtfexpError as error:
+            return {"id": key, "ok": False, "text": str(error)}
+        except Exception as error:
+            # The form must hear of it: silence would look like a kernel that is gone.
+            text = f"{type(error).__name__}: {error}"
+            return {"id": key, "ok": False, "text": f"dtfexp could not save this ({text})"}
+
+    def _record(self, message: Message) -> dict[str, Any]:
+        press = message.get("press")
+        self.book.record(
+            press,  # type: ignore[arg-type]  # the book says what is wrong with it
+            grades=message.get("grades", {}),
+            defects=message.get("defects", ()),
+            actual=message.get("actual", {}),
+            note=message.get("note", ""),
+            by=str(message.get("by") or ""),
+            id=message.get("id"),
+        )
+        return {"text": f"press {press}: {self._told(int(press))}"}  # type: ignore[arg-type]
+
+    def _grades(self, message: Message) -> dict[str, Any]:
+        entries = message.get("entries")
+        if not isinstance(entries, list) or not entries:
+            raise LogbookError("no grade was chosen; nothing was saved")
+        saved: list[str] = []
+        failed: list[dict[str, Any]] = []
+        for entry in entries:
+            one = self.handle({**entry, "op": "record", "by": message.get("by")})
+            if one["ok"]:
+                saved.append(one["id"])
+            else:
+                failed.append({"id": one["id"], "text": one["text"]})
+        if not saved:
+            raise LogbookError("; ".join(fail["text"] for fail in failed))
+        coupons = "1 coupon" if len(saved) == 1 else f"{len(saved)} coupons"
+        told = "; ".join([f"grades of {coupons}", *(f"NOT {fail['text']}" for fail in failed)])
+        return {"saved": saved, "failed": failed, "text": told}
+
+    def _exclude(self, message: Message) -> dict[str, Any]:
+        self.book.exclude(*_reasoned(message), by=_by(message), id=message.get("id"))
+        return {"text": f"press {message['press']} is left out of the fit; its entries stay"}
+
+    def _include(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        self.book.include(press, by=_by(message), id=message.get("id"))
+        return {"text": f"press {press} counts again"}
+
+    def _redo(self, message: Message) -> dict[str, Any]:
+        self.book.redo(*_reasoned(message), by=_by(message), id=message.get("id"))
+        return {"text": f"press {message['press']} is to be made again on a spare coupon"}
+
+    def _undo(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        self.book.undo(press, by=_by(message), id=message.get("id"))
+        return {"text": f"press {press}: the last entry is taken back; it stays in the history"}
+
+    def _history(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        rows: list[dict[Any, Any]] = self.book.history(press).to_dict("records")
+        return {"history": [self._line(row) for row in rows]}
+
+    def _line(self, row: Mapping[Any, Any]) -> dict[str, str]:
+        session, said = self.book.session, []
+        for outcome in session.outcomes:
+            if not is_missing(row[outcome.name]):
+                said.append(f"{label(outcome.name)} {row[outcome.name]:g}")
+        for factor in session.factors:
+            value = row.get(f"{factor.name}_actual")
+            if not is_missing(value):
+                said.append(f"{label(factor.name)} reached {factor.format(value)}")
+        for field in ("defects", "block", "note"):
+            if row[field]:
+                said.append(str(row[field]))
+        if row["excluded"]:
+            word = {"redo": "to be made again", "record": "left out"}.get(row["kind"], row["kind"])
+            said.append(f"{word}: {row['excluded']}")
+        if row["taken_back"]:
+            said.append(f"taken back: {row['taken_back']}")
+        return {
+            "time": f"{row['time']:%Y-%m-%d %H:%M}",
+            "by": str(row["by"]),
+            "said": "; ".join(said),
+        }
+
+    def _told(self, press: int) -> str:
+        """What the book now holds of the last entry of ``press``, as it was understood."""
+        rows: list[dict[Any, Any]] = self.book.history(press).tail(1).to_dict("records")
+        return self._line(rows[0])["said"]
+
+
+def _by(message: Message) -> str:
+    return str(message.get("by") or "")
+
+
+def _reasoned(message: Message) -> tuple[Any, Any]:
+    return message.get("press"), message.get("reason")

@@ -1,0 +1,144 @@
+"""What each command does; arguments are read in ``cli``."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from argparse import Namespace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dtfexp.describe.errors import DtfexpError, LogbookError
+from dtfexp.shop.progress import progress
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.window import Window
+
+
+def demo(args: Namespace) -> None:
+    """Run the whole job on the invented bench."""
+    from dtfexp.shop.demo import run_demo
+
+    out = Path(args.out)
+    print("Everything in this demo is invented: the shop, the bench, the fabrics and the grades.")
+    with progress("demo") as told:
+        made = run_demo(out, told)
+    print(f"\n{made.presses} test presses planned, pressed (by a simulator), graded and fitted.\n")
+    for fabric in made.fit.session.fabrics:
+        print_window(made.fit.window(fabric))
+    print(f"\nLogbook: {made.book.resolve()}")
+    for path in made.papers:
+        if path.suffix in (".html", ".pdf"):
+            print(f"{'Report' if path.suffix == '.html' else 'Card'}:    {path.resolve()}")
+
+
+def plan(args: Namespace) -> None:
+    """Start a logbook with a first plan."""
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.plan import plan as make_plan
+
+    session = Session.load(args.session)
+    if Path(args.logbook).exists():
+        raise LogbookError(
+            f"{args.logbook}: there is a file of this name already and it stays as it is; use "
+            f"'dtfexp next {args.logbook} --presses N' to go on, or choose another name"
+        )
+    made = make_plan(
+        session, args.presses, fabrics=args.fabrics, design=args.design, seed=args.seed
+    )
+    with Logbook.create(args.logbook, session) as book:
+        book.add(made)
+    _print_plan(made)
+    print(f"\nLogbook: {Path(args.logbook).resolve()}")
+
+
+def next_(args: Namespace) -> None:
+    """Add the presses that teach most to a logbook, or say that enough is known."""
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.dialin.next_presses import next_presses
+
+    with Logbook.open(args.logbook) as book:
+        with progress("choosing the next presses"):
+            made = next_presses(
+                book.session, book.results(), args.presses, fabrics=args.fabrics, seed=args.seed
+            )
+        if not len(made.runs):
+            print(made.reason)
+            return
+        book.add(made)
+    _print_plan(made)
+
+
+def import_(args: Namespace) -> None:
+    """Take in a results sheet: all rows or none."""
+    from dtfexp.book.logbook import Logbook
+
+    with Logbook.open(args.logbook) as book:
+        done = book.import_sheet(args.file)
+        waiting = len(book.waiting())
+    print(f"{done.rows} rows read, {done.added} entries added, {done.unchanged} rows said nothing new.")
+    if done.spoiled:
+        print(f"{done.spoiled} spoiled presses are kept in the history and do not count.")
+    for remark in done.remarks:
+        print(f"Note: {remark}")
+    if waiting:
+        print(f"{waiting} presses still wait for a grade.")
+
+
+def report(args: Namespace) -> None:
+    """Write the report, a card for each fabric, and the windows as CSV and JSON."""
+    from dtfexp.show.report import report as write_report
+
+    with progress("report") as told:
+        paths = write_report(
+            args.logbook, args.out, fabrics=args.fabrics, unit=args.unit, progress=told
+        )
+    for path in paths:
+        print(Path(path).resolve())
+
+
+def open_(args: Namespace) -> None:
+    """Copy the notebooks and sample data where absent, and start JupyterLab there."""
+    from dtfexp.shop.files import copy_if_absent
+
+    folder = Path(args.dir)
+    written = copy_if_absent(folder)
+    print(f"{len(written)} files copied to {folder.resolve()}; files that were there are as they were.")
+    print("Start with 1_plan.ipynb, then 2_record.ipynb at the press, then 3_report.ipynb.")
+    if args.no_launch:
+        return
+    command = [sys.executable, "-m", "jupyterlab", "1_plan.ipynb"]
+    try:
+        code = subprocess.call(command, cwd=folder)
+    except OSError as error:
+        raise DtfexpError(f"JupyterLab could not be started ({error.strerror})") from None
+    if code:
+        raise DtfexpError(f"JupyterLab stopped with code {code}; its own lines above say why")
+
+
+def print_window(window: Window) -> None:
+    """A window in one line for a person at a terminal."""
+    if not window.found:
+        print(f"  {window.fabric}: no window yet. {window.reason}")
+        return
+    print(f"  {window.fabric}: about {100 * window.pass_rate:.0f} of 100 pass at the target. "
+          f"{window.reason}")  # fmt: skip
+
+
+def _print_plan(made: object) -> None:
+    from dtfexp.dialin.layout import change_overs
+    from dtfexp.dialin.plan import Plan
+    from dtfexp.shop.runsheet import run_sheet
+
+    if not isinstance(made, Plan):
+        raise TypeError("a plan is printed, nothing else")
+    print(made.reason)
+    print()
+    print("\n".join(run_sheet(made)))
+    cost = change_overs(made.session, made.runs)
+    print(f"{len(made.runs)} presses, {made.runs['oven_load'].nunique()} oven loads, "
+          f"{made.runs['press_round'].nunique()} press rounds, about "
+          f"{cost['minutes']:.0f} minutes of warm-up and change-over.")  # fmt: skip
+    for note in made.notes:
+        print(f"Note: {note}")

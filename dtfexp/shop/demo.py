@@ -1,0 +1,119 @@
+"""The whole job on the demo bench: plan, press, record, follow up, fit, report.  All invented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dtfexp.describe.errors import DtfexpError, LogbookError
+from dtfexp.shop.demo_bench import DemoBench
+from dtfexp.shop.progress import Told
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.dialin.fit import Fit
+
+BOOK = "demo.dtfbook"
+FIRST_LOOK = 30
+FOLLOW_UPS = (12, 12)
+SEED = 7
+_STEPS = 3 + 2 * len(FOLLOW_UPS) + 8
+
+
+@dataclass(frozen=True)
+class Demo:
+    """What a demo run left behind: the logbook, the papers, the fit and the presses made."""
+
+    book: Path
+    papers: list[Path]
+    fit: Fit
+    presses: int
+
+
+def run_demo(out: Path, told: Told) -> Demo:
+    """Run the demo into ``out``.  A demo logbook there is made anew; any other file is left alone."""
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.dialin.fit import fit
+    from dtfexp.dialin.next_presses import next_presses
+    from dtfexp.dialin.plan import plan
+    from dtfexp.show.report import report
+
+    bench = DemoBench()
+    rng = np.random.default_rng(SEED)
+    path = _fresh_book(out)
+    done = 0
+
+    def step(what: str) -> None:
+        nonlocal done
+        told(done, _STEPS, what)
+        done += 1
+
+    step("planning a first look")
+    with Logbook.create(path, bench.session) as book:
+        first = plan(bench.session, FIRST_LOOK, seed=SEED)
+        book.add(first)
+        step("pressing and grading (invented)")
+        late = _record(book, bench.press(first.runs, rng), washes=False)
+        for count in FOLLOW_UPS:
+            step("choosing the next presses")
+            # The first washes are back by now; those of the batch to come will be late again.
+            _record_washes(book, late)
+            more = next_presses(bench.session, book.results(), count, seed=SEED)
+            if not len(more.runs):
+                break
+            book.add(more)
+            step("pressing and grading (invented)")
+            late = _record(book, bench.press(more.runs, rng), washes=False)
+        _record_washes(book, late)
+        step("fitting and writing the report")
+        start = done
+        papers = report(
+            book,
+            out / "report",
+            progress=lambda at, steps, what: told(
+                start + round(at / max(steps, 1) * (_STEPS - start)), _STEPS, what
+            ),
+        )
+        results = book.results()
+    return Demo(path, papers, fit(bench.session, results), len(results))
+
+
+def _fresh_book(out: Path) -> Path:
+    """The demo's logbook path, free to be made; only an earlier demo's book is ever removed."""
+    from dtfexp.book.logbook import Logbook
+
+    path = out / BOOK
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        if path.exists():
+            with Logbook.open(path) as book:
+                if book.session != DemoBench().session:
+                    raise LogbookError(
+                        f"{path}: this logbook is not the demo's and stays as it is; choose another "
+                        "folder with --out"
+                    )
+            path.unlink()
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise DtfexpError(
+            f"{out}: cannot write the demo there ({reason}); choose a folder with --out"
+        ) from None
+    return path
+
+
+def _record(book: Logbook, graded: pd.DataFrame, *, washes: bool) -> pd.DataFrame:
+    """Record peel grades at the press; washes come days later.  Returns what is still to come."""
+    for run in graded.to_dict("records"):
+        grades = {"peel": run["peel"]} | ({"wash": run["wash"]} if washes else {})
+        book.record(int(run["press"]), grades, by="demo", note="invented")
+    return graded
+
+
+def _record_washes(book: Logbook, graded: pd.DataFrame) -> None:
+    for run in graded.to_dict("records"):
+        book.record(int(run["press"]), {"wash": run["wash"]}, by="demo")

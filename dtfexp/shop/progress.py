@@ -1,0 +1,32 @@
+"""Progress for anything that takes longer than a second; on stderr, so that output stays clean."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Protocol
+
+
+class Told(Protocol):
+    """Called with (steps done, steps in all, what comes now)."""
+
+    def __call__(self, done: int, steps: int, what: str) -> None: ...
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Told]:
+    """A bar that moves as it is told, and goes away when done."""
+    from tqdm import tqdm
+
+    layout = "{desc:<34} {bar} {percentage:3.0f} %  {elapsed}"
+    with tqdm(total=1, desc=what, bar_format=layout, leave=False, file=sys.stderr) as bar:
+
+        def told(done: int, steps: int, now: str) -> None:
+            bar.total = steps
+            bar.n = done
+            bar.set_description_str(now[:34])
+            bar.refresh()
+
+        told(0, 1, what)
+        yield told

@@ -6,7 +6,7 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 
 _MOST_PRESSES = 10_000_000
-_TOLERANCE = 1e-12
+_ROUNDING = 1e-12  # share of the risk: 1 - 0.9 is not quite 0.1
 
 
 def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -> int:
@@ -28,7 +28,7 @@ def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -
         raise PlanError(str(error)) from None
 
     def enough(presses: int) -> bool:
-        return bool(binom.cdf(allowed, presses, 1 - rate) <= 1 - sure + _TOLERANCE)
+        return bool(binom.cdf(allowed, presses, 1 - rate) <= (1 - sure) * (1 + _ROUNDING))
 
     high = allowed + 1
     while not enough(high):

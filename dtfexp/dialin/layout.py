@@ -69,14 +69,14 @@ def lay_out(
     shuffled = [int(i) for i in rng.permutation(count)]
     rounds = _share_out(
         [presses[i].round_key for i in shuffled],
-        [(presses[i].wanted, presses[i].cure_key) for i in shuffled],
+        [(presses[i].wanted, (presses[i].cure_key, fabrics[i])) for i in shuffled],
         session.presses_per_round,
         most_extra=1,
     )
     round_of = dict(zip(shuffled, rounds, strict=True))
     loads = _share_out(
         [presses[i].cure_key for i in shuffled],
-        [(presses[i].wanted, round_of[i]) for i in shuffled],
+        [(presses[i].wanted, (round_of[i], fabrics[i])) for i in shuffled],
         session.coupons_per_load,
         most_extra=_MOST_EXTRA,
     )
@@ -178,15 +178,16 @@ def _is_slow(factor: Factor) -> bool:
 
 def _share_out(
     keys: Sequence[Key],
-    apart: Sequence[tuple[Any, Any]],
+    apart: Sequence[tuple[Any, tuple[Any, ...]]],
     most: int,
     most_extra: int,
 ) -> list[int]:
     """A batch for each item: one batch holds one key and no more than ``most`` items.
 
     apart: per item what should be told apart (equal ones go to different batches while there are
-    any) and what should be mixed (spread over the batches). A key gets as many batches as it
-    needs, or as its most wanted item has copies, up to ``most_extra``. Batches are evenly filled.
+    any) and what should be mixed (each spread over the batches, the first with most care). A key
+    gets as many batches as it needs, or as its most wanted item has copies, up to ``most_extra``.
+    The batches of a key are evenly filled, to one item.
     """
     batches = [0] * len(keys)
     made = 0
@@ -200,15 +201,23 @@ def _share_out(
         members.sort(key=lambda i: (-copies[apart[i][0]], place[apart[i][0]]))
         size: Counter[int] = Counter()
         same: Counter[tuple[int, Any]] = Counter()
-        mixed: Counter[tuple[int, Any]] = Counter()
+        mixed: Counter[tuple[int, int, Any]] = Counter()
         for i in members:
             what, mix = apart[i]
-            room = [b for b in range(number) if size[b] < most]
-            best = min(room, key=lambda b: (same[b, what], size[b], mixed[b, mix], b))
+            best = min(
+                range(number),
+                key=lambda b: (
+                    same[b, what],
+                    size[b],
+                    *(mixed[b, n, part] for n, part in enumerate(mix)),
+                    b,
+                ),
+            )
             batches[i] = made + best
             size[best] += 1
             same[best, what] += 1
-            mixed[best, mix] += 1
+            for n, part in enumerate(mix):
+                mixed[best, n, part] += 1
         made += number
     return batches
 

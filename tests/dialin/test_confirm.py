@@ -34,6 +34,13 @@ def test_runs_with_failures(key, row):
 def test_an_exact_power_needs_no_extra_press():
     assert presses_to_confirm(0.5, 0.75) == 2
     assert presses_to_confirm(0.1, 0.9) == 1
+    assert presses_to_confirm(0.3, 0.7) == 1
+    assert presses_to_confirm(0.2, 0.992) == 3
+
+
+def test_a_very_high_confidence_is_not_rounded_away():
+    # By hand: ln(1e-13) / ln(0.9) = 284.1.
+    assert presses_to_confirm(0.9, 1 - 1e-13) == 285
 
 
 @pytest.mark.parametrize(

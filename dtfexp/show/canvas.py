@@ -24,7 +24,7 @@ _MARKS: dict[str, dict[str, Any]] = {
     FAILED: {"marker": "X", "s": 44, "facecolor": ink.FAIL, "edgecolor": ink.PAPER},
     WAITING: {"marker": "^", "s": 34, "facecolor": ink.PAPER, "edgecolor": ink.PENDING},
     PLANNED: {"marker": "s", "s": 22, "facecolor": ink.PAPER, "edgecolor": ink.PENDING},
-    EXCLUDED: {"marker": "_", "s": 34, "facecolor": ink.QUIET, "edgecolor": ink.QUIET},
+    EXCLUDED: {"marker": "s", "s": 22, "facecolor": ink.QUIET, "edgecolor": ink.PAPER},
 }
 
 
@@ -89,8 +89,9 @@ def marks(
             here = of_kind & (close == is_close)
             if not here.any():
                 continue
-            shown = look if is_close else {**look, "s": look["s"] * 0.4, "alpha": 0.55}
-            ax.scatter(x[here], y[here], linewidth=1.0, zorder=5 + is_close, **shown)
+            shown = look if is_close else {**look, "s": look["s"] * 0.4, "alpha": 0.6}
+            rim = 1.0 if is_close or look["facecolor"] == ink.PAPER else 0.0
+            ax.scatter(x[here], y[here], linewidth=rim, zorder=5 + is_close, **shown)
 
 
 def fanned(

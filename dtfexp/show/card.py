@@ -14,9 +14,9 @@ from dtfexp.show import practice
 from dtfexp.show.cardrows import setting_row
 from dtfexp.show.cautions import SHORT_CAUTIONS
 from dtfexp.show.edgewords import edges, told
-from dtfexp.show.reading import Reading, between, out_of, per_cent
+from dtfexp.show.reading import TEMPERATURES, Reading, between, out_of, per_cent, tidy, with_unit
 from dtfexp.show.sheet import MARGIN, Sheet
-from dtfexp.show.words import doubts
+from dtfexp.show.words import doubts, tested
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -45,7 +45,7 @@ def settings_card(
     sheet.fitted(finding.name, 0, MARGIN, sheet.inner, 34, 15, bold=True)
     top = MARGIN + 14.5
     top = _banner(sheet, finding, session, reading, top)
-    foot = _foot_height(sheet, finding, session, conditions)
+    foot = _foot_height(sheet, finding, session, reading, conditions)
     rows = len(session.factors)
     room = sheet.height - MARGIN - foot - top - 2
     height = max(_SHORTEST_ROW, min(_TALLEST_ROW, room / rows))
@@ -54,7 +54,7 @@ def settings_card(
         mine = [edge for edge in said if edge.factor.name == factor.name]
         setting_row(sheet, finding.window, factor, reading, mine, top, height)
         top += height
-    _foot(sheet, finding, session, last_entry, conditions, sheet.height - MARGIN - foot)
+    _foot(sheet, finding, session, reading, last_entry, conditions, sheet.height - MARGIN - foot)
     return sheet.pdf()
 
 
@@ -97,13 +97,21 @@ def _banner(
 
 
 def _foot_lines(
-    finding: Finding, session: Session, last_entry: datetime | None, conditions: Sequence[str]
+    finding: Finding,
+    session: Session,
+    reading: Reading,
+    last_entry: datetime | None,
+    conditions: Sequence[str],
 ) -> tuple[list[str], list[str]]:
     steps = list(practice.steps(session, finding.window.target))
-    limit = finding.fabric.heat_limit
     holds = [f"Session: {session.name}."]
-    if limit is not None:
-        holds.append(f"Never press this fabric above {limit:g}\u00a0{finding.fabric.unit}.")
+    limits = [
+        with_unit(tidy(limit, 0), unit)
+        for unit in sorted(TEMPERATURES, key=lambda unit: unit != reading.temperature)
+        if (limit := finding.fabric.limit_in(unit)) is not None
+    ]
+    if limits:
+        holds.append(f"Never press this fabric above {limits[0]} ({limits[1]}).")
     holds += [*conditions]
     holds.append(
         "Holds for this oven, press, film, powder and room; a new lot or machine: re-check."
@@ -116,9 +124,9 @@ def _foot_lines(
 
 
 def _foot_height(
-    sheet: Sheet, finding: Finding, session: Session, conditions: Sequence[str]
+    sheet: Sheet, finding: Finding, session: Session, reading: Reading, conditions: Sequence[str]
 ) -> float:
-    steps, holds = _foot_lines(finding, session, None, conditions)
+    steps, holds = _foot_lines(finding, session, reading, None, conditions)
     half = sheet.inner / 2 - 3
     columns = max(
         sum(sheet.lines(text, half - 4, 9.5) for text in column) for column in (steps, holds)
@@ -131,12 +139,13 @@ def _foot(
     sheet: Sheet,
     finding: Finding,
     session: Session,
+    reading: Reading,
     last_entry: datetime | None,
     conditions: Sequence[str],
     top: float,
 ) -> None:
     """Steps (common practice) and conditions side by side, the cautions across the bottom."""
-    steps, holds = _foot_lines(finding, session, last_entry, conditions)
+    steps, holds = _foot_lines(finding, session, reading, last_entry, conditions)
     half = sheet.inner / 2 - 3
     sheet.rule(top, 0.6)
     below = []

@@ -20,7 +20,11 @@ KNOWN = 0.8
 
 
 class Edge(NamedTuple):
-    """One edge of a window in words: where, what stops it, what to see, which way to move."""
+    """One edge of a window in words: where, what stops it, what to see, which way to move.
+
+    certainty: probability that the true pass rate falls short just beyond; None where the plan or
+    the heat limit ends the window.
+    """
 
     factor: Factor
     side: str
@@ -28,8 +32,13 @@ class Edge(NamedTuple):
     stopped: str
     watch: str
     move: str
-    known: bool
+    certainty: float | None
     advice: str
+
+    @property
+    def known(self) -> bool:
+        """Whether presses fall short beyond it as far as can be told."""
+        return self.certainty is not None and self.certainty >= KNOWN
 
 
 def told(text: str, session: Session, reading: Reading) -> str:
@@ -62,7 +71,7 @@ def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
                 stopped=stopped,
                 watch=practice.watch_for(factor, str(row["looks"])),
                 move=practice.move(side, factor),
-                known=not plan_ends and float(row["certainty"]) >= KNOWN,
+                certainty=None if plan_ends else float(row["certainty"]),
                 advice=told(str(row["advice"]), session, reading),
             )
         )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from dtfexp.show import edgewords, figures, ink, tables, words
+from dtfexp.show import edgewords, figures, ink, judged, tables, words
 from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.reading import Reading, label, listed, out_of, per_cent, tidy
 from dtfexp.show.slices import MOST_MAPS
@@ -41,50 +41,60 @@ def render(
 
     said: told the name of each fabric as its figures are drawn.
     """
+    session = fit.session
+    sections = []
+    for number, (finding, card) in enumerate(zip(findings, cards, strict=True), start=1):
+        said(finding.name)
+        sections.append(_section(finding, fit, reading, f"fabric-{number}", card))
+    text: str = (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            session=session,
+            reading=reading,
+            dated="No entry in the logbook yet."
+            if last_entry is None
+            else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
+            summary=words.summary(findings, session, reading),
+            glance=tables.glance(findings, session, reading),
+            cautions=CAUTIONS,
+            fabrics=sections,
+            plans=tables.plans(plans),
+            plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
+            described=fit.describe(),
+            guide=[_guide(outcome) for outcome in session.outcomes],
+            setting_ranges=tables.setting_ranges(session, reading),
+            fabric_limits=tables.fabric_limits(session, reading),
+            warm_up=tidy(session.warm_up_minutes, 1),
+            change_over=tidy(session.change_over_minutes, 1),
+            left_out=listed(tables.left_out(fit.results, session)),
+            digest=document["results_sha256"],
+            seeds=", ".join(str(seed) for seed in document["seeds"]),
+            versions=document["versions"],
+            light_variables=ink.variables(dark=False),
+            dark_variables=ink.variables(dark=True),
+            ink={
+                "window": ink.variable(ink.WINDOW),
+                "passed": ink.variable(ink.PASS),
+                "failed": ink.variable(ink.FAIL),
+                "pending": ink.variable(ink.PENDING),
+            "left_out": ink.variable(ink.QUIET),
+            },
+        )
+    )
+    return text
+
+
+def environment() -> Any:
+    """Jinja as every page uses it: all text escaped, an unknown name is an error."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    session = fit.session
-    jinja = Environment(
+    return Environment(
         loader=PackageLoader("dtfexp.show", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-    )
-    sections = []
-    for number, (finding, card) in enumerate(zip(findings, cards, strict=True), start=1):
-        said(finding.name)
-        sections.append(_section(finding, fit, reading, f"fabric-{number}", card))
-    return jinja.get_template("report.html.j2").render(
-        session=session,
-        reading=reading,
-        dated="No entry in the logbook yet."
-        if last_entry is None
-        else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
-        summary=words.summary(findings, session, reading),
-        glance=tables.glance(findings, session, reading),
-        cautions=CAUTIONS,
-        fabrics=sections,
-        plans=tables.plans(plans),
-        plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
-        described=fit.describe(),
-        guide=[_guide(outcome) for outcome in session.outcomes],
-        setting_ranges=tables.setting_ranges(session, reading),
-        fabric_limits=tables.fabric_limits(session, reading),
-        warm_up=tidy(session.warm_up_minutes, 1),
-        change_over=tidy(session.change_over_minutes, 1),
-        left_out=listed(tables.left_out(fit.results, session)),
-        digest=document["results_sha256"],
-        seeds=", ".join(str(seed) for seed in document["seeds"]),
-        versions=document["versions"],
-        light_variables=ink.variables(dark=False),
-        dark_variables=ink.variables(dark=True),
-        ink={
-            "window": ink.variable(ink.WINDOW),
-            "passed": ink.variable(ink.PASS),
-            "failed": ink.variable(ink.FAIL),
-            "pending": ink.variable(ink.PENDING),
-        },
     )
 
 
@@ -126,10 +136,11 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "chart": drawn.chart(figures.presses_chart(fit, finding.name, rates=finding.press_rates))
         if chart_rows
         else "",
-        "chart_width": max(520, 12 * chart_rows),
+        "chart_width": 60 + 10 * chart_rows,
         "surprises": [words.surprise_line(item) for item in words.surprises(finding)],
         "presses": tables.presses(finding, session, reading),
         "next": words.next_steps(finding, session, reading),
+        "left_out": judged.EXCLUDED in finding.verdicts,
         "card": card,
     }
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 CURVE_POINTS = 41
-MAP_POINTS = 25
+MAP_POINTS = 21
 MOST_MAPS = 6
 
 

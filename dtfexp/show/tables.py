@@ -17,12 +17,14 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
     from dtfexp.show.findings import Finding
 
-NUMBER, FREE, BIG = "number", "free", "big"
+NUMBER, FREE, BIG, LINE = "number", "free", "big", "line"
 
 
 @dataclass(frozen=True)
 class Table:
-    """heads: one per column; kinds: "", "number" (set right), "free" (long text) or "big"."""
+    """heads: one per column; kinds: "", "number" (set right), "line" (never broken), "free" (long
+    text) or "big"; rows: plain text, as many cells as heads.
+    """
 
     heads: Sequence[str]
     kinds: Sequence[str]
@@ -32,7 +34,7 @@ class Table:
 def glance(findings: Sequence[Finding], session: Session, reading: Reading) -> Table:
     """One row per fabric: the state, the target, what to expect, on how many presses."""
     heads = ["Fabric", "State", *(label(f.name) for f in session.factors), "Expect", "Presses"]
-    kinds = ["", "", *("number" if f.is_numeric else "" for f in session.factors), "", NUMBER]
+    kinds = ["", "", *(NUMBER if f.is_numeric else "" for f in session.factors), LINE, NUMBER]
     rows = [
         [
             finding.name,
@@ -67,13 +69,12 @@ def settings(finding: Finding, session: Session, reading: Reading) -> Table:
                 label(factor.name),
                 reading.text(factor, target) + also,
                 span,
-                down,
-                up,
+                f"{down} down, {up} up" if window.found and factor.is_numeric else "–",
                 edgewords.multiples(window, factor),
             ]
         )
-    heads = ["Setting", "Target", "Window", "Room down", "Room up", "Room ÷ wander"]
-    return Table(heads, ["", BIG, "", "", "", ""], rows)
+    heads = ["Setting", "Target", "Window", "Room", "Room in wanders"]
+    return Table(heads, ["", BIG, LINE, LINE, LINE], rows)
 
 
 def edges(finding: Finding, session: Session, reading: Reading) -> Table:
@@ -84,12 +85,18 @@ def edges(finding: Finding, session: Session, reading: Reading) -> Table:
             edge.stopped,
             "stays out of reach" if edge.stopped == edgewords.LIMIT else edge.watch,
             "never above" if edge.stopped == edgewords.LIMIT else edge.move,
-            edge.advice,
+            _sureness(edge),
         ]
         for edge in edgewords.edges(session, finding.window, reading)
     ]
-    heads = ["Edge", "Stopped by", "Watch for", "Then go", "How sure"]
-    return Table(heads, ["", "", "", "", FREE], rows)
+    heads = ["Edge", "Stopped by", "Watch for", "Then go", "Falls short beyond"]
+    return Table(heads, ["", "", FREE, "", ""], rows)
+
+
+def _sureness(edge: edgewords.Edge) -> str:
+    if edge.certainty is None:
+        return "not tried" if edge.stopped == edgewords.RANGE else "–"
+    return f"{'likely' if edge.known else 'not known'} ({per_cent(edge.certainty)})"
 
 
 def presses(finding: Finding, session: Session, reading: Reading) -> Table:
@@ -102,7 +109,7 @@ def presses(finding: Finding, session: Session, reading: Reading) -> Table:
     heads += [f"{reading.title(f)}, reached" for f in reached]
     kinds += [NUMBER if f.is_numeric else "" for f in reached]
     heads += [*(label(o.name) for o in session.outcomes), "Became", "Expected to pass"]
-    kinds += [NUMBER] * len(session.outcomes) + ["", ""]
+    kinds += [NUMBER] * len(session.outcomes) + ["", LINE]
     heads += [name.capitalize() for name in extra]
     kinds += [FREE if name == "note" else "" for name in extra]
     odd = {surprise.press for surprise in words.surprises(finding)}

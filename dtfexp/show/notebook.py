@@ -1,0 +1,80 @@
+"""What a notebook cell shows of a fit: the same words, tables and bars as the report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.show import edgewords, ink, tables, words
+from dtfexp.show.bars import window_bars
+from dtfexp.show.findings import find
+from dtfexp.show.reading import Reading, out_of
+from dtfexp.show.svg import inline
+
+if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
+    from dtfexp.dialin.fit import Fit
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A piece of a page that a notebook shows as HTML and a terminal as text."""
+
+    html: str
+    text: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+    def __repr__(self) -> str:
+        return self.text
+
+
+def show_window(
+    fit: Fit,
+    fabric: str | Fabric,
+    *,
+    pass_rate: float = 0.90,
+    confidence: float = 0.90,
+    unit: str | None = None,
+) -> Shown:
+    """The window of one fabric for a cell; asking for another rate or unit fits nothing anew.
+
+    pass_rate, confidence: shares between 0 and 1; unit: "°C" or "°F", default the session's.
+    Raises SessionError for an unknown fabric or unit, ValueError for a rate out of range.
+    """
+    from markupsafe import Markup
+
+    from dtfexp.show.page import environment
+
+    session = fit.session
+    reading = Reading.of(session, unit)
+    name = session.fabric(fabric).name
+    finding = find(fit, name, pass_rate=pass_rate, confidence=confidence, maps=False)
+    window = finding.window
+    head = (
+        f"{name}: {out_of(window.pass_rate)} should pass at the target"
+        if window.found
+        else f"{name}: not proven, do not sell on these settings yet"
+    )
+    number = [known.name for known in session.fabrics].index(name) + 1
+    ax: Any = window_bars(window, session, unit=reading.temperature)
+    bars = inline(ax.figure, f"dtfexp-bars-{number}", f"The window as bars, {name}", "")
+    settings = tables.settings(finding, session, reading)
+    reason = edgewords.told(window.reason, session, reading)
+    html = (
+        environment()
+        .get_template("window.html.j2")
+        .render(
+            variables=ink.variables(dark=False),
+            fabric=name,
+            head=head,
+            reason=reason,
+            expectation=f"At the target {words.expectation(finding)}; {words.tested(finding)}.",
+            bars=Markup(bars),
+            settings=settings,
+            edges=tables.edges(finding, session, reading),
+        )
+    )
+    rows = [f"  {row[0]}: {row[1]}, window {row[2]}" for row in settings.rows]
+    return Shown(html, "\n".join([head, reason, *rows]))

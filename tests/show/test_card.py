@@ -1,0 +1,207 @@
+"""The settings card: one page, every number on it, nothing cut off, honest when unproven."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from io import BytesIO
+
+import pymupdf
+import pytest
+from pypdf import PdfReader
+
+from dtfexp import Fabric, Factor, Outcome, Session
+from dtfexp.show.card import settings_card
+from dtfexp.show.cautions import SHORT_CAUTIONS
+from dtfexp.show.findings import find
+from dtfexp.show.reading import Reading, out_of, per_cent
+from tests.show.conftest import WHEN, StandInFit, make_results
+
+LONG = "Heavy brushed fleece 380 g, anthracite X"
+
+
+def card(fit: StandInFit, fabric: str, unit: str | None = None, **options: object) -> bytes:
+    finding = find(fit, fabric, maps=False)  # type: ignore[arg-type]
+    reading = Reading.of(fit.session, unit)
+    return settings_card(finding, fit.session, reading, last_entry=WHEN, **options)  # type: ignore[arg-type]
+
+
+def words(pdf: bytes) -> str:
+    pages = PdfReader(BytesIO(pdf)).pages
+    assert len(pages) == 1
+    return " ".join(pages[0].extract_text().replace("\u00a0", " ").split())
+
+
+def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -> None:
+    text = words(card(fit, "cotton jersey"))
+    for piece in (
+        "cotton jersey",
+        "Expect about 19 of 20 to pass",
+        "tested on 6 presses",
+        "160 °C",
+        "320 °F",
+        "125 °C",
+        "257 °F",
+        "15 s",
+        "room: 10 s down, 20 s up",
+        "peel film",
+        "Data up to 2026-11-20",
+        "Finish: press again 5 to 8 s",
+        "common practice",
+    ):
+        assert piece in text, piece
+    for line in SHORT_CAUTIONS:
+        assert " ".join(line.split()) in text
+
+
+def test_the_unit_asked_for_comes_first(fit: StandInFit) -> None:
+    text = words(card(fit, "cotton jersey", "°F"))
+    assert text.index("320 °F") < text.index("160 °C")
+    assert "room: 9 °F down, 18 °F up" in text
+    text = words(card(fit, "cotton jersey"))
+    assert text.index("160 °C") < text.index("320 °F")
+
+
+def test_each_edge_says_what_to_watch_for_and_which_way_to_move(fit: StandInFit) -> None:
+    text = words(card(fit, "polyester"))
+    assert "Below 120 °C: grainy underside" in text
+    assert "→ hotter" in text
+    assert "Above 135 °C: not proven; no clean hot or warm peel" in text
+    assert "Above 165 °C: NEVER, this is the fabric's heat limit" in text
+    assert "Never press this fabric above 165 °C (329 °F)" in text
+
+
+def test_without_a_window_it_shouts_so_and_still_helps(no_window: StandInFit) -> None:
+    pdf = card(no_window, "cotton jersey")
+    text = words(pdf)
+    assert "NOT PROVEN" in text
+    assert "Do not sell on these yet" in text
+    assert "Expect about" not in text
+    assert "160 °C" in text
+    assert "the best cure temperature known is 125 °C" in text
+    largest = max(
+        span["size"]
+        for block in pymupdf.open(stream=pdf)[0].get_text("dict")["blocks"]
+        for line in block.get("lines", [])
+        for span in line["spans"]
+        if "NOT PROVEN" in span["text"]
+    )
+    assert largest >= 36
+
+
+def test_few_presses_or_missing_grades_are_said(session: Session) -> None:
+    few = StandInFit(session, make_results(session, 12, pending=2))
+    text = words(card(few, "cotton jersey"))
+    assert "MAY STILL MOVE: only 6 presses are graded; 1 press still waits for a grade." in text
+
+
+def test_conditions_and_a_book_without_entries(fit: StandInFit) -> None:
+    finding = find(fit, "cotton jersey", maps=False)  # type: ignore[arg-type]
+    pdf = settings_card(
+        finding, fit.session, Reading("°C"), conditions=["Tried with powder lots 7 and 9."]
+    )
+    text = words(pdf)
+    assert "Tried with powder lots 7 and 9." in text
+    assert "No entry in the logbook yet." in text
+
+
+def _seven(fabric: str) -> Session:
+    return Session(
+        "A session with a very long name that runs on and on, for winter 2026 and later",
+        [
+            *(
+                Factor(f"setting number {i} with quite a long name", 10, 50, "s", spread=1)
+                for i in range(4)
+            ),
+            Factor("press temperature", 285, 350, "°F", 5, spread=8),
+            Factor("pressure", 1, 5, "bar", 0.25, spread=0.1),
+            Factor("peel", levels=("hot", "warm", "cold and slowly by two people")),
+        ],
+        [Outcome("peel grade"), Outcome("wash")],
+        [Fabric(fabric, 340, "°F")],
+    )
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("found", [True, False])
+@pytest.mark.parametrize("fabric", [LONG, "x", "W" * 80])
+def test_nothing_is_cut_off_or_printed_over_the_edge(paper: str, found: bool, fabric: str) -> None:
+    session = _seven(fabric)
+    fit = StandInFit(session, make_results(session, 9, pending=1), found=found)
+    pdf = card(fit, fabric, paper=paper, conditions=["Tried with (day, roll or lot): a, b and c."])
+    page = pymupdf.open(stream=pdf)[0]
+    safe = pymupdf.Rect(20, 20, page.rect.width - 20, page.rect.height - 20)
+    spans = [
+        span
+        for block in page.get_text("dict")["blocks"]
+        for line in block.get("lines", [])
+        for span in line["spans"]
+        if span["text"].strip()
+    ]
+    for span in spans:
+        assert pymupdf.Rect(span["bbox"]) in safe, span["text"]
+        assert span["size"] >= 4.9, span["text"]
+    # The rows, the foot and the cautions stand one below the other.
+    tops = [page.search_for(text)[0].y0 for text in ("Steps (common", "Valid for", "HOT:")]
+    last_row = page.search_for("peel")[-1]
+    assert last_row.y0 < page.rect.height
+    assert tops[0] < tops[2]
+    rows = [_boxes(page, span["bbox"]) for span in spans if span["bbox"][3] > tops[0] + 2]
+    for one in rows:
+        hits = sum(one.intersects(other) for other in rows)
+        assert hits == 1, "text over text in the foot"
+
+
+def _boxes(page: pymupdf.Page, box: tuple[float, float, float, float]) -> pymupdf.Rect:
+    """The middle of a span's box: leading may touch, letters may not."""
+    x0, y0, x1, y1 = box
+    third = (y1 - y0) / 3
+    return pymupdf.Rect(x0, y0 + third, x1, y1 - third)
+
+
+def test_the_target_can_be_read_from_two_metres(fit: StandInFit) -> None:
+    # Own rule: letters 1/300 of the distance, so 6.7 mm at 2 m; capitals of DejaVu are 0.73 em.
+    page = pymupdf.open(stream=card(fit, "cotton jersey"))[0]
+    sizes: dict[str, float] = {}
+    for block in page.get_text("dict")["blocks"]:
+        for line in block.get("lines", []):
+            for span in line["spans"]:
+                text = span["text"].replace("\u00a0", " ")
+                sizes[text] = max(span["size"], sizes.get(text, 0))
+    for text in ("160 °C", "125 °C", "15 s", "60 s", "medium"):
+        assert sizes[text] * 0.73 * 25.4 / 72 >= 6.7, text
+
+
+def test_it_prints_in_grey(fit: StandInFit) -> None:
+    page = pymupdf.open(stream=card(fit, "polyester"))[0]
+    pixels = page.get_pixmap(dpi=40, colorspace=pymupdf.csRGB)
+    samples = pixels.samples
+    # The renderer itself rounds a grey by up to 1 in a channel.
+    channels = zip(samples[::3], samples[1::3], samples[2::3], strict=True)
+    assert all(max(pixel) - min(pixel) <= 1 for pixel in channels)
+
+
+def test_the_fonts_are_inside(fit: StandInFit) -> None:
+    page = pymupdf.open(stream=card(fit, "cotton jersey"))[0]
+    assert page.get_fonts()
+    assert all(font[1] == "ttf" and "DejaVu" in font[3] for font in page.get_fonts())
+
+
+def test_the_same_data_gives_the_same_bytes(fit: StandInFit) -> None:
+    assert card(fit, "polyester") == card(fit, "polyester")
+
+
+def test_the_words_of_the_rate_are_those_of_the_report(fit: StandInFit) -> None:
+    finding = find(fit, "cotton jersey", maps=False)  # type: ignore[arg-type]
+    text = words(card(fit, "cotton jersey"))
+    assert out_of(finding.target.pass_rate) in text
+    assert per_cent(finding.window.pass_rate).replace("\u00a0", " ") in text
+
+
+def test_a_single_setting_and_an_edge_on_the_target(fit: StandInFit) -> None:
+    finding = find(fit, "cotton jersey", maps=False)  # type: ignore[arg-type]
+    window = finding.window
+    only = {**window.target}
+    pinned = replace(finding, window=replace(window, low=only, high=only))
+    text = words(settings_card(pinned, fit.session, Reading("°C"), last_entry=WHEN))
+    assert "only 160 °C" in text
+    assert "room: none down, none up" in text

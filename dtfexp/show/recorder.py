@@ -1,0 +1,45 @@
+"""The recording form in a notebook: an anywidget round ``recording.Desk``.
+
+One message per save carries every field, because notebook callbacks may run in different threads
+and single-field updates can then overtake each other (measured on JupyterLab 4.6).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import anywidget
+import traitlets
+
+from dtfexp.show.recording import Desk
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
+
+_HERE = Path(__file__).parent
+
+
+class Recorder(anywidget.AnyWidget):
+    """The form on one open logbook; show it as the last line of a cell.
+
+    What it shows first is in ``state``; afterwards every answer brings the state along.
+    """
+
+    # Text, not paths: a path would make anywidget watch the files.
+    _esm = (_HERE / "recorder.js").read_text(encoding="utf-8")
+    _css = (_HERE / "recorder.css").read_text(encoding="utf-8")
+    state = traitlets.Dict().tag(sync=True)
+
+    def __init__(self, book: Logbook) -> None:
+        self.desk = Desk(book)
+        super().__init__(state=self.desk.state())
+        self.on_msg(self._heard)
+
+    def _heard(self, _widget: object, message: Any, _buffers: object) -> None:
+        self.send(self.desk.handle(message))
+
+
+def recorder(book: Logbook) -> Recorder:
+    """The recording form for ``book``, which must stay open as long as the form is used."""
+    return Recorder(book)

@@ -56,7 +56,7 @@ def parser() -> argparse.ArgumentParser:
 _Commands = argparse._SubParsersAction  # argparse has no public name for it
 
 
-def _add(commands: "_Commands[_Parser]", name: str, help_: str, example: str) -> _Parser:
+def _add(commands: _Commands[_Parser], name: str, help_: str, example: str) -> _Parser:
     command = commands.add_parser(
         name,
         help=help_,
@@ -68,14 +68,14 @@ def _add(commands: "_Commands[_Parser]", name: str, help_: str, example: str) ->
     return command
 
 
-def _demo(commands: "_Commands[_Parser]") -> None:
+def _demo(commands: _Commands[_Parser]) -> None:
     command = _add(
         commands, "demo", "do the whole job on an invented bench", "dtfexp demo --out my-demo"
     )
     command.add_argument("--out", metavar="DIR", default="dtfexp-demo", help="folder (%(default)s)")
 
 
-def _plan(commands: "_Commands[_Parser]") -> None:
+def _plan(commands: _Commands[_Parser]) -> None:
     from dtfexp.dialin.plan import DESIGNS
 
     command = _add(
@@ -94,7 +94,7 @@ def _plan(commands: "_Commands[_Parser]") -> None:
     _seed(command)
 
 
-def _next(commands: "_Commands[_Parser]") -> None:
+def _next(commands: _Commands[_Parser]) -> None:
     command = _add(
         commands,
         "next",
@@ -107,7 +107,7 @@ def _next(commands: "_Commands[_Parser]") -> None:
     _seed(command)
 
 
-def _import(commands: "_Commands[_Parser]") -> None:
+def _import(commands: _Commands[_Parser]) -> None:
     command = _add(
         commands,
         "import",
@@ -118,7 +118,7 @@ def _import(commands: "_Commands[_Parser]") -> None:
     command.add_argument("file", metavar="FILE")
 
 
-def _report(commands: "_Commands[_Parser]") -> None:
+def _report(commands: _Commands[_Parser]) -> None:
     command = _add(
         commands,
         "report",
@@ -131,7 +131,7 @@ def _report(commands: "_Commands[_Parser]") -> None:
     _fabrics(command)
 
 
-def _open(commands: "_Commands[_Parser]") -> None:
+def _open(commands: _Commands[_Parser]) -> None:
     command = _add(
         commands, "open", "copy the notebooks where absent and start JupyterLab", "dtfexp open shop"
     )

@@ -77,7 +77,9 @@ def import_(args: Namespace) -> None:
     with Logbook.open(args.logbook) as book:
         done = book.import_sheet(args.file)
         waiting = len(book.waiting())
-    print(f"{done.rows} rows read, {done.added} entries added, {done.unchanged} rows said nothing new.")
+    print(
+        f"{done.rows} rows read, {done.added} entries added, {done.unchanged} rows said nothing new."
+    )
     if done.spoiled:
         print(f"{done.spoiled} spoiled presses are kept in the history and do not count.")
     for remark in done.remarks:
@@ -104,7 +106,9 @@ def open_(args: Namespace) -> None:
 
     folder = Path(args.dir)
     written = copy_if_absent(folder)
-    print(f"{len(written)} files copied to {folder.resolve()}; files that were there are as they were.")
+    print(
+        f"{len(written)} files copied to {folder.resolve()}; files that were there are as they were."
+    )
     print("Start with 1_plan.ipynb, then 2_record.ipynb at the press, then 3_report.ipynb.")
     if args.no_launch:
         return

@@ -1,0 +1,211 @@
+"""What the cells of the notebooks do: find or make the files of a shop, and say what was done.
+
+Every step may be run again: what is there is opened and never made anew.
+"""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dtfexp.book.logbook import Logbook
+from dtfexp.describe.errors import DtfexpError
+from dtfexp.describe.session import Session
+from dtfexp.shop.files import sample_folder
+from dtfexp.show.reading import label
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from pandas.io.formats.style import Styler
+
+    from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.plan import Plan
+
+SAMPLE_SESSION = "example_session.toml"
+PRACTICE = "practice.dtfexp"
+PRACTICE_PRESSES = 12
+EXAMPLE = "invented_example.dtfexp"
+EXAMPLE_PRESSES = 30
+EXAMPLE_SEED = 7
+
+
+def session_file(name: str) -> Session:
+    """The session described in the file ``name``; a sample is put there when there is none."""
+    path = Path(name)
+    if not path.exists():
+        _put(sample_folder() / SAMPLE_SESSION, path)
+        print(
+            f"{name} was not here, so the sample session was put here under that name. It is "
+            "INVENTED: open it, change it to your bench, and run this page again."
+        )
+    return Session.load(path)
+
+
+def start_book(name: str, session: Session, presses: int, seed: int) -> Logbook:
+    """The logbook ``name``, opened; or made for ``session`` with a first look of ``presses``."""
+    from dtfexp.dialin.plan import plan
+
+    if Path(name).exists():
+        book = Logbook.open(name)
+        print(f"{name} is here already: it was opened, and nothing in it was changed.")
+        if book.session != session:
+            print(
+                "NOTE: the session file says something else than this logbook was made for. The "
+                "logbook keeps its own session; to start afresh, give logbook_file a new name."
+            )
+        return book
+    first = plan(session, presses, seed=seed)
+    book = Logbook.create(name, session)
+    book.add(first)
+    print(f"{name} was made, with a first look of {len(first.runs)} test presses.")
+    return book
+
+
+def open_book(name: str) -> Logbook:
+    """The logbook ``name``, opened; when there is none, a practice book that says it is one."""
+    from dtfexp.dialin.plan import plan
+
+    if Path(name).exists():
+        return Logbook.open(name)
+    print(
+        f"{name} is not here yet: 1_plan.ipynb makes it. Until then this is a PRACTICE book, "
+        f"{PRACTICE}, of an invented shop: try the form, nothing can go wrong."
+    )
+    if Path(PRACTICE).exists():
+        return Logbook.open(PRACTICE)
+    session = Session.load(sample_folder() / SAMPLE_SESSION)
+    book = Logbook.create(PRACTICE, session)
+    book.add(plan(session, PRACTICE_PRESSES))
+    return book
+
+
+def book_to_report(name: str) -> Logbook:
+    """The logbook ``name`` once something is graded in it; until then an invented example."""
+    if Path(name).exists():
+        book = Logbook.open(name)
+        if graded(book):
+            return book
+        book.close()
+        print(f"Nothing is graded in {name} yet: record first, in 2_record.ipynb.")
+    else:
+        print(f"{name} is not here yet: 1_plan.ipynb makes it.")
+    print(
+        f"Until then this page shows an INVENTED example, {EXAMPLE}: no bench, fabric or grade in "
+        "it is real. 'dtfexp demo' in a terminal shows the whole job, follow-up presses and all."
+    )
+    return example_book()
+
+
+def example_book() -> Logbook:
+    """A book of the invented demo bench, first look pressed and graded."""
+    import numpy as np
+
+    from dtfexp.dialin.plan import plan
+    from dtfexp.shop.demo_bench import DemoBench
+
+    bench = DemoBench()
+    if Path(EXAMPLE).exists():
+        book = Logbook.open(EXAMPLE)
+        if book.session != bench.session:  # of another version of dtfexp: shown as it is
+            return book
+    else:
+        book = Logbook.create(EXAMPLE, bench.session)
+    if not len(book.runs()):
+        book.add(plan(book.session, EXAMPLE_PRESSES, seed=EXAMPLE_SEED))
+    first = book.runs().head(EXAMPLE_PRESSES)
+    results = bench.press(first, np.random.default_rng(EXAMPLE_SEED))
+    for run in results.to_dict("records"):
+        # With an id of its own, recording again changes nothing; a book cut off is completed.
+        grades = {outcome.name: run[outcome.name] for outcome in book.session.outcomes}
+        book.record(int(run["press"]), grades, by="invented", id=f"invented-{run['press']}")
+    return book
+
+
+def more(book: Logbook, fitted: Fit, presses: int, seed: int) -> Plan | None:
+    """Add at most ``presses`` next test presses; nothing while planned ones are not made yet."""
+    from dtfexp.dialin.next_presses import next_presses
+
+    open_ones = int((~book.waiting()["pressed"].astype(bool)).sum())
+    if presses < 1:
+        print("No further presses were asked for (more_presses is 0).")
+    elif open_ones:
+        print(f"{open_ones} planned test presses are not made yet: make those first.")
+    else:
+        found = next_presses(book.session, fitted.results, presses, seed=seed)
+        print(found.reason)
+        if len(found.runs):
+            book.add(found)
+            print(f"{len(found.runs)} test presses were added to {book.path.name}.")
+            return found
+    return None
+
+
+def write_papers(book: Logbook, fitted: Fit, folder: str, unit: str | None) -> list[Path]:
+    """Report, cards and windows of what was fitted, in ``folder`` (for the invented example, in
+    a folder whose name says so)."""
+    from dtfexp.show.report import papers
+
+    out = Path(f"invented_example_{folder}" if book.path.name == EXAMPLE else folder)
+    times = [time for time in book.history()["time"] if time is not None]
+    names = [fabric.name for fabric in book.session.fabrics]
+    return papers(
+        fitted,
+        out,
+        fabrics=names,
+        unit=unit,
+        plans=book.plans(),
+        last_entry=max(times) if times else None,
+    )
+
+
+def graded(book: Logbook) -> bool:
+    """Whether any outcome of any press is known."""
+    names = [outcome.name for outcome in book.session.outcomes]
+    return bool(book.results()[names].notna().to_numpy().any())
+
+
+def waiting(book: Logbook) -> pd.DataFrame:
+    """The pressed coupons that still wait for a grade: number, fabric, what is missing."""
+    found = book.waiting()
+    pressed = found[found["pressed"].astype(bool)]
+    return pressed[["press", "fabric", "waiting_for"]].reset_index(drop=True)
+
+
+def summary(book: Logbook) -> str:
+    """How far a book is, in one sentence per matter."""
+    planned, pending = len(book.runs()), book.waiting()
+    to_make = int((~pending["pressed"].astype(bool)).sum())
+    return (
+        f"{book.path.name}, session {book.session.name}: {planned} test presses planned, "
+        f"{planned - to_make} made or left out, {len(pending) - to_make} of them still wait for a "
+        "grade."
+    )
+
+
+def run_sheet(book: Logbook) -> Styler:
+    """The planned presses as a table; what changes since the press before is bold."""
+    import pandas as pd
+
+    runs, factors = book.runs(), book.session.factors
+    shown = pd.DataFrame({"press": runs["press"], "fabric": runs["fabric"]}, dtype="object")
+    shown["oven load"], shown["press round"] = runs["oven_load"], runs["press_round"]
+    groups = {"oven load": "oven_load", "press round": "press_round"}
+    for factor in factors:
+        told = label(factor.name)
+        shown[told] = [factor.format(value) for value in runs[factor.name]]
+        groups[told] = factor.name
+    bold = pd.DataFrame("", index=shown.index, columns=shown.columns)
+    for told, column in groups.items():
+        changed = runs[column] != runs[column].shift()
+        bold.loc[changed.to_numpy(), told] = "font-weight: bold"
+    style = shown.style.apply(lambda _: bold, axis=None).hide(axis="index")
+    return style.set_table_attributes('style="font-size: 15px"').set_uuid("dtfexp-run-sheet")
+
+
+def _put(source: Path, target: Path) -> None:
+    try:
+        shutil.copyfile(source, target)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise DtfexpError(f"{target} cannot be written ({reason})") from None

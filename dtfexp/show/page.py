@@ -10,7 +10,7 @@ import pandas as pd
 
 from dtfexp.show import edgewords, figures, ink, judged, tables, words
 from dtfexp.show.cautions import CAUTIONS
-from dtfexp.show.reading import Reading, label, listed, out_of, per_cent, tidy
+from dtfexp.show.reading import Reading, at_least, label, listed, out_of, per_cent, tidy
 from dtfexp.show.slices import MOST_MAPS
 from dtfexp.show.svg import inline
 
@@ -78,7 +78,7 @@ def render(
                 "passed": ink.variable(ink.PASS),
                 "failed": ink.variable(ink.FAIL),
                 "pending": ink.variable(ink.PENDING),
-            "left_out": ink.variable(ink.QUIET),
+                "left_out": ink.variable(ink.QUIET),
             },
         )
     )
@@ -118,7 +118,7 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "expectation": words.expectation(finding),
         "tested": words.tested(finding),
         "required": per_cent(window.required),
-        "confidence": per_cent(window.confidence),
+        "confidence": at_least(window.confidence),
         "required_confidence": per_cent(window.required_confidence),
         "usual": words.usual_line(finding, session, reading),
         "observed": words.observed_lines(finding),

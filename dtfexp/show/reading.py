@@ -150,6 +150,13 @@ def per_cent(rate: float) -> str:
     return f"{round(100 * rate):d}\u00a0%"
 
 
+def at_least(share: float) -> str:
+    """A probability in whole per cent, rounded down: 89.7 % is not yet the 90 % asked for."""
+    if not math.isfinite(share) or share >= 0.995 or share < 0.01:
+        return per_cent(share)
+    return f"{math.floor(100 * share + 1e-9):d}\u00a0%"
+
+
 def between(low: float, high: float) -> str:
     """An interval of rates in whole per cent, rounded outwards: "88 to 98 %"."""
     if not (math.isfinite(low) and math.isfinite(high)):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError
-from dtfexp.show.reading import Reading, between, listed, out_of, per_cent, tidy
+from dtfexp.show.reading import Reading, at_least, between, listed, out_of, per_cent, tidy
 
 CURE = Factor("cure", 110, 150, "°C", 5, "cure", spread=5)
 TIME = Factor("time", 0.5, 2, "min", 0.25, "cure")
@@ -75,6 +75,13 @@ def test_per_cent_never_claims_certainty() -> None:
     assert per_cent(0.0001) == "under\u00a01\u00a0%"
     assert per_cent(1.0) == "100\u00a0%"
     assert per_cent(0.5) == "50\u00a0%"
+
+
+def test_a_probability_short_of_what_was_asked_never_reads_as_reached() -> None:
+    assert at_least(0.8999) == "89\u00a0%"
+    assert at_least(0.9) == "90\u00a0%"
+    assert at_least(0.999) == "over\u00a099\u00a0%"
+    assert at_least(0.004) == "under\u00a01\u00a0%"
 
 
 def test_an_interval_is_rounded_outwards() -> None:

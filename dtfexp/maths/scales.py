@@ -42,11 +42,12 @@ SCALE_PRIORS: tuple[ScalePrior, ...] = (
     ScalePrior("press noise", np.log(0.30), 0.28, "twin presses differ by about a third of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
+_NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
 
 
 def n_dimensions(n_outcomes: int) -> int:
-    """Number of scale parameters: six common ones and a press noise for each outcome."""
-    return _N_COMMON + n_outcomes
+    """Number of scale parameters: six, the common press noise, and each outcome's own share."""
+    return _N_COMMON + 1 + n_outcomes
 
 
 def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_PRIORS) -> Scales:
@@ -62,7 +63,13 @@ def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_
         load_sd=log_normal(3, u[3]),
         round_sd=log_normal(4, u[4]),
         alike=float(0.95 * expit(priors[5].centre + priors[5].sd * u[5])),
-        noise=np.array([log_normal(6, v) for v in u[_N_COMMON : _N_COMMON + n_outcomes]]),
+        # One bench, one grader: the outcomes' noises differ less than benches do.
+        noise=np.array(
+            [
+                log_normal(6, _NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
+                for own in u[_N_COMMON + 1 : _N_COMMON + 1 + n_outcomes]
+            ]
+        ),
     )
 
 

@@ -130,6 +130,7 @@ def _settings(
     for factor in session.factors:
         value = row[factor.name]
         reached = row.get(f"{factor.name}_actual")
+        unit = session.temperature_unit if session.temperature_unit != factor.unit else ""
         was = None if before is None or before[factor.name] == value else before[factor.name]
         shown.append(
             {
@@ -139,6 +140,7 @@ def _settings(
                 "unit": factor.unit,
                 "words": list(factor.levels),
                 "set": factor.format(value),
+                "also": factor.format(value, unit) if factor.is_temperature and unit else "",
                 "was": None if was is None else factor.format(was),
                 "reached": "" if is_missing(reached) else factor.format(reached),
             }

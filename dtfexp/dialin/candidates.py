@@ -80,9 +80,7 @@ def slow_factors(fit: Fit) -> list[Factor]:
     ]
 
 
-def candidate_pool(
-    fit: Fit, names: list[str], regions: dict[str, pd.DataFrame], seed: int
-) -> Pool:
+def candidate_pool(fit: Fit, names: list[str], regions: dict[str, pd.DataFrame], seed: int) -> Pool:
     """Candidates of all fabrics drawn over (and a little beyond) where the window may be."""
     slow = slow_factors(fit)
     used = _used(fit, slow)
@@ -177,4 +175,3 @@ def _waiting(fit: Fit) -> tuple[pd.DataFrame, list[tuple[int, ...]]]:
         tuple(int(k) for k in np.flatnonzero(row)) for row in missing.loc[waiting.index].to_numpy()
     ]
     return waiting, outcomes
-

@@ -188,9 +188,7 @@ def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:
                 else:
                     column.append(factor.snap(value))
             except (TypeError, ValueError):
-                accepted = (
-                    "a number" if factor.is_numeric else "one of " + ", ".join(factor.levels)
-                )
+                accepted = "a number" if factor.is_numeric else "one of " + ", ".join(factor.levels)
                 raise ResultsError(
                     f"settings: row {row}, column {factor.name!r}: got {value!r}; use {accepted}"
                 ) from None

@@ -182,6 +182,8 @@ def reason_missing(
         )
     return (
         f"Not proven yet that any set-point keeps {asked}: the best known ({best}) reaches it with "
-        f"{100 * chance:.0f} % probability after {presses} graded press{'es' if presses > 1 else ''}, {weakest} being the "
+        # Rounded down: a probability short of the one asked for never reads as reached.
+        f"{int(100 * chance)} % probability after {presses} graded "
+        f"press{'es' if presses > 1 else ''}, {weakest} being the "
         "weakest outcome; press there and around it next."
     )

@@ -88,9 +88,7 @@ def fraction(session: Session, fabrics: list[str], presses: int, options: dict[s
 def auto_notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
     """What a first look can and cannot tell, in plain sentences."""
     if len(wanted) < len(session.factors) + 1:
-        return (
-            "So few presses tell whether the usual settings hold, not which setting matters.",
-        )
+        return ("So few presses tell whether the usual settings hold, not which setting matters.",)
     return (
         "Each setting's own effect shows; which pairs of settings act together stays open until "
         "follow-up presses.",
@@ -139,10 +137,10 @@ def _alias_notes(made: designs.Fraction, letters: dict[str, str]) -> tuple[str, 
         return names[0] if len(names) == 1 else " with ".join(names)
 
     notes = []
+    told: set[str] = set()
     for effect, others in made.aliases(max_order=2).items():
-        if others:
+        if others and effect not in told:
+            told |= {effect, *others}
             listed = "; ".join(spoken(o) for o in others)
             notes.append(f"Cannot be told apart: {spoken(effect)} | {listed}.")
     return tuple(notes) or ("All effects of one and of two settings can be told apart.",)
-
-

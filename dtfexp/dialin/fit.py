@@ -62,7 +62,8 @@ class Fit:
     def window(
         self, fabric: str | Fabric, *, pass_rate: float = 0.90, confidence: float = 0.90
     ) -> Window:
-        """The largest box of set-points that keep ``pass_rate`` with ``confidence``, and its target.
+        """The largest box of set-points that keep ``pass_rate`` with ``confidence``, and its
+        target.
 
         Asking again is free.  Raises ``ValueError`` for a rate or confidence not between 0 and 1.
         """

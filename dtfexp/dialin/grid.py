@@ -47,7 +47,9 @@ class Grid:
         for factor, values in zip(self.factors, mesh, strict=True):
             flat = values.ravel()
             columns[factor.name] = (
-                flat if factor.is_numeric else np.array(factor.levels, dtype=object)[flat.astype(int)]
+                flat
+                if factor.is_numeric
+                else np.array(factor.levels, dtype=object)[flat.astype(int)]
             )
         for name, word in self.words.items():
             columns[name] = np.full(count, word, dtype=object)

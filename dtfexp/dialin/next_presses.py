@@ -109,7 +109,8 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> pd.DataFrame
     settled = all(m.has_window for m in mapped.values())
     if settled and outlook.value - before < ENOUGH:
         return None
-    return pool.frame.iloc[picked].reset_index(drop=True)
+    chosen: pd.DataFrame = pool.frame.iloc[picked].reset_index(drop=True)
+    return chosen
 
 
 def cells_now(mapped: dict[str, Mapped], names: list[str]) -> Array:
@@ -117,9 +118,7 @@ def cells_now(mapped: dict[str, Mapped], names: list[str]) -> Array:
     return np.concatenate([mapped[name].chance for name in names])
 
 
-def _best_chunk(
-    outlook: Outlook, pool: Pool, size: int, used: set[tuple[float, ...]]
-) -> list[int]:
+def _best_chunk(outlook: Outlook, pool: Pool, size: int, used: set[tuple[float, ...]]) -> list[int]:
     """Greedy presses at ONE oven and ONE platen temperature, added to the outlook.
 
     The pair that teaches most is taken.
@@ -159,7 +158,8 @@ class Mapped:
 
     def region(self) -> pd.DataFrame:
         """The cells that may belong to the window: where candidates are drawn."""
-        return self.frame[self.weight >= 0.2 * self.weight.max()]
+        likely: pd.DataFrame = self.frame[self.weight >= 0.2 * self.weight.max()]
+        return likely
 
 
 def _chances(fitted: Fit, fabric: str, budget: int) -> Mapped:

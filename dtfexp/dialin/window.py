@@ -43,8 +43,8 @@ class Margin(float):
         self.low, self.high = float(low), float(high)
         return self
 
-    def __getnewargs__(self) -> tuple[float, float]:
-        return self.low, self.high
+    def __reduce__(self) -> tuple[type[Margin], tuple[float, float]]:
+        return Margin, (self.low, self.high)
 
     def __iter__(self) -> Iterator[float]:
         return iter((self.low, self.high))
@@ -219,7 +219,9 @@ def _not_found(
     fit: Fit, fabric: str, mapped: Mapped, pass_rate: float, confidence: float
 ) -> Window:
     flat = int(np.argmax(_best_known(mapped)))
-    at = tuple(int(i) for i in np.unravel_index(flat, mapped.grid.shape)) if mapped.grid.axes else ()
+    at = (
+        tuple(int(i) for i in np.unravel_index(flat, mapped.grid.shape)) if mapped.grid.axes else ()
+    )
     target = mapped.grid.setting(at)
     order = [f.name for f in fit.session.factors]
     target = {n: target[n] for n in order}

@@ -61,10 +61,11 @@ def propagate(
 ) -> Sites:
     """Fit site parameters for J scale settings at once.
 
-    covariance (J, N, N), prior_mean (J, N), noise sd (J, N).  Latent values are worked with relative
+    covariance (J, N, N), prior_mean (J, N), noise sd (J, N).  Latent values are worked with
+    relative
     to the prior mean.  Works with N = 0.
     """
-    n_sets, n = prior_mean.shape
+    n_sets = prior_mean.shape[0]
     lower = seen.lower - prior_mean
     upper = seen.upper - prior_mean
     measured = np.isfinite(seen.value)
@@ -98,9 +99,7 @@ def propagate(
         bend = np.minimum(-second, 0.999999 / cavity_variance)
         new_precision = bend / (1.0 - bend * cavity_variance)
         new_shift = new_precision * cavity_mean + first * (1.0 + new_precision * cavity_variance)
-        precision = np.where(
-            measured, precision, precision + damping * (new_precision - precision)
-        )
+        precision = np.where(measured, precision, precision + damping * (new_precision - precision))
         shift = np.where(measured, shift, shift + damping * (new_shift - shift))
     inner, variance, mean, _ = _posterior(covariance, precision, shift)
     weights = shift - np.einsum("jab,jb->ja", inner, np.einsum("jab,jb->ja", covariance, shift))
@@ -119,7 +118,9 @@ def _first_sites(
     return precision, precision * middle
 
 
-def _posterior(covariance: Array, precision: Array, shift: Array) -> tuple[Array, Array, Array, Array]:
+def _posterior(
+    covariance: Array, precision: Array, shift: Array
+) -> tuple[Array, Array, Array, Array]:
     """(inner, marginal variance, marginal mean, log|I + S^1/2 K S^1/2|) from the sites."""
     root = np.sqrt(precision)
     n = root.shape[1]

@@ -141,9 +141,7 @@ def _diagonal_tables(
     mean, square = a @ wa, (a * a) @ wa
     gap = a[:, :, None] - a[:, None, :]
     smooth = np.exp(-0.5 * (gap / scales.length) ** 2) @ wa @ wa
-    one = (
-        prior.slope_sd**2 * mean**2 + prior.bend_sd**2 * square**2 + prior.smooth_sd**2 * smooth
-    )
+    one = prior.slope_sd**2 * mean**2 + prior.bend_sd**2 * square**2 + prior.smooth_sd**2 * smooth
     return one, prior.pair_slope_sd * mean**2 + prior.pair_smooth_sd * smooth
 
 
@@ -194,16 +192,20 @@ def _assemble(parts: _Parts, shape: FieldShape, scales: Scales, prior: Prior) ->
     return np.asarray(signal + prior.intercept_sd**2 * parts.pooled(prior.fabric_intercept))
 
 
-def _cross_parts(
-    a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior
-) -> _Parts:
+def _cross_parts(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> _Parts:
     ones, pairs = [], []
     for i, word in enumerate(shape.word):
         # Settings sit on few levels: work on the distinct ones and spread the table out.
         first_a, at_a = _levels(a.nodes[:, i, :])
         first_b, at_b = _levels(b.nodes[:, i, :])
         one, pair = _column_tables(
-            a.nodes[first_a, i, :], a.weights, b.nodes[first_b, i, :], b.weights, word, scales, prior
+            a.nodes[first_a, i, :],
+            a.weights,
+            b.nodes[first_b, i, :],
+            b.weights,
+            word,
+            scales,
+            prior,
         )
         ones.append(one[:, at_b][at_a])
         pairs.append(pair[:, at_b][at_a])

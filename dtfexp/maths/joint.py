@@ -1,8 +1,10 @@
 """From the latent field to the pass rate of a new press, all outcomes together.
 
-Given the field, a new press passes outcome o when f_o + luck + noise > 0; luck and part of the noise
+Given the field, a new press passes outcome o when f_o + luck + noise > 0; luck and part of the
+noise
 are shared by the outcomes, so the joint chance is a one-dimensional integral (Dunnett & Sobel 1955,
-Biometrika 42:258).  The posterior of that chance is carried on the probit scale, where it is close to
+Biometrika 42:258).  The posterior of that chance is carried on the probit scale, where it is
+close to
 Gaussian: mean and variance by sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).
 """
 

@@ -1,11 +1,14 @@
 """What a press would teach, before it is made.
 
 For every set-point that may belong to the window, the margin of its pass rate over the required one
-is Gaussian now.  Presses to come narrow it by an amount that does not depend on how they turn out, so
-the chance that the set-point will then be *confirmed* good has a closed form.  Presses are chosen one
+is Gaussian now.  Presses to come narrow it by an amount that does not depend on how they turn
+out, so
+the chance that the set-point will then be *confirmed* good has a closed form.  Presses are
+chosen one
 after the other to make the sum of these chances, over the cells that matter, as large as possible.
 
-Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a coming posterior as in
+Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a coming posterior
+as in
 Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a grade
 is Fisher's, averaged over the posterior.
 """
@@ -69,7 +72,9 @@ class Outlook:
         self.margin, self.stays = now
         cov, cross, mean = _covariances(post, cells, candidates, slope, cell_root)
         self.cov, self.cross = cov, cross
-        own = np.einsum("ea,ea->e", slope, np.einsum("eab,eb->ea", _cell_cov(post, cells, cell_root), slope))
+        own = np.einsum(
+            "ea,ea->e", slope, np.einsum("eab,eb->ea", _cell_cov(post, cells, cell_root), slope)
+        )
         self.sd_now = np.sqrt(np.maximum(own, 1e-10))
         self.variance = self.sd_now**2
         variance = np.diag(cov).reshape(-1, self.n_outcomes)
@@ -176,7 +181,8 @@ def _cell_slopes(post: Posterior, cells: Points) -> tuple[Array, Array]:
 def _covariances(
     post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_root: Array
 ) -> tuple[Array, Array, Array]:
-    """Candidate covariance (C*O, C*O), cell-candidate covariance (E, C*O), candidate mean (C, O)."""
+    """Candidate covariance (C*O, C*O), cell-candidate covariance (E, C*O), candidate mean (C,
+    O)."""
     scales, shape, prior = post.scales[0], post.shape, post.prior
     n_out, count = shape.n_outcomes, candidates.at.n
     alike = field.outcome_correlation(n_out, scales.alike)

@@ -52,7 +52,7 @@ class Data:
 
     @property
     def n(self) -> int:
-        return int(len(self.outcome))
+        return len(self.outcome)
 
 
 @dataclass(frozen=True)
@@ -243,7 +243,8 @@ def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Arr
 
 
 def at_central_scales(post: Posterior) -> Posterior:
-    """The same posterior at one set of scales, the weighted middle: for choosing, not for promising."""
+    """The same posterior at one set of scales, the weighted middle: for choosing, not for
+    promising."""
 
     def middle(values: list[float]) -> float:
         return float(np.exp(post.weight @ np.log(values)))

@@ -33,13 +33,13 @@ class ScalePrior:
 
 
 SCALE_PRIORS: tuple[ScalePrior, ...] = (
-    ScalePrior("amplitude", np.log(1.0), 0.40, "a range is usually wide enough to fail at its ends"),
+    ScalePrior("amplitude", np.log(1.0), 0.40, "a range is wide enough to fail at its ends"),
     ScalePrior("length", np.log(0.5), 0.35, "an edge is about a quarter of a range wide"),
     ScalePrior("interplay", np.log(0.8), 0.40, "two settings act together, less than alone"),
-    ScalePrior("load luck", np.log(0.15), 0.40, "one oven load differs from the next by part of a grade"),
-    ScalePrior("round luck", np.log(0.15), 0.40, "one press round differs from the next by part of a grade"),
+    ScalePrior("load luck", np.log(0.15), 0.40, "oven loads differ by part of a grade"),
+    ScalePrior("round luck", np.log(0.15), 0.40, "press rounds differ by part of a grade"),
     ScalePrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality"),
-    ScalePrior("press noise", np.log(0.30), 0.28, "twin presses differ by about a third of a grade"),
+    ScalePrior("press noise", np.log(0.30), 0.28, "twins differ by about a third of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
 _NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
@@ -97,7 +97,7 @@ def integrate(
     centre = weight @ first
     spread = (weight[:, None] * (first - centre)).T @ (first - centre)
     # Few points carry the weight: hold the proposal wide where they cannot tell its width.
-    effective = 1.0 / np.sum(weight**2)
+    effective = float(1.0 / np.sum(weight**2))
     trust = effective / (effective + 4.0)
     proposal = trust * spread + (1.0 - trust) * 0.5 * np.eye(dim) + 0.05 * np.eye(dim)
     chol = np.linalg.cholesky(proposal)

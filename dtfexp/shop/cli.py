@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import NoReturn
 
-import dtfexp
+from dtfexp import __version__
 from dtfexp.describe.errors import DtfexpError
 
 _ABOUT = "Dial in a direct-to-film transfer bench with few test presses."
@@ -42,7 +42,7 @@ def parser() -> argparse.ArgumentParser:
         epilog=_ORDER,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    top.add_argument("--version", action="version", version=f"dtfexp {dtfexp.__version__}")
+    top.add_argument("--version", action="version", version=f"dtfexp {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     _demo(commands)
     _plan(commands)

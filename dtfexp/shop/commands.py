@@ -78,7 +78,8 @@ def import_(args: Namespace) -> None:
         done = book.import_sheet(args.file)
         waiting = len(book.waiting())
     print(
-        f"{done.rows} rows read, {done.added} entries added, {done.unchanged} rows said nothing new."
+        f"{done.rows} rows read, {done.added} entries added, "
+        f"{done.unchanged} rows said nothing new."
     )
     if done.spoiled:
         print(f"{done.spoiled} spoiled presses are kept in the history and do not count.")
@@ -107,7 +108,8 @@ def open_(args: Namespace) -> None:
     folder = Path(args.dir)
     written = copy_if_absent(folder)
     print(
-        f"{len(written)} files copied to {folder.resolve()}; files that were there are as they were."
+        f"{len(written)} files copied to {folder.resolve()}; "
+        "files that were there are as they were."
     )
     print("Start with 1_plan.ipynb, then 2_record.ipynb at the press, then 3_report.ipynb.")
     if args.no_launch:

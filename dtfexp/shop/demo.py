@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 BOOK = "demo.dtfbook"
 FIRST_LOOK = 30
-FOLLOW_UPS = (12, 12)
+FOLLOW_UPS = (12, 12, 12, 12)
 SEED = 7
 _STEPS = 3 + 2 * len(FOLLOW_UPS) + 8
 
@@ -36,7 +36,8 @@ class Demo:
 
 
 def run_demo(out: Path, told: Told) -> Demo:
-    """Run the demo into ``out``.  A demo logbook there is made anew; any other file is left alone."""
+    """Run the demo into ``out``.  A demo logbook there is made anew; any other file is left
+    alone."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.dialin.fit import fit
     from dtfexp.dialin.next_presses import next_presses
@@ -94,8 +95,8 @@ def _fresh_book(out: Path) -> Path:
             with Logbook.open(path) as book:
                 if book.session != DemoBench().session:
                     raise LogbookError(
-                        f"{path}: this logbook is not the demo's and stays as it is; choose another "
-                        "folder with --out"
+                        f"{path}: this logbook is not the demo's and stays as it is; choose "
+                        "another folder with --out"
                     )
             path.unlink()
     except OSError as error:

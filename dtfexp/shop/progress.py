@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Protocol
 
-
-class Told(Protocol):
-    """Called with (steps done, steps in all, what comes now)."""
-
-    def __call__(self, done: int, steps: int, what: str) -> None: ...
+#: Called with (steps done, steps in all, what comes now).
+Told = Callable[[int, int, str], None]
 
 
 @contextmanager

@@ -19,7 +19,8 @@ def run_sheet(plan: Plan) -> list[str]:
     head = ["press", "fabric", "load", "round", *(f.name.replace("_", " ") for f in factors)]
     rows = []
     before: dict[str, object] = {}
-    for run in plan.runs.to_dict("records"):
+    for record in plan.runs.to_dict("records"):
+        run = {str(name): value for name, value in record.items()}
         row = [str(run["press"]), str(run["fabric"])]
         row += [_marked(str(run[c]), c, run[c], before) for c in ("oven_load", "press_round")]
         row += [_marked(_told(f, run[f.name]), f.name, run[f.name], before) for f in factors]

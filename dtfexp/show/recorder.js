@@ -220,6 +220,7 @@ function render({ model, el }) {
   function settingsOf(p) {
     return make("div", { className: "settings" }, p.settings.map((s) =>
       make("div", { className: s.was === null ? "setting" : "setting changed" }, s.label, make("b", {}, s.set),
+        s.also ? make("span", { className: "quiet" }, `${s.also} `) : "",
         make("span", { className: "quiet was" }, s.was === null ? "" : `change: was ${s.was}`),
         s.reached ? make("div", { className: "quiet" }, `reached ${s.reached}`) : "")));
   }
@@ -279,6 +280,8 @@ function render({ model, el }) {
     const atPress = state.outcomes.filter((o) => o.washes === null);
     const shown = p.pressed || !atPress.length ? state.outcomes : atPress;
     const done = state.presses.filter((other) => other.pressed).length;
+    const open = state.presses.filter((other) => !other.pressed && other !== p);
+    const then = open.find((other) => other.place > p.place) ?? open[0];
     const around = (by) => { go(state.presses[(p.place - 1 + by + state.presses.length) % state.presses.length].press); draw(); };
     const now = p.excluded ? "left out of the fit" : p.pressed ? "recorded; saving again corrects it" : p.press === state.next ? "next" : "not pressed yet";
     return [
@@ -287,7 +290,9 @@ function render({ model, el }) {
         button("Before", "before", () => around(-1)), button(p.pressed ? "After" : "Skip", "after", () => around(1)),
         make("select", { "data-k": "goto", "aria-label": "go to press", onchange: (e) => { go(Number(e.target.value)); draw(); } },
           state.presses.map((o) => make("option", { value: o.press, selected: o === p }, `${o.press} ${o.excluded ? "out" : o.pressed ? "✓" : ""}`)))),
-      settingsOf(p), shown.map((outcome) => gradeField(p, outcome)), defectsOf(p),
+      settingsOf(p),
+      make("p", { className: "quiet" }, then ? `Next: press ${then.press}, ${then.fabric}, ${then.settings.map((s) => s.set).join(" · ")}` : "Next: none, every other press is made."),
+      shown.map((outcome) => gradeField(p, outcome)), defectsOf(p),
       make("div", { className: "row" }, make("input", { className: "grow", "data-k": "note", placeholder: "note", "aria-label": "note",
         value: draftOf(name).note ?? p.note, oninput: (e) => { edit(name, (d) => { if (e.target.value === p.note) delete d.note; else d.note = e.target.value; }); freshen(); } })),
       reachedOf(p),

@@ -1,3 +1,4 @@
+# ruff: noqa: E501  (one printed table row per line reads better unbroken)
 """True pass rate and window found against presses, beside one factor at a time, in one run.
 
 Run by name:  python tests/bench/bench_sessions.py --benches 10 --jobs 2
@@ -61,7 +62,9 @@ def main() -> None:
 def report(rows: list[dict]) -> None:
     families = list(dict.fromkeys(r["family"] for r in rows))
     for group in [*families, "all with a window"]:
-        some = [r for r in rows if r["family"] == group or (group not in families and r["volume"] > 0)]
+        some = [
+            r for r in rows if r["family"] == group or (group not in families and r["volume"] > 0)
+        ]
         counts = sorted({n for r in some for n in r["scores"]})
         for n in counts:
             s = [r["scores"][n] for r in some if n in r["scores"]]
@@ -87,7 +90,9 @@ def report(rows: list[dict]) -> None:
             if n in (14, 26):
                 for rival in ("ofat", "factorial"):
                     p = np.array([r[rival][n] for r in some])
-                    print(f"{'':18s}      {rival:10s} mean pass {p.mean():.3f}±{error(p):.3f} | >=90%: {np.mean(p >= 0.9):.2f}")
+                    print(
+                        f"{'':18s}      {rival:10s} mean pass {p.mean():.3f}±{error(p):.3f} | >=90%: {np.mean(p >= 0.9):.2f}"
+                    )
 
 
 if __name__ == "__main__":

@@ -15,7 +15,8 @@ REQUIRED = 0.90
 
 @dataclass(frozen=True)
 class Score:
-    """What a session reached: true and stated pass rate at the target, and the box against truth."""
+    """What a session reached: true and stated pass rate at the target, and the box against
+    truth."""
 
     true_pass: float
     stated: float
@@ -25,7 +26,9 @@ class Score:
     temperatures: int
 
 
-def ours(bench: Bench, batches: tuple[int, ...], seed: int, at: tuple[int, ...]) -> dict[int, Score]:
+def ours(
+    bench: Bench, batches: tuple[int, ...], seed: int, at: tuple[int, ...]
+) -> dict[int, Score]:
     """A session in batches; scored whenever the presses so far reach a number in ``at``."""
     rng = np.random.default_rng(seed)
     results = bench.press(plan(bench.session, batches[0], seed=seed).runs, rng)
@@ -72,7 +75,10 @@ def one_at_a_time(bench: Bench, presses: int, seed: int) -> float:
         runs = pd.DataFrame([x], columns=list(NAMES))
         runs = runs.assign(press=made, fabric="cotton", oven_load=made, press_round=made)
         graded = bench.press(runs, rng)
-        return float(min(graded["peel"][0], graded["wash"][0]) + 0.1 * (graded["peel"][0] + graded["wash"][0]))
+        return float(
+            min(graded["peel"][0], graded["wash"][0])
+            + 0.1 * (graded["peel"][0] + graded["wash"][0])
+        )
 
     top = score(best)
     step = np.array([0.2 * (f.high - f.low) for f in FACTORS])
@@ -98,7 +104,9 @@ def one_at_a_time(bench: Bench, presses: int, seed: int) -> float:
 def best_of_factorial(bench: Bench, presses: int, seed: int) -> float:
     """True pass rate of the best-graded run of a 2^4 with centre presses over half the range."""
     rng = np.random.default_rng(seed)
-    runs = plan(bench.session, presses, design="fraction", runs=8 if presses < 17 else 16, reach=0.5).runs
+    runs = plan(
+        bench.session, presses, design="fraction", runs=8 if presses < 17 else 16, reach=0.5
+    ).runs
     graded = bench.press(runs, rng)
     score = graded[["peel", "wash"]].min(axis=1) + 0.1 * (graded["peel"] + graded["wash"])
     tops = graded.loc[score == score.max(), list(NAMES)].to_numpy(dtype=float)

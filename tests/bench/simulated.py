@@ -65,7 +65,8 @@ class Bench:
         return out
 
     def true_pass(self, x: np.ndarray, fabric: str = "cotton") -> np.ndarray:
-        """True pass rate of a new press at set-points (n, 4): exact but for the spread's 16 nodes."""
+        """True pass rate of a new press at set-points (n, 4): exact but for the spread's 16
+        nodes."""
         spread = np.array([f.spread for f in FACTORS])
         out = np.zeros(len(x))
         luck_sd = np.hypot(self.load_sd, self.round_sd)
@@ -76,9 +77,13 @@ class Bench:
                 out += weight / len(_WOBBLE) * chance.prod(axis=1)
         return out
 
-    def true_window(self, fabric: str = "cotton", required: float = 0.9) -> tuple[float, np.ndarray]:
+    def true_window(
+        self, fabric: str = "cotton", required: float = 0.9
+    ) -> tuple[float, np.ndarray]:
         """Volume of the largest truly good box (product of widths over spread), and grid's best."""
-        axes = [np.arange(f.low, f.high + 0.01, by) for f, by in zip(FACTORS, (2, 5, 2, 1), strict=True)]
+        axes = [
+            np.arange(f.low, f.high + 0.01, by) for f, by in zip(FACTORS, (2, 5, 2, 1), strict=True)
+        ]
         mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 4)
         shape = tuple(map(len, axes))
         good = (self.true_pass(mesh, fabric) >= required).reshape(shape)
@@ -109,7 +114,10 @@ def _dose(rng: np.random.Generator, width: float, top: float) -> Callable[..., n
 
     def quality(x: np.ndarray, shift: np.ndarray) -> np.ndarray:
         t = [np.log(np.maximum(x[:, i], 1) / FACTORS[i].usual) / 0.7 for i in (1, 3)]
-        z = [(x[:, i] - FACTORS[i].usual) / (0.5 * (FACTORS[i].high - FACTORS[i].low)) for i in (0, 2)]
+        z = [
+            (x[:, i] - FACTORS[i].usual) / (0.5 * (FACTORS[i].high - FACTORS[i].low))
+            for i in (0, 2)
+        ]
         cure = slope[0] * z[0] + slope[1] * t[0] - centre[0] - shift[0]
         press = slope[2] * z[1] + slope[3] * t[1] - centre[1] - shift[2] - mix * cure
         under_cure = np.logaddexp(0, steep * (-cure - half[0])) / steep

@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 
 from dtfexp.shop.files import copy_if_absent
-
 from tests.browser.lab import BROWSER_ARGS, CHROMIUM, Lab
 
 SHOTS = Path(__file__).parent / "screenshots"
@@ -46,9 +45,7 @@ def outside() -> list[str]:
 
 
 @pytest.fixture(scope="session")
-def page(
-    lab: Lab, outside: list[str], tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[Any]:
+def page(lab: Lab, outside: list[str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:

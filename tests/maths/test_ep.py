@@ -16,7 +16,8 @@ def _run(cov: np.ndarray, mean: np.ndarray, noise: np.ndarray, seen: Observation
 
 
 def test_measured_outcomes_are_exact() -> None:
-    """Gaussian-process regression in closed form: Rasmussen & Williams 2006, eq. 2.23-2.24, 2.30."""
+    """Gaussian-process regression in closed form: Rasmussen & Williams 2006, eq. 2.23-2.24,
+    2.30."""
     rng = np.random.default_rng(5)
     root = rng.normal(size=(6, 6))
     cov = root @ root.T + np.eye(6)
@@ -46,12 +47,15 @@ def test_two_grades_against_brute_force(
     a, b = np.meshgrid(GRID, GRID, indexing="ij")
     weight = multivariate_normal(mean, cov).pdf(np.stack([a, b], axis=-1))
     for i, f in enumerate((a, b)):
-        weight = weight * (norm.cdf((upper[i] - f) / noise[i]) - norm.cdf((lower[i] - f) / noise[i]))
+        weight = weight * (
+            norm.cdf((upper[i] - f) / noise[i]) - norm.cdf((lower[i] - f) / noise[i])
+        )
     area = (GRID[1] - GRID[0]) ** 2
     total = weight.sum() * area
     exact_mean = [(weight * f).sum() * area / total for f in (a, b)]
     exact_var = [
-        (weight * f * f).sum() * area / total - m * m for f, m in zip((a, b), exact_mean, strict=True)
+        (weight * f * f).sum() * area / total - m * m
+        for f, m in zip((a, b), exact_mean, strict=True)
     ]
     nan = np.full(2, np.nan)
     sites = _run(cov, mean, noise, Observations(np.array(lower), np.array(upper), nan))
@@ -72,7 +76,9 @@ def test_separated_grades_stay_finite() -> None:
     cov = 4.0 * np.multiply.outer(x, x) + 1.0 + 1e-6 * np.eye(12)
     lower = np.where(x > 0, 0.0, -np.inf)
     upper = np.where(x > 0, np.inf, 0.0)
-    sites = _run(cov, np.zeros(12), np.full(12, 0.3), Observations(lower, upper, np.full(12, np.nan)))
+    sites = _run(
+        cov, np.zeros(12), np.full(12, 0.3), Observations(lower, upper, np.full(12, np.nan))
+    )
     assert np.all(np.isfinite(sites.mean))
     assert np.all(sites.mean[0][x > 0.3] > 0)
     assert np.all(sites.mean[0][x < -0.3] < 0)

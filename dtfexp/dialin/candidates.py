@@ -49,11 +49,14 @@ class Pool:
     def temperatures(self, index: int) -> tuple[float, ...]:
         return tuple(float(v) for v in self.slow[index])
 
-    def groups(self) -> dict[tuple[float, ...], Ints]:
-        """Candidates by their slow settings."""
+    def groups(self, only: str | None = None) -> dict[tuple[float, ...], Ints]:
+        """Candidates by their slow settings; ``only`` keeps to one fabric."""
         out: dict[tuple[float, ...], list[int]] = {}
-        for i in range(self.n):
-            out.setdefault(self.temperatures(i), []).append(i)
+        wanted = (
+            np.ones(self.n, bool) if only is None else (self.frame["fabric"] == only).to_numpy()
+        )
+        for i in np.flatnonzero(wanted):
+            out.setdefault(self.temperatures(int(i)), []).append(int(i))
         return {key: np.array(rows) for key, rows in sorted(out.items())}
 
     def price(self, key: tuple[float, ...], used: set[tuple[float, ...]]) -> float:

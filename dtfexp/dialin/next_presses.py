@@ -101,9 +101,14 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> pd.DataFrame
     before = float(cells.weight @ (cells_now(mapped, names) >= CONFIDENCE))
     picked: list[int] = []
     used = set(pool.used_temperatures)
+    # A fabric without a window would starve beside one whose edges are cheap to map: fabrics still
+    # in need take turns, the least certain first; with none in need the best press wins.
+    needy = sorted((float(m.chance.max()), name) for name, m in mapped.items() if not m.has_window)
+    turns: list[str | None] = [name for _, name in needy] or [None]
     for start in range(0, count, CHUNK):
         size = min(CHUNK, count - start)
-        chunk = _best_chunk(outlook, pool, size, used)
+        only = turns[(start // CHUNK) % len(turns)]
+        chunk = _best_chunk(outlook, pool, size, used, only)
         picked += chunk
         used |= {pool.temperatures(i) for i in chunk}
     settled = all(m.has_window for m in mapped.values())
@@ -118,7 +123,13 @@ def cells_now(mapped: dict[str, Mapped], names: list[str]) -> Array:
     return np.concatenate([mapped[name].chance for name in names])
 
 
-def _best_chunk(outlook: Outlook, pool: Pool, size: int, used: set[tuple[float, ...]]) -> list[int]:
+def _best_chunk(
+    outlook: Outlook,
+    pool: Pool,
+    size: int,
+    used: set[tuple[float, ...]],
+    only: str | None,
+) -> list[int]:
     """Greedy presses at ONE oven and ONE platen temperature, added to the outlook.
 
     The pair that teaches most is taken.
@@ -126,7 +137,7 @@ def _best_chunk(outlook: Outlook, pool: Pool, size: int, used: set[tuple[float, 
     """
     best: tuple[float, list[int]] = (-np.inf, [])
     start = outlook.value
-    groups = pool.groups()
+    groups = pool.groups(only)
     single = outlook.scores(np.arange(pool.n))
     promising = sorted(groups, key=lambda g: -float(single[groups[g]].max()))[:GROUPS_TRIED]
     for key in promising:

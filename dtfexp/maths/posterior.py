@@ -129,7 +129,7 @@ def infer(
     dim = n_dimensions(shape.n_outcomes)
     if n_points is None:
         # The work grows with N^3: large data need fewer points, for they say more of the scales.
-        n_points = 64 if data.n <= 160 else 32 if data.n <= 400 else 16
+        n_points = 64 if data.n <= 80 else 32 if data.n <= 160 else 16
 
     def scales_at(u: Array) -> list[Scales]:
         return [to_scales(row, shape.n_outcomes, scale_priors) for row in u]
@@ -139,7 +139,7 @@ def infer(
             return np.zeros(len(u))
         chunk = max(1, int(4e6 // max(1, data.n**2)))
         parts = [
-            _run(data, shape, prior, graded, scales_at(u[i : i + chunk]), tolerance=0.02)
+            _run(data, shape, prior, graded, scales_at(u[i : i + chunk]), tolerance=0.03, sweeps=15)
             for i in range(0, len(u), chunk)
         ]
         return np.concatenate([part.log_evidence for part in parts])

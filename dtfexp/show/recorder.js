@@ -292,12 +292,14 @@ function render({ model, el }) {
           state.presses.map((o) => make("option", { value: o.press, selected: o === p }, `${o.press} ${o.excluded ? "out" : o.pressed ? "✓" : ""}`)))),
       settingsOf(p),
       make("p", { className: "quiet" }, then ? `Next: press ${then.press}, ${then.fabric}, ${then.settings.map((s) => s.set).join(" · ")}` : "Next: none, every other press is made."),
-      shown.map((outcome) => gradeField(p, outcome)), defectsOf(p),
+      shown.map((outcome) => gradeField(p, outcome)),
+      // Above the rest, so that settings, grades and Save stand on one screen of a tablet.
+      make("div", { className: "row" }, button(`Save press ${p.press}`, "save", () => savePress(p), { className: "save", disabled: !ready(p, draftOf(name)) }),
+        statusLine(), said.undo === null ? "" : button("Undo", "undo-saved", () => say("undo", said.undo))),
+      defectsOf(p),
       make("div", { className: "row" }, make("input", { className: "grow", "data-k": "note", placeholder: "note", "aria-label": "note",
         value: draftOf(name).note ?? p.note, oninput: (e) => { edit(name, (d) => { if (e.target.value === p.note) delete d.note; else d.note = e.target.value; }); freshen(); } })),
       reachedOf(p),
-      make("div", { className: "row" }, button(`Save press ${p.press}`, "save", () => savePress(p), { className: "save", disabled: !ready(p, draftOf(name)) }),
-        statusLine(), said.undo === null ? "" : button("Undo", "undo-saved", () => say("undo", said.undo))),
       askFor(p),
     ];
   }
@@ -349,7 +351,8 @@ function render({ model, el }) {
       ...(ui.view === "wash" ? washView() : pressView()).flat(Infinity).filter((part) => part !== ""));
     if (!key) return;
     const again = [...root.querySelectorAll("[data-k]")].find((node) => node.getAttribute("data-k") === key && !node.disabled);
-    (again ?? root.querySelector("[data-outcome] button, [data-outcome] input") ?? root.querySelector("button")).focus({ preventScroll: true });
+    // Never on to a grade of the next press: Enter held too long would choose it.
+    (again ?? root).focus({ preventScroll: true });
     if (again && caret !== null) again.setSelectionRange(caret, caret);
   }
 
@@ -363,11 +366,19 @@ function render({ model, el }) {
     if (ask && ui.ask) ask.disabled = !ui.ask.text.trim();
   }
 
+  function saveNow() {
+    if (ui.view === "wash") saveMany(); else if (press(ui.press)) savePress(press(ui.press));
+  }
+
   function keyed(event) {
     if (event.ctrlKey || event.metaKey) {
       if (event.key !== "Enter" && event.key !== "s") return;
       event.preventDefault();
-      if (ui.view === "wash") saveMany(); else if (press(ui.press)) savePress(press(ui.press));
+      saveNow();
+    } else if (event.key === "Enter" && event.target.matches("[data-outcome] [aria-pressed=true], [data-outcome] input, [data-k=note], .field input")) {
+      // A grade already chosen has nothing left to press: Enter goes on and saves.
+      event.preventDefault();
+      if (!event.repeat) saveNow();
     } else if (/^[0-9]$/.test(event.key) && !["INPUT", "SELECT"].includes(event.target.tagName)) {
       const fields = [...root.querySelectorAll("[data-outcome]")];
       const field = event.target.closest("[data-outcome]") ?? fields.find((f) => !f.querySelector("[aria-pressed=true]"));
@@ -378,7 +389,7 @@ function render({ model, el }) {
   }
 
   // Jupyter's one-letter commands (a, b, dd …) must not act on cells while the form is used.
-  const root = make("div", { className: "dtfexp-rec", "data-lm-suppress-shortcuts": "true", onkeydown: keyed });
+  const root = make("div", { className: "dtfexp-rec", tabIndex: -1, "data-lm-suppress-shortcuts": "true", onkeydown: keyed });
   el.append(root);
   const refresh = () => {
     if (document.hidden || [...pending.keys()].some((id) => id.startsWith("look"))) return;

@@ -295,7 +295,7 @@ function render({ model, el }) {
       shown.map((outcome) => gradeField(p, outcome)),
       // Above the rest, so that settings, grades and Save stand on one screen of a tablet.
       make("div", { className: "row" }, button(`Save press ${p.press}`, "save", () => savePress(p), { className: "save", disabled: !ready(p, draftOf(name)) }),
-        statusLine(), said.undo === null ? "" : button("Undo", "undo-saved", () => say("undo", said.undo))),
+        statusLine(), said.undo === null ? "" : button(`Undo press ${said.undo}`, "undo-saved", () => say("undo", said.undo))),
       defectsOf(p),
       make("div", { className: "row" }, make("input", { className: "grow", "data-k": "note", placeholder: "note", "aria-label": "note",
         value: draftOf(name).note ?? p.note, oninput: (e) => { edit(name, (d) => { if (e.target.value === p.note) delete d.note; else d.note = e.target.value; }); freshen(); } })),

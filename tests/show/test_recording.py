@@ -1,0 +1,215 @@
+"""What the recording form is told and what becomes of what it says, without a browser."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from contextlib import closing
+from typing import Any
+
+import pytest
+
+from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
+from dtfexp.show.form import form_state
+from dtfexp.show.recording import Desk
+
+
+@pytest.fixture
+def book(tmp_path):
+    session = Session(
+        "A bench of this test",
+        [
+            Factor("cure_temperature", 110, 150, "°C", 5, "cure", True, 3, 125),
+            Factor("press_temperature", 280, 350, "°F", 5, "press", True, 5, 320),
+            Factor("pressure", levels=("light", "medium", "firm"), ordered=True, stage="press"),
+        ],
+        [Outcome("peel"), Outcome("wash", washes=5)],
+        ["cotton jersey", Fabric("nylon shell", 310, "°F")],
+    )
+    with Logbook.create(tmp_path / "bench.dtfexp", session) as made:
+        made.add(plan(session, 8))
+        yield made
+
+
+@pytest.fixture
+def desk(book):
+    return Desk(book)
+
+
+def say(desk: Desk, op: str, **more: Any) -> dict[str, Any]:
+    return desk.handle({"op": op, "id": more.pop("id", f"{op}-{len(more)}"), **more})
+
+
+def rows(book: Logbook) -> int:
+    """Entries in the file, counted by another connection."""
+    with closing(sqlite3.connect(book.path)) as other:
+        names = [name for (name,) in other.execute("SELECT name FROM sqlite_master")]
+        (table,) = [name for name in names if name in ("entry", "entries")]
+        return int(other.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+
+
+def test_the_state_is_plain_json_and_shows_every_unit(desk):
+    state = desk.state()
+    assert json.loads(json.dumps(state, allow_nan=False)) == state
+    assert state["next"] == state["presses"][0]["press"] and state["waiting"] == []
+    for press in state["presses"]:
+        cure, heat, pressure = press["settings"]
+        assert cure["set"].endswith(" °C") and heat["set"].endswith(" °F")
+        assert cure["unit"] == "°C" and heat["unit"] == "°F"
+        assert pressure["words"] == ["light", "medium", "firm"]
+    assert all(grade["sentence"] for o in state["outcomes"] for grade in o["grades"])
+
+
+def test_what_changes_is_marked_against_the_press_before(desk, book):
+    runs = book.runs().to_dict("records")
+    shown = desk.state()["presses"]
+    assert [s["was"] for s in shown[0]["settings"]] == [None] * 3
+    for before, run, press in zip(runs, runs[1:], shown[1:], strict=False):
+        for factor, setting in zip(book.session.factors, press["settings"], strict=True):
+            old = before[factor.name]
+            changed = old != run[factor.name]
+            assert setting["was"] == (factor.format(old) if changed else None)
+
+
+def test_a_save_carries_every_field_and_moves_on(desk, book):
+    answer = say(
+        desk,
+        "record",
+        id="one",
+        press=1,
+        grades={"peel": 4},
+        actual={"press_temperature": "155,5 C", "pressure": "Firm"},
+        defects=["bubbles"],
+        note="left corner",
+        by="Ro",
+    )
+    assert answer["ok"] and answer["id"] == "one" and "peel 4" in answer["text"]
+    held = book.results().set_index("press").loc[1]
+    # 155.5 * 9 / 5 + 32, by hand
+    assert held["press_temperature_actual"] == pytest.approx(311.9)
+    assert (held["pressure_actual"], held["defects"], held["note"]) == (
+        "firm",
+        "bubbles",
+        "left corner",
+    )
+    assert answer["state"]["next"] == book.runs()["press"].iloc[1]
+    assert answer["state"]["waiting"] == [1] and answer["state"]["recent"] == ["one"]
+    assert book.history(1)["by"].tolist() == ["Ro"]
+
+
+def test_the_same_message_again_makes_no_second_entry(desk, book):
+    for _ in range(3):
+        assert say(desk, "record", id="same", press=2, grades={"peel": 5})["ok"]
+    assert rows(book) == 1
+
+
+@pytest.mark.parametrize(
+    ("message", "told"),
+    [
+        ({"op": "record", "press": 1, "grades": {"peel": 6}}, "6"),
+        ({"op": "record", "press": 1, "grades": {"peel": "4,4"}}, "peel"),
+        ({"op": "record", "press": 99, "grades": {"peel": 4}}, "99"),
+        ({"op": "record", "press": 1, "grades": {}}, "nothing to record"),
+        (
+            {
+                "op": "record",
+                "press": 1,
+                "grades": {"peel": 4},
+                "actual": {"press_temperature": "3,0,5"},
+            },
+            "3,0,5",
+        ),
+        (
+            {
+                "op": "record",
+                "press": 1,
+                "grades": {"peel": 4},
+                "actual": {"press_temperature": "3 bar"},
+            },
+            "3 bar",
+        ),
+        ({"op": "exclude", "press": 1, "reason": "  "}, "reason"),
+        ({"op": "undo", "press": 1}, "nothing"),
+        ({"op": "grades", "entries": []}, "no grade"),
+        ({"op": "no such thing"}, "no such thing"),
+        ("not a message", "not a message"),
+        (None, "None"),
+    ],
+)
+def test_a_mistake_is_told_and_nothing_is_written(desk, book, message, told):
+    answer = desk.handle({"id": "x", **message} if isinstance(message, dict) else message)
+    assert not answer["ok"] and told in answer["text"] and "\n" not in answer["text"]
+    assert rows(book) == 0
+
+
+def test_a_closed_book_is_told_and_not_raised(desk, book):
+    book.close()
+    answer = say(desk, "record", press=1, grades={"peel": 4})
+    assert not answer["ok"] and answer["text"]
+
+
+def test_wash_grades_are_kept_coupon_by_coupon(desk, book):
+    for press in (1, 2, 3):
+        say(desk, "record", id=f"p{press}", press=press, grades={"peel": 4})
+    answer = say(
+        desk,
+        "grades",
+        by="Ro",
+        entries=[
+            {"id": "w1", "press": 1, "grades": {"wash": 5}},
+            {"id": "w2", "press": 2, "grades": {"wash": 9}},
+            {"id": "w3", "press": 3, "grades": {"wash": 2}},
+        ],
+    )
+    assert answer["ok"] and answer["saved"] == ["w1", "w3"]
+    assert [(f["id"], "9" in f["text"]) for f in answer["failed"]] == [("w2", True)]
+    assert answer["state"]["waiting"] == [2]
+    assert book.results().set_index("press")["wash"].loc[[1, 3]].tolist() == [5.0, 2.0]
+
+
+def test_leave_out_take_in_make_again_and_undo(desk, book):
+    say(desk, "record", id="r", press=1, grades={"peel": 2})
+    assert say(desk, "exclude", press=1, reason="film upside down")["ok"]
+    assert desk.state()["presses"][0]["excluded"]
+    assert say(desk, "include", press=1)["ok"]
+    assert not desk.state()["presses"][0]["excluded"]
+    again = say(desk, "redo", press=1, reason="spoiled")
+    assert again["ok"] and again["state"]["next"] == 1
+    back = say(desk, "undo", press=1)
+    assert back["state"]["presses"][0]["grades"] == {"peel": 2.0}
+    told = [line["said"] for line in say(desk, "history", press=1)["history"]]
+    assert len(told) == 5 and any("film upside down" in line for line in told)
+
+
+def test_two_desks_on_one_file_see_each_other(desk, book):
+    with Logbook.open(book.path) as other:
+        assert say(Desk(other), "record", press=1, grades={"peel": 3})["ok"]
+    assert say(desk, "refresh")["state"]["presses"][0]["grades"] == {"peel": 3.0}
+
+
+def test_saves_from_many_threads_store_their_own_values(desk, book):
+    def save(press: int) -> None:
+        answer = desk.handle(
+            {"op": "record", "id": f"t{press}", "press": press, "grades": {"peel": 1 + press % 5}}
+        )
+        assert answer["ok"], answer["text"]
+
+    threads = [threading.Thread(target=save, args=(press,)) for press in range(1, 9)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    peel = book.results().set_index("press")["peel"]
+    assert peel.to_dict() == {press: float(1 + press % 5) for press in range(1, 9)}
+
+
+def test_a_book_without_presses_has_a_state(tmp_path, book):
+    with Logbook.create(tmp_path / "empty.dtfexp", book.session) as empty:
+        state = form_state(empty)
+    assert state["presses"] == [] and state["next"] is None and state["waiting"] == []
+
+
+def test_books_are_told_apart_in_the_browser(tmp_path, book):
+    with Logbook.create(tmp_path / "other.dtfexp", book.session) as other:
+        assert form_state(other)["key"] != form_state(book)["key"]

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from dtfexp import Logbook, Session, plan
 from dtfexp.shop.files import copy_if_absent
 from tests.browser.lab import BROWSER_ARGS, CHROMIUM, Lab
 
@@ -26,6 +27,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("shop")
     copy_if_absent(folder)
+    session = Session.load(folder / "example_session.toml")
+    with Logbook.create(folder / "logbook.dtfexp", session) as book:
+        book.add(plan(session, 90))
     return folder
 
 

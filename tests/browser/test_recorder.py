@@ -1,0 +1,272 @@
+"""The recording form in a real JupyterLab, used as at the press, checked in the logbook file.
+
+The tests share one notebook and go on from press to press, in the order in which they stand.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dtfexp import Logbook
+from tests.browser.lab import Lab, wait_for
+
+FORM = ".dtfexp-rec"
+
+
+class Form:
+    """What a person at the press does with the form."""
+
+    def __init__(self, page: Any, lab: Lab) -> None:
+        self.page, self.lab = page, lab
+
+    def open(self) -> None:
+        self.page.goto(f"{self.lab.address}doc/tree/2_record.ipynb?token={self.lab.token}")
+        self.run_all()
+
+    def run_all(self) -> None:
+        self.page.wait_for_selector(".jp-Notebook .jp-Cell")
+        self.lab.idle_kernel()
+        self.page.wait_for_selector("#jupyterlab-splash", state="detached")
+        self.page.wait_for_timeout(500)  # the page hears of the idle kernel a little later
+        old = self.page.evaluate_handle(f"[...document.querySelectorAll('{FORM}')]")
+        self.page.click(".lm-MenuBar-itemLabel:text-is('Run')")
+        self.page.click(".lm-Menu-itemLabel:text-is('Run All Cells')")
+        gone = "(forms) => forms.every((form) => !form.isConnected)"
+        wait_for(lambda: old.evaluate(gone), 30, "the cell's new output")
+        self.page.wait_for_selector(f"{FORM} [data-k=save]")
+
+    def key(self, name: str) -> Any:
+        return self.page.locator(f'{FORM} [data-k="{name}"]')
+
+    def grade(self, press: int, outcome: str, value: int, view: str = "p") -> Any:
+        return self.key(f"{view}{press}:{outcome}:{value}")
+
+    @property
+    def shown(self) -> int:
+        """The press the form is open at."""
+        return int(re.findall(r"Press (\d+)", self.page.locator(f"{FORM} .now").inner_text())[0])
+
+    def said(self, kind: str, text: str = "") -> str:
+        found = self.page.locator(f"{FORM} .said.{kind}", has_text=text)
+        found.wait_for()
+        return str(found.inner_text())
+
+
+@pytest.fixture(scope="module")
+def form(page: Any, lab: Lab) -> Form:
+    form = Form(page, lab)
+    form.open()
+    return form
+
+
+def entries(shop: Path, press: int | None = None) -> list[dict[Any, Any]]:
+    with Logbook.open(shop / "logbook.dtfexp") as book:
+        return list(book.history(press).to_dict("records"))
+
+
+def held(shop: Path, press: int) -> dict[Any, Any]:
+    with Logbook.open(shop / "logbook.dtfexp") as book:
+        return dict(book.results().set_index("press").loc[press])
+
+
+def test_two_by_touch_and_two_by_keyboard(form: Form, shop: Path) -> None:
+    form.key("by").fill("Ro")
+    assert form.key("save").is_disabled(), "nothing is chosen yet"
+    wanted = {}
+    for value in (4, 2):
+        press = form.shown
+        form.grade(press, "peel", value).tap()
+        form.key("save").tap()
+        form.said("good", f"press {press}: peel {value}")
+        wanted[press] = value
+        assert form.key("save").is_disabled(), "a grade must not pass on to the next press"
+    for value in (5, 3):
+        press = form.shown
+        form.grade(press, "peel", 1).focus()
+        form.page.keyboard.press(str(value))
+        form.page.keyboard.press("Control+Enter")
+        form.said("good", f"press {press}: peel {value}")
+        wanted[press] = value
+    assert len(wanted) == 4
+    assert {press: held(shop, press)["peel"] for press in wanted} == wanted
+    assert [row["by"] for row in entries(shop)] == ["Ro"] * 4
+
+
+def test_letters_typed_in_the_form_are_no_notebook_commands(form: Form) -> None:
+    cells = form.page.locator(".jp-Notebook .jp-Cell").count()
+    form.grade(form.shown, "peel", 1).focus()
+    for letter in ("d", "d", "a", "b", "x"):
+        form.page.keyboard.press(letter)
+    assert form.page.locator(".jp-Notebook .jp-Cell").count() == cells
+    assert form.page.locator(FORM).count() == 1
+
+
+def test_what_was_reached_is_understood_or_refused(form: Form, shop: Path) -> None:
+    press = form.shown
+    form.grade(press, "peel", 4).tap()
+    form.key("reached").tap()
+    form.key("r:press temperature").fill("30x5")
+    form.key("save").tap()
+    assert "30x5" in form.said("bad", "NOT SAVED")
+    assert entries(shop, press) == []
+    assert form.key("r:press temperature").input_value() == "30x5"
+    form.key("r:press temperature").fill("305,5 F")
+    form.key("d:bubbles").tap()
+    form.key("note").fill("left corner, cold spot")
+    form.key("save").tap()
+    form.said("good", f"press {press}")
+    row = held(shop, press)
+    assert row["press temperature_actual"] == pytest.approx((305.5 - 32) * 5 / 9)
+    assert (row["peel"], row["defects"], row["note"]) == (4, "bubbles", "left corner, cold spot")
+
+
+def test_a_reload_comes_back_to_the_half_typed_entry(form: Form, shop: Path) -> None:
+    press, before = form.shown, len(entries(shop))
+    form.grade(press, "peel", 3).tap()
+    form.key("note").fill("half a no")
+    form.page.reload()
+    form.run_all()
+    assert form.shown == press
+    assert form.grade(press, "peel", 3).get_attribute("aria-pressed") == "true"
+    assert form.key("note").input_value() == "half a no"
+    assert len(entries(shop)) == before
+    form.key("save").tap()
+    form.said("good", f"press {press}")
+    assert (held(shop, press)["peel"], held(shop, press)["note"]) == (3, "half a no")
+
+
+def test_a_restarted_kernel_is_told_and_then_makes_exactly_one_entry(
+    form: Form, shop: Path, lab: Lab
+) -> None:
+    press, before = form.shown, len(entries(shop))
+    kernel = lab.idle_kernel()
+    assert lab.post(f"api/kernels/{kernel}/restart") is not None
+    form.page.wait_for_timeout(1000)
+    lab.idle_kernel()
+    form.grade(press, "peel", 5).tap()
+    form.key("save").tap()
+    assert "kept" in form.said("bad", "NOT SAVED")
+    form.key("save").tap()
+    form.said("bad", "NOT SAVED")
+    assert len(entries(shop)) == before
+    form.run_all()
+    assert form.shown == press
+    assert form.grade(press, "peel", 5).get_attribute("aria-pressed") == "true"
+    form.key("save").tap()
+    form.said("good", f"press {press}: peel 5")
+    assert [row["peel"] for row in entries(shop, press)] == [5.0]
+    assert len(entries(shop)) == before + 1
+
+
+def test_spoil_undo_and_history(form: Form, shop: Path) -> None:
+    press = form.shown
+    form.key("more").tap()
+    form.key("exclude").tap()
+    assert form.key("ask").is_disabled(), "a reason is asked for"
+    form.key("reason").fill("film slipped")
+    form.key("ask").tap()
+    form.said("good", "left out")
+    assert held(shop, press)["excluded"]
+    form.key("undo-saved").tap()
+    form.said("good", "taken back")
+    assert form.shown == press
+    assert not held(shop, press)["excluded"]
+    form.key("history").tap()
+    lines = form.page.locator(f"{FORM} .lines tr")
+    lines.nth(1).wait_for()
+    assert "film slipped" in lines.nth(0).inner_text()
+    assert [row["excluded"] for row in entries(shop, press)] == ["film slipped", ""]
+    form.key("more").tap()
+
+
+def test_a_correction_is_added(form: Form, shop: Path) -> None:
+    press = entries(shop)[0]["press"]
+    form.key("goto").select_option(str(press))
+    form.grade(press, "peel", 1).tap()
+    form.key("save").tap()
+    form.said("good", f"press {press}: peel 1")
+    assert [row["peel"] for row in entries(shop, press)] == [4.0, 1.0]
+    assert held(shop, press)["peel"] == 1
+
+
+def test_what_another_window_saved_shows_by_itself(form: Form, shop: Path) -> None:
+    press = form.shown
+    with Logbook.open(shop / "logbook.dtfexp", by="elsewhere") as book:
+        waiting = int((book.waiting()["pressed"]).sum())
+        book.record(press, {"peel": 4}, note="from the other window")
+    form.page.locator(f"{FORM} button", has_text=f"({waiting + 1})").wait_for()
+    form.key("goto").select_option(str(press))
+    assert form.key("note").input_value() == "from the other window"
+    form.key("after").tap()
+
+
+def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
+    form.key("tab:wash").tap()
+    first, second = (row["press"] for row in entries(shop)[1:3])
+    form.key("find").fill(str(first))
+    form.key("find").press("Enter")
+    form.page.keyboard.press("4")
+    form.grade(second, "wash", 2, "w").tap()
+    form.key("save").tap()
+    form.said("good", "2 coupons")
+    assert (held(shop, first)["wash"], held(shop, second)["wash"]) == (4, 2)
+    assert form.page.locator(f'{FORM} [data-coupon="{first}"]').count() == 0
+    form.key("tab:press").tap()
+
+
+def test_sixty_fast_saves_store_what_was_on_the_screen(form: Form, shop: Path) -> None:
+    saved = form.page.evaluate(
+        """async () => {
+          const found = (k) => document.querySelector(`.dtfexp-rec [data-k="${k}"]`);
+          const tick = () => new Promise((go) => setTimeout(go, 4));
+          const wanted = {};
+          for (let turn = 0; turn < 60; turn++) {
+            const told = document.querySelector(".dtfexp-rec .now").textContent;
+            const press = Number(told.match(/Press (\\d+)/)[1]);
+            const value = 1 + ((turn * 7 + 3) % 5);
+            found(`p${press}:peel:${value}`).click();
+            found("save").click();
+            wanted[press] = value;
+            for (let wait = 0; wait < 1500; wait++) {
+              if (!document.querySelector(".dtfexp-rec .now").textContent.includes(told)) break;
+              await tick();
+            }
+          }
+          return wanted;
+        }"""
+    )
+    assert len(saved) == 60
+    with Logbook.open(shop / "logbook.dtfexp") as book:
+        peel = book.results().set_index("press")["peel"]
+    assert {press: peel[int(press)] for press in saved} == saved
+
+
+def test_run_all_again_changes_nothing_and_comes_back(form: Form, shop: Path) -> None:
+    press, before = form.shown, entries(shop)
+    form.run_all()
+    assert form.shown == press
+    assert entries(shop) == before
+
+
+def test_every_target_is_large_enough_for_a_warm_hand(form: Form) -> None:
+    small = form.page.evaluate(
+        """() => [...document.querySelectorAll(
+          ".dtfexp-rec button, .dtfexp-rec input, .dtfexp-rec select, .dtfexp-rec summary")]
+          .filter((node) => node.checkVisibility())
+          .map((node) => [node.getAttribute("data-k"), node.getBoundingClientRect()])
+          .filter(([, box]) => box.height < 56 || box.width < 56).map(([key]) => key)"""
+    )
+    assert small == []
+
+
+def test_nothing_left_the_machine_and_no_form_is_left_loading(
+    form: Form, outside: list[str]
+) -> None:
+    assert wait_for(lambda: form.page.locator(FORM).count() == 1, 5, "one form")
+    assert form.page.get_by_text("Loading widget").count() == 0
+    assert form.page.get_by_text("Error displaying widget").count() == 0
+    assert outside == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -33,23 +34,27 @@ def settings_from_codes(session: Session, fabric: str, codes: Array, reach: floa
 
 def centre_of(factor: Factor, allowed: Array, reach: float) -> float:
     """The middle of the plan: the usual setting, moved in from limits so that both sides fit."""
-    low, high = factor.bounds
+    scale, back = _scale(factor)
+    low, high = scale(factor.bounds[0]), scale(factor.bounds[1])
     away = reach * 0.5 * (high - low)
-    usual = float(factor.usual)
-    top = float(allowed[-1])
     # A heat limit or a usual setting at the end of the range would leave one side unpressed.
-    centre = min(usual, top - away) if usual + away > top else usual
-    return float(np.clip(max(centre, low + away), low, top))
+    centre = min(scale(float(factor.usual)), scale(float(allowed[-1])) - away)
+    return float(back(max(centre, low + away)))
+
+
+def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], float]]:
+    """To the scale on which levels lie evenly, and back: logarithms for times."""
+    if is_logarithmic(factor):
+        return lambda x: float(np.log(x)), lambda x: float(np.exp(x))
+    return float, float
 
 
 def _numbers(factor: Factor, allowed: Array, code: Array, reach: float) -> Array:
-    low, high = factor.bounds
+    scale, back = _scale(factor)
     centre = centre_of(factor, allowed, reach)
-    if is_logarithmic(factor):
-        wanted = centre * np.exp(code * reach * 0.5 * np.log(high / low))
-    else:
-        wanted = centre + code * reach * 0.5 * (high - low)
-    index = np.array([int(np.argmin(np.abs(allowed - w))) for w in wanted])
+    half = 0.5 * (scale(factor.bounds[1]) - scale(factor.bounds[0]))
+    wanted = [back(scale(centre) + c * reach * half) for c in code]
+    index = np.array([int(np.argmin(np.abs(allowed - w))) for w in wanted], dtype=int)
     middle = int(np.argmin(np.abs(allowed - centre)))
     # A coarse step must not fold two levels into one.
     index = np.where((code > 0) & (index == middle), middle + 1, index)

@@ -16,7 +16,12 @@ import numpy as np
 from sessions import best_of_factorial, one_at_a_time, ours
 from simulated import FAMILIES, bench
 
-SCHEDULES = {"10+4s": (10, *[4] * 8), "10+8s": (10, 8, 8), "10+16": (10, 16)}
+SCHEDULES = {
+    "10+4s": (10, 4, 4, 4, 4),
+    "10+8s": (10, 8, 8),
+    "10+16": (10, 16),
+    "to 40": (10, 4, 4, 4, 4, 4, 4, 4, 2),
+}
 AT = (14, 26, 40)
 
 
@@ -24,8 +29,6 @@ def job(task: tuple[str, int, str]) -> dict[str, object]:
     family, seed, schedule = task
     b = bench(family, seed)
     batches = SCHEDULES[schedule]
-    if schedule == "10+4s":
-        batches = (10, 4, 4, 4, 4, 4, 4, 4, 2)
     scores = ours(b, batches, seed, AT)
     return {
         "family": family,

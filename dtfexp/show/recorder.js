@@ -94,7 +94,7 @@ function render({ model, el }) {
     const notSaved = () => {
       if (!pending.has(message.id) || quiet) return;
       said = { kind: "bad", undo: null, text: "NOT SAVED: the notebook does not answer. Your entry is " +
-        "kept here. Press Save again; if that fails: Run, then Run All Cells, then Save." };
+        "kept here. Press Save again; if that fails: reload this page, then Run, Run All Cells, Save." };
       draw();
     };
     pending.set(message.id, done);

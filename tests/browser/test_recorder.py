@@ -6,6 +6,8 @@ The tests share one notebook and go on from press to press, in the order in whic
 from __future__ import annotations
 
 import re
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -139,20 +141,36 @@ def test_a_reload_comes_back_to_the_half_typed_entry(form: Form, shop: Path) -> 
     assert (held(shop, press)["peel"], held(shop, press)["note"]) == (3, "half a no")
 
 
+def restart_by_menu(form: Form) -> None:
+    form.page.click(".lm-MenuBar-itemLabel:text-is('Kernel')")
+    form.page.click(".lm-Menu-itemLabel:text-matches('^Restart Kernel…$')")
+    form.page.click(".jp-Dialog button.jp-mod-accept")
+
+
+def restart_from_outside(form: Form) -> None:
+    # JupyterLab 4.6 does not hear of this one, and goes on sending every widget message to a
+    # thread that is gone; only a reload of the page mends it.
+    assert form.lab.post(f"api/kernels/{form.lab.idle_kernel()}/restart") is not None
+
+
+@pytest.mark.parametrize(
+    ("restart", "reload"), [(restart_by_menu, False), (restart_from_outside, True)]
+)
 def test_a_restarted_kernel_is_told_and_then_makes_exactly_one_entry(
-    form: Form, shop: Path, lab: Lab
+    form: Form, shop: Path, lab: Lab, restart: Callable[[Form], None], reload: bool
 ) -> None:
     press, before = form.shown, len(entries(shop))
-    kernel = lab.idle_kernel()
-    assert lab.post(f"api/kernels/{kernel}/restart") is not None
-    form.page.wait_for_timeout(1000)
+    restart(form)
+    form.page.wait_for_timeout(1500)
     lab.idle_kernel()
     form.grade(press, "peel", 5).tap()
     form.key("save").tap()
+    started = time.monotonic()
     assert "kept" in form.said("bad", "NOT SAVED")
-    form.key("save").tap()
-    form.said("bad", "NOT SAVED")
+    assert time.monotonic() - started < 4
     assert len(entries(shop)) == before
+    if reload:
+        form.page.reload()
     form.run_all()
     assert form.shown == press
     assert form.grade(press, "peel", 5).get_attribute("aria-pressed") == "true"
@@ -267,6 +285,8 @@ def test_nothing_left_the_machine_and_no_form_is_left_loading(
     form: Form, outside: list[str]
 ) -> None:
     assert wait_for(lambda: form.page.locator(FORM).count() == 1, 5, "one form")
-    assert form.page.get_by_text("Loading widget").count() == 0
-    assert form.page.get_by_text("Error displaying widget").count() == 0
+    assert form.page.locator(".jp-OutputArea-output", has_text="Loading widget").count() == 0
+    assert (
+        form.page.locator(".jp-OutputArea-output", has_text="Error displaying widget").count() == 0
+    )
     assert outside == []

@@ -1,0 +1,211 @@
+"""The command line as a person types it: what it prints, what it leaves, what it refuses."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from dtfexp import Logbook, plan
+from dtfexp.shop.cli import main, parser
+from dtfexp.shop.demo import BOOK
+
+ROOT = Path(__file__).parents[2]
+DATA = ROOT / "data"
+
+
+def run(capsys: pytest.CaptureFixture[str], *argv: str) -> tuple[int, str, str]:
+    code = main(argv)
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+@pytest.fixture
+def shop(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    """The messy shop's logbook, planned and imported by the commands README shows."""
+    book = str(tmp_path / "shop.dtfbook")
+    session = str(DATA / "messy_shop_session.toml")
+    assert run(capsys, "plan", session, book, "--presses", "14")[0] == 0
+    assert run(capsys, "import", book, str(DATA / "messy_shop_sheet.csv"))[0] == 0
+    return tmp_path / "shop.dtfbook"
+
+
+def test_the_messy_sheet_goes_all_the_way(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "import", str(shop), str(DATA / "messy_shop_sheet.xlsx"))
+    assert (code, "0 entries added" in out) == (0, True)
+    folder = shop.parent / "report"
+    code, out, _ = run(capsys, "report", str(shop), "--out", str(folder), "--unit", "°C")
+    assert code == 0
+    names = {Path(line).name for line in out.splitlines()}
+    assert names == {"report.html", "card-club-tee.pdf", "windows.csv", "windows.json"}
+    assert all((folder / name).stat().st_size > 100 for name in names)
+    code, out, _ = run(capsys, "next", str(shop), "--presses", "4")
+    assert code == 0
+    assert re.search(r"^18 ", out, re.MULTILINE)
+    with Logbook.open(shop) as book:
+        assert list(book.runs()["press"]) == list(range(1, 19))
+
+
+def test_plan_prints_every_press_and_both_units(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "my.dtfbook"
+    code, out, _ = run(
+        capsys, "plan", str(DATA / "example_session.toml"), str(path), "--presses", "9", "--seed",
+        "4", "--fabrics", "cotton jersey",
+    )  # fmt: skip
+    assert code == 0
+    assert len(re.findall(r"^\d+ +cotton jersey", out, re.MULTILINE)) == 9
+    assert "°C" in out
+    assert "°F" in out
+    with Logbook.open(path) as book:
+        expected = plan(book.session, 9, fabrics=["cotton jersey"], seed=4).runs
+        assert book.runs()[expected.columns.tolist()].to_dict() == expected.to_dict()
+
+
+def test_the_run_sheet_marks_what_changes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "my.dtfbook"
+    _, out, _ = run(
+        capsys, "plan", str(DATA / "messy_shop_session.toml"), str(path), "--presses", "8"
+    )
+    rows = [line for line in out.splitlines() if re.match(r"\d+ ", line)]
+    with Logbook.open(path) as book:
+        runs = book.runs().drop(columns=["press", "fabric"])
+    changed = (runs != runs.shift()).sum(axis=1).tolist()
+    assert [row.count("> ") for row in rows] == [0, *changed[1:]]
+    assert max(len(line) for line in out.splitlines() if re.match(r"\d+ ", line)) <= 100
+
+
+MISTAKES = [
+    (["plan", "nothing.toml", "x.dtfbook", "--presses", "4"], "nothing.toml"),
+    (["plan", "SESSION", "BOOK", "--presses", "4"], "already"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "four"], "'four' is not a whole number"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "0"], "presses is 0"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--design", "magic"], "'magic'"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--fabrics", "velvet"], "velvet"),
+    (["plan", "SESSION", "new.dtfbook"], "--presses"),
+    (["next", "nothing.dtfbook", "--presses", "3"], "nothing.dtfbook"),
+    (["next", "SESSION", "--presses", "3"], "not a dtfexp logbook"),
+    (["import", "BOOK", "nothing.csv"], "nothing.csv"),
+    (["import", "BOOK", "BOOK"], "shop.dtfbook"),
+    (["report", "BOOK"], "--out"),
+    (["report", "BOOK", "--out", "r", "--unit", "K"], "unit"),
+    (["report", "BOOK", "--out", "SESSION"], "messy_shop_session.toml"),
+    (["bogus"], "'bogus'"),
+]
+
+
+@pytest.mark.parametrize(("argv", "word"), MISTAKES, ids=lambda v: " ".join(v)[:40])
+def test_a_mistake_is_one_clear_line_and_code_2(
+    shop: Path, capsys: pytest.CaptureFixture[str], argv: list[str], word: str
+) -> None:
+    names = {"SESSION": str(DATA / "messy_shop_session.toml"), "BOOK": str(shop)}
+    before = shop.read_bytes()
+    os.chdir(shop.parent)
+    code, out, err = run(capsys, *(names.get(a, a) for a in argv))
+    assert code == 2
+    assert out == ""
+    # a progress bar may have come and gone on the same line
+    last = err.rstrip("\n").split("\r")[-1]
+    assert last.count("\n") == 0
+    assert last.startswith("dtfexp: ")
+    assert word in last
+    assert "Traceback" not in err
+    assert shop.read_bytes() == before
+    assert not (shop.parent / "new.dtfbook").exists()
+
+
+def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
+    commands = ["demo", "plan", "next", "import", "report", "open"]
+    for argv in ([], *[[c] for c in commands]):
+        with pytest.raises(SystemExit) as stop:
+            parser().parse_args([*argv, "--help"])
+        assert stop.value.code == 0
+        out = capsys.readouterr().out
+        assert "dtfexp" in out
+        assert "Example:" in out or "In order:" in out
+
+
+def test_demo_does_the_whole_job_and_runs_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, "demo", "--out", str(tmp_path))
+    assert code == 0
+    assert "invented" in out
+    assert "%" in err  # the bar
+    assert str((tmp_path / "report" / "report.html").resolve()) in out
+    for fabric in ("cotton jersey", "polyester interlock", "nylon shell"):
+        assert fabric in out
+    report = (tmp_path / "report" / "report.html").read_bytes()
+    with Logbook.open(tmp_path / BOOK) as book:
+        first = len(book.results())
+    assert run(capsys, "demo", "--out", str(tmp_path))[0] == 0
+    with Logbook.open(tmp_path / BOOK) as book:
+        assert len(book.results()) == first
+    assert len((tmp_path / "report" / "report.html").read_bytes()) == len(report)
+
+
+def test_demo_never_takes_the_place_of_a_real_logbook(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    real = shop.rename(shop.with_name(BOOK))
+    before = real.read_bytes()
+    code, _, err = run(capsys, "demo", "--out", str(real.parent))
+    assert code == 2
+    assert "stays as it is" in err
+    assert real.read_bytes() == before
+
+
+def test_open_copies_and_leaves_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "1_plan.ipynb").write_text("mine")
+    code, _, _ = run(capsys, "open", str(tmp_path), "--no-launch")
+    assert code == 0
+    assert (tmp_path / "1_plan.ipynb").read_text() == "mine"
+    for name in ("2_record.ipynb", "3_report.ipynb", "example_session.toml"):
+        assert (tmp_path / name).exists()
+
+
+@pytest.mark.slow
+def test_a_wheel_alone_gives_demo_and_notebooks(tmp_path: Path) -> None:
+    """Built from the project and unpacked in an empty folder: nothing of the source is seen."""
+    wheel = tmp_path / "wheel"
+    built = subprocess.run(
+        [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(wheel), "."],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert built.returncode == 0, built.stderr[-2000:]
+    (file,) = wheel.glob("*.whl")
+    place = tmp_path / "installed"
+    subprocess.run(
+        [sys.executable, "-m", "pip", "install", "--no-deps", "-q", "--target", str(place), file],
+        check=True,
+    )
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    environment = os.environ | {"PYTHONPATH": str(place)}
+
+    def dtfexp(*argv: str) -> str:
+        done = subprocess.run(
+            [sys.executable, "-m", "dtfexp.shop.cli", *argv],
+            cwd=empty, env=environment, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr[-2000:]
+        return done.stdout
+
+    where = subprocess.run(
+        [sys.executable, "-c", "import dtfexp; print(dtfexp.__file__)"],
+        cwd=empty, env=environment, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert str(place) in where.stdout
+    dtfexp("open", "shop", "--no-launch")
+    assert {"1_plan.ipynb", "2_record.ipynb", "3_report.ipynb", "example_session.toml"} <= {
+        file.name for file in (empty / "shop").iterdir()
+    }
+    assert "report.html" in dtfexp("demo")
+    assert (empty / "dtfexp-demo" / "report" / "report.html").exists()

@@ -74,7 +74,7 @@ def test_the_run_sheet_marks_what_changes(
     _, out, _ = run(
         capsys, "plan", str(DATA / "messy_shop_session.toml"), str(path), "--presses", "8"
     )
-    rows = [line for line in out.splitlines() if re.match(r"\d+ ", line)]
+    rows = [line for line in out.splitlines() if re.match(r"\d+ +club tee", line)]
     with Logbook.open(path) as book:
         runs = book.runs().drop(columns=["press", "fabric"])
     changed = (runs != runs.shift()).sum(axis=1).tolist()

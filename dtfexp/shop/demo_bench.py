@@ -45,10 +45,10 @@ PRESSURE_WASH = np.array([0.10, 0.0, 0.45])
 OVEN_OFFSET, PRESS_OFFSET = -4.0, -3.0  # °C, reached minus shown
 OVEN_SWING, PRESS_SWING = 3.0, 3.0  # °C, half-width around what is reached
 LOAD_LUCK, ROUND_LUCK = 1.5, 1.2  # °C, standard deviation per load and per round
-NOISE = 0.30  # grades, standard deviation of one press
+NOISE = 0.25  # grades, standard deviation of one press
 CURE_REFERENCE, CURE_PER_E, CURE_BEST = 125.0, 16.0, 0.10  # °C, °C, dose
 PRESS_PER_E = 18.0  # °C
-TOP = 4.9  # grades, quality with nothing wrong
+TOP = 5.1  # grades, quality with nothing wrong
 
 
 @dataclass(frozen=True)

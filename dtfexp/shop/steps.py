@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from dtfexp.dialin.plan import Plan
 
 SAMPLE_SESSION = "example_session.toml"
-PRACTICE = "practice.dtfexp"
+PRACTICE = "practice.dtfbook"
 PRACTICE_PRESSES = 12
-EXAMPLE = "invented_example.dtfexp"
+EXAMPLE = "invented_example.dtfbook"
 EXAMPLE_PRESSES = 30
 EXAMPLE_SEED = 7
 

@@ -28,7 +28,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("shop")
     copy_if_absent(folder)
     session = Session.load(folder / "example_session.toml")
-    with Logbook.create(folder / "logbook.dtfexp", session) as book:
+    with Logbook.create(folder / "logbook.dtfbook", session) as book:
         book.add(plan(session, 90))
     return folder
 

@@ -66,12 +66,12 @@ def form(page: Any, lab: Lab) -> Form:
 
 
 def entries(shop: Path, press: int | None = None) -> list[dict[Any, Any]]:
-    with Logbook.open(shop / "logbook.dtfexp") as book:
+    with Logbook.open(shop / "logbook.dtfbook") as book:
         return list(book.history(press).to_dict("records"))
 
 
 def held(shop: Path, press: int) -> dict[Any, Any]:
-    with Logbook.open(shop / "logbook.dtfexp") as book:
+    with Logbook.open(shop / "logbook.dtfbook") as book:
         return dict(book.results().set_index("press").loc[press])
 
 
@@ -213,7 +213,7 @@ def test_a_correction_is_added(form: Form, shop: Path) -> None:
 
 def test_what_another_window_saved_shows_by_itself(form: Form, shop: Path) -> None:
     press = form.shown
-    with Logbook.open(shop / "logbook.dtfexp", by="elsewhere") as book:
+    with Logbook.open(shop / "logbook.dtfbook", by="elsewhere") as book:
         waiting = int((book.waiting()["pressed"]).sum())
         book.record(press, {"peel": 4}, note="from the other window")
     form.page.locator(f"{FORM} button", has_text=f"({waiting + 1})").wait_for()
@@ -258,7 +258,7 @@ def test_sixty_fast_saves_store_what_was_on_the_screen(form: Form, shop: Path) -
         }"""
     )
     assert len(saved) == 60
-    with Logbook.open(shop / "logbook.dtfexp") as book:
+    with Logbook.open(shop / "logbook.dtfbook") as book:
         peel = book.results().set_index("press")["peel"]
     assert {press: peel[int(press)] for press in saved} == saved
 

@@ -21,9 +21,9 @@ def bench(shop: Path) -> Path:
     folder = shop / "keys"
     copy_if_absent(folder)
     session = Session.load(folder / "example_session.toml")
-    with Logbook.create(folder / "logbook.dtfexp", session) as book:
+    with Logbook.create(folder / "logbook.dtfbook", session) as book:
         book.add(plan(session, 14))
-    return folder / "logbook.dtfexp"
+    return folder / "logbook.dtfbook"
 
 
 @pytest.fixture(scope="module")

@@ -35,7 +35,7 @@ def run(folder: Path, name: str) -> str:
 
 def counts(folder: Path) -> dict[str, tuple[int, int, int]]:
     found = {}
-    for file in sorted(folder.glob("*.dtfexp")):
+    for file in sorted(folder.glob("*.dtfbook")):
         with Logbook.open(file) as book:
             found[file.name] = (len(book.runs()), len(book.history()), len(book.plans()))
     return found
@@ -60,9 +60,9 @@ def test_run_twice_they_change_nothing(shop):
     assert "was made, with a first look of 14 test presses" in told[0]
     assert "cotton jersey" in told[0] and "115 °C" in told[0]
     assert "PRACTICE" not in told[1]
-    assert "Nothing is graded in logbook.dtfexp yet" in told[2] and "INVENTED" in told[2]
+    assert "Nothing is graded in logbook.dtfbook yet" in told[2] and "INVENTED" in told[2]
     before = counts(shop)
-    assert before["logbook.dtfexp"] == (14, 0, 1)
+    assert before["logbook.dtfbook"] == (14, 0, 1)
     again = [run(shop, name) for name in NAMES]
     assert "opened, and nothing in it was changed" in again[0]
     assert counts(shop) == before
@@ -71,7 +71,7 @@ def test_run_twice_they_change_nothing(shop):
 @pytest.mark.slow
 def test_the_report_is_of_what_was_recorded_and_adds_presses_only_when_all_are_made(shop):
     run(shop, "1_plan.ipynb")
-    path = shop / "logbook.dtfexp"
+    path = shop / "logbook.dtfbook"
     with Logbook.open(path) as book:
         for press in book.runs()["press"].iloc[:6]:
             book.record(int(press), {"peel": 3 + press % 3, "wash": 4})
@@ -82,7 +82,7 @@ def test_the_report_is_of_what_was_recorded_and_adds_presses_only_when_all_are_m
     told = run(shop, "3_report.ipynb")
     assert "6 made or left out" in told
     assert "8 planned test presses are not made yet" in told
-    assert counts(shop) == {"logbook.dtfexp": (14, 6, 1)}
+    assert counts(shop) == {"logbook.dtfbook": (14, 6, 1)}
     written = {file.name for file in (shop / "report").iterdir()}
     assert {"report.html", "windows.csv", "windows.json", "card-nylon-shell.pdf"} <= written
 
@@ -90,7 +90,7 @@ def test_the_report_is_of_what_was_recorded_and_adds_presses_only_when_all_are_m
 def test_recording_before_planning_is_practice_and_says_so(shop):
     assert "PRACTICE book" in run(shop, "2_record.ipynb")
     before = counts(shop)
-    assert list(before) == ["practice.dtfexp"] and before["practice.dtfexp"][0] > 0
+    assert list(before) == ["practice.dtfbook"] and before["practice.dtfbook"][0] > 0
     run(shop, "2_record.ipynb")
     assert counts(shop) == before
 

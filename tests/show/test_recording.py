@@ -27,7 +27,7 @@ def book(tmp_path):
         [Outcome("peel"), Outcome("wash", washes=5)],
         ["cotton jersey", Fabric("nylon shell", 310, "°F")],
     )
-    with Logbook.create(tmp_path / "bench.dtfexp", session) as made:
+    with Logbook.create(tmp_path / "bench.dtfbook", session) as made:
         made.add(plan(session, 8))
         yield made
 
@@ -205,11 +205,11 @@ def test_saves_from_many_threads_store_their_own_values(desk, book):
 
 
 def test_a_book_without_presses_has_a_state(tmp_path, book):
-    with Logbook.create(tmp_path / "empty.dtfexp", book.session) as empty:
+    with Logbook.create(tmp_path / "empty.dtfbook", book.session) as empty:
         state = form_state(empty)
     assert state["presses"] == [] and state["next"] is None and state["waiting"] == []
 
 
 def test_books_are_told_apart_in_the_browser(tmp_path, book):
-    with Logbook.create(tmp_path / "other.dtfexp", book.session) as other:
+    with Logbook.create(tmp_path / "other.dtfbook", book.session) as other:
         assert form_state(other)["key"] != form_state(book)["key"]

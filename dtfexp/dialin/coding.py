@@ -152,18 +152,10 @@ def is_logarithmic(factor: Factor) -> bool:
 
 
 def excluded_rows(results: pd.DataFrame) -> NDArray[np.bool_]:
-    """True for presses left out: any reason, mark or number but blank, "no", False and 0."""
+    """True for presses left out of the fit; ``results`` have been checked."""
     if "excluded" not in results:
         return np.zeros(len(results), dtype=bool)
-
-    def out(value: Any) -> bool:
-        if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
-            return False
-        if isinstance(value, str):
-            return value.strip().casefold() not in ("", "no", "false", "0", "n", "nan")
-        return bool(value)
-
-    return np.array([out(v) for v in results["excluded"]], dtype=bool)
+    return results["excluded"].to_numpy(dtype=bool)
 
 
 def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:

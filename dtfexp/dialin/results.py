@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 
 _LARGEST_NUMBER = 1_000_000_000
 _WHOLE = "a whole number, 1 or more"
-_YES_NO = "yes or no (true or false, 1 or 0), or blank for no"
-_YES = ("yes", "y", "true", "x", "1")
+_YES_NO = "yes, no, or a reason in words (true or false, 1 or 0), or blank for no"
 _NO = ("no", "n", "false", "0")
 _MISSING_TYPES = ("NAType", "NaTType", "NoneType")
 
@@ -231,12 +230,13 @@ def _whole(cell: object) -> int:
 def _yes_no(cell: object) -> bool:
     if fields.is_flag(cell):
         return bool(cell)
-    word = cell.strip().casefold() if isinstance(cell, str) else f"{_number(cell):g}"
-    if word in _YES:
-        return True
-    if word in _NO:
-        return False
-    raise ValueError(cell)
+    if isinstance(cell, str):
+        # Any other words are the reason why the press was left out.
+        return cell.strip().casefold() not in _NO
+    word = f"{_number(cell):g}"
+    if word not in ("0", "1"):
+        raise ValueError(cell)
+    return word == "1"
 
 
 def _label(cell: object) -> str:

@@ -1,0 +1,41 @@
+"""Integrating over scales: the weighted points against a conjugate answer in closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dtfexp.maths.scales import integrate, normal_points, to_scales
+
+
+@pytest.mark.parametrize(("at", "sd"), [(0.0, 3.0), (1.0, 0.5), (-1.5, 0.4)])
+def test_a_gaussian_evidence_gives_the_conjugate_posterior(at: float, sd: float) -> None:
+    """Prior N(0, 1) met by N(at, sd^2): Gelman et al., Bayesian Data Analysis, sec. 2.5 (memory).
+
+    Four dimensions, the evidence in the first one only; 16 points are kept of 64, so mean and sd
+    are held to what so few points can carry.
+    """
+
+    def log_evidence(u: np.ndarray) -> np.ndarray:
+        return -0.5 * ((u[:, 0] - at) / sd) ** 2
+
+    points, weight, effective = integrate(log_evidence, 4, 64, 16)
+    mean = weight @ points
+    spread = np.sqrt(weight @ (points - mean) ** 2)
+    exact_sd = 1 / np.sqrt(1 + 1 / sd**2)
+    assert weight.sum() == pytest.approx(1)
+    assert mean[0] == pytest.approx(at / (1 + sd**2), abs=0.35 * exact_sd)
+    assert spread[0] == pytest.approx(exact_sd, rel=0.4)
+    assert effective > 10
+
+
+def test_points_are_the_same_every_time_and_balanced() -> None:
+    points = normal_points(64, 5)
+    assert np.array_equal(points, normal_points(64, 5))
+    assert np.abs(points.mean(axis=0)).max() < 0.1
+
+
+def test_the_middle_point_is_the_prior_centre() -> None:
+    scales = to_scales(np.zeros(9), 2)
+    assert scales.amplitude == pytest.approx(1.0)
+    assert scales.noise == pytest.approx([0.30, 0.30])

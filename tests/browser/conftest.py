@@ -49,28 +49,27 @@ def outside() -> list[str]:
 
 
 @pytest.fixture(scope="session")
-def page(lab: Lab, outside: list[str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        context = playwright.chromium.launch_persistent_context(
-            tmp_path_factory.mktemp("profile"),
-            executable_path=CHROMIUM,
-            headless=True,
-            has_touch=True,
-            viewport={"width": 1024, "height": 768},
-            args=BROWSER_ARGS,
-        )
-        home = ("http://127.0.0.1", "ws://127.0.0.1", "data:", "blob:", "about:")
-        context.on(
-            "request",
-            lambda request: None if request.url.startswith(home) else outside.append(request.url),
-        )
-        tab = context.pages[0]
-        tab.set_default_timeout(15_000)
-        tab.on("dialog", lambda dialog: dialog.accept())
-        yield tab
-        context.close()
+def page(
+    lab: Lab, outside: list[str], tmp_path_factory: pytest.TempPathFactory, playwright: Any
+) -> Iterator[Any]:
+    context = playwright.chromium.launch_persistent_context(
+        tmp_path_factory.mktemp("profile"),
+        executable_path=CHROMIUM,
+        headless=True,
+        has_touch=True,
+        viewport={"width": 1024, "height": 768},
+        args=BROWSER_ARGS,
+    )
+    home = ("http://127.0.0.1", "ws://127.0.0.1", "data:", "blob:", "about:")
+    context.on(
+        "request",
+        lambda request: None if request.url.startswith(home) else outside.append(request.url),
+    )
+    tab = context.pages[0]
+    tab.set_default_timeout(15_000)
+    tab.on("dialog", lambda dialog: dialog.accept())
+    yield tab
+    context.close()
 
 
 @pytest.hookimpl(wrapper=True)

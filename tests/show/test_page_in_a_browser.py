@@ -19,18 +19,17 @@ ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
+def browser(request: pytest.FixtureRequest) -> Iterator[Any]:
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     if path is None:
         if os.environ.get("DTFEXP_REQUIRE_BROWSER") == "1":
             pytest.fail("no chromium on the PATH, and DTFEXP_REQUIRE_BROWSER is 1")
         pytest.skip("no chromium on the PATH")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
-        yield opened
-        opened.close()
+    # Asked for only now: without a browser the driver is not needed either.
+    playwright = request.getfixturevalue("playwright")
+    opened = playwright.chromium.launch(executable_path=path, args=ARGUMENTS)
+    yield opened
+    opened.close()
 
 
 @pytest.fixture(scope="module")

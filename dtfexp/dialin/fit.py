@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import Coding, check_settings, excluded_rows
@@ -74,6 +75,13 @@ class Fit:
         if key not in self._windows:
             self._windows[key] = find_window(self, name, float(pass_rate), float(confidence))
         return self._windows[key]
+
+    def anova(self, outcome: str, fabric: str | Fabric | None = None) -> pd.DataFrame:
+        """The table of effects by stratum; not built yet, and it says so (``DtfexpError``)."""
+        raise DtfexpError(
+            f"the table of effects (anova of {outcome!r}) is not built yet; ask pass_rate along a "
+            "setting to see what it does"
+        )
 
     def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
         """Posterior of the true pass rate at checked settings of one fabric."""

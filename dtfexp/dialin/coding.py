@@ -206,5 +206,6 @@ def _margin(outcome: Outcome, value: float) -> float:
 
 
 def _codes(column: pd.Series) -> Ints:
-    codes, _ = pd.factorize(column, sort=True)
+    """A number for each different entry; -1 where nothing was told (a blank is no block)."""
+    codes, _ = pd.factorize(column.replace("", None), sort=True)
     return np.asarray(codes, dtype=int)

@@ -243,3 +243,15 @@ def test_describe_lists_data_and_priors() -> None:
 def test_the_table_of_effects_says_that_it_is_still_to_come() -> None:
     with pytest.raises(DtfexpError, match="not built yet"):
         fit(ONE, pd.DataFrame()).anova("holds")
+
+
+def test_a_block_that_nobody_told_is_no_block() -> None:
+    """A blank is not a lot of its own: such presses share no luck, and none is added."""
+    results = graded(FOUR, plan(FOUR, 12).runs)
+    at = pd.DataFrame([{f.name: f.usual for f in FOUR.factors}])
+    plain = fit(FOUR, results).pass_rate(at, "cotton")
+    blank = fit(FOUR, results.assign(block=None)).pass_rate(at, "cotton")
+    pd.testing.assert_frame_equal(plain, blank)
+    half = fit(FOUR, results.assign(block=["monday"] * 4 + [None] * 8)).posterior.data
+    assert set(half.block[half.press >= 4]) == {-1}
+    assert set(half.block[half.press < 4]) == {0}

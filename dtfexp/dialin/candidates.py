@@ -32,7 +32,8 @@ class Pool:
     """Candidates: ``frame`` (fabric and settings), arrays for the look-ahead, and slow settings.
 
     slow (C, s): values of the settings that are slow to change (oven temperature; hard-to-change
-    press settings); pending: rows at the END of the candidate arrays that are already on their way.
+    press settings); pending: presses on their way, which stand at the END of the candidate arrays,
+    as (index, outcomes still to come).
     """
 
     frame: pd.DataFrame
@@ -66,11 +67,6 @@ class Pool:
             if all(abs(other[column] - value) > 1e-9 for other in used):
                 price *= NEW_TEMPERATURE_PRICE
         return price
-
-
-def pending_presses(pool: Pool) -> tuple[tuple[int, tuple[int, ...]], ...]:
-    """Presses on their way: candidate index and the outcomes still to come."""
-    return pool.pending
 
 
 def slow_factors(fit: Fit) -> list[Factor]:

@@ -114,8 +114,7 @@ class Coding:
             actual = f"{factor.name}_actual"
             if actual in used and factor.is_numeric:
                 settings[factor.name] = used[actual].astype(float).fillna(used[factor.name])
-        names = [f.name for f in self.session.fabrics]
-        fabric = used["fabric"].map(names.index).to_numpy(dtype=int)
+        fabric = used["fabric"].map(self.fabric_index).to_numpy(dtype=int)
         at = self.points(settings, fabric, spread=False)
         codes = {
             column: _codes(used[column]) if column in used else np.full(len(used), -1)

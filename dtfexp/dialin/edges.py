@@ -9,7 +9,6 @@ import pandas as pd
 
 from dtfexp.describe.factor import Factor
 from dtfexp.dialin import grid as grids
-from dtfexp.maths import field
 from dtfexp.maths.joint import joint_pass
 from dtfexp.maths.posterior import predict
 
@@ -113,8 +112,8 @@ def _weakest_outcome(fit: Fit, frame: pd.DataFrame, fabric: str) -> list[str]:
     latent = predict(fit.posterior, fit.coding.points(frame, index))
     names = [o.name for o in fit.coding.outcomes]
     total = np.zeros((len(frame), len(names)))
-    for j, scales in enumerate(fit.posterior.scales):
-        shared, own = field.luck_split(scales, fit.posterior.prior, False)
+    for j in range(len(fit.posterior.scales)):
+        shared, own = fit.posterior.new_press(j)
         for o in range(len(names)):
             variance = own[o] + latent.wander[j, :, o] + latent.covariance[j, :, o, o]
             chance = joint_pass(latent.mean[j, :, o : o + 1], shared, variance[:, None])

@@ -17,7 +17,7 @@ from scipy.special import ndtri
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.candidates import Pool, candidate_pool, pending_presses
+from dtfexp.dialin.candidates import Pool, candidate_pool
 from dtfexp.dialin.coding import Coding
 from dtfexp.dialin.first_look import first_look
 from dtfexp.dialin.fit import Fit, fit
@@ -60,8 +60,7 @@ def next_presses(
     fitted = fit(session, results)
     first = _first_numbers(fitted.results)
     rng = np.random.default_rng(seed)
-    new = [name for name in names if not (fitted.results["fabric"] == name).any()]
-    if new and len(new) == len(names) and len(fitted.results) == 0:
+    if not len(fitted.results):
         wanted = first_look(session, names, count)
         reason = "Nothing is recorded yet: a compact first look round the usual settings."
     else:
@@ -96,9 +95,10 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> pd.DataFrame
     top = max(float(m.chance.max()) for m in mapped.values())
     asked = float(np.clip(top + 0.25, 0.5, CONFIDENCE))
     outlook = Outlook(post, cells.points, pool.candidates, cells.weight, asked, cells.margin)
-    for candidate, outcomes in pending_presses(pool):
+    for candidate, outcomes in pool.pending:
         outlook.add(candidate, outcomes)
-    before = float(cells.weight @ (cells_now(mapped, names) >= CONFIDENCE))
+    now = np.concatenate([mapped[name].chance for name in names])
+    before = float(cells.weight @ (now >= CONFIDENCE))
     picked: list[int] = []
     used = set(pool.used_temperatures)
     # A fabric without a window would starve beside one whose edges are cheap to map: fabrics still
@@ -118,11 +118,6 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> pd.DataFrame
     return chosen
 
 
-def cells_now(mapped: dict[str, Mapped], names: list[str]) -> Array:
-    """Today's posterior chance of every cell, stacked in the order of the fabrics."""
-    return np.concatenate([mapped[name].chance for name in names])
-
-
 def _best_chunk(
     outlook: Outlook,
     pool: Pool,
@@ -132,8 +127,8 @@ def _best_chunk(
 ) -> list[int]:
     """Greedy presses at ONE oven and ONE platen temperature, added to the outlook.
 
-    The pair that teaches most is taken.
-    A pair that needs a temperature not set before in this session must earn its change-over.
+    The pair that teaches most is taken; one that needs a temperature not set before in this
+    session must earn its change-over.
     """
     best: tuple[float, list[int]] = (-np.inf, [])
     start = outlook.value
@@ -182,9 +177,9 @@ def _chances(fitted: Fit, fabric: str, budget: int) -> Mapped:
         frame = grid.frame()
         passing = fitted.pass_posterior(frame, fabric)
         chance = passing.chance_at_least(PASS_RATE)
-        middle = passing.weight @ passing.mean
+        middle, between = passing.middle()
         margins.append(middle - ndtri(PASS_RATE))
-        stays.append(passing.weight @ (passing.mean - middle) ** 2)
+        stays.append(between)
         parts.append(frame)
         chances.append(chance)
         weights.append(_window_weight(grid, chance.reshape(grid.shape)).ravel())

@@ -16,7 +16,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from dtfexp.describe.factor import Factor
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.edges import box_edges, reason_found, reason_missing
 from dtfexp.maths.box import Box, deepest_point, largest_box
@@ -117,13 +116,13 @@ def find_window(fit: Fit, fabric: str, pass_rate: float, confidence: float) -> W
     ]
     # Grades of so few presses would lean on the prior alone: no promise is made on them.
     proven = fit.presses_used(fabric) >= FEWEST_PRESSES
-    boxes = [_best_box(m, confidence, fit.session.factors) if proven else None for m in maps]
-    found = [(b.size, -k) for k, b in enumerate(boxes) if b is not None]
+    boxes = [_best_box(m, confidence) if proven else None for m in maps]
+    found = [(b.size, -k, b) for k, b in enumerate(boxes) if b is not None]
     if not found:
         best = max(range(len(maps)), key=lambda k: (float(_best_known(maps[k]).max()), -k))
         return _not_found(fit, fabric, maps[best], pass_rate, confidence)
-    first = -max(found)[1]
-    mapped, box = _zoomed(fit, fabric, maps[first], boxes[first], pass_rate, confidence)
+    _, place, widest = max(found, key=lambda entry: entry[:2])
+    mapped, box = _zoomed(fit, fabric, maps[-place], widest, pass_rate, confidence)
     return _found(fit, fabric, mapped, box, pass_rate, confidence)
 
 
@@ -140,7 +139,7 @@ def _units(mapped: Mapped) -> list[float]:
     return [grids.unit_of(f) for f in mapped.grid.factors]
 
 
-def _best_box(mapped: Mapped, confidence: float, factors: tuple[Factor, ...]) -> Box | None:
+def _best_box(mapped: Mapped, confidence: float) -> Box | None:
     """Largest box; every width at least twice the spread when possible."""
     good = mapped.chance >= confidence
     if not good.any():
@@ -158,11 +157,9 @@ def _best_box(mapped: Mapped, confidence: float, factors: tuple[Factor, ...]) ->
 
 
 def _zoomed(
-    fit: Fit, fabric: str, coarse: Mapped, box: Box | None, pass_rate: float, confidence: float
+    fit: Fit, fabric: str, coarse: Mapped, box: Box, pass_rate: float, confidence: float
 ) -> tuple[Mapped, Box]:
     """Search again on a finer grid around the coarse box; the larger of the two stands."""
-    if box is None:  # the caller has checked; this keeps the type plain
-        raise ValueError("no box to look closer at")
     within = {}
     for factor, axis, lo, hi in zip(
         coarse.grid.factors, coarse.grid.axes, box.lo, box.hi, strict=True
@@ -175,7 +172,7 @@ def _zoomed(
     if fine.shape == coarse.grid.shape:
         return coarse, box
     mapped = chance_map(fit, fabric, fine, pass_rate)
-    closer = _best_box(mapped, confidence, fit.session.factors)
+    closer = _best_box(mapped, confidence)
     if closer is None or closer.size < box.size:
         return coarse, box
     return mapped, closer

@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Observations:
-    """What was seen, in grade units above the acceptance cut, relative to nothing.
+    """What was seen, in grade units above the acceptance cut.
 
     lower, upper (N,): the interval a grade stands for (infinite at the ends of a scale);
     value (N,): a measured outcome's value, NaN where the row is a grade.
@@ -35,14 +35,15 @@ class Observations:
 class Sites:
     """Gaussian stand-ins of the likelihood: precision and shift (J, N), log evidence (J,).
 
-    ``inner`` (J, N, N) is S^1/2 (I + S^1/2 K S^1/2)^-1 S^1/2, the matrix every prediction needs;
+    ``root`` (J, N, N) is R with R R' = S^1/2 (I + S^1/2 K S^1/2)^-1 S^1/2, which every prediction
+    needs: variance(x) = k(x, x) - |k(x) @ R|^2 (R&W eq. 3.61);
     ``weights`` (J, N) are the prediction weights: mean(x) = m(x) + k(x) @ weights.
     """
 
     precision: Array
     shift: Array
     log_evidence: Array
-    inner: Array
+    root: Array
     weights: Array
     mean: Array
     variance: Array
@@ -78,7 +79,7 @@ def propagate(
     previous = np.full(n_sets, -np.inf)
     evidence = np.zeros(n_sets)
     for _ in range(sweeps):
-        inner, variance, mean, log_det = _posterior(covariance, precision, shift)
+        _, variance, mean, log_det = _posterior(covariance, precision, shift)
         # Cavity: the marginal with its own site taken out (R&W eq. 3.56).
         cavity_precision = np.maximum(1.0 / variance - precision, 1e-10)
         cavity_variance = 1.0 / cavity_precision
@@ -101,9 +102,10 @@ def propagate(
         new_shift = new_precision * cavity_mean + first * (1.0 + new_precision * cavity_variance)
         precision = np.where(measured, precision, precision + damping * (new_precision - precision))
         shift = np.where(measured, shift, shift + damping * (new_shift - shift))
-    inner, variance, mean, _ = _posterior(covariance, precision, shift)
-    weights = shift - np.einsum("jab,jb->ja", inner, np.einsum("jab,jb->ja", covariance, shift))
-    return Sites(precision, shift, evidence, inner, weights, mean + prior_mean, variance)
+    root, variance, mean, _ = _posterior(covariance, precision, shift)
+    k_shift = np.einsum("jab,jb->ja", covariance, shift)
+    weights = shift - np.einsum("jab,jb->ja", root, np.einsum("jab,ja->jb", root, k_shift))
+    return Sites(precision, shift, evidence, root, weights, mean + prior_mean, variance)
 
 
 def _first_sites(
@@ -121,21 +123,20 @@ def _first_sites(
 def _posterior(
     covariance: Array, precision: Array, shift: Array
 ) -> tuple[Array, Array, Array, Array]:
-    """(inner, marginal variance, marginal mean, log|I + S^1/2 K S^1/2|) from the sites."""
-    root = np.sqrt(precision)
-    n = root.shape[1]
-    b = root[:, :, None] * covariance * root[:, None, :]
+    """(R, marginal variance, marginal mean, log|I + S^1/2 K S^1/2|) from the sites."""
+    half = np.sqrt(precision)
+    n = half.shape[1]
+    b = half[:, :, None] * covariance * half[:, None, :]
     index = np.arange(n)
     b[:, index, index] += 1.0
     chol = np.linalg.cholesky(b)
     log_det = 2.0 * np.log(chol[:, index, index]).sum(axis=1)
-    inverse = np.linalg.inv(b)
-    inner = root[:, :, None] * inverse * root[:, None, :]
-    k_inner = covariance @ inner
-    variance = covariance[:, index, index] - np.einsum("jab,jab->ja", k_inner, covariance)
+    root = half[:, :, None] * np.swapaxes(np.linalg.inv(chol), 1, 2)
+    k_root = covariance @ root
+    variance = covariance[:, index, index] - np.einsum("jab,jab->ja", k_root, k_root)
     k_shift = np.einsum("jab,jb->ja", covariance, shift)
-    mean = k_shift - np.einsum("jab,jb->ja", k_inner, k_shift)
-    return inner, np.maximum(variance, 1e-10), mean, log_det
+    mean = k_shift - np.einsum("jab,jb->ja", k_root, np.einsum("jab,ja->jb", root, k_shift))
+    return root, np.maximum(variance, 1e-10), mean, log_det
 
 
 def _log_evidence(

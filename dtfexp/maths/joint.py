@@ -17,7 +17,6 @@ from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from dtfexp.maths import field
 from dtfexp.maths.posterior import Latent, Posterior
 
 Array = NDArray[np.float64]
@@ -56,11 +55,15 @@ class PassPosterior:
         """Posterior probability that the true pass rate is at least ``pass_rate``, (M,)."""
         return np.asarray(self.weight @ ndtr((self.mean - ndtri(pass_rate)) / self.sd))
 
+    def middle(self) -> tuple[Array, Array]:
+        """Mean (M,) on the probit scale, and the variance (M,) that comes from the scales alone."""
+        middle = self.weight @ self.mean
+        return np.asarray(middle), np.asarray(self.weight @ (self.mean - middle) ** 2)
+
     def cautious(self) -> Array:
         """Pass rate one posterior standard deviation (probit scale) below the middle, (M,)."""
-        middle = self.weight @ self.mean
-        variance = self.weight @ (self.sd**2 + (self.mean - middle) ** 2)
-        return np.asarray(ndtr(middle - np.sqrt(variance)))
+        middle, between = self.middle()
+        return np.asarray(ndtr(middle - np.sqrt(self.weight @ self.sd**2 + between)))
 
     def quantile(self, q: float) -> Array:
         """Posterior quantile of the pass rate, (M,), by bisection on the probit scale."""
@@ -76,14 +79,13 @@ class PassPosterior:
 
 def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
     """Posterior of the joint pass rate at the points of ``latent``."""
-    blocks = bool(np.any(post.data.block >= 0))
     n_out = post.shape.n_outcomes
     mean = np.empty(latent.mean.shape[:2])
     sd = np.empty_like(mean)
-    for j, scales in enumerate(post.scales):
-        shared, own = field.luck_split(scales, post.prior, blocks)
+    for j in range(len(post.scales)):
+        shared, own = post.new_press(j)
         own_all = own + latent.wander[j]
-        probit = [_probit(joint_pass(latent.mean[j], shared, own_all))]
+        at_points = [probit(joint_pass(latent.mean[j], shared, own_all))]
         root = _cholesky(latent.covariance[j])
         weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
         weights[0] = 1.0 / (n_out + 1.0)
@@ -91,14 +93,15 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
         for o in range(n_out):
             for sign in (1.0, -1.0):
                 moved = latent.mean[j] + sign * step * root[:, :, o]
-                probit.append(_probit(joint_pass(moved, shared, own_all)))
-        g = np.array(probit)
+                at_points.append(probit(joint_pass(moved, shared, own_all)))
+        g = np.array(at_points)
         mean[j] = weights @ g
         sd[j] = np.sqrt(np.maximum(weights @ (g - mean[j]) ** 2, 1e-8))
     return PassPosterior(mean, sd, post.weight)
 
 
-def _probit(p: Array) -> Array:
+def probit(p: Array) -> Array:
+    """Phi^-1(p), held finite where a chance rounds to 0 or 1."""
     return np.asarray(ndtri(np.clip(p, 1e-12, 1.0 - 1e-12)))
 
 

@@ -24,7 +24,7 @@ from scipy.special import ndtr, ndtri
 
 from dtfexp.maths import field
 from dtfexp.maths.field import Points
-from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.joint import joint_pass, probit
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]
@@ -68,12 +68,12 @@ class Outlook:
         self.n_outcomes = post.shape.n_outcomes
         self.weight = weight
         self.z = float(ndtri(confidence))
-        slope, cell_root = _cell_slopes(post, cells)
+        slope, cell_links = _cell_slopes(post, cells)
         self.margin, self.stays = now
-        cov, cross, mean = _covariances(post, cells, candidates, slope, cell_root)
+        cov, cross, mean = _covariances(post, cells, candidates, slope, cell_links)
         self.cov, self.cross = cov, cross
         own = np.einsum(
-            "ea,ea->e", slope, np.einsum("eab,eb->ea", _cell_cov(post, cells, cell_root), slope)
+            "ea,ea->e", slope, np.einsum("eab,eb->ea", _cell_cov(post, cells, cell_links), slope)
         )
         self.sd_now = np.sqrt(np.maximum(own, 1e-10))
         self.variance = self.sd_now**2
@@ -133,60 +133,43 @@ class Outlook:
         return twin
 
 
-def _root(post: Posterior) -> Array:
-    values, vectors = np.linalg.eigh(post.sites.inner[0])
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
-
-
-def _reduced(post: Posterior, at: Points) -> Array:
-    """Whitened link of points to the observations, (O, n, N): posterior covariance drop = A A'."""
-    alike = field.outcome_correlation(post.shape.n_outcomes, post.scales[0].alike)
-    if post.data.n == 0:
-        return np.zeros((post.shape.n_outcomes, at.n, 0))
-    base = field.covariance(at, post.data.at, post.shape, post.scales[0], post.prior)
-    root = _root(post)
-    return np.array([(base * row[post.data.outcome]) @ root for row in alike])
-
-
-def _cell_cov(post: Posterior, cells: Points, reduced: Array) -> Array:
+def _cell_cov(post: Posterior, cells: Points, links: list[Array]) -> Array:
     """Posterior covariance (E, O, O) of the cells."""
-    alike = field.outcome_correlation(post.shape.n_outcomes, post.scales[0].alike)
     own = field.variance(cells, post.shape, post.scales[0], post.prior)
-    return np.asarray(own[:, None, None] * alike - np.einsum("oen,pen->eop", reduced, reduced))
+    return np.asarray(own[:, None, None] * post.alike(0) - np.einsum("oen,pen->eop", links, links))
 
 
-def _cell_slopes(post: Posterior, cells: Points) -> tuple[Array, Array]:
+def _cell_slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
     """Slope (E, O) of the probit pass rate in each outcome's field, and the links to the data."""
     scales, shape = post.scales[0], post.shape
-    alike = field.outcome_correlation(shape.n_outcomes, scales.alike)
-    weights = post.sites.weights[0][:, None] * alike[post.data.outcome]
+    weights = post.weights(0)
     base, wander = field.covariance_and_wander(
         cells, post.data.at, shape, scales, post.prior, weights
     )
     mean = field.trade_mean(cells, shape, scales, post.prior)[:, None] + base @ weights
-    shared, own = field.luck_split(scales, post.prior, bool(np.any(post.data.block >= 0)))
-    own_all = own + wander
+    shared, own = post.new_press(0)
 
-    def probit(latent: Array) -> Array:
-        return np.asarray(ndtri(np.clip(joint_pass(latent, shared, own_all), 1e-12, 1 - 1e-12)))
+    def margin(latent: Array) -> Array:
+        return probit(joint_pass(latent, shared, own + wander))
 
     slope = np.empty_like(mean)
     for o in range(shape.n_outcomes):
         step = np.zeros(shape.n_outcomes)
         step[o] = 0.2
-        slope[:, o] = (probit(mean + step) - probit(mean - step)) / 0.4
-    return slope, _reduced(post, cells)
+        slope[:, o] = (margin(mean + step) - margin(mean - step)) / 0.4
+    return slope, post.links(base, 0)
 
 
 def _covariances(
-    post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_root: Array
+    post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_links: list[Array]
 ) -> tuple[Array, Array, Array]:
-    """Candidate covariance (C*O, C*O), cell-candidate covariance (E, C*O), candidate mean (C,
-    O)."""
+    """Candidate covariance (C*O, C*O), that of cells with them (E, C*O), and their mean (C, O)."""
     scales, shape, prior = post.scales[0], post.shape, post.prior
     n_out, count = shape.n_outcomes, candidates.at.n
-    alike = field.outcome_correlation(n_out, scales.alike)
-    reduced = _reduced(post, candidates.at)
+    alike = post.alike(0)
+    base = field.covariance(candidates.at, post.data.at, shape, scales, prior)
+    mean = field.trade_mean(candidates.at, shape, scales, prior)[:, None] + base @ post.weights(0)
+    links = post.links(base, 0)
     among = field.covariance(candidates.at, candidates.at, shape, scales, prior)
     same_load = (candidates.load[:, None] == candidates.load[None, :]).astype(float)
     same_round = (candidates.round_[:, None] == candidates.round_[None, :]).astype(float)
@@ -194,17 +177,14 @@ def _covariances(
     cov = np.empty((count, n_out, count, n_out))
     for o in range(n_out):
         for p in range(n_out):
-            cov[:, o, :, p] = among * alike[o, p] - reduced[o] @ reduced[p].T
+            cov[:, o, :, p] = among * alike[o, p] - links[o] @ links[p].T
             cov[:, o, :, p] += luck * (1.0 if o == p else 0.5)
     towards = field.covariance(cells, candidates.at, shape, scales, prior)
     cross = np.zeros((cells.n, count, n_out))
     for p in range(n_out):
         for o in range(n_out):
-            part = towards * alike[o, p] - cell_root[o] @ reduced[p].T
+            part = towards * alike[o, p] - cell_links[o] @ links[p].T
             cross[:, :, p] += slope[:, o : o + 1] * part
-    weights = post.sites.weights[0][:, None] * alike[post.data.outcome]
-    base = field.covariance(candidates.at, post.data.at, shape, scales, prior)
-    mean = field.trade_mean(candidates.at, shape, scales, prior)[:, None] + base @ weights
     return cov.reshape(count * n_out, -1), cross.reshape(cells.n, -1), mean
 
 

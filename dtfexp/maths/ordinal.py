@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit, log_expit, log_ndtr, ndtr
+from scipy.special import expit, log_expit, log_ndtr
 
 Array = NDArray[np.float64]
 Link = Literal["probit", "logit"]
@@ -112,9 +112,7 @@ def cumulative_mode(
     def objective(theta: Array) -> tuple[float, Array]:
         slopes, steps, cuts = unpack(theta)
         eta = eta0 + design @ slopes
-        edges = np.concatenate(([-np.inf], cuts, [np.inf]))
-        a = (edges[grade] - eta) / scale
-        b = (edges[grade + 1] - eta) / scale
+        a, b = _edges_for(cuts, grade, eta, scale)
         log_p = _log_interval(a, b, link)
         p_a = _density(a, link) * np.exp(-log_p) / scale
         p_b = _density(b, link) * np.exp(-log_p) / scale
@@ -153,8 +151,3 @@ def _edges_for(
 ) -> tuple[Array, Array]:
     edges = np.concatenate(([-np.inf], cuts, [np.inf]))
     return (edges[grade] - eta) / scale, (edges[grade + 1] - eta) / scale
-
-
-def normal_cdf(x: Array) -> Array:
-    """Phi(x); one name so that the project reads the same everywhere."""
-    return np.asarray(ndtr(x))

@@ -66,7 +66,23 @@ class Posterior:
     scales: tuple[Scales, ...]
     weight: Array
     sites: Sites
-    effective: float
+
+    def alike(self, j: int) -> Array:
+        """Correlation (O, O) of the outcomes' fields at scale setting ``j``."""
+        return field.outcome_correlation(self.shape.n_outcomes, self.scales[j].alike)
+
+    def weights(self, j: int) -> Array:
+        """Prediction weights (N, O) at scale setting ``j``; empty when nothing was seen."""
+        return np.asarray(self.sites.weights[j][:, None] * self.alike(j)[self.data.outcome])
+
+    def links(self, base: Array, j: int) -> list[Array]:
+        """Whitened link (n, N) of points to the data for each outcome, from their prior
+        covariance ``base`` (n, N): posterior covariance = prior - link @ link'."""
+        return [(base * row[self.data.outcome]) @ self.sites.root[j] for row in self.alike(j)]
+
+    def new_press(self, j: int) -> tuple[float, Array]:
+        """Variance a NEW press adds: shared by all outcomes, and each outcome's own (O,)."""
+        return field.luck_split(self.scales[j], self.prior, bool(np.any(self.data.block >= 0)))
 
 
 def observations(data: Data, graded: tuple[Graded | None, ...]) -> Observations:
@@ -94,7 +110,7 @@ def data_covariance(data: Data, shape: FieldShape, scales: Scales, prior: Prior)
     return np.asarray(out + 1e-8 * np.eye(data.n))
 
 
-def _run(
+def run_sites(
     data: Data,
     shape: FieldShape,
     prior: Prior,
@@ -139,16 +155,16 @@ def infer(
             return np.zeros(len(u))
         chunk = max(1, int(4e6 // max(1, data.n**2)))
         parts = [
-            _run(data, shape, prior, graded, scales_at(u[i : i + chunk]), tolerance=0.03, sweeps=15)
-            for i in range(0, len(u), chunk)
+            run_sites(data, shape, prior, graded, some, tolerance=0.03, sweeps=15)
+            for some in (scales_at(u[i : i + chunk]) for i in range(0, len(u), chunk))
         ]
         return np.concatenate([part.log_evidence for part in parts])
 
     graded = fitted_steps(data, shape, prior, graded, scales_at(np.zeros((1, dim)))[0])
-    points, weight, effective = integrate(log_evidence, dim, n_points, keep)
+    points, weight, _ = integrate(log_evidence, dim, n_points, keep)
     scales = scales_at(points)
-    sites = _run(data, shape, prior, graded, scales)
-    return Posterior(data, shape, prior, graded, tuple(scales), weight, sites, effective)
+    sites = run_sites(data, shape, prior, graded, scales)
+    return Posterior(data, shape, prior, graded, tuple(scales), weight, sites)
 
 
 def fitted_steps(
@@ -168,7 +184,7 @@ def fitted_steps(
         return graded
     current = list(graded)
     for _ in range(rounds):
-        sites = _run(data, shape, prior, tuple(current), [scales], tolerance=0.02)
+        sites = run_sites(data, shape, prior, tuple(current), [scales], tolerance=0.02)
         for o, (now, nominal) in enumerate(zip(current, graded, strict=True)):
             rows = (data.outcome == o) & (data.grade >= 0)
             if now is None or nominal is None or not now.learn or rows.sum() < 2:
@@ -202,41 +218,34 @@ class Latent:
     wander: Array
 
 
-def predict(post: Posterior, at: Points, settings: Ints | None = None) -> Latent:
-    """Posterior of every outcome's field at new points; ``settings`` picks scale settings."""
-    chosen = np.arange(len(post.scales)) if settings is None else settings
-    n_out, m = post.shape.n_outcomes, at.n
-    mean = np.empty((len(chosen), m, n_out))
-    cov = np.empty((len(chosen), m, n_out, n_out))
-    wander = np.zeros((len(chosen), m, n_out))
-    for row, j in enumerate(chosen):
+def predict(post: Posterior, at: Points) -> Latent:
+    """Posterior of every outcome's field at new points, for every scale setting."""
+    count, n_out, m = len(post.scales), post.shape.n_outcomes, at.n
+    mean = np.empty((count, m, n_out))
+    cov = np.empty((count, m, n_out, n_out))
+    wander = np.zeros((count, m, n_out))
+    for j in range(count):
         for start in range(0, m, 8192):
             rows = np.arange(start, min(m, start + 8192))
             part = at.take(rows)
-            mean[row, rows], cov[row, rows], wander[row, rows] = _predict_one(post, part, int(j))
+            mean[j, rows], cov[j, rows], wander[j, rows] = _predict_one(post, part, j)
     return Latent(mean, cov, wander)
 
 
 def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]:
-    scales, data, shape, prior = post.scales[j], post.data, post.shape, post.prior
-    alike = field.outcome_correlation(shape.n_outcomes, scales.alike)
+    scales, shape, prior = post.scales[j], post.shape, post.prior
     own = field.variance(at, shape, scales, prior)
-    cov = own[:, None, None] * alike[None]
-    mean = np.repeat(field.trade_mean(at, shape, scales, prior)[:, None], shape.n_outcomes, axis=1)
-    # With nothing seen the weights are empty and the field is its prior.
-    weights = post.sites.weights[j][:, None] * alike[data.outcome]
-    base, wander = field.covariance_and_wander(at, data.at, shape, scales, prior, weights)
-    mean = mean + base @ weights
-    if data.n:
-        values, vectors = np.linalg.eigh(post.sites.inner[j])
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
-        blocks = [(base * alike[o, data.outcome]) @ root for o in range(shape.n_outcomes)]
-        for o in range(shape.n_outcomes):
-            for p in range(o, shape.n_outcomes):
-                drop = np.einsum("ma,ma->m", blocks[o], blocks[p])
-                cov[:, o, p] -= drop
-                if p != o:
-                    cov[:, p, o] -= drop
+    cov = own[:, None, None] * post.alike(j)[None]
+    weights = post.weights(j)
+    base, wander = field.covariance_and_wander(at, post.data.at, shape, scales, prior, weights)
+    mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ weights
+    links = post.links(base, j)
+    for o in range(shape.n_outcomes):
+        for p in range(o, shape.n_outcomes):
+            drop = np.einsum("ma,ma->m", links[o], links[p])
+            cov[:, o, p] -= drop
+            if p != o:
+                cov[:, p, o] -= drop
     index = np.arange(shape.n_outcomes)
     cov[:, index, index] = np.maximum(cov[:, index, index], 1e-9)
     return mean, cov, wander
@@ -258,5 +267,5 @@ def at_central_scales(post: Posterior) -> Posterior:
         alike=float(post.weight @ np.array([s.alike for s in post.scales])),
         noise=np.exp(post.weight @ np.log(np.array([s.noise for s in post.scales]))),
     )
-    sites = _run(post.data, post.shape, post.prior, post.graded, [scales])
+    sites = run_sites(post.data, post.shape, post.prior, post.graded, [scales])
     return replace(post, scales=(scales,), weight=np.ones(1), sites=sites)

@@ -8,8 +8,7 @@ import pytest
 from dtfexp.maths import field
 from dtfexp.maths.field import CURE, PRESS, FieldShape, Points, Prior, Scales
 from dtfexp.maths.lookahead import Candidates, Outlook
-from dtfexp.maths.posterior import Data, Posterior, predict
-from dtfexp.maths.posterior import _run as run
+from dtfexp.maths.posterior import Data, Posterior, predict, run_sites
 
 SHAPE = FieldShape((CURE, PRESS), (False, False), (), 1)
 SCALES = Scales(1.0, 0.6, 0.8, 0.2, 0.15, 0.5, np.array([0.3]))
@@ -27,8 +26,8 @@ def posterior(at: Points, value: np.ndarray) -> Posterior:
     data = Data(
         at, np.zeros(n, int), alone, alone, np.full(n, -1), alone, np.full(n, -1), value
     )  # fmt: skip
-    sites = run(data, SHAPE, Prior(), (None,), [SCALES])
-    return Posterior(data, SHAPE, Prior(), (None,), (SCALES,), np.ones(1), sites, 1.0)
+    sites = run_sites(data, SHAPE, Prior(), (None,), [SCALES])
+    return Posterior(data, SHAPE, Prior(), (None,), (SCALES,), np.ones(1), sites)
 
 
 def test_the_variance_it_foretells_is_the_variance_that_comes() -> None:

@@ -12,6 +12,7 @@ from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.shop.progress import progress
 
 if TYPE_CHECKING:
+    from dtfexp.dialin.plan import Plan
     from dtfexp.dialin.window import Window
 
 
@@ -132,13 +133,10 @@ def print_window(window: Window) -> None:
           f"{window.reason}")  # fmt: skip
 
 
-def _print_plan(made: object) -> None:
+def _print_plan(made: Plan) -> None:
     from dtfexp.dialin.layout import change_overs
-    from dtfexp.dialin.plan import Plan
     from dtfexp.shop.runsheet import run_sheet
 
-    if not isinstance(made, Plan):
-        raise TypeError("a plan is printed, nothing else")
     print(made.reason)
     print()
     print("\n".join(run_sheet(made)))

@@ -42,7 +42,7 @@ def run_demo(out: Path, told: Told) -> Demo:
     from dtfexp.dialin.fit import fit
     from dtfexp.dialin.next_presses import next_presses
     from dtfexp.dialin.plan import plan
-    from dtfexp.show.report import report
+    from dtfexp.show.report import papers_of
 
     bench = DemoBench()
     rng = np.random.default_rng(SEED)
@@ -59,29 +59,33 @@ def run_demo(out: Path, told: Told) -> Demo:
         first = plan(bench.session, FIRST_LOOK, seed=SEED)
         book.add(first)
         step("pressing and grading (invented)")
-        late = _record(book, bench.press(first.runs, rng), washes=False)
+        late = bench.press(first.runs, rng)
+        _record(book, late, "peel")
         for count in FOLLOW_UPS:
             step("choosing the next presses")
             # The first washes are back by now; those of the batch to come will be late again.
-            _record_washes(book, late)
+            _record(book, late, "wash")
             more = next_presses(bench.session, book.results(), count, seed=SEED)
             if not len(more.runs):
                 break
             book.add(more)
             step("pressing and grading (invented)")
-            late = _record(book, bench.press(more.runs, rng), washes=False)
-        _record_washes(book, late)
+            late = bench.press(more.runs, rng)
+            _record(book, late, "peel")
+        _record(book, late, "wash")
         step("fitting and writing the report")
         start = done
-        papers = report(
+        results = book.results()
+        fitted = fit(bench.session, results)
+        papers = papers_of(
             book,
+            fitted,
             out / "report",
             progress=lambda at, steps, what: told(
                 start + round(at / max(steps, 1) * (_STEPS - start)), _STEPS, what
             ),
         )
-        results = book.results()
-    return Demo(path, papers, fit(bench.session, results), len(results))
+    return Demo(path, papers, fitted, len(results))
 
 
 def _fresh_book(out: Path) -> Path:
@@ -107,14 +111,7 @@ def _fresh_book(out: Path) -> Path:
     return path
 
 
-def _record(book: Logbook, graded: pd.DataFrame, *, washes: bool) -> pd.DataFrame:
-    """Record peel grades at the press; washes come days later.  Returns what is still to come."""
+def _record(book: Logbook, graded: pd.DataFrame, outcome: str) -> None:
+    """Record one outcome of every press: peel at the press, wash days later."""
     for run in graded.to_dict("records"):
-        grades = {"peel": run["peel"]} | ({"wash": run["wash"]} if washes else {})
-        book.record(int(run["press"]), grades, by="demo", note="invented")
-    return graded
-
-
-def _record_washes(book: Logbook, graded: pd.DataFrame) -> None:
-    for run in graded.to_dict("records"):
-        book.record(int(run["press"]), {"wash": run["wash"]}, by="demo")
+        book.record(int(run["press"]), {outcome: run[outcome]}, by="demo", note="invented")

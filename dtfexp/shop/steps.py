@@ -144,19 +144,10 @@ def more(book: Logbook, fitted: Fit, presses: int, seed: int) -> Plan | None:
 def write_papers(book: Logbook, fitted: Fit, folder: str, unit: str | None) -> list[Path]:
     """Report, cards and windows of what was fitted, in ``folder`` (for the invented example, in
     a folder whose name says so)."""
-    from dtfexp.show.report import papers
+    from dtfexp.show.report import papers_of
 
     out = Path(f"invented_example_{folder}" if book.path.name == EXAMPLE else folder)
-    times = [time for time in book.history()["time"] if time is not None]
-    names = [fabric.name for fabric in book.session.fabrics]
-    return papers(
-        fitted,
-        out,
-        fabrics=names,
-        unit=unit,
-        plans=book.plans(),
-        last_entry=max(times) if times else None,
-    )
+    return papers_of(book, fitted, out, unit=unit)
 
 
 def graded(book: Logbook) -> bool:

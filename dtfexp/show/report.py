@@ -65,15 +65,29 @@ def _of_book(
     from dtfexp.dialin.fit import fit
     from dtfexp.show.reading import Reading
 
+    # A wrong unit or fabric is told before the work of the fit, not after it.
     Reading.of(book.session, unit)
     chosen = _chosen(book, fabrics)
-    results = book.results()
-    times = [time for time in book.history()["time"] if time is not None]
     _tell(progress, 0, 2 * len(chosen) + 1, "fitting")
+    fitted = fit(book.session, book.results())
+    return papers_of(book, fitted, out, fabrics=chosen, unit=unit, progress=progress)
+
+
+def papers_of(
+    book: Logbook,
+    fitted: Fit,
+    out: str | PathLike[str],
+    *,
+    fabrics: Iterable[str | Fabric] | None = None,
+    unit: str | None = None,
+    progress: Progress | None = None,
+) -> list[Path]:
+    """As ``report``, for a book that has been fitted already: nothing is fitted again."""
+    times = [time for time in book.history()["time"] if time is not None]
     return papers(
-        fit(book.session, results),
+        fitted,
         out,
-        fabrics=chosen,
+        fabrics=_chosen(book, fabrics),
         unit=unit,
         plans=book.plans(),
         last_entry=max(times) if times else None,

@@ -129,8 +129,9 @@ def print_window(window: Window) -> None:
     if not window.found:
         print(f"  {window.fabric}: no window yet. {window.reason}")
         return
-    print(f"  {window.fabric}: about {100 * window.pass_rate:.0f} of 100 pass at the target. "
-          f"{window.reason}")  # fmt: skip
+    from dtfexp.show.reading import out_of
+
+    print(f"  {window.fabric}: {out_of(window.pass_rate)} pass at the target. {window.reason}")
 
 
 def _print_plan(made: Plan) -> None:

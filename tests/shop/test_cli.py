@@ -142,6 +142,7 @@ def test_demo_does_the_whole_job_and_runs_again(
     assert str((tmp_path / "report" / "report.html").resolve()) in out
     for fabric in ("cotton jersey", "polyester interlock", "nylon shell"):
         assert fabric in out
+    assert "100 of 100 pass" not in out  # never more than was found
     report = (tmp_path / "report" / "report.html").read_bytes()
     with Logbook.open(tmp_path / BOOK) as book:
         first = len(book.results())

@@ -10,7 +10,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import checking, entries, frames, planned, schema, store
+from dtfexp.book import checking, entries, frames, journal, planned, schema, store
 from dtfexp.book.entries import Entry
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, SessionError
@@ -220,6 +220,35 @@ class Logbook:
             at = _zoned(self._clock())
             entries.append(connection, Entry(key, press, kind, said, entries.BENCH, at, who))
         return key
+
+    def keep(
+        self, kind: str, said: Mapping[str, Any], *, by: str = "", id: str | None = None
+    ) -> str:
+        """Keep a note about the bench, its materials or its room; returns its id.
+
+        ``said`` is what JSON can hold. The same ``id`` twice makes one note.
+        """
+        word, key = journal.kind_of(kind), checking.entry_id(id)
+        who = checking.person(by) or self._by
+        with self._store.writing() as connection:
+            at = _zoned(self._clock())
+            journal.append(connection, journal.Note(key, word, said, at, who))
+        return key
+
+    def kept(self, kind: str | None = None) -> list[journal.Note]:
+        """The notes of one kind (of every kind without one) that hold, in order of arrival."""
+        word = None if kind is None else journal.kind_of(kind)
+        with self._store.reading() as connection:
+            return journal.standing(journal.read(connection, word))
+
+    def take_back(self, note: str, *, by: str = "") -> None:
+        """Take back a wrong note by its id: it stays in the file and holds no more."""
+        who = checking.person(by) or self._by
+        with self._store.writing() as connection:
+            old = journal.of_id(connection, checking.entry_id(note))
+            at = _zoned(self._clock())
+            said, key = {journal.TAKES_BACK: old.id}, entries.derived_id("take back", old.id)
+            journal.append(connection, journal.Note(key, old.kind, said, at, who))
 
     def runs(self) -> pd.DataFrame:
         """All planned presses in running order, with the columns of ``Plan.runs``."""

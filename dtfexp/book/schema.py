@@ -75,13 +75,37 @@ CREATE TABLE exports (                 -- fingerprints of sheets written, to spo
 );
 """
 
-_NEVER_CHANGED = ("entries", "presses", "plans", "layout", "book")
+_JOURNAL = """
+CREATE TABLE journal (
+    id TEXT PRIMARY KEY NOT NULL,      -- made by whoever keeps it: saved twice, it is there once
+    seq INTEGER NOT NULL UNIQUE,       -- the order of arrival, from 1
+    kind TEXT NOT NULL,                -- platen map, lot, room, …
+    said TEXT NOT NULL,                -- JSON object
+    at TEXT NOT NULL,                  -- ISO 8601 with the offset from UTC
+    by TEXT NOT NULL
+);
+
+CREATE INDEX journal_of_kind ON journal (kind, seq);
+"""
 
 
 def _create(connection: sqlite3.Connection) -> None:
-    for statement in _FIRST.split(";\n\n"):
+    _make(connection, _FIRST)
+    _never_changed(connection, "entries", "presses", "plans", "layout", "book")
+
+
+def _add_journal(connection: sqlite3.Connection) -> None:
+    _make(connection, _JOURNAL)
+    _never_changed(connection, "journal")
+
+
+def _make(connection: sqlite3.Connection, statements: str) -> None:
+    for statement in statements.split(";\n\n"):
         connection.execute(statement)
-    for table in _NEVER_CHANGED:
+
+
+def _never_changed(connection: sqlite3.Connection, *tables: str) -> None:
+    for table in tables:
         for verb in ("UPDATE", "DELETE"):
             connection.execute(
                 f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
@@ -89,7 +113,10 @@ def _create(connection: sqlite3.Connection) -> None:
             )
 
 
-STEPS: tuple[Step, ...] = (("create the logbook", _create),)
+STEPS: tuple[Step, ...] = (
+    ("create the logbook", _create),
+    ("a journal of bench and room", _add_journal),
+)
 
 
 def version(connection: sqlite3.Connection) -> int:

@@ -35,7 +35,8 @@ def test_the_file_is_kept_as_measured_best(book: Logbook) -> None:
         assert raw.execute("PRAGMA application_id").fetchone() == (0x64746642,)
         assert raw.execute("PRAGMA user_version").fetchone() == (len(schema.STEPS),)
         assert raw.execute("SELECT step, name FROM layout").fetchall() == [
-            (1, "create the logbook")
+            (1, "create the logbook"),
+            (2, "a journal of bench and room"),
         ]
 
 
@@ -47,9 +48,10 @@ def test_a_copy_of_the_file_alone_is_complete_while_it_is_open(book: Logbook) ->
         assert len(other.history()) == 1
 
 
-@pytest.mark.parametrize("table", ["entries", "presses", "plans", "layout", "book"])
+@pytest.mark.parametrize("table", ["entries", "presses", "plans", "layout", "book", "journal"])
 def test_the_file_itself_refuses_to_change_what_is_recorded(book: Logbook, table: str) -> None:
     book.record(1, {"peel": 4})
+    book.keep("room", {"humidity": 50})
     column = {"layout": "at", "book": "by", "presses": "fabric"}.get(table, "by")
     with closing(sqlite3.connect(book.path)) as raw:
         for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET {column} = 'x'"):
@@ -283,12 +285,12 @@ def test_a_new_layout_step_backs_the_file_up_first(book: Logbook, monkeypatch) -
     with Logbook.open(book.path) as newer:
         assert len(newer.history()) == 1
         with newer._store.reading() as connection:
-            assert schema.version(connection) == 2
+            assert schema.version(connection) == len(steps)
             done = connection.execute("SELECT step, name FROM layout ORDER BY step").fetchall()
-            assert done == [(1, "create the logbook"), (2, "photos")]
+            assert done == list(enumerate([name for name, _ in steps], start=1))
             connection.execute("SELECT * FROM photos")
     (backup,) = (p for p in book.path.parent.iterdir() if p != book.path)
-    assert "before-layout-2" in backup.name
+    assert f"before-layout-{len(steps)}" in backup.name
     assert backup.suffix == book.path.suffix
     assert len(backup.read_bytes()) == len(before)
     with Logbook.open(book.path):

@@ -1,0 +1,118 @@
+"""The journal: what is kept about the bench, its materials and its room rather than of one press.
+
+A note has a *kind* (a platen map, a lot, a reading of the room, a watch count …) and says a JSON
+object. Notes are appended and never changed. A note that was wrong is taken back by a further
+one, and both stay in the file. What a note of one kind must say is checked by the module of that
+kind, before it comes here.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import LogbookError
+
+_KIND = re.compile(r"[a-z][a-z0-9]*([ _-][a-z0-9]+)*")
+_LONGEST_KIND = 40
+#: The one thing a note says that takes an earlier note back: that note's id.
+TAKES_BACK = "takes_back"
+
+
+@dataclass(frozen=True)
+class Note:
+    """One row of the journal. ``seq`` is its order of arrival, 0 before it is written."""
+
+    id: str
+    kind: str
+    said: Mapping[str, Any]
+    at: datetime
+    by: str
+    seq: int = 0
+
+
+def kind_of(value: object) -> str:
+    """``value`` as a kind: lower-case words, at most 40 characters."""
+    if isinstance(value, str) and len(value) <= _LONGEST_KIND and _KIND.fullmatch(value):
+        return value
+    raise LogbookError(
+        f"kind is {fields.shown(value)}; a kind is lower-case words, such as 'platen map', at "
+        f"most {_LONGEST_KIND} characters"
+    )
+
+
+def as_json(kind: str, said: object) -> str:
+    """What is said as JSON text, the same value always as the same text."""
+    try:
+        if isinstance(said, Mapping) and said and all(isinstance(key, str) for key in said):
+            text = json.dumps(
+                dict(said),
+                ensure_ascii=False,
+                sort_keys=True,
+                separators=(",", ":"),
+                allow_nan=False,
+            )
+            text.encode("utf-8")
+            return text
+    except (TypeError, ValueError, RecursionError):
+        pass
+    raise LogbookError(
+        f"{kind}: it says {fields.shown(said)}; accepted are names with text, finite numbers, "
+        "yes or no, and lists of these"
+    )
+
+
+def append(connection: sqlite3.Connection, note: Note) -> bool:
+    """Write ``note``; False when that very note is there already.
+
+    Raises ``LogbookError`` when the id is taken by a note that says something else.
+    """
+    said = as_json(note.kind, note.said)
+    written = connection.execute(
+        "INSERT OR IGNORE INTO journal (id, seq, kind, said, at, by) "
+        "VALUES (?, (SELECT COALESCE(MAX(seq), 0) + 1 FROM journal), ?, ?, ?, ?)",
+        (note.id, note.kind, said, note.at.isoformat(), note.by),
+    ).rowcount
+    if written:
+        return True
+    old = connection.execute("SELECT kind, said FROM journal WHERE id = ?", (note.id,)).fetchone()
+    if old is None or tuple(old) != (note.kind, said):
+        raise LogbookError(
+            f"{note.kind}: the id {note.id!r} is in the book already with other contents; nothing "
+            "was saved. Use a new id for every new note"
+        )
+    return False
+
+
+def read(connection: sqlite3.Connection, kind: str | None = None) -> list[Note]:
+    """All notes, or those of one kind, in order of arrival."""
+    query = "SELECT id, kind, said, at, by, seq FROM journal"
+    if kind is None:
+        rows = connection.execute(query + " ORDER BY seq")
+    else:
+        rows = connection.execute(query + " WHERE kind = ? ORDER BY seq", (kind,))
+    return [
+        Note(key, word, json.loads(said), datetime.fromisoformat(at), by, seq)
+        for key, word, said, at, by, seq in rows
+    ]
+
+
+def standing(notes: Iterable[Note]) -> list[Note]:
+    """The notes that hold: neither taken back nor themselves a taking back."""
+    found = list(notes)
+    gone = {note.said[TAKES_BACK] for note in found if TAKES_BACK in note.said}
+    return [note for note in found if TAKES_BACK not in note.said and note.id not in gone]
+
+
+def of_id(connection: sqlite3.Connection, id: str) -> Note:
+    """The note of that id; ``LogbookError`` when there is none."""
+    for note in read(connection):
+        if note.id == id:
+            return note
+    raise LogbookError(f"id {fields.shown(id)} is no note of this book; nothing was taken back")

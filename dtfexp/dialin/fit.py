@@ -83,6 +83,23 @@ class Fit:
             "setting to see what it does"
         )
 
+    def failure_sides(self, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
+        """Which way prints fail at each set-point: too little or too much of a stage.
+
+        settings: DataFrame with the factor columns.  Returns a DataFrame with the same index:
+        ``pass_rate`` (expected); ``weakest`` (the outcome likeliest to fail); for each stage with
+        a setting of a range a pair of beliefs that add up to 1, ``under-cured`` and
+        ``over-cured``, ``under-pressed`` and ``over-pressed``, ``peeled too early`` and ``peeled
+        too late``: the probability that more (less) of the stage would make the failing outcomes
+        better, from the fit and from the ``defects`` recorded nearby; ``looks``: the side that
+        stands out, "holds" where 90 of 100 or more pass, or "cannot tell yet"; ``defects``: the
+        words recorded nearby, joined by "; ".  Raises as :meth:`pass_rate` does.
+        """
+        from dtfexp.dialin.failure_sides import failure_sides
+
+        checked = check_settings(self.session, settings)
+        return failure_sides(self, checked, self.session.fabric(fabric).name)
+
     def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
         """Posterior of the true pass rate at checked settings of one fabric."""
         index = np.full(len(settings), self.coding.fabric_index(fabric))

@@ -1,0 +1,155 @@
+"""Whether prints at a set-point look under- or over-cured, under- or over-pressed.
+
+Each stage fails on two sides, and the window lies between them (Joseph & Wu 2002, Technometrics
+44:144, operating windows).  From the fit: would more of the stage (hotter, longer, harder) make
+the outcomes that fail here better or worse?  From the bench: which defects were seen nearby?
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit, logit, ndtr
+
+from dtfexp.dialin import grid as grids
+from dtfexp.dialin.coding import excluded_rows
+from dtfexp.dialin.defects import defect_words, signs_of
+from dtfexp.dialin.edges import looks_like
+from dtfexp.maths.field import Points
+from dtfexp.maths.posterior import predict
+from dtfexp.maths.together import gains
+
+if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
+    from dtfexp.dialin.fit import Fit
+
+Array = NDArray[np.float64]
+
+STAGES = ("cure", "press", "peel")
+HOLDS, UNKNOWN = "holds", "cannot tell yet"
+#: A pass rate from which a set-point is said to hold, and the belief from which a side is named.
+HOLDS_FROM, SURE_FROM = 0.90, 0.70
+# More of a stage: an eighth of the range of each of its settings, all together.
+_REACH = 0.125
+# A defect speaks for places within about this part of a range; other words halve its say.
+_NEARNESS = 0.25
+_MOST_ALIKE = 2.0  # the same defect on ten coupons of one corner is not ten independent signs
+
+
+def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
+    """See :meth:`dtfexp.dialin.fit.Fit.failure_sides`; settings are checked already."""
+    at, chance = _at(fit, settings, fabric)
+    failing = 1.0 - chance
+    # What fails most says most; where all but nothing fails, the outcomes count alike.
+    share = (failing + 1e-6) / (failing + 1e-6).sum(axis=1, keepdims=True)
+    names = [outcome.name for outcome in fit.coding.outcomes]
+    out: dict[str, Any] = {
+        "pass_rate": fit.pass_posterior(settings, fabric).expected(),
+        "weakest": [names[k] for k in np.argmax(failing, axis=1)],
+    }
+    heard = _defects_nearby(fit, settings, fabric)
+    belief: dict[str, Array] = {}
+    pull: dict[str, Array] = {}
+    for stage in STAGES:
+        factors = [f for f in grids.ranged_factors(fit.session) if f.stage == stage]
+        if not factors:
+            continue
+        less, more = _moved(fit, at, factors)
+        mean, sd = gains(fit.posterior, less, more, share)
+        helps = np.clip(fit.posterior.weight @ ndtr(mean / sd), 1e-6, 1.0 - 1e-6)
+        helps = expit(logit(helps) + heard[stage])
+        low, high = looks_like(factors[0], "low"), looks_like(factors[0], "high")
+        belief |= {low: helps, high: 1.0 - helps}
+        size = np.abs(fit.posterior.weight @ mean) + 0.5 * np.abs(heard[stage])
+        pull |= {low: helps * size, high: (1.0 - helps) * size}
+    for looks in belief:
+        out[looks] = belief[looks]
+    out["looks"] = _named(out["pass_rate"], belief, pull)
+    out["defects"] = heard["words"]
+    return pd.DataFrame(out, index=settings.index)
+
+
+def _at(fit: Fit, settings: pd.DataFrame, fabric: str) -> tuple[Points, Array]:
+    """Exact points of the settings, and the chance (M, O) that a new press passes each outcome."""
+    index = np.full(len(settings), fit.coding.fabric_index(fabric))
+    post = fit.posterior
+    latent = predict(post, fit.coding.points(settings, index))
+    chance = np.zeros(latent.mean.shape[1:])
+    for j, weight in enumerate(post.weight):
+        shared, own = post.new_press(j)
+        own_field = np.einsum("moo->mo", latent.covariance[j])
+        spread = np.sqrt(shared + own + latent.wander[j] + own_field)
+        chance += weight * ndtr(latent.mean[j] / spread)
+    return fit.coding.points(settings, index, spread=False), chance
+
+
+def _moved(fit: Fit, at: Points, factors: list[Factor]) -> tuple[Points, Points]:
+    """The points with less and with more of a stage; inside the range of the plan."""
+    less, more = at.nodes.copy(), at.nodes.copy()
+    for factor in factors:
+        column = fit.session.factors.index(factor)
+        ends = factor.bounds if factor.is_numeric else (factor.levels[0], factor.levels[-1])
+        low, high = (float(end) for end in fit.coding.code(factor, np.array(ends, dtype=object)))
+        reach = _REACH * (high - low)
+        # Never past the ends, where the field would be mere extrapolation; a set-point outside the
+        # range keeps its place.
+        here = at.nodes[:, column, :]
+        less[:, column, :] = np.maximum(here - reach, np.minimum(here, low))
+        more[:, column, :] = np.minimum(here + reach, np.maximum(here, high))
+    return Points(less, at.weights, at.fabric), Points(more, at.weights, at.fabric)
+
+
+def _defects_nearby(fit: Fit, settings: pd.DataFrame, fabric: str) -> dict[str, Any]:
+    """Log odds (M,) of "too little" that the recorded defects add for each stage, and their
+    words."""
+    heard: dict[str, Any] = {stage: np.zeros(len(settings)) for stage in STAGES}
+    words: list[list[str]] = [[] for _ in range(len(settings))]
+    heard["words"] = ["" for _ in words]
+    results = fit.results
+    if "defects" not in results or not len(settings):
+        return heard
+    mine = results[(results["fabric"] == fabric).to_numpy() & ~excluded_rows(results)]
+    near: dict[str, Array] = {}
+    for row, cell in zip(range(len(mine)), mine["defects"], strict=True):
+        for word in dict.fromkeys(defect_words(cell)):
+            close = _closeness(fit, settings, mine.iloc[row])
+            near[word] = near.get(word, np.zeros(len(settings))) + close
+    for word, close in near.items():
+        for stage, side, weight in signs_of(word):
+            sign = 1.0 if side == "low" else -1.0
+            heard[stage] += sign * weight * np.minimum(close, _MOST_ALIKE)
+        for place in np.flatnonzero(close >= 0.5):
+            words[place].append(word)
+    heard["words"] = ["; ".join(found) for found in words]
+    return heard
+
+
+def _closeness(fit: Fit, settings: pd.DataFrame, press: pd.Series[Any]) -> Array:
+    """1 at the press's own settings, falling to nothing far away, (M,)."""
+    away = np.zeros(len(settings))
+    factor_of_words = np.ones(len(settings))
+    for factor in fit.session.factors:
+        if factor.is_numeric:
+            low, high = factor.bounds
+            gap = (settings[factor.name].to_numpy(dtype=float) - float(press[factor.name])) / (
+                high - low
+            )
+            away += (gap / _NEARNESS) ** 2
+        else:
+            factor_of_words[(settings[factor.name] != press[factor.name]).to_numpy()] *= 0.5
+    return np.asarray(np.exp(-0.5 * away) * factor_of_words)
+
+
+def _named(rate: Array, belief: dict[str, Array], pull: dict[str, Array]) -> list[str]:
+    """The side a failing print most likely shows, where one stands out."""
+    named = []
+    for row in range(len(rate)):
+        if rate[row] >= HOLDS_FROM:
+            named.append(HOLDS)
+            continue
+        sure = [looks for looks in belief if belief[looks][row] >= SURE_FROM]
+        named.append(max(sure, key=lambda looks: pull[looks][row]) if sure else UNKNOWN)
+    return named

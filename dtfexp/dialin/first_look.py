@@ -41,6 +41,17 @@ def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFra
     return pd.concat(parts, ignore_index=True)
 
 
+def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
+    """What a first look can and cannot tell, in plain sentences."""
+    if len(wanted) < len(session.factors) + 1:
+        return ("So few presses tell whether the usual settings hold, not which setting matters.",)
+    return (
+        "Each setting's own effect shows; which pairs of settings act together stays open until "
+        "follow-up presses.",
+        "The far ends of the ranges are not pressed yet: the window cannot reach there.",
+    )
+
+
 def codes_for(factors: int, count: int, *, mirror: bool = False) -> Array:
     """``count`` coded presses: the first ones alone are a sound small plan, more only add.
 

@@ -13,14 +13,11 @@ import pandas as pd
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
-from dtfexp.dialin import families
-from dtfexp.dialin.first_look import first_look
+from dtfexp.dialin.families import FAMILIES
+from dtfexp.dialin.family import Asked, Wanted
 from dtfexp.dialin.layout import lay_out
 
-DESIGNS = (
-    "auto", "full factorial", "fraction", "plackett-burman", "box-behnken", "central composite",
-    "latin hypercube", "d-optimal", "i-optimal",
-)  # fmt: skip
+DESIGNS = tuple(FAMILIES)
 MOST_PRESSES = 2000
 
 
@@ -78,23 +75,22 @@ def plan(
     count = whole_presses(presses)
     seed = whole_seed(seed)
     names = chosen_fabrics(session, fabrics)
-    if design == "auto":
-        families.no_options(design, options)
-        wanted = first_look(session, names, count)
-        reason = "A compact first look round the usual settings, to see where the edges are."
-        notes = families.auto_notes(session, wanted)
-    elif design == "full factorial":
-        wanted, reason, notes = families.full_factorial(session, names, count, options)
-    elif design == "fraction":
-        wanted, reason, notes = families.fraction(session, names, count, options)
-    elif design in DESIGNS:
-        raise PlanError(
-            f"design {design!r} is not built yet; use 'auto', 'full factorial' or 'fraction'"
-        )
-    else:
+    if not isinstance(design, str) or design not in FAMILIES:
         raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
-    runs = lay_out(session, wanted, np.random.default_rng(seed))
-    return Plan(session, runs, design, seed, reason, notes)
+    wanted = FAMILIES[design](Asked(session, design, names, count, seed, options))
+    runs = _in_order(session, wanted, seed)
+    return Plan(session, runs, design, seed, wanted.reason, wanted.notes)
+
+
+def _in_order(session: Session, wanted: Wanted, seed: int) -> pd.DataFrame:
+    """The wanted presses in loads, rounds and pressing order, numbered from 1."""
+    if not wanted.laid_out:
+        return lay_out(session, wanted.frame, np.random.default_rng(seed))
+    runs = wanted.frame.reset_index(drop=True)
+    runs.insert(0, "press", np.arange(1, len(runs) + 1))
+    names = [f.name for f in session.factors]
+    ordered: pd.DataFrame = runs[["press", "fabric", "oven_load", "press_round", *names]]
+    return ordered
 
 
 def whole_presses(presses: Any) -> int:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import numbers
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import entries, values
@@ -87,6 +88,75 @@ def entry_id(value: object) -> str:
     if isinstance(value, str) and 0 < len(value) <= 200 and value.isprintable():
         return value
     raise LogbookError(f"id is {fields.shown(value)}; an id is one line of text, up to 200 signs")
+
+
+def quantity(place: str, value: object, unit: str, low: float, high: float) -> float:
+    """``value`` as a number told in ``unit``, in ``low`` … ``high``; text may say its own unit."""
+    try:
+        told = values.number(value, unit)
+    except ResultsError as error:
+        raise LogbookError(f"{place}: {error}") from None
+    if low <= told <= high:
+        return told
+    accepted = f"{low:g} to {high:g} {unit}".rstrip()
+    raise LogbookError(f"{place}: the value is {fields.shown(value)}; accepted is {accepted}")
+
+
+def choice(place: str, value: object, accepted: Sequence[str]) -> str:
+    """``value`` as one of a few words."""
+    if isinstance(value, str) and (word := " ".join(value.split()).casefold()) in accepted:
+        return word
+    hint = fields.nearest(value, list(accepted)) if isinstance(value, str) else ""
+    raise LogbookError(
+        f"{place} is {fields.shown(value)}{hint}; accepted is one of {', '.join(accepted)}"
+    )
+
+
+def line(place: str, value: object) -> str:
+    """``value`` as one line of text, never empty."""
+    try:
+        told = values.one_line(value, "one line of text")
+    except ResultsError as error:
+        raise LogbookError(f"{place}: {error}") from None
+    if not told:
+        raise LogbookError(f"{place} is empty; give one line of text")
+    return told
+
+
+def day(place: str, value: object, today: date) -> str:
+    """``value`` (a date, or text such as 2026-05-01) as an ISO date, not after ``today``."""
+    told: date | None = None
+    if isinstance(value, datetime):
+        told = value.date()
+    elif isinstance(value, date):
+        told = value
+    elif isinstance(value, str):
+        try:
+            told = date.fromisoformat(value.strip())
+        except ValueError:
+            told = None
+    if told is None or told > today or told.year < 1990:
+        raise LogbookError(
+            f"{place}: the date is {fields.shown(value)}; accepted is a day up to today, year, "
+            f"month and day such as {today.isoformat()}"
+        )
+    return told.isoformat()
+
+
+def moment(place: str, value: object) -> datetime:
+    """``value`` as a time with its zone; ISO text is read."""
+    told = value
+    if isinstance(value, str):
+        try:
+            told = datetime.fromisoformat(value.strip())
+        except ValueError:
+            told = None
+    if isinstance(told, datetime) and told.tzinfo is not None:
+        return told
+    raise LogbookError(
+        f"{place}: the time is {fields.shown(value)}; accepted is a time with its zone, such as "
+        "2026-05-01T14:30:00+02:00"
+    )
 
 
 def _pairs(value: object, place: str, what: str) -> Mapping[str, Any]:

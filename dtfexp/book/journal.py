@@ -14,13 +14,17 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+
 _KIND = re.compile(r"[a-z][a-z0-9]*([ _-][a-z0-9]+)*")
 _LONGEST_KIND = 40
+_SELECT = "SELECT id, kind, said, at, by, seq FROM journal"
 #: The one thing a note says that takes an earlier note back: that note's id.
 TAKES_BACK = "takes_back"
 
@@ -35,6 +39,19 @@ class Note:
     at: datetime
     by: str
     seq: int = 0
+
+
+class Keeper(Protocol):
+    """What the module of a kind needs of a logbook."""
+
+    @property
+    def session(self) -> Session: ...
+
+    def keep(
+        self, kind: str, said: Mapping[str, Any], *, by: str = "", id: str | None = None
+    ) -> str: ...
+
+    def kept(self, kind: str | None = None) -> list[Note]: ...
 
 
 def kind_of(value: object) -> str:
@@ -90,17 +107,10 @@ def append(connection: sqlite3.Connection, note: Note) -> bool:
     return False
 
 
-def read(connection: sqlite3.Connection, kind: str | None = None) -> list[Note]:
-    """All notes, or those of one kind, in order of arrival."""
-    query = "SELECT id, kind, said, at, by, seq FROM journal"
-    if kind is None:
-        rows = connection.execute(query + " ORDER BY seq")
-    else:
-        rows = connection.execute(query + " WHERE kind = ? ORDER BY seq", (kind,))
-    return [
-        Note(key, word, json.loads(said), datetime.fromisoformat(at), by, seq)
-        for key, word, said, at, by, seq in rows
-    ]
+def read(connection: sqlite3.Connection, *kinds: str) -> list[Note]:
+    """All notes, or those of some kinds, in order of arrival."""
+    wanted = f"WHERE kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
+    return [_note(row) for row in connection.execute(f"{_SELECT} {wanted} ORDER BY seq", kinds)]
 
 
 def standing(notes: Iterable[Note]) -> list[Note]:
@@ -112,7 +122,12 @@ def standing(notes: Iterable[Note]) -> list[Note]:
 
 def of_id(connection: sqlite3.Connection, id: str) -> Note:
     """The note of that id; ``LogbookError`` when there is none."""
-    for note in read(connection):
-        if note.id == id:
-            return note
-    raise LogbookError(f"id {fields.shown(id)} is no note of this book; nothing was taken back")
+    row = connection.execute(f"{_SELECT} WHERE id = ?", (id,)).fetchone()
+    if row is None:
+        raise LogbookError(f"id {fields.shown(id)} is no note of this book; nothing was taken back")
+    return _note(row)
+
+
+def _note(row: tuple[Any, ...]) -> Note:
+    key, kind, said, at, by, seq = row
+    return Note(key, kind, json.loads(said), datetime.fromisoformat(at), by, seq)

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from dtfexp.book.bench import Bench
+    from dtfexp.book.clocks import PressWarning
     from dtfexp.book.importing import Imported
     from dtfexp.dialin.plan import Plan
 
@@ -237,9 +239,9 @@ class Logbook:
 
     def kept(self, kind: str | None = None) -> list[journal.Note]:
         """The notes of one kind (of every kind without one) that hold, in order of arrival."""
-        word = None if kind is None else journal.kind_of(kind)
+        kinds = () if kind is None else (journal.kind_of(kind),)
         with self._store.reading() as connection:
-            return journal.standing(journal.read(connection, word))
+            return journal.standing(journal.read(connection, *kinds))
 
     def take_back(self, note: str, *, by: str = "") -> None:
         """Take back a wrong note by its id: it stays in the file and holds no more."""
@@ -249,6 +251,24 @@ class Logbook:
             at = _zoned(self._clock())
             said, key = {journal.TAKES_BACK: old.id}, entries.derived_id("take back", old.id)
             journal.append(connection, journal.Note(key, old.kind, said, at, who))
+
+    @property
+    def bench(self) -> Bench:
+        """The bench of this book: machines, lots of material, the room, steps, readings."""
+        from dtfexp.book.bench import Bench
+
+        return Bench(self, self._clock)
+
+    def warnings(self, press: int, now: datetime | None = None) -> list[PressWarning]:
+        """What speaks against going on with ``press`` right now; [] when nothing does."""
+        from dtfexp.book import clocks
+
+        number, at = checking.press_number(press), _zoned(now or self._clock())
+        with self._store.reading() as connection:
+            planned.known(connection, number)
+            (found,) = (one for one in planned.read(connection) if one.press == number)
+            notes = journal.standing(journal.read(connection, *clocks.READ))
+        return clocks.warnings(self.session, found, notes, at)
 
     def runs(self) -> pd.DataFrame:
         """All planned presses in running order, with the columns of ``Plan.runs``."""

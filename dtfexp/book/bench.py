@@ -1,0 +1,103 @@
+"""The bench around a logbook: machines, lots, room and steps. An index to their modules."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from dtfexp.book import clocks, lots, machines, room
+from dtfexp.book.clocks import PressWarning
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pandas as pd
+
+    from dtfexp.book.journal import Keeper
+
+
+class Bench:
+    """What a logbook knows of its bench, from ``book.bench``.
+
+    Temperatures are told and read in the session's unit; text such as "75 F" says its own.
+    """
+
+    def __init__(self, book: Keeper, clock: Callable[[], datetime]) -> None:
+        self._book = book
+        self._clock = clock
+
+    def machine(
+        self,
+        which: str,
+        *,
+        low: object = None,
+        high: object = None,
+        step: object = None,
+        warm_up_minutes: object = None,
+        change_over_minutes: object = None,
+        by: str = "",
+    ) -> str:
+        """Note what the ``"oven"`` or the ``"press"`` can be set to and how long it takes."""
+        told = {
+            "low": low,
+            "high": high,
+            "step": step,
+            "warm_up_minutes": warm_up_minutes,
+            "change_over_minutes": change_over_minutes,
+        }
+        return machines.keep(self._book, which, told, by=by)
+
+    def what(self, which: str) -> machines.Machine:
+        """What is known of the oven or the press."""
+        return machines.machine(self._book.kept(machines.KIND), self._book.session, which)
+
+    def lot(
+        self, what: str, name: str, *, opened: object = None, printed: object = None, by: str = ""
+    ) -> str:
+        """Note that this lot of ``"film"``, ``"powder"`` or ``"ink"`` is in use from now on."""
+        today = self._clock().date()
+        return lots.keep(self._book, what, name, opened=opened, printed=printed, today=today, by=by)
+
+    def lots(self) -> pd.DataFrame:
+        """Every lot noted; see ``lots.frame``."""
+        return lots.frame(lots.lots(self._book.kept(lots.KIND)))
+
+    def room(
+        self,
+        *,
+        temperature: object = None,
+        humidity: object = None,
+        altitude: object = None,
+        film_temperature: object = None,
+        by: str = "",
+    ) -> str:
+        """Note the air of the room: temperature, humidity in %, altitude in m ("5280 ft"), and
+        the temperature of the coldest film, powder or garment."""
+        told = {
+            "temperature": temperature,
+            "humidity": humidity,
+            "altitude": altitude,
+            "film_temperature": film_temperature,
+        }
+        return room.keep(self._book, told, by=by)
+
+    def rooms(self) -> pd.DataFrame:
+        """Every reading of the room, with dew point and boiling point; see ``room.frame``."""
+        return room.frame(self._book.kept(room.KIND), self._book.session.temperature_unit)
+
+    def mark(
+        self,
+        step: str,
+        *,
+        press: object = None,
+        load: object = None,
+        at: datetime | None = None,
+        by: str = "",
+    ) -> str:
+        """Note that a step (one of ``clocks.STEPS``) has just happened, or happened ``at``."""
+        when = self._clock() if at is None else at
+        return clocks.mark(self._book, step, when, press=press, load=load, by=by)
+
+    def override(self, warning: PressWarning, *, reason: str = "", by: str = "") -> str:
+        """Note that the press was made in spite of a warning."""
+        return clocks.override(self._book, warning, reason=reason, by=by)

@@ -1,0 +1,122 @@
+"""The room: air temperature, humidity and altitude, with dew point and boiling point worked out.
+
+The file holds °C, % and metres; a person tells and reads temperatures in the session's unit.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book import checking, journal
+from dtfexp.describe import units
+from dtfexp.describe.errors import LogbookError
+from dtfexp.maths import air
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+KIND = "room"
+#: What can be told, with its unit in the file and the range that a workshop can have.
+_RANGES = {
+    "temperature": ("°C", -20.0, 60.0),
+    "film_temperature": ("°C", -20.0, 60.0),
+    "humidity": ("%", 1.0, 100.0),
+    "altitude": ("", -450.0, 6000.0),
+}
+#: Metres in one of them; "m" alone is no unit of a setting, where it may be meant as minutes.
+_HEIGHTS = {"m": 1.0, "metres": 1.0, "meters": 1.0, "ft": 0.3048, "feet": 0.3048}
+_HEIGHT = re.compile(r"\s*([+-]?[\d.,]+)\s*([A-Za-z]+)\s*")
+TOLD = tuple(_RANGES)
+
+
+def keep(book: journal.Keeper, told: dict[str, Any], *, by: str = "", id: str | None = None) -> str:
+    """Note a reading of the room; returns the note's id.
+
+    ``told`` has some of ``temperature`` (of the air), ``film_temperature`` (the coldest film,
+    powder or garment), both in the session's unit unless the text says its own, ``humidity`` in
+    % and ``altitude`` in m ("5280 ft" is understood).
+    """
+    said = {}
+    for name, value in told.items():
+        if name not in _RANGES:
+            raise LogbookError(f"room: {name!r} is not known; accepted are {', '.join(TOLD)}")
+        if value is not None:
+            said[name] = _in_the_file(book.session.temperature_unit, name, value)
+    if not said:
+        raise LogbookError("room: nothing is told; give temperature, humidity or altitude")
+    return book.keep(KIND, said, by=by, id=id)
+
+
+def latest(notes: Iterable[journal.Note]) -> dict[str, float]:
+    """The last word on everything told of the room, in °C, % and m, and what follows from it."""
+    now: dict[str, float] = {}
+    for note in notes:
+        if note.kind == KIND:
+            now.update({name: float(value) for name, value in note.said.items()})
+    return worked_out(now)
+
+
+def worked_out(told: dict[str, float]) -> dict[str, float]:
+    """``told`` with ``dew_point`` (°C), ``moisture`` (g/m³), ``pressure`` (hPa) and
+    ``boiling_point`` (°C) where they can be worked out."""
+    full = dict(told)
+    if "temperature" in told and "humidity" in told:
+        full["dew_point"] = air.dew_point(told["temperature"], told["humidity"])
+        full["moisture"] = air.moisture(told["temperature"], told["humidity"])
+    if "altitude" in told:
+        pascals = air.pressure_at(told["altitude"])
+        full["pressure"] = pascals / 100
+        full["boiling_point"] = air.boiling_point(pascals)
+    return full
+
+
+def frame(notes: Sequence[journal.Note], unit: str) -> pd.DataFrame:
+    """One row per reading: ``time``, ``by``, then what was told and what follows from it, NaN
+    where not known: ``temperature``, ``film_temperature``, ``dew_point``, ``boiling_point`` in
+    ``unit``, ``humidity`` in %, ``moisture`` in g/m³, ``altitude`` in m, ``pressure`` in hPa.
+
+    An altitude told once stands for the readings after it.
+    """
+    import pandas as pd
+
+    columns = (*TOLD, "dew_point", "moisture", "pressure", "boiling_point")
+    degrees = ("temperature", "film_temperature", "dew_point", "boiling_point")
+    rows: list[dict[str, Any]] = []
+    altitude: dict[str, float] = {}
+    for note in notes:
+        told = {name: float(value) for name, value in note.said.items()}
+        altitude = {"altitude": told["altitude"]} if "altitude" in told else altitude
+        full = worked_out({**altitude, **told})
+        rows.append(
+            {"time": note.at, "by": note.by}
+            | {
+                name: units.convert(full[name], "°C", unit)
+                if name in degrees and name in full
+                else full.get(name, float("nan"))
+                for name in columns
+            }
+        )
+    return pd.DataFrame(rows, columns=["time", "by", *columns])
+
+
+def _in_the_file(reading_unit: str, name: str, value: object) -> float:
+    unit, low, high = _RANGES[name]
+    place = f"room, {name.replace('_', ' ')}"
+    if name == "altitude":
+        return _metres(place, value, low, high)
+    if unit != "°C":
+        return checking.quantity(place, value, unit, low, high)
+    low, high = (units.convert(limit, "°C", reading_unit) for limit in (low, high))
+    told = checking.quantity(place, value, reading_unit, low, high)
+    return round(float(units.convert(told, reading_unit, "°C")), 9)
+
+
+def _metres(place: str, value: object, low: float, high: float) -> float:
+    match = _HEIGHT.fullmatch(value) if isinstance(value, str) else None
+    size = _HEIGHTS.get(match[2].casefold()) if match else 1.0
+    number: object = match[1] if match else value
+    if size is None:
+        raise LogbookError(f"{place}: the value is {value!r}; accepted are m and ft")
+    return round(size * checking.quantity(place, number, "", low / size, high / size), 6)

@@ -24,11 +24,13 @@ if TYPE_CHECKING:
     from dtfexp.describe.outcome import Outcome as Outcome
     from dtfexp.describe.session import Session as Session
     from dtfexp.dialin.confirm import presses_to_confirm as presses_to_confirm
+    from dtfexp.dialin.confirmation import confirmation_plan as confirmation_plan
     from dtfexp.dialin.fit import Fit as Fit
     from dtfexp.dialin.fit import fit as fit
     from dtfexp.dialin.next_presses import next_presses as next_presses
     from dtfexp.dialin.plan import Plan as Plan
     from dtfexp.dialin.plan import plan as plan
+    from dtfexp.dialin.verdict import verdict as verdict
     from dtfexp.dialin.window import Window as Window
     from dtfexp.show.report import report as report
 
@@ -51,6 +53,8 @@ _HOME = {
     "fit": "dtfexp.dialin.fit",
     "Window": "dtfexp.dialin.window",
     "presses_to_confirm": "dtfexp.dialin.confirm",
+    "confirmation_plan": "dtfexp.dialin.confirmation",
+    "verdict": "dtfexp.dialin.verdict",
     "Logbook": "dtfexp.book.logbook",
     "report": "dtfexp.show.report",
 }
@@ -69,11 +73,13 @@ __all__ = [
     "Session",
     "SessionError",
     "Window",
+    "confirmation_plan",
     "fit",
     "next_presses",
     "plan",
     "presses_to_confirm",
     "report",
+    "verdict",
 ]
 
 

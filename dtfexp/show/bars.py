@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.dialin.judged import words_between
 from dtfexp.show import canvas, ink
-from dtfexp.show.judged import words_between
 from dtfexp.show.reading import Reading, label
 
 if TYPE_CHECKING:

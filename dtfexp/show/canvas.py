@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.dialin.judged import EXCLUDED, FAILED, PASSED, PLANNED, WAITING
 from dtfexp.show import ink
-from dtfexp.show.judged import EXCLUDED, FAILED, PASSED, PLANNED, WAITING
 from dtfexp.show.svg import figure
 
 if TYPE_CHECKING:

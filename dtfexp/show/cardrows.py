@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from dtfexp.dialin.judged import words_between
 from dtfexp.show.bars import place
 from dtfexp.show.edgewords import Edge, edge_line, room
-from dtfexp.show.judged import words_between
 from dtfexp.show.reading import Reading, label
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from dtfexp.dialin.judged import verdicts
 from dtfexp.show import canvas, ink
-from dtfexp.show.judged import verdicts
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

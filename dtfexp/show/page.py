@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from dtfexp.show import edgewords, figures, ink, judged, tables, words
+from dtfexp.describe.wording import listed
+from dtfexp.dialin import judged
+from dtfexp.show import edgewords, figures, ink, tables, words
 from dtfexp.show.cautions import CAUTIONS
-from dtfexp.show.reading import Reading, at_least, label, listed, out_of, per_cent, tidy
+from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
 from dtfexp.show.slices import MOST_MAPS
 from dtfexp.show.svg import inline
 

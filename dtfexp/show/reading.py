@@ -182,20 +182,3 @@ def out_of(rate: float) -> str:
     if twentieths % 2 == 0:
         return f"about {twentieths // 2} of 10"
     return f"about {twentieths} of 20"
-
-
-def counted(number: int, noun: str, plural: str | None = None) -> str:
-    """ "1 press", "2 presses"."""
-    if number == 1:
-        return f"1 {noun}"
-    return f"{number} {plural or noun + 's'}"
-
-
-def listed(items: list[str] | tuple[str, ...], most: int = 0) -> str:
-    """ "a, b and c"; with `most`, the rest is counted: "a, b and 4 more"."""
-    shown = list(items)
-    if most and len(shown) > most:
-        shown = [*shown[:most], f"{len(items) - most} more"]
-    if len(shown) < 2:
-        return "".join(shown)
-    return ", ".join(shown[:-1]) + " and " + shown[-1]

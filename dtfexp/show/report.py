@@ -188,7 +188,7 @@ def _chosen(book: Logbook, fabrics: Iterable[str | Fabric] | None) -> list[str]:
 
 def _conditions(results: pd.DataFrame) -> list[str]:
     """What the results say of days, rolls and lots."""
-    from dtfexp.show.reading import listed
+    from dtfexp.describe.wording import listed
 
     if "block" not in results.columns:
         return []

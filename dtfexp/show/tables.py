@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from dtfexp.show import edgewords, judged, words
+from dtfexp.dialin import judged
+from dtfexp.show import edgewords, words
 from dtfexp.show.reading import Reading, between, label, out_of, per_cent, tidy, with_unit
 
 if TYPE_CHECKING:

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 
+from dtfexp.describe.wording import counted, listed
+from dtfexp.dialin import judged
 from dtfexp.dialin.confirm import presses_to_confirm
-from dtfexp.show import judged
 from dtfexp.show.edgewords import LIMIT, RANGE, edges, least, told
-from dtfexp.show.reading import Reading, between, counted, label, listed, out_of, per_cent
+from dtfexp.show.reading import Reading, between, label, out_of, per_cent
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session

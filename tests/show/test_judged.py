@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Session
+from dtfexp.dialin import judged
 from dtfexp.dialin.results import check_results
-from dtfexp.show import judged
 from tests.show.conftest import StandInFit, make_results
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError
-from dtfexp.show.reading import Reading, at_least, between, listed, out_of, per_cent, tidy
+from dtfexp.describe.wording import listed
+from dtfexp.show.reading import Reading, at_least, between, out_of, per_cent, tidy
 
 CURE = Factor("cure", 110, 150, "°C", 5, "cure", spread=5)
 TIME = Factor("time", 0.5, 2, "min", 0.25, "cure")

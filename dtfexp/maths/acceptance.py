@@ -1,0 +1,129 @@
+"""Passing and failing presses counted: intervals, and plans that accept or refuse a failing rate.
+
+Counts are whole numbers, rates are shares between 0 and 1.  A *plan* here is a rule over counts: it
+says after how many presses, with how many failures, a rate counts as shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import beta, binom, binomtest
+
+Array = NDArray[np.float64]
+
+ACCEPTED, REFUSED, OPEN = "accepted", "refused", "open"
+_TIGHTEN = 1.02
+
+
+def exact_interval(passed: int, tried: int, level: float) -> tuple[float, float]:
+    """Two-sided exact limits of a proportion (Clopper & Pearson 1934, Biometrika 26:404)."""
+    if tried == 0:
+        return 0.0, 1.0
+    found = binomtest(passed, tried).proportion_ci(confidence_level=level, method="exact")
+    return float(found.low), float(found.high)
+
+
+def exact_lower(passed: int, tried: int, confidence: float) -> float:
+    """One-sided exact lower limit of the pass rate: at least this with ``confidence``."""
+    return float(beta.ppf(1.0 - confidence, passed, tried - passed + 1)) if passed else 0.0
+
+
+def bayes_interval(passed: int, tried: int, level: float) -> tuple[float, float]:
+    """Equal-tailed posterior interval of a pass rate from a uniform prior: Beta(1 + k, 1 + n - k).
+
+    Gelman et al. (2013), Bayesian Data Analysis, 3rd ed., sec. 2.4.
+    """
+    tails = np.array([0.5 - 0.5 * level, 0.5 + 0.5 * level])
+    low, high = beta.ppf(tails, 1 + passed, 1 + tried - passed)
+    return float(low), float(high)
+
+
+def bayes_chance(rate: float, passed: int, tried: int) -> float:
+    """Posterior probability, from a uniform prior, that the true pass rate is ``rate`` or more."""
+    return float(beta.sf(rate, 1 + passed, 1 + tried - passed))
+
+
+def acceptance(presses: int, failures: int, failing: Array) -> Array:
+    """Operating characteristic of a fixed plan: chance that at most ``failures`` of ``presses``
+    fail when each fails with probability ``failing`` (any shape)."""
+    return np.asarray(binom.cdf(failures, presses, failing), dtype=float)
+
+
+@dataclass(frozen=True)
+class SequentialPlan:
+    """An item-by-item plan (Wald 1947, Sequential Analysis, binomial case): after n presses with d
+    failures, accept when d <= slope * n - accept_at, refuse when d >= slope * n + refuse_at.
+
+    ``most``: presses after which an open case counts as refused.
+    """
+
+    accept_at: float
+    refuse_at: float
+    slope: float
+    most: int
+
+    def accept_line(self, tried: int) -> int:
+        """Most failures that accept after ``tried`` presses; below zero: none can yet."""
+        return int(np.floor(self.slope * tried - self.accept_at + 1e-12))
+
+    def refuse_line(self, tried: int) -> int:
+        """Fewest failures that refuse after ``tried`` presses."""
+        return int(np.ceil(self.slope * tried + self.refuse_at - 1e-12))
+
+    def decide(self, failed: NDArray[np.bool_]) -> tuple[str, int]:
+        """ACCEPTED, REFUSED or OPEN for presses in order (n,), and after how many."""
+        bad = 0
+        for tried, fails in enumerate(failed[: self.most], start=1):
+            bad += int(fails)
+            if bad <= self.accept_line(tried):
+                return ACCEPTED, tried
+            if bad >= self.refuse_line(tried):
+                return REFUSED, tried
+        done = len(failed) >= self.most
+        return (REFUSED, self.most) if done else (OPEN, len(failed))
+
+    def performance(self, failing: float) -> tuple[float, float]:
+        """Chance to accept, and mean number of presses, at a true failing rate: exact, by walking
+        every count forward (no neglect of the overshoot, as Wald's formulas have)."""
+        chance = np.zeros(self.most + 2)
+        chance[0] = 1.0
+        accepted = presses = 0.0
+        for tried in range(1, self.most + 1):
+            presses += float(chance.sum())
+            chance[1:] = (1.0 - failing) * chance[1:] + failing * chance[:-1]
+            chance[0] *= 1.0 - failing
+            low, high = self.accept_line(tried), self.refuse_line(tried)
+            accepted += float(chance[: max(low + 1, 0)].sum())
+            chance[: max(low + 1, 0)] = 0.0
+            chance[min(high, len(chance)) :] = 0.0
+        return accepted, presses
+
+
+def wald_lines(good: float, bad: float, alpha: float, beta_: float) -> tuple[float, float, float]:
+    """Intercepts h1 (accept), h2 (refuse) and slope s of Wald's plan.
+
+    ``good`` < ``bad`` are failing rates; ``alpha`` the risk of refusing a good one, ``beta_`` of
+    accepting a bad one.  With k = ln[p2 (1 - p1) / (p1 (1 - p2))]: h1 = ln[(1 - alpha) / beta] / k,
+    h2 = ln[(1 - beta) / alpha] / k, s = ln[(1 - p1) / (1 - p2)] / k (Wald 1947, binomial case).
+    """
+    k = np.log(bad * (1.0 - good) / (good * (1.0 - bad)))
+    return (
+        float(np.log((1.0 - alpha) / beta_) / k),
+        float(np.log((1.0 - beta_) / alpha) / k),
+        float(np.log((1.0 - good) / (1.0 - bad)) / k),
+    )
+
+
+def sequential_plan(
+    good: float, bad: float, alpha: float, beta_: float, most: int
+) -> SequentialPlan:
+    """Wald's plan cut off at ``most`` presses, its accept line moved out until the exact risk of
+    accepting ``bad`` is at most ``beta_`` (Wald's own lines keep it only approximately)."""
+    h1, h2, slope = wald_lines(good, bad, alpha, beta_)
+    plan = SequentialPlan(h1, h2, slope, most)
+    while plan.performance(bad)[0] > beta_ * (1.0 + 1e-9):
+        plan = SequentialPlan(plan.accept_at * _TIGHTEN, h2, slope, most)
+    return plan

@@ -1,0 +1,112 @@
+"""A cumulative sum over counts of failing garments, and how long it runs before it alarms.
+
+Each failing garment adds ``weight`` units, each passing one takes one unit off, never below zero;
+the sum alarms at ``limit``.  That is the log-likelihood-ratio sum for a rise of the failing rate
+(Page 1954, Biometrika 41:100) with the ratio of its two steps rounded to a whole number, as in the
+Bernoulli chart of Reynolds & Stoumbos (1999, J. Quality Technology 31:87): the sum then lives on a
+lattice, and its run lengths follow exactly from a Markov chain (Brook & Evans 1972, Biometrika
+59:539) instead of from an approximation.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve
+from scipy.stats import binom
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+_HIGHEST_LIMIT = 4000
+
+
+def failure_weight(usual: float, caught: float) -> int:
+    """Units that a failure adds where a pass takes one off.
+
+    ln(p1 / p0) / ln[(1 - p0) / (1 - p1)] for failing rates p0 = ``usual`` < p1 = ``caught``,
+    rounded to a whole number of at least 1.
+    """
+    ratio = np.log(caught / usual) / np.log((1.0 - usual) / (1.0 - caught))
+    return max(1, round(float(ratio)))
+
+
+def cusum(pressed: Ints, failed: Ints, weight: int, limit: int) -> tuple[Ints, list[int]]:
+    """The sum after each day (n,), and the days (indices) on which it alarmed.
+
+    It starts from zero, and again from zero on the day after an alarm.
+    """
+    total, path = 0, []
+    alarms: list[int] = []
+    for day, (n, bad) in enumerate(zip(pressed, failed, strict=True)):
+        if alarms and alarms[-1] == day - 1:
+            total = 0
+        total = max(0, total + weight * int(bad) - int(n - bad))
+        path.append(total)
+        if total >= limit:
+            alarms.append(day)
+    return np.array(path, dtype=int), alarms
+
+
+def day_steps(sizes: Ints, failing: float, weight: int) -> tuple[Ints, Array]:
+    """Steps of the sum over one day and their chances; the day's size is drawn from ``sizes``."""
+    chance: dict[int, float] = {}
+    for n in sizes:
+        bad = np.arange(int(n) + 1)
+        for step, p in zip(
+            (weight + 1) * bad - int(n), binom.pmf(bad, int(n), failing), strict=True
+        ):
+            chance[int(step)] = chance.get(int(step), 0.0) + float(p) / len(sizes)
+    steps = np.array(sorted(chance), dtype=int)
+    return steps, np.array([chance[int(s)] for s in steps])
+
+
+def transitions(steps: Ints, chance: Array, limit: int) -> Array:
+    """Chances (limit, limit) to go from one value of the sum to another without an alarm."""
+    out = np.zeros((limit, limit))
+    values = np.arange(limit)
+    for step, p in zip(steps, chance, strict=True):
+        after = np.maximum(values + step, 0)
+        stays = after < limit
+        out[values[stays], after[stays]] += p
+    return out
+
+
+def mean_run(steps: Ints, chance: Array, limit: int) -> float:
+    """Mean number of steps from zero to the alarm, the alarming one included.
+
+    Solves (I - Q) m = 1 (Brook & Evans 1972, eq. 2.3; the number from memory).
+    """
+    quiet = transitions(steps, chance, limit)
+    if float(chance[steps > 0].sum()) <= 0.0:
+        return float("inf")
+    mean = solve(np.eye(limit) - quiet, np.ones(limit))
+    return float(mean[0])
+
+
+def run_quantile(steps: Ints, chance: Array, limit: int, share: float, most: int = 5000) -> int:
+    """Steps from zero within which the alarm has come with probability ``share``; at most
+    ``most``."""
+    quiet = transitions(steps, chance, limit)
+    here = np.zeros(limit)
+    here[0] = 1.0
+    for step in range(1, most + 1):
+        here = here @ quiet
+        if float(here.sum()) <= 1.0 - share:
+            return step
+    return most
+
+
+def limit_for(sizes: Ints, usual: float, weight: int, run: float) -> int:
+    """Smallest limit whose mean run at the usual failing rate is at least ``run`` days."""
+    steps, chance = day_steps(sizes, usual, weight)
+    low, high = 0, weight
+    while mean_run(steps, chance, high) < run and high < _HIGHEST_LIMIT:
+        low, high = high, min(2 * high, _HIGHEST_LIMIT)
+    while high - low > 1:
+        middle = (low + high) // 2
+        if mean_run(steps, chance, middle) < run:
+            low = middle
+        else:
+            high = middle
+    return high

@@ -1,0 +1,80 @@
+"""Run lengths of the cumulative sum, against published figures, a closed form and simulation."""
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from dtfexp.maths.cusum import (
+    cusum,
+    day_steps,
+    failure_weight,
+    limit_for,
+    mean_run,
+    run_quantile,
+)
+
+# One-sided sum of normal values, reference 0.5, limit 4 and 5, mean shifted by 0, 0.5, 1, 2, 3 sd.
+# The in-control figures are twice those of the two-sided chart, 168 and 465: Lucas & Crosier 1982,
+# Technometrics 24:199, and Montgomery, Introduction to Statistical Quality Control, table of run
+# lengths for k = 1/2 (both from memory; 26.7 and 38.0 two-sided at 0.5 sd).
+SHIFTS = (0.0, 0.5, 1.0, 2.0, 3.0)
+PUBLISHED = {4: (336.0, 26.6, 8.38, 3.34, 2.19), 5: (930.0, 38.0, 10.4, 4.01, 2.57)}
+
+
+@pytest.mark.parametrize("limit", PUBLISHED)
+def test_published_run_lengths_of_normal_values(limit):
+    """Brook & Evans' chain with 200 states stands for the continuous sum."""
+    states = 200
+    width = 2 * limit / (2 * states - 1)
+    steps = np.arange(-4 * states, 4 * states)
+    got = []
+    for shift in SHIFTS:
+        edges = np.append(steps - 0.5, steps[-1] + 0.5) * width + 0.5 - shift
+        got.append(mean_run(steps, np.diff(norm.cdf(edges)), states))
+    assert got == pytest.approx(PUBLISHED[limit], rel=5e-3)
+
+
+@pytest.mark.parametrize(("run", "failing"), [(2, 0.3), (3, 0.2), (5, 0.5)])
+def test_failures_in_a_row_have_a_closed_form(run, failing):
+    """A pass that throws the sum back to zero: mean trials to ``run`` failures in a row are
+    (1 - q^r) / (p q^r) (Feller 1968, An Introduction to Probability Theory, vol. 1, XIII.7)."""
+    steps, chance = np.array([-run, 1]), np.array([1 - failing, failing])
+    closed = (1 - failing**run) / ((1 - failing) * failing**run)
+    assert mean_run(steps, chance, run) == pytest.approx(closed, rel=1e-9)
+
+
+def test_the_stated_run_length_is_what_happens():
+    sizes = np.array([8, 15, 30])
+    weight = failure_weight(0.05, 0.15)
+    limit = limit_for(sizes, 0.05, weight, 60.0)
+    steps, chance = day_steps(sizes, 0.05, weight)
+    stated = mean_run(steps, chance, limit)
+    assert stated >= 60.0 > mean_run(steps, chance, limit - 1)
+    rng = np.random.default_rng(1)
+    lengths = []
+    for _ in range(300):
+        pressed = rng.choice(sizes, 1000)
+        alarms = cusum(pressed, rng.binomial(pressed, 0.05), weight, limit)[1]
+        lengths.append(alarms[0] + 1)
+    got = np.array(lengths, dtype=float)
+    assert got.mean() == pytest.approx(stated, abs=4 * got.std() / np.sqrt(len(got)))
+    median = run_quantile(steps, chance, limit, 0.5)
+    assert (got <= median).mean() == pytest.approx(0.5, abs=4 * np.sqrt(0.25 / len(got)) + 0.02)
+
+
+def test_the_sum_by_hand():
+    # Two of ten fail: +2 * 5 - 8 = 2; none: -10, held at zero; five of ten: 25 - 5 = 20, alarm;
+    # then from zero again: one of ten, 5 - 9 < 0.
+    path, alarms = cusum(np.array([10, 10, 10, 10]), np.array([2, 0, 5, 1]), 5, 20)
+    assert path.tolist() == [2, 0, 20, 0] and alarms == [2]
+
+
+def test_weight_of_a_failure():
+    # ln 3 / ln(0.95 / 0.85) = 9.88
+    assert failure_weight(0.05, 0.15) == 10
+    assert failure_weight(0.5, 0.9) == 1
+
+
+def test_a_bench_that_cannot_fail_never_alarms():
+    steps, chance = day_steps(np.array([10]), 0.0, 3)
+    assert mean_run(steps, chance, 5) == float("inf")

@@ -37,7 +37,8 @@ class Verdict:
     of the pass rate at the confidence asked for.  ``low``, ``high``: exact two-sided limits
     (Clopper & Pearson) at that level; ``bayes_low``, ``bayes_high`` and ``chance`` (that the true
     rate reaches the one asked for): posterior from a uniform prior.  After a sequential plan, which
-    stops when it likes, the exact limits are approximate.  Counts treat presses as independent; ``notes`` say how well they were spread and where failures lie.
+    stops when it likes, the exact limits are approximate.  Counts treat presses as independent;
+    ``notes`` say how well they were spread and where failures lie.
     """
 
     fabric: str

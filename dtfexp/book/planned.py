@@ -76,6 +76,9 @@ def presses_of(session: Session, plan: Plan) -> list[Press]:
                     f"{limit}; nothing was added"
                 )
             settings[name] = setting
+        corner = session.clash(settings, cells["fabric"])
+        if corner is not None:
+            raise LogbookError(f"{place}: forbidden is {corner}; nothing was added")
         extra = {name: cells[name] for name in names if name not in factors and name not in HEAD}
         load, round_ = (_whole(place, name, cells[name]) for name in HEAD[2:])
         found[press] = Press(press, cells["fabric"], load, round_, settings, extra)

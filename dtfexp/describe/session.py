@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from os import PathLike
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from dtfexp.describe import fields, tomltext, units
+from dtfexp.describe import forbidden as corners
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric, as_fabric
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.forbidden import Forbidden
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.summary import session_html
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
 
 #: Column words of the frames; no factor or outcome may bear one as its name.
 RESERVED = (
@@ -33,6 +40,8 @@ class Session:
     test presses are made before the hard-to-change settings are set again. ``warm_up_minutes``
     and ``change_over_minutes`` are the bench's waiting times. ``temperature_unit`` is the unit a
     person reads temperatures in; by default that of the first temperature factor, else °C.
+    ``forbidden`` are settings that must not meet, each a table such as
+    ``{"cure temperature": "> 140", "cure time": "> 90", "note": "the film yellows"}``.
 
     Raises ``SessionError`` (one line: field, value, what would be accepted).
     """
@@ -47,6 +56,7 @@ class Session:
     change_over_minutes: float
     temperature_unit: str
     notes: str
+    forbidden: tuple[Forbidden, ...]
 
     def __init__(
         self,
@@ -61,6 +71,7 @@ class Session:
         change_over_minutes: float = 8.0,
         temperature_unit: str | None = None,
         notes: str = "",
+        forbidden: Iterable[Forbidden | Mapping[str, Any]] = (),
     ) -> None:
         place = "session"
         name = fields.name(name, place)
@@ -82,11 +93,19 @@ class Session:
         }
         values["temperature_unit"] = _reading_unit(temperature_unit, values["factors"])
         _check_names(values["factors"], values["outcomes"], values["fabrics"])
+        values["forbidden"] = corners.settled(
+            fields.as_tuple(forbidden, (Forbidden, Mapping), place, "forbidden"),
+            values["factors"],
+            values["fabrics"],
+        )
         for field, value in values.items():
             object.__setattr__(self, field, value)
         for fabric in self.fabrics:
             for factor in self.factors:
                 _check_heat(factor, fabric)
+            if self.forbidden:
+                allowed = {f.name: self.allowed(f, fabric) for f in self.factors}
+                corners.check_something_is_left(self.forbidden, self.factors, allowed, fabric.name)
 
     def factor(self, name: str) -> Factor:
         """The factor of that name; ``SessionError`` with the nearest name when there is none."""
@@ -118,6 +137,23 @@ class Session:
         if not chosen.is_numeric:
             raise SessionError(f"factor {chosen.name!r}: words have no highest setting")
         return float(self.allowed(chosen, fabric)[-1])
+
+    def permits(
+        self, settings: pd.DataFrame, fabric: str | Fabric | None = None
+    ) -> NDArray[np.bool_]:
+        """Which rows of ``settings`` (factor columns) lie outside everything forbidden, (n,).
+
+        The fabric of each row is the one named, else that of the column ``fabric``; with neither,
+        what is forbidden for single fabrics is not looked at. Heat limits are another matter:
+        see ``allowed``.
+        """
+        name = None if fabric is None else self.fabric(fabric).name
+        return corners.permits(self.forbidden, self.factors, settings, name)
+
+    def clash(self, settings: Mapping[str, Any], fabric: str | Fabric) -> Forbidden | None:
+        """What forbids one press (factor name -> setting), or None when nothing does."""
+        name = self.fabric(fabric).name
+        return corners.clash(self.forbidden, self.factors, settings, name)
 
     def to_toml(self) -> str:
         """The description as TOML text that ``from_toml`` reads back equal."""

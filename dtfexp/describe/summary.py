@@ -28,11 +28,13 @@ def session_html(session: Session) -> str:
         )
         for fabric in session.fabrics
     ]
+    forbidden = [(str(corner),) for corner in session.forbidden]
     return (
         f'<div class="dtfexp-session"><p><b>{escape(session.name)}</b></p>'
         + _table(("setting", "stage", "range", "usual", "machine spread"), factors)
         + _table(("outcome", "scale", "passes"), outcomes)
         + _table(("fabric", "heat limit", "notes"), fabrics)
+        + (_table(("never together",), forbidden) if forbidden else "")
         + "</div>"
     )
 

@@ -17,6 +17,7 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.forbidden import Forbidden
 from dtfexp.describe.guide import default_guide
 from dtfexp.describe.outcome import Outcome
 
@@ -36,7 +37,7 @@ _BENCH_KEYS = (
     "temperature_unit", "notes",
 )  # fmt: skip
 _LISTS = ("factors", "outcomes", "fabrics")
-_SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS)
+_SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden")
 _LARGEST_FILE = 2_000_000
 
 
@@ -106,6 +107,7 @@ def write(session: Session) -> str:
         ("fabrics", [_fabric_table(fabric) for fabric in session.fabrics]),
         ("factors", [_factor_table(factor) for factor in session.factors]),
         ("outcomes", [_outcome_table(outcome) for outcome in session.outcomes]),
+        ("forbidden", [_forbidden_table(corner) for corner in session.forbidden]),
     ):
         for table in tables:
             guide = table.pop("guide", None)
@@ -223,4 +225,14 @@ def _outcome_table(outcome: Outcome) -> dict[str, Any]:
         table["washes"] = outcome.washes
     if outcome.guide != default_guide(outcome.name, outcome.kind, outcome.worst, outcome.best):
         table["guide"] = {f"{grade:.12g}": text for grade, text in outcome.guide.items()}
+    return table
+
+
+def _forbidden_table(corner: Forbidden) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        name: told if isinstance(told, str) else list(told) for name, told in corner.conditions
+    }
+    for key, text in (("fabric", corner.fabric), ("note", corner.note)):
+        if text:
+            table[key] = text
     return table

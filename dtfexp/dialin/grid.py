@@ -39,6 +39,10 @@ class Grid:
             out[factor.name] = as_setting(factor, axis[i])
         return out | self.words
 
+    def permitted(self, session: Session, fabric: str) -> NDArray[np.bool_]:
+        """Which set-points lie outside everything the session forbids, in the grid's shape."""
+        return session.permits(self.frame(), fabric).reshape(self.shape)
+
     def frame(self) -> pd.DataFrame:
         """Every set-point, first axis slowest, one column per factor."""
         mesh = np.meshgrid(*self.axes, indexing="ij") if self.axes else []

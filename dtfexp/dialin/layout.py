@@ -20,6 +20,7 @@ from dtfexp.describe import units
 from dtfexp.describe.errors import PlanError, SessionError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
+from dtfexp.dialin.permitted import keep_permitted
 
 Key = tuple[float, ...]
 
@@ -53,6 +54,7 @@ def lay_out(
       round has to be split anyway: that is how luck is told from settings.
     * Loads are numbered in the order in which they are first needed. Everything else is drawn
       from ``rng``; an equal generator gives an equal frame.
+    * A press in a corner that the session forbids is made at the nearest permitted settings.
 
     Raises ``PlanError`` (a ``ValueError``) naming the row, the column and what is accepted.
     """
@@ -64,6 +66,9 @@ def lay_out(
         if isinstance(first, bool) or not isinstance(first, (int, np.integer)) or first < 1:
             raise PlanError(f"{name} is {first!r}; give a whole number of 1 or more")
     fabrics, columns = _checked(session, settings)
+    if session.forbidden:
+        kept, _ = keep_permitted(session, pd.DataFrame({"fabric": fabrics} | columns))
+        columns = {f.name: kept[f.name].tolist() for f in session.factors}
     count = len(fabrics)
     presses = _presses(session, fabrics, columns)
     shuffled = [int(i) for i in rng.permutation(count)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from typing import Any
 
@@ -16,6 +16,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.families import FAMILIES
 from dtfexp.dialin.family import Asked, Wanted
 from dtfexp.dialin.layout import lay_out
+from dtfexp.dialin.permitted import keep_permitted
 
 DESIGNS = tuple(FAMILIES)
 MOST_PRESSES = 2000
@@ -78,8 +79,25 @@ def plan(
     if not isinstance(design, str) or design not in FAMILIES:
         raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
     wanted = FAMILIES[design](Asked(session, design, names, count, seed, options))
+    wanted = _permitted(session, wanted)
     runs = _in_order(session, wanted, seed)
     return Plan(session, runs, design, seed, wanted.reason, wanted.notes)
+
+
+def _permitted(session: Session, wanted: Wanted) -> Wanted:
+    """Nothing forbidden is pressed; what that costs the plan is told in its notes."""
+    frame, met = keep_permitted(session, wanted.frame)
+    if not met:
+        return wanted
+    if wanted.laid_out:
+        raise PlanError(f"a laid out press is forbidden: {met[0]}")
+    corners = "; ".join(dict.fromkeys(map(str, met)))
+    presses = "1 press was" if len(met) == 1 else f"{len(met)} presses were"
+    note = (
+        f"{presses} moved to the nearest permitted settings, out of what is forbidden ({corners}): "
+        "the plan is no longer quite balanced there."
+    )
+    return replace(wanted, frame=frame, notes=(*wanted.notes, note))
 
 
 def _in_order(session: Session, wanted: Wanted, seed: int) -> pd.DataFrame:

@@ -1,0 +1,116 @@
+"""Presses kept out of what the session forbids: moved to the nearest settings that are allowed."""
+
+from __future__ import annotations
+
+import heapq
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.forbidden import Forbidden
+from dtfexp.describe.session import Session
+
+_OTHER_WORD = 1.5
+"""Another word changes the press altogether: as far as three quarters of a range."""
+_MOST_LOOKED_AT = 5000
+
+Settings = tuple[Any, ...]
+
+
+def keep_permitted(
+    session: Session, wanted: pd.DataFrame
+) -> tuple[pd.DataFrame, tuple[Forbidden, ...]]:
+    """The wanted presses, those in a forbidden corner moved to the nearest permitted settings.
+
+    wanted: columns fabric and one per factor, settings on their steps and allowed for the fabric.
+    Also returns the corners that were in the way, one for each press that was moved. Raises
+    ``PlanError`` naming the press and the corner when nothing near is permitted.
+    """
+    if not session.forbidden or not len(wanted):
+        return wanted, ()
+    rows = np.flatnonzero(~session.permits(wanted))
+    if not len(rows):
+        return wanted, ()
+    names = [f.name for f in session.factors]
+    columns = {name: wanted[name].tolist() for name in names}
+    met = []
+    for i in rows:
+        fabric = str(wanted["fabric"].iloc[i])
+        start = tuple(columns[name][i] for name in names)
+        moved = _nearest(session, fabric, start)
+        corner = session.clash(dict(zip(names, start, strict=True)), fabric)
+        if corner is not None:
+            met.append(corner)
+        for name, value in zip(names, moved, strict=True):
+            columns[name][i] = value
+    out = wanted.copy()
+    for factor in session.factors:
+        kind = "float64" if factor.is_numeric else "object"
+        out[factor.name] = pd.Series(columns[factor.name], index=out.index, dtype=kind)
+    return out, tuple(met)
+
+
+def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
+    """The permitted settings with the smallest sum of moves from ``start``, in half-ranges.
+
+    A press leaves a corner by breaking one of its conditions as gently as possible; the search
+    (Dijkstra's) does so for whichever corner is met, cheapest settings first.
+    """
+    factors = session.factors
+    names = [f.name for f in factors]
+    queue: list[tuple[float, int, Settings]] = [(0.0, 0, start)]
+    seen = {start}
+    for _ in range(_MOST_LOOKED_AT):
+        if not queue:
+            break
+        _, _, here = heapq.heappop(queue)
+        corner = session.clash(dict(zip(names, here, strict=True)), fabric)
+        if corner is None:
+            return here
+        for place, factor in enumerate(factors):
+            for value in _ways_out(session, fabric, corner, factor, here[place]):
+                moved = (*here[:place], value, *here[place + 1 :])
+                if moved not in seen:
+                    seen.add(moved)
+                    far = sum(map(_distance, factors, start, moved))
+                    heapq.heappush(queue, (round(far, 9), len(seen), moved))
+    told = ", ".join(f"{f.name} {f.format(v)}" for f, v in zip(factors, start, strict=True))
+    corner = session.clash(dict(zip(names, start, strict=True)), fabric)
+    raise PlanError(
+        f"{told} cannot be pressed on {fabric}, and nothing near it: forbidden is {corner}"
+    )
+
+
+def _ways_out(
+    session: Session, fabric: str, corner: Forbidden, factor: Factor, now: Any
+) -> list[Any]:
+    """Settings of one factor that break its condition: the nearest on each side, or any word."""
+    told = dict(corner.conditions).get(factor.name)
+    if told is None:
+        return []
+    alone = Forbidden({factor.name: told})
+
+    def forbidden(value: Any) -> bool:
+        return bool(alone.holds({factor.name: factor}, lambda _: value))
+
+    free = [value for value in session.allowed(factor, fabric) if not forbidden(value)]
+    if not factor.is_numeric and not factor.ordered:
+        return free
+    here = _place(factor, now)
+    below = [v for v in free if _place(factor, v) < here]
+    above = [v for v in free if _place(factor, v) > here]
+    return [*below[-1:], *above[:1]]
+
+
+def _distance(factor: Factor, a: Any, b: Any) -> float:
+    if not factor.is_numeric and not factor.ordered:
+        return 0.0 if a == b else _OTHER_WORD
+    low, high = _place(factor, factor.settings()[0]), _place(factor, factor.settings()[-1])
+    return abs(_place(factor, a) - _place(factor, b)) / (0.5 * (high - low))
+
+
+def _place(factor: Factor, value: Any) -> float:
+    return float(value) if factor.is_numeric else float(factor.levels.index(value))

@@ -9,7 +9,9 @@ from __future__ import annotations
 import hashlib
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book import photos
 from dtfexp.book.values import is_missing
+from dtfexp.show.countdowns import countdowns
 from dtfexp.show.reading import label
 
 if TYPE_CHECKING:
@@ -37,9 +39,12 @@ RECENT = 200
 def form_state(book: Logbook) -> dict[str, Any]:
     """Everything the form shows of ``book`` at this moment."""
     session = book.session
-    results, waiting = book.results(), book.waiting()
+    results, waiting, history = book.results(), book.waiting(), book.history()
     untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
-    presses = _presses(session, results, untouched)
+    presses = _presses(session, results, untouched, *_stood(history, untouched))
+    taken = photos.counts(photos.photos(book))
+    for one in presses:
+        one["photos"] = taken.get(one["press"], 0)
     return {
         "key": book_key(book),
         "session": session.name,
@@ -48,7 +53,7 @@ def form_state(book: Logbook) -> dict[str, Any]:
         "presses": presses,
         "next": next((p["press"] for p in presses if not p["pressed"]), None),
         "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],
-        "recent": book.history()["id"].tolist()[-RECENT:],
+        "recent": history["id"].tolist()[-RECENT:],
     }
 
 
@@ -77,14 +82,44 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
     }
 
 
-def _presses(session: Session, results: pd.DataFrame, untouched: set[int]) -> list[dict[str, Any]]:
+def _stood(history: pd.DataFrame, untouched: set[int]) -> tuple[dict[int, int | None], int | None]:
+    """What the machines stood at: for every press made, the press made before it; and the press
+    made last. A spoiled one counts, and so does one to be made again: the machines were set for it.
+    """
+    made: list[int] = []
+    when: dict[int, int] = {}
+    for press, kind in zip(history["press"].tolist(), history["kind"].tolist(), strict=True):
+        if kind == "redo":
+            when.pop(press, None)
+        elif press not in when:
+            when[press] = len(made)
+            made.append(press)
+    taken_back = {when.pop(press) for press in untouched & when.keys()}
+    before: dict[int, int | None] = {}
+    last: int | None = None
+    for place, press in enumerate(made):
+        if place in taken_back:
+            continue
+        if when.get(press) == place:
+            before[press] = last
+        last = press
+    return before, last
+
+
+def _presses(
+    session: Session,
+    results: pd.DataFrame,
+    untouched: set[int],
+    stood: dict[int, int | None],
+    latest: int | None,
+) -> list[dict[str, Any]]:
     rows: list[dict[Any, Any]] = results.to_dict("records")
+    by_number = {int(row["press"]): row for row in rows}
     sizes: dict[tuple[str, Any], int] = {}
     for row in rows:
         for group in ("oven_load", "press_round"):
             sizes[group, row[group]] = sizes.get((group, row[group]), 0) + 1
     places: dict[tuple[str, Any], int] = {}
-    before: dict[Any, Any] | None = None
     found = []
     for place, row in enumerate(rows, start=1):
         counted = {}
@@ -94,6 +129,7 @@ def _presses(session: Session, results: pd.DataFrame, untouched: set[int]) -> li
             counted[group] = f"{row[group]}, coupon {places[key]} of {sizes[key]}"
         press = int(row["press"])
         excluded = bool(row["excluded"])
+        since = stood.get(press, latest)
         grades = {
             outcome.name: float(row[outcome.name])
             for outcome in session.outcomes
@@ -106,7 +142,9 @@ def _presses(session: Session, results: pd.DataFrame, untouched: set[int]) -> li
                 "fabric": row["fabric"],
                 "load": counted["oven_load"],
                 "round": counted["press_round"].replace("coupon", "press"),
-                "settings": _settings(session, row, before),
+                "settings": _settings(session, row, None if since is None else by_number[since]),
+                "since": since,
+                "countdowns": countdowns(session, row),
                 "grades": grades,
                 "defects": [word for word in str(row["defects"]).split("; ") if word],
                 "note": str(row["note"]),
@@ -119,7 +157,6 @@ def _presses(session: Session, results: pd.DataFrame, untouched: set[int]) -> li
                 ],
             }
         )
-        before = row
     return found
 
 

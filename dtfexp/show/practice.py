@@ -25,6 +25,7 @@ _WATCH: dict[str, str] = {
 }
 _SQUEEZED = "white ink pushed out at the edges of the print"
 _LOOSE = "parts of the print hold, others stay on the film"
+_TEMPERS = ("cold", "warm", "hot")
 _PRESSURE_WORDS = ("light", "medium", "firm", "soft", "hard")
 
 
@@ -58,12 +59,19 @@ def steps(session: Session, target: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
-def _peel(session: Session, target: Mapping[str, Any]) -> str:
+def peel_word(session: Session, settings: Mapping[Any, Any]) -> str:
+    """ "cold", "warm" or "hot" where the settings say how the film is peeled, else ""."""
     words = [
-        str(target[factor.name]).casefold()
+        str(settings[factor.name]).casefold()
         for factor in session.factors
         if factor.stage == "peel" and not factor.is_numeric
     ]
+    # Of two words the one that waits longer is the safer reading.
+    return next((temper for temper in _TEMPERS if any(temper in word for word in words)), "")
+
+
+def _peel(session: Session, target: Mapping[str, Any]) -> str:
+    word = peel_word(session, target)
     waits = any(
         factor.stage == "peel" and factor.is_numeric and kind(factor.unit) == "time"
         for factor in session.factors
@@ -71,11 +79,11 @@ def _peel(session: Session, target: Mapping[str, Any]) -> str:
     slowly = "then peel slowly, rolling, the film close to the cloth."
     if waits:
         return f"Wait as set above, {slowly}"
-    if any("cold" in word for word in words):
+    if word == "cold":
         return f"Peel cold: let it cool fully off the press, {slowly}"
-    if any("warm" in word for word in words):
+    if word == "warm":
         return f"Peel warm: take it off the press first, {slowly}"
-    if any("hot" in word for word in words):
+    if word == "hot":
         return f"Peel hot: wait 3 s, {slowly}"
     return f"Wait at least 3 s, longer for a warm or cold peel film, {slowly}"
 

@@ -6,6 +6,7 @@ and single-field updates can then overtake each other (measured on JupyterLab 4.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,9 @@ from dtfexp.show.recording import Desk
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
 
-_HERE = Path(__file__).parent
+_FORM = Path(__file__).with_name("press_form")
+#: The parts of the one script, in this order: no build step, and no import at the press.
+_PARTS = ("page.js", "countdowns.js", "photos.js", "press_view.js", "wash_view.js", "recorder.js")
 
 
 class Recorder(anywidget.AnyWidget):
@@ -27,8 +30,8 @@ class Recorder(anywidget.AnyWidget):
     """
 
     # Text, not paths: a path would make anywidget watch the files.
-    _esm = (_HERE / "recorder.js").read_text(encoding="utf-8")
-    _css = (_HERE / "recorder.css").read_text(encoding="utf-8")
+    _esm = "\n".join((_FORM / part).read_text(encoding="utf-8") for part in _PARTS)
+    _css = (_FORM / "recorder.css").read_text(encoding="utf-8")
     state = traitlets.Dict().tag(sync=True)
 
     def __init__(self, book: Logbook) -> None:
@@ -36,8 +39,8 @@ class Recorder(anywidget.AnyWidget):
         super().__init__(state=self.desk.state())
         self.on_msg(self._heard)
 
-    def _heard(self, _widget: object, message: Any, _buffers: object) -> None:
-        self.send(self.desk.handle(message))
+    def _heard(self, _widget: object, message: Any, buffers: Sequence[bytes]) -> None:
+        self.send(self.desk.handle(message, buffers or ()))
 
 
 def recorder(book: Logbook) -> Recorder:

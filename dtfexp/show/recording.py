@@ -7,10 +7,13 @@ entry is on the disk. The same message sent again makes no second entry.
 
 from __future__ import annotations
 
+import base64
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book import photos
 from dtfexp.book.values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import shown
@@ -41,6 +44,8 @@ class Desk:
             "redo": self._redo,
             "undo": self._undo,
             "history": self._history,
+            "photo": self._photo,
+            "forget photo": self._forget_photo,
             "refresh": lambda message: {},
         }
 
@@ -49,7 +54,7 @@ class Desk:
         with self._lock:
             return form_state(self.book)
 
-    def handle(self, message: object) -> dict[str, Any]:
+    def handle(self, message: object, attached: Sequence[bytes] = ()) -> dict[str, Any]:
         """The answer to one message: ``id``, ``ok``, ``text`` and, when all went well, ``state``.
 
         ``op`` is one of
@@ -60,7 +65,9 @@ class Desk:
           has ``saved`` (ids) and ``failed`` ({id, text});
         * "exclude", "redo": ``press``, ``reason``, ``by``; "include": ``press``, ``by``;
         * "undo": ``press``, ``by``: takes back the last entry of that press by a new entry;
-        * "history": ``press``; the answer has ``history``, one dict per entry;
+        * "history": ``press``; the answer has ``history``, one dict per entry, and ``photos``;
+        * "photo": ``press``, ``by``, and the picture ``attached``; "forget photo": ``photo``, the
+          id it was kept under, ``press``, ``by``;
         * "refresh": only the state.
 
         Never raises: whatever goes wrong is told in ``text``, with ``ok`` false.
@@ -73,7 +80,7 @@ class Desk:
             if answer is None:
                 raise LogbookError(f"the form asked for {shown(message.get('op'))}, not known here")
             with self._lock:
-                told = answer(message)
+                told = answer({**message, "attached": attached})
                 return {"id": key, "ok": True, "text": "", **told, "state": form_state(self.book)}
         except DtfexpError as error:
             return {"id": key, "ok": False, "text": str(error)}
@@ -134,7 +141,23 @@ class Desk:
     def _history(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")
         rows: list[dict[Any, Any]] = self.book.history(press).to_dict("records")
-        return {"history": [self._line(row) for row in rows]}
+        taken = [_picture(photo) for photo in photos.photos(self.book, press)]
+        return {"history": [self._line(row) for row in rows], "photos": taken}
+
+    def _photo(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        if len(message["attached"]) != 1:
+            raise LogbookError("the form sent no photo; nothing was kept")
+        content = bytes(message["attached"][0])
+        photos.keep_photo(self.book, press, content, by=_by(message), id=message.get("id"))
+        return {"text": f"press {press}: photo kept, {len(content) / 1000:.0f} kB"}
+
+    def _forget_photo(self, message: Message) -> dict[str, Any]:
+        known = [photo.id for photo in photos.photos(self.book, message.get("press"))]
+        if message.get("photo") not in known:
+            raise LogbookError(f"press {message.get('press')}: there is no such photo to take back")
+        self.book.take_back(str(message["photo"]), by=_by(message))
+        return {"text": f"press {message.get('press')}: the photo is taken back; its file stays"}
 
     def _line(self, row: Mapping[Any, Any]) -> dict[str, str]:
         session, said = self.book.session, []
@@ -154,7 +177,7 @@ class Desk:
         if row["taken_back"]:
             said.append(f"taken back: {row['taken_back']}")
         return {
-            "time": f"{row['time']:%Y-%m-%d %H:%M}",
+            "time": _minute(row["time"]),
             "by": str(row["by"]),
             "said": "; ".join(said),
         }
@@ -163,6 +186,22 @@ class Desk:
         """What the book now holds of the last entry of ``press``, as it was understood."""
         rows: list[dict[Any, Any]] = self.book.history(press).tail(1).to_dict("records")
         return self._line(rows[0])["said"]
+
+
+def _picture(photo: photos.Photo) -> dict[str, str]:
+    """A photo as the form shows it; one that cannot be read says so instead."""
+    told = {"id": photo.id, "file": photo.path.name, "time": _minute(photo.at), "by": photo.by}
+    told |= {"picture": "", "trouble": ""}
+    try:
+        content = base64.b64encode(photo.read()).decode()
+        told["picture"] = f"data:{photo.media_type};base64,{content}"
+    except LogbookError as error:
+        told["trouble"] = str(error)
+    return told
+
+
+def _minute(at: datetime) -> str:
+    return f"{at:%Y-%m-%d %H:%M}"
 
 
 def _by(message: Message) -> str:

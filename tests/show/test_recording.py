@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import sqlite3
 import threading
@@ -61,15 +62,49 @@ def test_the_state_is_plain_json_and_shows_every_unit(desk):
     assert all(grade["sentence"] for o in state["outcomes"] for grade in o["grades"])
 
 
-def test_what_changes_is_marked_against_the_press_before(desk, book):
-    runs = book.runs().to_dict("records")
-    shown = desk.state()["presses"]
-    assert [s["was"] for s in shown[0]["settings"]] == [None] * 3
-    for before, run, press in zip(runs, runs[1:], shown[1:], strict=False):
-        for factor, setting in zip(book.session.factors, press["settings"], strict=True):
-            old = before[factor.name]
-            changed = old != run[factor.name]
-            assert setting["was"] == (factor.format(old) if changed else None)
+def was(state: dict[str, Any], press: int) -> list[str | None]:
+    (one,) = [p for p in state["presses"] if p["press"] == press]
+    return [setting["was"] for setting in one["settings"]]
+
+
+def marks(book: Logbook, press: int, before: int) -> list[str | None]:
+    """What must be marked at ``press`` when the machines stood as for the press ``before``."""
+    runs = book.runs().set_index("press")
+    return [
+        f.format(runs.loc[before, f.name])
+        if runs.loc[before, f.name] != runs.loc[press, f.name]
+        else None
+        for f in book.session.factors
+    ]
+
+
+def test_what_changes_is_marked_against_the_press_really_made_last(desk, book):
+    order = book.runs()["press"].tolist()
+    state = desk.state()
+    assert all(was(state, press) == [None] * 3 for press in order), "nothing was set yet"
+    say(desk, "record", id="a", press=order[0], grades={"peel": 4})
+    # Two are skipped: what the plan says of them was never set.
+    state = say(desk, "record", id="b", press=order[3], grades={"peel": 4})["state"]
+    assert marks(book, order[1], order[3]) != marks(book, order[1], order[0]), "a telling plan"
+    assert was(state, order[1]) == marks(book, order[1], order[3])
+    assert was(state, order[3]) == marks(book, order[3], order[0])
+    assert was(state, order[0]) == [None] * 3
+    # A wash grade days later is no press.
+    state = say(desk, "record", id="c", press=order[0], grades={"wash": 4})["state"]
+    assert was(state, order[1]) == marks(book, order[1], order[3])
+
+
+def test_a_spoiled_press_was_set_and_one_taken_back_was_not(desk, book):
+    one, two, three = book.runs()["press"].tolist()[:3]
+    say(desk, "record", id="a", press=one, grades={"peel": 4})
+    state = say(desk, "exclude", press=two, reason="film upside down")["state"]
+    assert was(state, three) == marks(book, three, two)
+    state = say(desk, "undo", press=two)["state"]
+    assert was(state, three) == marks(book, three, one)
+    say(desk, "record", id="b", press=two, grades={"peel": 1})
+    state = say(desk, "redo", press=two, reason="slipped")["state"]
+    assert was(state, two) == [None] * 3, "the machines still stand as for this press"
+    assert was(state, three) == marks(book, three, two)
 
 
 def test_a_save_carries_every_field_and_moves_on(desk, book):
@@ -213,3 +248,22 @@ def test_a_book_without_presses_has_a_state(tmp_path, book):
 def test_books_are_told_apart_in_the_browser(tmp_path, book):
     with Logbook.create(tmp_path / "other.dtfbook", book.session) as other:
         assert form_state(other)["key"] != form_state(book)["key"]
+
+
+def test_a_photo_comes_with_the_message_and_is_seen_in_the_history(desk, book):
+    picture = b"\xff\xd8\xff" + bytes(30)
+    message = {"op": "photo", "id": "snap", "press": 2, "by": "Ro"}
+    for _ in range(2):
+        answer = desk.handle(message, [memoryview(picture)])
+        assert answer["ok"], answer["text"]
+    assert [p["photos"] for p in answer["state"]["presses"] if p["press"] == 2] == [1]
+    (shown,) = say(desk, "history", press=2)["photos"]
+    assert base64.b64decode(shown["picture"].split(",")[1]) == picture
+    assert shown["picture"].startswith("data:image/jpeg;base64,") and shown["by"] == "Ro"
+    (book.path.parent / "bench.dtfbook.photos").joinpath(shown["file"]).unlink()
+    (lost,) = say(desk, "history", press=2)["photos"]
+    assert not lost["picture"] and "cannot be read" in lost["trouble"]
+    assert not desk.handle({**message, "id": "none"})["ok"], "no picture came along"
+    assert not say(desk, "forget photo", press=1, photo="snap")["ok"], "of another press"
+    assert say(desk, "forget photo", press=2, photo="snap")["ok"]
+    assert say(desk, "history", press=2)["photos"] == []

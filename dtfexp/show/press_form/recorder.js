@@ -1,0 +1,291 @@
+// Part 6: the form. It decides nothing: what to show comes from the kernel (form.py), and a save is
+// one message with every field and an id made here (recording.py). Promise kept here: "Saved" is
+// shown only after the kernel's answer; silence is said in red; what was typed stays in the
+// browser's memory until it is on the disk.
+
+const PATIENCE = 2500; // ms without an answer before "NOT SAVED"
+const LOOK = 8000; // ms between looks at what another window saved
+const TYPED = 1200; // ms in which digits make one grade: "1" "0" is 10, "4" "." is 4.5
+
+const blank = (draft) =>
+  !Object.keys(draft.grades).length && !Object.keys(draft.actual).length &&
+  draft.defects === undefined && draft.note === undefined;
+
+function render({ model, el }) {
+  const first = model.get("state");
+  const store = memory(first.key);
+  const pending = new Map();
+  const silence = { kind: "", text: "", undo: null };
+  let typed = { text: "", at: 0, field: "" };
+  const form = {
+    state: first, store, said: silence, history: null,
+    ui: { view: "press", press: null, ask: null, trial: null, more: false, reached: false, ...store.get("ui") },
+    press: (number) => form.state.presses.find((p) => p.press === number),
+    shown: () => (form.ui.view === "press" ? form.press(form.ui.press) : undefined),
+    find: (key) => [...form.root.querySelectorAll("[data-k]")].find((node) => node.getAttribute("data-k") === key),
+    draftOf: (name) => store.get(name) ?? { id: newId(), sent: false, grades: {}, actual: {} },
+    keepUi: () => store.set("ui", form.ui),
+    who: () => store.get("by") ?? "",
+    say(kind, text) { form.said = { kind, text, undo: null }; draw(); },
+    refuse: (answer) => { form.said = { kind: "bad", undo: null, text: `NOT SAVED: ${answer.text}` }; },
+    ready: (p, draft) => Object.keys(draft.grades).length > 0 || (p.pressed && !blank(draft)),
+    // A coupon graded elsewhere meanwhile stays in the list while a grade chosen here is not saved.
+    washRows: () => form.state.presses.filter((p) => form.state.waiting.includes(p.press) || store.get(`w${p.press}`)),
+    statusLine: () => make("div", { className: `said ${form.said.kind}`, role: "status", "aria-live": "polite" }, form.said.text),
+    edit, go, tell, act, savePress, saveMany, lookBack, draw, freshen,
+  };
+  form.countdowns = countdownTools(form);
+  form.photos = photoTools(form);
+  const { ui } = form;
+
+  function edit(name, change) {
+    const draft = form.draftOf(name);
+    // Once sent, an entry may be in the book: what is changed afterwards is a new entry.
+    if (draft.sent) Object.assign(draft, { id: newId(), sent: false });
+    change(draft);
+    if (blank(draft)) store.drop(name); else store.set(name, draft);
+    if (form.said.kind !== "busy") form.said = silence;
+  }
+
+  function forgetArrived() {
+    for (const p of form.state.presses) {
+      for (const name of [`p${p.press}`, `w${p.press}`]) {
+        const draft = store.get(name);
+        if (draft && form.state.recent.includes(draft.id)) store.drop(name);
+      }
+    }
+    if (ui.trial && form.state.recent.includes(ui.trial.id)) ui.trial = null;
+  }
+
+  function comeNext(after) {
+    const waiting = form.state.presses.filter((p) => !p.pressed && p.press !== after);
+    const place = form.press(after)?.place ?? 0;
+    const next = waiting.find((p) => p.place > place) ?? waiting[0];
+    go(next ? next.press : after);
+  }
+
+  function go(number) {
+    Object.assign(ui, { press: number, ask: null, view: "press", reached: false });
+    form.history = null;
+    form.keepUi();
+  }
+
+  function tell(message, done, { quiet = false, attached = [], patience = PATIENCE } = {}) {
+    const notSaved = () => {
+      if (!pending.has(message.id) || quiet) return;
+      form.say("bad", "NOT SAVED: the notebook does not answer. Your entry is kept here. Press Save again; " +
+        "if that fails: reload this page, then Run, Run All Cells, Save.");
+    };
+    pending.set(message.id, done);
+    setTimeout(notSaved, patience);
+    if (!quiet) form.say("busy", "Saving …");
+    try { model.send(message, undefined, attached); } catch { /* silence is told by the clock above */ }
+  }
+
+  function heard(answer) {
+    const done = pending.get(answer.id);
+    pending.delete(answer.id);
+    const before = JSON.stringify(form.state);
+    if (answer.state) { form.state = answer.state; forgetArrived(); }
+    if (done) done(answer);
+    // A look that found nothing new must not disturb whoever is typing.
+    if (!String(answer.id).startsWith("look") || JSON.stringify(form.state) !== before) draw();
+  }
+
+  function savePress(p) {
+    const name = `p${p.press}`;
+    const draft = form.draftOf(name);
+    if (!form.ready(p, draft)) return;
+    const { id, grades, actual, defects, note } = { ...draft };
+    const message = { op: "record", id, press: p.press, by: form.who(), grades };
+    // An emptied field takes back what was said before; one that never said anything says nothing.
+    message.actual = {};
+    for (const [factor, text] of Object.entries(actual)) {
+      const before = p.settings.find((s) => s.name === factor).reached;
+      if (text.trim() || before) message.actual[factor] = text.trim() || null;
+    }
+    if (defects !== undefined) message.defects = defects.length ? defects : null;
+    if (note !== undefined) message.note = note.trim() || (p.note ? null : "");
+    draft.sent = true;
+    store.set(name, draft);
+    tell(message, (answer) => {
+      if (!answer.ok) return form.refuse(answer);
+      const later = store.get(name);
+      if (later?.id === id) store.drop(name);
+      const changed = later && later.id !== id;
+      form.said = { kind: "good", undo: p.press, text: `Saved ${clock()}: ${answer.text}` +
+        (changed ? ". What you changed since is not saved yet" : "") };
+      if (ui.press === p.press && !changed) comeNext(p.press);
+    });
+  }
+
+  function saveMany() {
+    const entries = [];
+    for (const { press } of form.washRows()) {
+      const draft = store.get(`w${press}`);
+      if (!draft) continue;
+      draft.sent = true;
+      store.set(`w${press}`, draft);
+      entries.push({ id: draft.id, press, grades: draft.grades });
+    }
+    if (!entries.length) return;
+    tell({ op: "grades", id: newId(), by: form.who(), entries }, (answer) => {
+      if (!answer.ok) return form.refuse(answer);
+      for (const entry of entries) {
+        const name = `w${entry.press}`;
+        if (answer.saved.includes(entry.id) && store.get(name)?.id === entry.id) store.drop(name);
+      }
+      form.said = { kind: answer.failed.length ? "bad" : "good", undo: null, text: `Saved ${clock()}: ${answer.text}` };
+    });
+  }
+
+  function act(op, number, more = {}) {
+    // The same try keeps its id, so that asking again after silence cannot act twice.
+    const again = ui.trial?.op === op && ui.trial.press === number ? ui.trial.id : newId();
+    const id = ui.ask?.op === op ? ui.ask.id : again;
+    ui.trial = { op, press: number, id };
+    form.keepUi();
+    tell({ op, id, press: number, by: form.who(), ...more }, (answer) => {
+      ui.trial = null;
+      if (!answer.ok) return form.refuse(answer);
+      const undo = op === "undo" || op === "forget photo" ? null : number;
+      form.said = { kind: "good", text: `Saved ${clock()}: ${answer.text}`, undo };
+      if (op === "exclude") comeNext(number); else go(number);
+    });
+  }
+
+  function lookBack(p) {
+    tell({ op: "history", id: newId(), press: p.press }, (answer) => {
+      if (!answer.ok) return form.refuse(answer);
+      form.history = { lines: answer.history, photos: answer.photos };
+      form.said = silence;
+    });
+  }
+
+  function tab(view, text) {
+    return button(text, `tab:${view}`, () => { ui.view = view; form.keepUi(); form.said = silence; draw(); },
+      { "aria-pressed": String(ui.view === view) });
+  }
+
+  function draw() {
+    if (!form.press(ui.press)) ui.press = form.state.next ?? form.state.presses.at(-1)?.press ?? null;
+    const p = form.press(ui.press);
+    const active = el.contains(document.activeElement) ? document.activeElement : null;
+    const key = active?.getAttribute("data-k");
+    const caret = active && active.tagName === "INPUT" ? active.selectionStart : null;
+    const view = ui.view === "wash" ? washView(form)
+      : p ? pressView(form, p) : [make("p", {}, "No test press is planned yet. Make a plan first (1_plan).")];
+    form.root.replaceChildren(
+      make("div", { className: "row tabs" }, tab("press", "At the press"), tab("wash", `Waiting for wash (${form.state.waiting.length})`), make("span", { className: "grow quiet session" }, form.state.session),
+        make("input", { "data-k": "by", value: form.who(), placeholder: "recorded by", "aria-label": "recorded by", size: 12, oninput: (e) => store.set("by", e.target.value) })),
+      ...view.flat(Infinity).filter((part) => part !== ""));
+    if (!key) return;
+    const again = form.find(key);
+    // Never on to a grade of the next press: Enter held too long would choose it.
+    (again && !again.disabled ? again : form.root).focus({ preventScroll: true });
+    if (again && caret !== null) again.setSelectionRange(caret, caret);
+  }
+
+  function freshen() {
+    // While someone types only the buttons that depend on it change; the field keeps its caret.
+    const save = form.find("save");
+    const p = form.shown();
+    if (save && p) save.disabled = !form.ready(p, form.draftOf(`p${p.press}`));
+    if (save && ui.view === "wash") save.disabled = !form.washRows().some((row) => store.get(`w${row.press}`));
+    const ask = form.find("ask");
+    if (ask && ui.ask) ask.disabled = !ui.ask.text.trim();
+  }
+
+  // ---- without a mouse -------------------------------------------------------------------------
+
+  function saveNow() {
+    if (ui.view !== "wash") { if (form.shown()) savePress(form.shown()); return; }
+    saveMany();
+    // On to the next coupon of the pile.
+    form.find("find")?.focus({ preventScroll: true });
+  }
+
+  function typeGrade(event) {
+    const fields = [...form.root.querySelectorAll("[data-outcome]")];
+    const field = event.target.closest("[data-outcome]") ?? fields.find((f) => !f.querySelector("[aria-pressed=true]"));
+    const choices = [...(field?.querySelectorAll("button[data-k]") ?? [])];
+    if (!choices.length) return;
+    const place = choices[0].getAttribute("data-k");
+    const key = event.key === "," ? "." : event.key;
+    const longer = typed.field === place && Date.now() - typed.at < TYPED ? typed.text + key : key;
+    const label = (choice) => choice.querySelector("b").textContent;
+    for (const text of [longer, key]) {
+      const choice = choices.find((one) => label(one) === text) ?? (text.endsWith(".") ? choices.find((one) => label(one).startsWith(text)) : undefined);
+      if (!choice) continue;
+      typed = { text, at: Date.now(), field: place };
+      choice.focus();
+      if (choice.getAttribute("aria-pressed") !== "true") choice.click();
+      return;
+    }
+  }
+
+  function alongGrades(event) {
+    const row = event.target.closest("[data-outcome]");
+    const choices = [...(row?.querySelectorAll("button[aria-pressed]") ?? [])];
+    const place = choices.indexOf(event.target);
+    if (place < 0) return;
+    event.preventDefault();
+    choices[(place + (event.key === "ArrowRight" ? 1 : choices.length - 1)) % choices.length].focus();
+  }
+
+  function keyed(event) {
+    wakeSound();
+    const typing = ["INPUT", "SELECT"].includes(event.target.tagName);
+    if (event.ctrlKey || event.metaKey) {
+      if (event.key !== "Enter" && event.key !== "s") return;
+      event.preventDefault();
+      saveNow();
+    } else if (event.key === "Enter" && event.target.matches("[data-outcome] [aria-pressed=true], [data-outcome] input, [data-k=note], .field input")) {
+      // A grade already chosen has nothing left to press: Enter goes on and saves.
+      event.preventDefault();
+      if (!event.repeat) saveNow();
+    } else if (/^[0-9.,]$/.test(event.key) && !typing) {
+      typeGrade(event);
+    } else if (event.key === "ArrowRight" || event.key === "ArrowLeft") {
+      if (!typing) alongGrades(event);
+    } else if (/^[a-z]$/.test(event.key) && !typing && !event.repeat && !event.altKey) {
+      form.root.querySelector(`.clock[data-letter="${event.key}"]`)?.click();
+    }
+    event.stopPropagation();
+  }
+
+  // Jupyter's one-letter commands (a, b, dd …) must not act on cells while the form is used.
+  form.root = make("div", { className: "dtfexp-rec", tabIndex: -1, "data-lm-suppress-shortcuts": "true", onkeydown: keyed, onpointerdown: wakeSound });
+  el.append(form.root, form.photos.input);
+  const refresh = () => {
+    if (document.hidden || [...pending.keys()].some((id) => id.startsWith("look"))) return;
+    tell({ op: "refresh", id: `look${newId()}` }, () => {}, { quiet: true });
+  };
+  const resume = () => {
+    forgetArrived();
+    // Come back to the press that was open, unless it has been recorded meanwhile and has no draft.
+    const last = form.press(ui.press);
+    if (!last || (last.pressed && !store.get(`p${last.press}`))) ui.press = form.state.next ?? ui.press;
+    draw();
+    form.photos.resend();
+  };
+  const timers = [setInterval(refresh, LOOK), setInterval(form.countdowns.tick, 200)];
+  document.addEventListener("visibilitychange", refresh);
+  model.on("msg:custom", heard);
+  const hangUp = rollCall(draw, (living) => {
+    if (!store.takeOver(living)) return;
+    const begun = form.state.presses.find((p) => store.get(`p${p.press}`));
+    if (begun && !store.get(`p${ui.press}`)) ui.press = begun.press;
+    resume();
+  });
+  resume();
+  refresh();
+  return () => {
+    timers.forEach(clearInterval);
+    hangUp();
+    document.removeEventListener("visibilitychange", refresh);
+    model.off("msg:custom", heard);
+  };
+}
+
+export default { render };

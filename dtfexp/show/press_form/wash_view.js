@@ -1,0 +1,53 @@
+// Part 5: wash grades, days later: many coupons at once, found by their number.
+
+function washView(form) {
+  const { state, ui } = form;
+  const rows = form.washRows();
+  if (!rows.length) return [make("p", {}, "No coupon is waiting for a grade."), form.statusLine()];
+  const wanted = (p) => state.outcomes.filter((o) => p.waiting.includes(o.name) || o.name in form.draftOf(`w${p.press}`).grades);
+  const legend = state.outcomes.filter((o) => o.grades.length && rows.some((p) => wanted(p).includes(o)));
+  const after = (o) => (o.washes ? ` after ${o.washes} wash${o.washes === 1 ? "" : "es"}` : "");
+
+  function look(number) {
+    const row = form.root.querySelector(`[data-coupon="${number}"]`);
+    if (row) {
+      ui.find = "";
+      form.keepUi();
+      form.find("find").value = "";
+      row.scrollIntoView({ block: "center" });
+      row.querySelector("button[tabindex='0'], input")?.focus();
+      return;
+    }
+    const p = form.press(number);
+    if (p) { form.go(number); form.draw(); return; }
+    form.say("bad", `There is no press ${ui.find} in this book.`);
+  }
+
+  function coupon(p) {
+    return make("div", { className: "coupon", "data-coupon": p.press }, wanted(p).map((outcome) => {
+      const value = form.draftOf(`w${p.press}`).grades[outcome.name];
+      const held = p.grades[outcome.name];
+      const meant = outcome.grades.find((g) => g.value === value)?.sentence ?? (held === undefined ? "" : `recorded meanwhile: ${held}`);
+      return make("fieldset", { className: "row", "data-outcome": outcome.name },
+        make("span", { className: "grow" }, make("b", {}, `Press ${p.press}`), ` ${p.fabric}, ${outcome.label}${after(outcome)}`, make("div", { className: "quiet" }, meant)),
+        gradeButtons(form, `w${p.press}`, outcome, held, false));
+    }));
+  }
+
+  const chosen = rows.filter((p) => form.store.get(`w${p.press}`)).length;
+  return [
+    make("div", { className: "row" },
+      make("input", { "data-k": "find", inputMode: "numeric", placeholder: "coupon number", "aria-label": "find a coupon by its number", value: ui.find ?? "",
+        oninput: (e) => { ui.find = e.target.value; form.keepUi(); },
+        onkeydown: (e) => { if (e.key === "Enter" && ui.find?.trim()) look(Number(ui.find)); } }),
+      button("Find", "look", () => look(Number(ui.find))),
+      make("span", { className: "quiet grow" }, `${rows.length} coupon${rows.length === 1 ? " waits" : "s wait"} for a grade, numbered by press. ` +
+        "Judge dry and cold, some hours after the last wash. By keyboard: number, Enter, grade, Enter.")),
+    make("div", { className: "row top" }, button(chosen ? `Save ${chosen} coupon${chosen === 1 ? "" : "s"}` : "Save", "save", form.saveMany, { className: "save", disabled: !chosen }), form.statusLine()),
+    legend.map((o) => make("details", { open: !ui.shut?.[o.name] },
+      make("summary", { "data-k": `guide:${o.name}`, onclick: () => { ui.shut = { ...ui.shut, [o.name]: !ui.shut?.[o.name] }; form.keepUi(); } },
+        `What the grades of ${o.label}${after(o)} mean`),
+      make("table", { className: "lines" }, o.grades.map((g) => make("tr", {}, make("td", {}, make("b", {}, g.label)), make("td", {}, g.sentence)))))),
+    rows.map(coupon),
+  ];
+}

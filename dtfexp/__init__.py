@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.plan import Plan as Plan
     from dtfexp.dialin.plan import plan as plan
     from dtfexp.dialin.verdict import verdict as verdict
+    from dtfexp.dialin.watch import watch as watch
     from dtfexp.dialin.window import Window as Window
     from dtfexp.show.report import report as report
 
@@ -52,6 +53,7 @@ _HOME = {
     "Fit": "dtfexp.dialin.fit",
     "fit": "dtfexp.dialin.fit",
     "Window": "dtfexp.dialin.window",
+    "watch": "dtfexp.dialin.watch",
     "presses_to_confirm": "dtfexp.dialin.confirm",
     "confirmation_plan": "dtfexp.dialin.confirmation",
     "verdict": "dtfexp.dialin.verdict",
@@ -80,6 +82,7 @@ __all__ = [
     "presses_to_confirm",
     "report",
     "verdict",
+    "watch",
 ]
 
 

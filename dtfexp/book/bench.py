@@ -1,15 +1,20 @@
-"""The bench around a logbook: machines, lots, room and steps. An index to their modules."""
+"""The bench around a logbook: machines, lots, room, steps, daily counts and opening checks.
+
+An index to their modules.
+"""
 
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dtfexp.book import clocks, lots, machines, room
+from dtfexp.book import clocks, counts, lots, machines, opening, room
 from dtfexp.book.clocks import PressWarning
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
+    from os import PathLike
 
     import pandas as pd
 
@@ -101,3 +106,39 @@ class Bench:
     def override(self, warning: PressWarning, *, reason: str = "", by: str = "") -> str:
         """Note that the press was made in spite of a warning."""
         return clocks.override(self._book, warning, reason=reason, by=by)
+
+    def count(
+        self,
+        fabric: str,
+        pressed: object,
+        failed: object,
+        *,
+        day: object = None,
+        symptoms: Mapping[str, int] | str = "",
+        warm_up: bool = False,
+        note: str = "",
+        by: str = "",
+    ) -> str:
+        """Note one day's garments (today's, or of ``day``): how many were pressed and failed."""
+        today = self._clock().date()
+        return counts.keep(
+            self._book, day or today, fabric, pressed, failed,
+            symptoms=symptoms, warm_up=warm_up, note=note, today=today, by=by,
+        )  # fmt: skip
+
+    def counts(self) -> pd.DataFrame:
+        """The daily counts; see ``counts.frame``."""
+        return counts.frame(self._book.kept(counts.KIND))
+
+    def import_counts(self, path: str | PathLike[str], *, by: str = "") -> int:
+        """Take in a sheet of daily counts, all rows or none; see ``counts.import_sheet``."""
+        return counts.import_sheet(self._book, Path(path), self._clock().date(), by)
+
+    def checked(self, check: str, *, day: object = None, note: str = "", by: str = "") -> str:
+        """Note that an opening check was done today, or on ``day``."""
+        today = self._clock().date()
+        return opening.keep(self._book, check, day=day, note=note, today=today, by=by)
+
+    def checks(self) -> pd.DataFrame:
+        """The opening checks with their days, the most urgent first; see ``opening.frame``."""
+        return opening.frame(self._book.kept(), self._clock().date())

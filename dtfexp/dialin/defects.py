@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import log
 from typing import Any
 
@@ -39,6 +39,21 @@ def defect_words(cell: Any) -> list[str]:
     else:
         return []
     return [word for part in parts if (word := " ".join(str(part).split()).casefold())]
+
+
+def defect_counts(cell: Any) -> dict[str, int]:
+    """Garments per defect in one cell of a day's counts: "bubbles: 2; grainy underside: 1", or a
+    mapping of the same; a word without a number counts one."""
+    if isinstance(cell, Mapping):
+        return {" ".join(str(word).split()).casefold(): int(n) for word, n in cell.items()}
+    found: dict[str, int] = {}
+    for part in defect_words(cell):
+        word, _, number = part.rpartition(":")
+        if word and number.strip().isdigit():
+            found[word.strip()] = found.get(word.strip(), 0) + int(number)
+        else:
+            found[part] = found.get(part, 0) + 1
+    return found
 
 
 def signs_of(word: str) -> tuple[tuple[str, str, float], ...]:

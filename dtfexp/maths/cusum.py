@@ -34,17 +34,17 @@ def failure_weight(usual: float, caught: float) -> int:
 def cusum(pressed: Ints, failed: Ints, weight: int, limit: int) -> tuple[Ints, list[int]]:
     """The sum after each day (n,), and the days (indices) on which it alarmed.
 
-    It starts from zero, and again from zero on the day after an alarm.
+    It starts from zero.  After an alarm it goes on, and alarms again only once it has been back at
+    zero: one rise is one alarm.
     """
-    total, path = 0, []
+    total, quiet, path = 0, True, []
     alarms: list[int] = []
     for day, (n, bad) in enumerate(zip(pressed, failed, strict=True)):
-        if alarms and alarms[-1] == day - 1:
-            total = 0
         total = max(0, total + weight * int(bad) - int(n - bad))
         path.append(total)
-        if total >= limit:
+        if total >= limit and quiet:
             alarms.append(day)
+        quiet = total == 0 or (quiet and total < limit)
     return np.array(path, dtype=int), alarms
 
 

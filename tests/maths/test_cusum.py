@@ -63,10 +63,11 @@ def test_the_stated_run_length_is_what_happens():
 
 
 def test_the_sum_by_hand():
-    # Two of ten fail: +2 * 5 - 8 = 2; none: -10, held at zero; five of ten: 25 - 5 = 20, alarm;
-    # then from zero again: one of ten, 5 - 9 < 0.
-    path, alarms = cusum(np.array([10, 10, 10, 10]), np.array([2, 0, 5, 1]), 5, 20)
-    assert path.tolist() == [2, 0, 20, 0] and alarms == [2]
+    # Weight 5, limit 20, ten a day: two fail, 10 - 8 = 2; none, held at zero; five, 25 - 5 = 20:
+    # alarm; three, 28, still the same alarm; none, 18, 8, 0; five: a new one.
+    failed = np.array([2, 0, 5, 3, 0, 0, 0, 5])
+    path, alarms = cusum(np.full(8, 10), failed, 5, 20)
+    assert path.tolist() == [2, 0, 20, 28, 18, 8, 0, 20] and alarms == [2, 7]
 
 
 def test_weight_of_a_failure():

@@ -1,0 +1,108 @@
+"""The opening checks: what is looked at before the first garment of a day or a month, and when it
+was last done.
+
+The checks and their days are common practice on transfer benches, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+from dtfexp.book import checking, journal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+KIND = "opening check"
+NEVER, DUE, OVERDUE, DONE = "never done", "due", "overdue", "done"
+#: Overdue from twice its days on; a daily check is due every day and overdue the day after.
+_OVERDUE = 2
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check: how often, and how to do it."""
+
+    name: str
+    every_days: int
+    how: str
+
+
+CHECKS: tuple[Check, ...] = (
+    Check("warm-up", 1, "Oven and heat press on for 10 min or more before the first piece."),
+    Check("nozzle check", 1, "Print the nozzle pattern of the printer: no gaps, white too."),
+    Check("room", 1, "Write down room temperature and humidity."),
+    Check("first print", 1, "Press one print on scrap of the day's fabric, peel, look, then sell."),
+    Check(
+        "platen map",
+        30,
+        "Measure the warm platen at nine points with a contact probe, or with an infrared gun on "
+        "a matte pad: bare shiny metal reads far too cold. Gloves: the platen burns at a touch.",
+    ),
+    Check(
+        "oven map",
+        30,
+        "Measure the warm oven bed at nine points, the same way. Gloves, and the exhaust on.",
+    ),
+)
+#: Kinds of note that are such a check themselves: kind -> (field, value) of the check it does.
+_BY_READING = {"room": "room"}
+
+
+def keep(
+    book: journal.Keeper,
+    check: str,
+    *,
+    day: object = None,
+    note: str = "",
+    today: date,
+    by: str = "",
+    id: str | None = None,
+) -> str:
+    """Note that an opening check was done (today, or on ``day``); returns the note's id."""
+    name = checking.choice("opening check", check, [c.name for c in CHECKS])
+    said = {"check": name, "day": checking.day(f"{name}: the day", day or today, today)}
+    if note.strip():
+        said["note"] = checking.line(f"{name}: note", note)
+    return book.keep(KIND, said, by=by, id=id)
+
+
+def frame(notes: Iterable[journal.Note], today: date) -> pd.DataFrame:
+    """One row per check, the most urgent first: ``check``, ``last`` (day or None), ``due`` (day),
+    ``state`` ("never done", "overdue", "due" or "done"), ``how``."""
+    import pandas as pd
+
+    last: dict[str, date] = {}
+    for note in notes:
+        done = _done(note)
+        if done is not None:
+            name, day = done
+            last[name] = max(day, last.get(name, day))
+    rows = []
+    for check in CHECKS:
+        before = last.get(check.name)
+        due = today if before is None else before + timedelta(days=check.every_days)
+        rows.append((check.name, before, due, _state(check, before, today), check.how))
+    rank = {NEVER: 1, OVERDUE: 0, DUE: 2, DONE: 3}
+    rows.sort(key=lambda row: rank[row[3]])
+    return pd.DataFrame(rows, columns=["check", "last", "due", "state", "how"], dtype="object")
+
+
+def _state(check: Check, last: date | None, today: date) -> str:
+    if last is None:
+        return NEVER
+    days = (today - last).days
+    if days < check.every_days:
+        return DONE
+    return OVERDUE if days >= _OVERDUE * check.every_days else DUE
+
+
+def _done(note: journal.Note) -> tuple[str, date] | None:
+    if note.kind == KIND:
+        return str(note.said["check"]), date.fromisoformat(note.said["day"])
+    if note.kind in _BY_READING:
+        return _BY_READING[note.kind], note.at.date()
+    return None

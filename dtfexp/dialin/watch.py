@@ -1,0 +1,313 @@
+"""The watch: daily counts of pressed and failed garments against the failing rate that is usual.
+
+Single bad days come and go; a sum of what is more than usual shows a lasting rise days before
+anybody would swear to it.  How often the sum cries wolf is stated, not hoped for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.describe.wording import counted as in_words
+from dtfexp.dialin.defects import defect_counts
+from dtfexp.dialin.judged import wilson
+from dtfexp.maths.cusum import (
+    cusum,
+    day_steps,
+    failure_weight,
+    limit_for,
+    mean_run,
+    run_quantile,
+)
+
+#: One false alarm in about a working year.
+FALSE_ALARM_DAYS = 250.0
+#: The limit rests on the sizes of the first days, and stays: a limit that moved with every day
+#: could take back an alarm.
+SIZING_DAYS = 10
+INTERVAL = 0.90
+_COLUMNS = ("day", "fabric", "pressed", "failed")
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One lasting rise: raised at the end of ``day``; it most likely began on ``since`` and went on
+    until ``until`` ("" while it lasts).  Over those ``days`` days ``failed`` of ``pressed`` failed:
+    ``share`` with its 90 % Wilson interval ``low`` … ``high``.  ``symptoms``: (word, garments with
+    it), the one that rose most first."""
+
+    day: str
+    since: str
+    until: str
+    days: int
+    pressed: int
+    failed: int
+    share: float
+    low: float
+    high: float
+    symptoms: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, repr=False)
+class Watch:
+    """The watch on one fabric.
+
+    ``usual`` and ``caught``: failing shares; ``weight`` and ``limit`` of the sum, in passing
+    garments; ``run_days``: mean days between false alarms while the failing share is the usual
+    one, exact for days of the sizes ``sizes``; ``catch_days``: days within which half of the rises
+    to ``caught`` are noticed.  ``days``: the counts with ``counted`` (bool), ``share``, ``low``,
+    ``high`` (Wilson, 90 %), ``score`` (the sum, NaN on days that do not count) and ``alarm``
+    (true on the day that raised one).  ``alarms``: every rise, the last one last.
+    """
+
+    fabric: str
+    usual: float
+    caught: float
+    weight: int
+    limit: int
+    sizes: tuple[int, ...]
+    run_days: float
+    catch_days: int
+    days: pd.DataFrame
+    alarms: tuple[Alarm, ...]
+
+    @property
+    def alarm(self) -> Alarm | None:
+        """The alarm that stands now; None when none does."""
+        return self.alarms[-1] if self.alarms and not self.alarms[-1].until else None
+
+    @property
+    def sentence(self) -> str:
+        """What stands now, in words."""
+        used = self.days[self.days["counted"]]
+        pressed, failed = int(used["pressed"].sum()), int(used["failed"].sum())
+        if self.alarm is None:
+            past = f" ({in_words(len(self.alarms), 'alarm')} before, over now)" * bool(self.alarms)
+            return (
+                f"{self.fabric}: no alarm{past}. {failed} of {in_words(pressed, 'garment')} failed "
+                f"on {in_words(len(used), 'day')}."
+            )
+        now = self.alarm
+        seen = f", mostly {now.symptoms[0][0]}" if now.symptoms else ""
+        return (
+            f"{self.fabric}: ALARM, raised on {now.day}. Since {now.since}, {now.failed} of "
+            f"{now.pressed} failed: {_percent(now.share)}, with 90 % confidence between "
+            f"{_percent(now.low)} and {_percent(now.high)}, where {_percent(self.usual)} is usual"
+            f"{seen}."
+        )
+
+    @property
+    def promise(self) -> str:
+        """How the watch was set, in words."""
+        typical = int(np.median(self.sizes))
+        return (
+            f"Set for a usual failing share of {_percent(self.usual)} and about {typical} garments "
+            f"a day: a false alarm every {self.run_days:.0f} days on average; a rise to "
+            f"{_percent(self.caught)} is noticed within {in_words(self.catch_days, 'day')} half of "
+            "the times."
+        )
+
+    def __repr__(self) -> str:
+        return f"Watch({self.sentence} {self.promise})"
+
+    def _repr_html_(self) -> str:
+        return f"<p><b>{escape(self.sentence)}</b><br>{escape(self.promise)}</p>"
+
+
+def watch(
+    counts: pd.DataFrame,
+    fabric: str,
+    *,
+    usual: float,
+    caught: float | None = None,
+    false_alarm_days: float = FALSE_ALARM_DAYS,
+    per_day: int = 20,
+    since: str = "",
+) -> Watch:
+    """Watch one fabric's daily counts for a lasting rise of the failing share.
+
+    counts: one row per day and fabric with ``day`` (text, year-month-day), ``fabric``, ``pressed``
+    and ``failed``, and if wanted ``warm_up`` (true for a day that does not count: machines being
+    set up or repaired) and ``symptoms`` ("grainy underside: 3; bubbles: 1").  usual: the failing
+    share that is expected, as confirmed; caught: the share that must be noticed (default twice the
+    usual one, and at least 0.05 more).  ``false_alarm_days``: fewest days between false alarms, on
+    average.  per_day: garments a day until the first days are in.  since: leave out earlier days,
+    for after a repair or a new dial-in.
+
+    Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
+    """
+    usual = _share(usual, "usual")
+    caught = max(2.0 * usual, usual + 0.05) if caught is None else _share(caught, "caught")
+    if not usual < caught < 1.0:
+        raise PlanError(
+            f"caught is {caught:g}; it must be above the usual failing share, {usual:g}, and below "
+            "1"
+        )
+    if not 1.0 <= false_alarm_days <= 1e5:
+        raise PlanError(
+            f"false_alarm_days is {false_alarm_days:g}; give a number of days from 1 to 100000"
+        )
+    days = _checked(counts, fabric, since)
+    used = days["counted"].to_numpy(dtype=bool)
+    pressed = days.loc[used, "pressed"].to_numpy(dtype=int)
+    failed = days.loc[used, "failed"].to_numpy(dtype=int)
+    sizes = pressed[:SIZING_DAYS] if len(pressed) else np.array([_garments(per_day)])
+    weight = failure_weight(usual, caught)
+    limit = limit_for(sizes, usual, weight, float(false_alarm_days))
+    path, raised = cusum(pressed, failed, weight, limit)
+    score = np.full(len(days), np.nan)
+    score[used] = path
+    days["score"] = score
+    days["alarm"] = False
+    days.loc[days.index[np.flatnonzero(used)[raised]], "alarm"] = True
+    return Watch(
+        fabric,
+        usual,
+        caught,
+        weight,
+        limit,
+        tuple(int(n) for n in sizes),
+        mean_run(*day_steps(sizes, usual, weight), limit),
+        run_quantile(*day_steps(sizes, caught, weight), limit, 0.5),
+        days,
+        _alarms(days[used].reset_index(drop=True), path, raised),
+    )
+
+
+def _alarms(used: pd.DataFrame, path: NDArray[np.int_], raised: list[int]) -> tuple[Alarm, ...]:
+    """Each alarm with the days from the last zero of the sum to the next: there the rise most
+    likely began (Page 1954, Biometrika 41:100)."""
+    found = []
+    zeros = np.flatnonzero(path == 0)
+    for at in raised:
+        before, after = zeros[zeros < at], zeros[zeros > at]
+        first = int(before[-1]) + 1 if len(before) else 0
+        # The day on which the sum falls back to zero is a good one: it is not part of the rise.
+        end = int(after[0]) if len(after) else len(path)
+        here = used.iloc[first:end]
+        pressed, failed = int(here["pressed"].sum()), int(here["failed"].sum())
+        low, high = wilson(pressed - failed, pressed, INTERVAL)
+        found.append(
+            Alarm(
+                day=used["day"].iloc[at],
+                since=used["day"].iloc[first],
+                until=used["day"].iloc[end - 1] if len(after) else "",
+                days=len(here),
+                pressed=pressed,
+                failed=failed,
+                share=failed / pressed,
+                low=1.0 - high,
+                high=1.0 - low,
+                symptoms=_risen(here, used.iloc[:first]),
+            )
+        )
+    return tuple(found)
+
+
+def _risen(here: pd.DataFrame, before: pd.DataFrame) -> tuple[tuple[str, int], ...]:
+    """Symptoms since the rise began, the one furthest above its former share first."""
+    now, then = _total(here), _total(before)
+    # Half a garment stands for a symptom not seen before.
+    garments = float(before["pressed"].sum()) + 1.0
+    ratio = float(here["pressed"].sum()) / garments
+
+    def excess(word: str) -> float:
+        return now[word] - ratio * (then.get(word, 0) + 0.5)
+
+    return tuple((word, now[word]) for word in sorted(now, key=lambda w: (-excess(w), w)))
+
+
+def _total(days: pd.DataFrame) -> dict[str, int]:
+    total: dict[str, int] = {}
+    for cell in days["symptoms"]:
+        for word, count in defect_counts(cell).items():
+            total[word] = total.get(word, 0) + count
+    return total
+
+
+def _checked(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
+    if not isinstance(counts, pd.DataFrame):
+        raise ResultsError(
+            f"counts: got {fields.shown(counts)}; give a DataFrame with the columns "
+            f"{', '.join(_COLUMNS)}"
+        )
+    for column in _COLUMNS:
+        if column not in counts and (len(counts) or column in counts):
+            raise ResultsError(f"counts: column {column!r} is missing")
+    rows: list[dict[str, Any]] = []
+    seen: set[str] = set()
+    for number, row in enumerate(counts.to_dict("records"), start=1):
+        if row["fabric"] != fabric:
+            continue
+        day = _day(row["day"], number)
+        if day in seen:
+            raise ResultsError(f"counts: row {number}: {fabric} has {day} twice; one line a day")
+        seen.add(day)
+        pressed = _count(row["pressed"], number, "pressed", 1_000_000)
+        failed = _count(row["failed"], number, "failed", pressed)
+        flag = row.get("warm_up", False)
+        warm_up = fields.is_flag(flag) and bool(flag)
+        low, high = wilson(pressed - failed, pressed, INTERVAL)
+        rows.append(
+            {
+                "day": day, "pressed": pressed, "failed": failed, "warm_up": warm_up,
+                "symptoms": row.get("symptoms", ""), "counted": pressed > 0 and not warm_up,
+                "share": failed / pressed if pressed else np.nan,
+                "low": 1.0 - high if pressed else np.nan, "high": 1.0 - low if pressed else np.nan,
+            }
+        )  # fmt: skip
+    names = ["day", "pressed", "failed", "warm_up", "symptoms", "counted", "share", "low", "high"]
+    frame = pd.DataFrame(rows, columns=names).sort_values("day", ignore_index=True)
+    frame["counted"] = frame["counted"].astype(bool)
+    kept: pd.DataFrame = frame[frame["day"] >= since].reset_index(drop=True)
+    return kept
+
+
+def _day(value: object, row: int) -> str:
+    told = str(value).strip()
+    if len(told) >= 10:
+        try:
+            return str(pd.Timestamp(told).date())
+        except (ValueError, OverflowError):
+            pass
+    raise ResultsError(
+        f"counts: row {row}: day is {fields.shown(value)}; accepted is year-month-day such as "
+        "2026-05-01"
+    )
+
+
+def _count(value: object, row: int, column: str, most: int) -> int:
+    try:
+        return fields.whole(value, f"counts: row {row}", column, 0, most)
+    except ValueError as error:
+        raise ResultsError(str(error)) from None
+
+
+def _garments(value: object) -> int:
+    try:
+        return fields.whole(value, "watch", "per_day", 1, 100_000)
+    except ValueError as error:
+        raise PlanError(str(error)) from None
+
+
+def _share(value: object, name: str) -> float:
+    accepted = "a share between 0 and 1, such as 0.04"
+    try:
+        share = fields.number(value, "watch", name, accepted)
+    except ValueError as error:
+        raise PlanError(str(error)) from None
+    if not 0.0 < share < 1.0:
+        raise PlanError(f"watch: {name} is {share:g}; it must be {accepted}")
+    return share
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.3g}\u00a0%"

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import Coding, check_settings, excluded_rows
@@ -77,11 +76,39 @@ class Fit:
         return self._windows[key]
 
     def anova(self, outcome: str, fabric: str | Fabric | None = None) -> pd.DataFrame:
-        """The table of effects by stratum; not built yet, and it says so (``DtfexpError``)."""
-        raise DtfexpError(
-            f"the table of effects (anova of {outcome!r}) is not built yet; ask pass_rate along a "
-            "setting to see what it does"
-        )
+        """The classical table of effects, each tested in the stratum where it was varied.
+
+        One row per term, named by the index: every setting, then the bends and pairs that the
+        presses can judge, with ``fabric`` None pooled over fabrics with a term of their own.
+        Columns: ``stratum`` ("oven load", "press round" or "press"); ``df``; ``df_error``
+        (Satterthwaite); ``F``; ``p``; ``note``.  A term that cannot be tested (not varied, moved
+        together with another, too few loads, rounds or presses, grades all alike) keeps its row:
+        F and p are missing, df_error is 0 and ``note`` says why; elsewhere ``note`` is empty.
+        Raises ``SessionError`` for an outcome or a fabric that is not in the session.
+        """
+        from dtfexp.dialin.anova import anova
+
+        return anova(self.session, self.results, *self._outcome_and_fabric(outcome, fabric))
+
+    def effects(self, outcome: str, fabric: str | Fabric | None = None) -> pd.DataFrame:
+        """The effects behind :meth:`anova`, in the outcome's own numbers, with standard errors.
+
+        One row per effect: ``term``, ``stratum``, ``effect``, ``se``, ``df_error``, ``low`` and
+        ``high`` (90 % interval), ``p``, ``note``.  "low to high" is what the whole range of a
+        setting would do at the slope it has at the average of the presses; "bend" how much its
+        middle stands above its ends; a word, and a fabric, is compared with the average of all; a
+        pair is half the difference that one range makes to the effect of the other.  What cannot
+        be judged is missing, with a note.
+        """
+        from dtfexp.dialin.anova import effects
+
+        return effects(self.session, self.results, *self._outcome_and_fabric(outcome, fabric))
+
+    def _outcome_and_fabric(
+        self, outcome: str, fabric: str | Fabric | None
+    ) -> tuple[str, str | None]:
+        name = None if fabric is None else self.session.fabric(fabric).name
+        return self.session.outcome(outcome).name, name
 
     def failure_sides(self, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
         """Which way prints fail at each set-point: too little or too much of a stage.

@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from dtfexp import ResultsError, Session, SessionError, fit, plan
-from dtfexp.describe.errors import DtfexpError
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import Coding
 from tests.dialin.bench import FOUR, HALF, ONE, PRESS, SESSIONS, WORDS, graded
@@ -238,11 +237,6 @@ def test_describe_lists_data_and_priors() -> None:
     text = fit(FOUR, graded(FOUR, plan(FOUR, 10).runs)).describe()
     for word in ("10 graded presses", "20 grades", "load luck", "press noise, wash"):
         assert word in text
-
-
-def test_the_table_of_effects_says_that_it_is_still_to_come() -> None:
-    with pytest.raises(DtfexpError, match="not built yet"):
-        fit(ONE, pd.DataFrame()).anova("holds")
 
 
 def test_a_block_that_nobody_told_is_no_block() -> None:

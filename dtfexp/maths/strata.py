@@ -1,0 +1,194 @@
+"""Variance of oven loads, press rounds and presses from mean squares, and what each can test.
+
+Loads and rounds cross, presses sit inside a crossing: a strip-plot.  The components come from the
+reductions in sum of squares and their expected values (Henderson 1953, Biometrics 9:226, method 3);
+in balanced data they are those of the classical table and of REML.  Degrees of freedom of a
+contrast: Satterthwaite 1946, Biometrics Bull. 2:110, in the matrix form of Giesbrecht & Burns 1985,
+Biometrics 41:477; of several contrasts together: Fai & Cornelius 1996, J. Statist. Comput. Simul.
+54:363.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+_TINY = 1e-8
+
+PRESS = "press"
+
+
+@dataclass(frozen=True)
+class Span:
+    """A space of columns by an orthonormal basis (n, rank)."""
+
+    basis: Array
+
+    @classmethod
+    def of(cls, columns: Array) -> Span:
+        """The space that ``columns`` (n, any) span."""
+        return cls(np.zeros((len(columns), 0))).grown(columns)
+
+    @property
+    def rank(self) -> int:
+        """Dimension of the space."""
+        return int(self.basis.shape[1])
+
+    def beyond(self, columns: Array) -> Array:
+        """Orthonormal basis of what ``columns`` hold beyond this space, (n, extra)."""
+        size = np.linalg.norm(columns, axis=0)
+        kept = columns[:, size > _TINY] / size[size > _TINY]
+        for _ in range(2):  # twice is enough (Parlett 1980, The Symmetric Eigenvalue Problem, 6.9)
+            kept = kept - self.basis @ (self.basis.T @ kept)
+        if not kept.size:
+            return np.zeros((len(columns), 0))
+        u, s, _ = np.linalg.svd(kept, full_matrices=False)
+        return np.asarray(u[:, s > 1e-7])
+
+    def grown(self, columns: Array) -> Span:
+        """The space with ``columns`` taken in."""
+        return Span(np.hstack([self.basis, self.beyond(columns)]))
+
+    def adds(self, columns: Array) -> bool:
+        """Whether every one of ``columns`` lies beyond this space and beyond one another."""
+        return bool(self.beyond(columns).shape[1] == columns.shape[1])
+
+
+def indicators(codes: Ints) -> Array:
+    """One 0/1 column for each group, (n, groups)."""
+    return np.asarray(codes[:, None] == np.unique(codes)[None, :], dtype=float)
+
+
+@dataclass(frozen=True)
+class Strata:
+    """Mean squares and what they say of each kind of luck.
+
+    names: the groupings that have error degrees of freedom, then "press"; mean_square, df (k,);
+    component (k,): variance of each, never below zero; spread (k, k): covariance of the
+    components' estimates; luck (k, n, n): the pattern of each component (the last is the identity).
+    """
+
+    names: tuple[str, ...]
+    mean_square: Array
+    df: Array
+    component: Array
+    spread: Array
+    luck: Array
+
+    @property
+    def variance(self) -> Array:
+        """Variance (n, n) of the observations."""
+        return np.asarray(np.tensordot(self.component, self.luck, axes=1))
+
+
+@dataclass(frozen=True)
+class Room:
+    """How much is left to judge effects by, as terms join a design.
+
+    whole: the design and every grouping; others: the design and every grouping but one; alone: the
+    design and one grouping; design.
+    """
+
+    n: int
+    design: Span
+    alone: dict[str, Span]
+    others: dict[str, Span]
+    whole: Span
+
+    @classmethod
+    def of(cls, design: Array, groups: Mapping[str, Array]) -> Room:
+        """design (n, p); groups: name -> indicator columns (n, groups)."""
+        first = Span.of(design)
+        return cls(
+            len(design),
+            first,
+            {name: first.grown(z) for name, z in groups.items()},
+            {name: _all(first, groups, name) for name in groups},
+            _all(first, groups, None),
+        )
+
+    def grown(self, columns: Array) -> Room:
+        """With a term's columns taken into the design."""
+        return Room(
+            self.n,
+            self.design.grown(columns),
+            {name: span.grown(columns) for name, span in self.alone.items()},
+            {name: span.grown(columns) for name, span in self.others.items()},
+            self.whole.grown(columns),
+        )
+
+    def error_df(self) -> dict[str, int]:
+        """Error degrees of freedom of every grouping and of "press".
+
+        A grouping is judged beside the others where it can be, else alone.
+        """
+        out = {
+            name: (self.whole.rank - self.others[name].rank)
+            or (self.alone[name].rank - self.design.rank)
+            for name in self.alone
+        }
+        return out | {PRESS: self.n - self.whole.rank}
+
+
+def _all(base: Span, groups: Mapping[str, Array], but: str | None) -> Span:
+    for name, columns in groups.items():
+        if name != but:
+            base = base.grown(columns)
+    return base
+
+
+def strata(y: Array, design: Array, groups: Mapping[str, Array]) -> Strata:
+    """Variance components of the groupings and of single presses.
+
+    y (n,); design (n, p); groups: name -> indicator columns, each with error degrees of freedom
+    (:meth:`Room.error_df`).  Needs at least one degree of freedom between presses.
+    """
+    n = len(y)
+    names = (*groups, PRESS)
+    room = Room.of(design, groups)
+    df = np.array(list(room.error_df().values()), dtype=float)
+    square, expected = np.zeros(len(names)), np.zeros((len(names), len(names)))
+    for i, (name, columns) in enumerate(groups.items()):
+        extra = room.others[name].beyond(columns)
+        if not extra.shape[1]:
+            extra = room.design.beyond(columns)
+        square[i] = np.sum((extra.T @ y) ** 2) / df[i]
+        # E[MS] = sum over lucks of variance * tr(Z' P Z) / df, P the projection on ``extra``.
+        expected[i] = [np.sum((extra.T @ z) ** 2) / df[i] for z in groups.values()] + [1.0]
+    rest = y - room.whole.basis @ (room.whole.basis.T @ y)
+    square[-1] = rest @ rest / df[-1]
+    expected[-1, -1] = 1.0
+    inverse = np.linalg.inv(expected)
+    spread = inverse @ np.diag(2.0 * square**2 / df) @ inverse.T
+    luck = np.array([z @ z.T for z in groups.values()] + [np.eye(n)])
+    component = np.maximum(inverse @ square, 0.0)
+    return Strata(names, square, df, component, spread, luck)
+
+
+def satterthwaite(contrasts: Array, design: Array, found: Strata) -> float:
+    """Error degrees of freedom for testing ``contrasts`` (q, p) of the design's coefficients.
+
+    The exact ones of the classical table where the data are balanced.
+    """
+    solved = np.linalg.inv(found.variance)
+    covariance = np.linalg.inv(design.T @ solved @ design)
+    of_test = contrasts @ covariance @ contrasts.T
+    value, vector = np.linalg.eigh(of_test)
+    # Contrasts that are independent of one another, each with its own degrees of freedom.
+    apart = vector.T @ contrasts @ covariance @ design.T @ solved
+    # No combination knows more than all mean squares together, or less than the poorest of them.
+    least, most = float(found.df.min()), float(found.df.sum())
+    freedom = []
+    for variance, row in zip(value, apart, strict=True):
+        slope = np.einsum("a,kab,b->k", row, found.luck, row)
+        doubt = float(slope @ found.spread @ slope)
+        freedom.append(min(max(2.0 * variance**2 / doubt, least), most) if doubt > 0 else most)
+    if len(freedom) == 1 or min(freedom) <= 2.0 or np.ptp(freedom) < _TINY:
+        return float(min(freedom))
+    total = sum(nu / (nu - 2.0) for nu in freedom)
+    return float(2.0 * total / (total - len(freedom)))

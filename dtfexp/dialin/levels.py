@@ -34,12 +34,44 @@ def settings_from_codes(session: Session, fabric: str, codes: Array, reach: floa
 
 def centre_of(factor: Factor, allowed: Array, reach: float) -> float:
     """The middle of the plan: the usual setting, moved in from limits so that both sides fit."""
-    scale, back = _scale(factor)
-    low, high = scale(factor.bounds[0]), scale(factor.bounds[1])
-    away = reach * 0.5 * (high - low)
-    # A heat limit or a usual setting at the end of the range would leave one side unpressed.
-    centre = min(scale(float(factor.usual)), scale(float(allowed[-1])) - away)
-    return float(back(max(centre, low + away)))
+    _, back = _scale(factor)
+    return float(back(_span(factor, allowed, reach)[0]))
+
+
+def even_numbers(factor: Factor, allowed: Array, count: int, reach: float) -> Array:
+    """``count`` settings evenly from one end of the plan to the other; fewer where steps fold."""
+    _, back = _scale(factor)
+    centre, away = _span(factor, allowed, reach)
+    wanted = [back(x) for x in np.linspace(centre - away, centre + away, count)]
+    return np.unique([allowed[int(np.argmin(np.abs(allowed - w)))] for w in wanted])
+
+
+def even_words(factor: Factor, count: int) -> list[str]:
+    """``count`` words with the usual one among them: neighbours and ends, or the first others."""
+    words = list(factor.levels)
+    if count >= len(words):
+        return words
+    usual = words.index(str(factor.usual))
+    if not factor.ordered:
+        chosen = {usual, *[k for k in range(len(words)) if k != usual][: count - 1]}
+    else:
+        # The usual word, then whatever lies furthest from the words that are in.
+        chosen = {usual}
+        while len(chosen) < count:
+            chosen.add(max(range(len(words)), key=lambda k: (min(abs(k - c) for c in chosen), -k)))
+    return [words[k] for k in sorted(chosen)]
+
+
+def _span(factor: Factor, allowed: Array, reach: float) -> tuple[float, float]:
+    """Middle of the plan and how far it reaches on each side, on the scale of the levels.
+
+    A heat limit or a usual setting at the end of the range would leave one side unpressed: the
+    middle moves in, and where the limit leaves too little room the plan is made narrower.
+    """
+    scale, _ = _scale(factor)
+    low, high, top = (scale(x) for x in (*factor.bounds, float(allowed[-1])))
+    away = min(reach * 0.5 * (high - low), 0.5 * (top - low))
+    return max(min(scale(float(factor.usual)), top - away), low + away), away
 
 
 def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], float]]:
@@ -50,16 +82,19 @@ def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], 
 
 
 def _numbers(factor: Factor, allowed: Array, code: Array, reach: float) -> Array:
-    scale, back = _scale(factor)
-    centre = centre_of(factor, allowed, reach)
-    half = 0.5 * (scale(factor.bounds[1]) - scale(factor.bounds[0]))
-    wanted = [back(scale(centre) + c * reach * half) for c in code]
-    index = np.array([int(np.argmin(np.abs(allowed - w))) for w in wanted], dtype=int)
-    middle = int(np.argmin(np.abs(allowed - centre)))
-    # A coarse step must not fold two levels into one.
-    index = np.where((code > 0) & (index == middle), middle + 1, index)
-    index = np.where((code < 0) & (index == middle), middle - 1, index)
-    return np.asarray(allowed[np.clip(index, 0, len(allowed) - 1)], dtype=float)
+    _, back = _scale(factor)
+    centre, away = _span(factor, allowed, reach)
+    codes, of_code = np.unique(np.append(code, 0.0), return_inverse=True)
+    index = np.array(
+        [int(np.argmin(np.abs(allowed - back(centre + c * away)))) for c in codes], dtype=int
+    )
+    # A coarse step must not fold two levels into one: outward from the middle, one step each.
+    middle = int(np.searchsorted(codes, 0.0))
+    for k in range(middle + 1, len(codes)):
+        index[k] = max(index[k], index[k - 1] + 1)
+    for k in range(middle - 1, -1, -1):
+        index[k] = min(index[k], index[k + 1] - 1)
+    return np.asarray(allowed[np.clip(index, 0, len(allowed) - 1)][of_code[:-1]], dtype=float)
 
 
 def _words(factor: Factor, code: Array) -> list[str]:

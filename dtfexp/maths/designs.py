@@ -60,16 +60,16 @@ class Fraction:
         """Every effect of up to ``max_order`` factors -> the others of them it is mixed with."""
         k = self.matrix.shape[1]
         order = _whole(max_order, "max_order", 1, k)
-        words = [_bits(word) for word in self.words]
+        words = [bits_of(word) for word in self.words]
         effects = [
             sum(1 << i for i in chosen)
             for n in range(1, order + 1)
             for chosen in combinations(range(k), n)
         ]
         return {
-            _word(effect): tuple(
+            word_of(effect): tuple(
                 sorted(
-                    (_word(effect ^ w) for w in words if 0 < (effect ^ w).bit_count() <= order),
+                    (word_of(effect ^ w) for w in words if 0 < (effect ^ w).bit_count() <= order),
                     key=_by_length,
                 )
             )
@@ -145,7 +145,7 @@ def fraction_of(generators: Sequence[str], k: int) -> Fraction:
                 f"generator {text!r} does not fit {k} factors with {len(generators)} generators; "
                 "write the added factors in order, each as a product of the basic ones, like D=ABC"
             )
-        products.append(_bits(product))
+        products.append(bits_of(product))
     if len(set(products)) != len(products) or any(p.bit_count() < 2 for p in products):
         raise ValueError(
             f"generators {_listed(generators)} make two columns alike; each needs its own two or "
@@ -154,16 +154,20 @@ def fraction_of(generators: Sequence[str], k: int) -> Fraction:
     return _built(k, tuple(products))
 
 
-def plackett_burman(k: int) -> Matrix:
+def plackett_burman(k: int, runs: int | None = None) -> Matrix:
     """Main effects of k factors (1 to 63) in few runs: ±1, shape (runs, k).
 
-    The runs are the next multiple of four above k; pyDOE3 cannot build 28, 36, 44 and 52 to 60,
-    and the next larger size stands in.
+    The runs are the next multiple of four above k unless a larger size is given; pyDOE3 cannot
+    build 28, 36, 44 and 52 to 60, and the next larger size stands in.
     """
     from pyDOE3 import pbdesign
 
     k = _whole(k, "k", 1, _BURMAN_RUNS[-1] - 1)
-    runs = next(n for n in _BURMAN_RUNS if n > k)
+    sizes = [n for n in _BURMAN_RUNS if n > k]
+    if runs is None:
+        runs = sizes[0]
+    elif isinstance(runs, bool) or runs not in sizes:
+        raise ValueError(f"runs is {runs!r}; {k} factors take {_listed(sizes)} runs")
     return _two_level(np.asarray(pbdesign(runs - 1))[:, :k], runs)
 
 
@@ -231,7 +235,7 @@ def _minimum_aberration(k: int, runs: int) -> Fraction:
     """Try every set of generators; the first of those with the best word lengths."""
     basic = runs.bit_length() - 1
     products = sorted(
-        (p for p in range(1, runs) if p.bit_count() >= 2), key=lambda p: _by_length(_word(p))
+        (p for p in range(1, runs) if p.bit_count() >= 2), key=lambda p: _by_length(word_of(p))
     )
     best: tuple[list[int], tuple[int, ...]] | None = None
     for chosen in combinations(products, k - basic):
@@ -257,7 +261,7 @@ def _built(k: int, products: tuple[int, ...]) -> Fraction:
     from pyDOE3 import fracfact
 
     basic = k - len(products)
-    columns = [*LETTERS[:basic], *(_word(p) for p in products)]
+    columns = [*LETTERS[:basic], *(word_of(p) for p in products)]
     # pyDOE3 counts letters through the alphabet and knows no gap at I.
     plain = {letter: chr(ord("a") + i) for i, letter in enumerate(LETTERS)}
     text = " ".join("".join(plain[letter] for letter in column) for column in columns)
@@ -265,13 +269,13 @@ def _built(k: int, products: tuple[int, ...]) -> Fraction:
     for i, product in enumerate(products):
         parts = [b for b in range(basic) if product >> b & 1]
         if not np.array_equal(matrix[:, basic + i], matrix[:, parts].prod(axis=1)):
-            raise ValueError(f"column {LETTERS[basic + i]} is not the product {_word(product)}")
+            raise ValueError(f"column {LETTERS[basic + i]} is not the product {word_of(product)}")
     matrix.setflags(write=False)
-    words = sorted((_word(w) for w in _defining_words(basic, products)), key=_by_length)
+    words = sorted((word_of(w) for w in _defining_words(basic, products)), key=_by_length)
     lengths = dict(sorted(Counter(map(len, words)).items()))
     return Fraction(
         matrix=matrix,
-        generators=tuple(f"{LETTERS[basic + i]}={_word(p)}" for i, p in enumerate(products)),
+        generators=tuple(f"{LETTERS[basic + i]}={word_of(p)}" for i, p in enumerate(products)),
         words=tuple(words),
         resolution=min(lengths) if lengths else None,
         word_length_pattern=MappingProxyType(lengths),
@@ -313,11 +317,13 @@ def _quadratic(matrix: Matrix, name: str) -> Matrix:
 # --------------------------------------------------------------------------------- small helpers
 
 
-def _word(bits: int) -> str:
+def word_of(bits: int) -> str:
+    """The letters of the factors in a bit set, the first factor being bit 0."""
     return "".join(letter for i, letter in enumerate(LETTERS) if bits >> i & 1)
 
 
-def _bits(word: str) -> int:
+def bits_of(word: str) -> int:
+    """The factors of a word as a bit set."""
     return sum(1 << LETTERS.index(letter) for letter in word)
 
 

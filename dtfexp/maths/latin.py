@@ -1,0 +1,78 @@
+"""Latin hypercubes on steps: every step of every factor equally often, rows far apart.
+
+Sources: McKay, Beckman & Conover (1979), Technometrics 21:239; Morris & Mitchell (1995), Journal
+of Statistical Planning and Inference 43:381 (the distance criterion and the exchange).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.distance import pdist
+from scipy.stats import qmc
+
+Codes = NDArray[np.intp]
+Matrix = NDArray[np.float64]
+
+_STARTS = 8
+_POWER = 15.0
+_MOST_PAIRS = 40_000_000
+
+
+def latin_hypercube(
+    count: int,
+    steps: Sequence[int],
+    rng: np.random.Generator,
+    allowed: Callable[[Codes], NDArray[np.bool_]] | None = None,
+) -> Codes:
+    """Codes 0 .. steps-1 of each factor, shape (count, factors), spread over all of them.
+
+    In every column each code stands count / steps times, to within one. Of several random
+    hypercubes the one with the rows furthest apart (Morris & Mitchell's criterion, the factors
+    scaled alike) is improved by exchanging two rows in one column; very many rows less long.
+    ``allowed`` tells which of some rows may be run; the others are exchanged away as far as that
+    goes.
+    """
+    counts = np.asarray(steps, dtype=np.intp)
+    drawn = [_drawn(count, counts, rng) for _ in range(_STARTS)]
+    bad = [_bad(codes, allowed) for codes in drawn]
+    start = min(range(_STARTS), key=lambda k: (int(bad[k].sum()), _crowding(drawn[k], counts), k))
+    best, out = drawn[start], bad[start]
+    value = _crowding(best, counts)
+    for _ in range(min(40 * count, _MOST_PAIRS // count**2) if count > 2 else 0):
+        column = int(rng.integers(len(counts)))
+        pair = rng.choice(count, size=2, replace=False)
+        tried = best.copy()
+        tried[pair, column] = best[pair[::-1], column]
+        moved = _bad(tried[pair], allowed)
+        fewer = int(moved.sum()) - int(out[pair].sum())
+        if fewer > 0:
+            continue
+        crowding = _crowding(tried, counts)
+        if fewer < 0 or crowding < value:
+            value, best = crowding, tried
+            out[pair] = moved
+    return best
+
+
+def _drawn(count: int, steps: Codes, rng: np.random.Generator) -> Codes:
+    """A hypercube with its strata dealt over the steps; the odd ones fall anywhere."""
+    strata = np.floor(qmc.LatinHypercube(len(steps), rng=rng).random(count) * count)
+    shift = rng.random(len(steps))
+    codes: Codes = np.floor((strata + shift) * steps / count).astype(np.intp) % steps
+    return codes
+
+
+def _bad(codes: Codes, allowed: Callable[[Codes], NDArray[np.bool_]] | None) -> NDArray[np.bool_]:
+    return np.zeros(len(codes), dtype=bool) if allowed is None else ~allowed(codes)
+
+
+def _crowding(codes: Codes, steps: Codes) -> float:
+    """Morris & Mitchell's criterion: smaller for rows further apart."""
+    if len(codes) < 2:
+        return 0.0
+    # Two rows alike are no division by zero, only very crowded.
+    gaps = np.maximum(pdist(codes / np.maximum(steps - 1, 1), "cityblock"), 1e-3)
+    return float((gaps**-_POWER).sum() ** (1.0 / _POWER))

@@ -1,40 +1,154 @@
-"""Full factorial plans: every combination of the levels."""
+"""Full factorial plans: every combination of the levels, as many of each setting as asked."""
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Mapping
+from math import prod
+from typing import Any
 
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
-from dtfexp.dialin.family import Asked, Wanted, for_fabrics
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
+from dtfexp.dialin.family import Asked, Wanted
+from dtfexp.dialin.first_look import share_presses
+from dtfexp.dialin.fractions import hidden_note, regular_blocks
+from dtfexp.dialin.levels import centre_of, even_numbers, even_words
 from dtfexp.maths import designs
 
-OPTIONS = ("levels", "reach")
+OPTIONS = ("levels", "reach", "centres", "replicates", "blocks")
 _MOST_CENTRES = 4
+_MOST_LEVELS = 50
 
 
 def full_factorial(asked: Asked) -> Wanted:
-    """Every combination of ``levels`` levels (words: all of them), with centre presses to spare."""
+    """Every combination of the levels, with centre presses to spare.
+
+    The option ``levels`` is a whole number for every numeric setting (words take part with all of
+    theirs), or a table: setting -> a whole number, or the very settings.
+    """
     session = asked.session
-    levels = asked.options.get("levels", 2)
-    if isinstance(levels, bool) or not isinstance(levels, int) or not 2 <= levels <= 9:
-        raise PlanError(f"levels is {levels!r}; give a whole number from 2 to 9")
-    counts = [levels if f.is_numeric else len(f.levels) for f in session.factors]
-    total = int(np.prod(counts, dtype=float))
-    asked.needs(total)
-    table = np.asarray(designs.full_factorial(counts), dtype=float)
-    coded = np.column_stack([2.0 * table[:, i] / (n - 1) - 1.0 for i, n in enumerate(counts)])
-    wanted = for_fabrics(asked, coded, asked.reach(), _MOST_CENTRES)
-    places = np.tile(table, (len(asked.fabrics), 1)).astype(int)
-    for i, factor in enumerate(session.factors):
-        if not factor.is_numeric:
-            # Words take part as they are: every one of them, not only the usual and one other.
-            word = [factor.levels[k] for k in places[:, i]]
-            wanted.loc[wanted["_row"] >= 0, factor.name] = word
-    extra = len(wanted) - total * len(asked.fabrics)
+    wanted = _wanted_levels(session, asked.options.get("levels", 2))
+    levels = {
+        fabric: [_settings(asked, f, fabric, wanted[f.name]) for f in session.factors]
+        for fabric in asked.fabrics
+    }
+    counts = [len(one) for one in levels[asked.fabrics[0]]]
+    total = prod(counts) * asked.replicates
+    centres = asked.whole("centres", 0, 0, 1000)
+    asked.needs(total + centres)
+    table = np.tile(designs.full_factorial(counts), (asked.replicates, 1))
+    blocks, hidden = _blocks(asked, counts)
+    parts = []
+    for fabric, count in share_presses(asked.presses, asked.fabrics).items():
+        extra = centres if "centres" in asked.options else min(count - total, _MOST_CENTRES)
+        part = pd.DataFrame({"fabric": [fabric] * (total + extra)})
+        for i, factor in enumerate(session.factors):
+            corners = [levels[fabric][i][k] for k in table[:, i]]
+            part[factor.name] = corners + [_centre(asked, factor, fabric)] * extra
+        if blocks is not None:
+            turns = np.append(blocks, np.arange(extra) % len(asked.blocks))
+            part["block"] = [asked.blocks[k] for k in turns]
+        parts.append(part)
+    frame = pd.concat(parts, ignore_index=True)
+    extra = len(frame) - total * len(asked.fabrics)
+    told = " x ".join(map(str, counts))
     return Wanted(
-        wanted.drop(columns="_row"),
-        f"Every combination of {' x '.join(map(str, counts))} levels"
+        frame,
+        f"Every combination of {told} levels"
+        + (f", {asked.replicates} times" if asked.replicates > 1 else "")
         + (f", with {extra} centre presses" if extra else "")
         + ".",
-        ("Every setting's own effect and every joint effect can be told apart.",),
+        (
+            "Every setting's own effect and every joint effect can be told apart.",
+            *hidden_note(session, hidden),
+        ),
     )
+
+
+def _wanted_levels(session: Session, levels: Any) -> dict[str, Any]:
+    """For every factor a count or a list of settings."""
+    if not isinstance(levels, Mapping):
+        many = _count("levels", levels, 9)
+        return {f.name: many if f.is_numeric else len(f.levels) for f in session.factors}
+    out: dict[str, Any] = {f.name: 2 if f.is_numeric else len(f.levels) for f in session.factors}
+    for name, value in levels.items():
+        factor = session.factor(name)
+        if isinstance(value, (list, tuple)):
+            out[factor.name] = list(value)
+        else:
+            most = 9 if factor.is_numeric else len(factor.levels)
+            out[factor.name] = _count(f"levels of {factor.name!r}", value, most)
+    return out
+
+
+def _count(what: str, value: Any, most: int) -> int:
+    whole = isinstance(value, (int, np.integer)) and not isinstance(value, bool)
+    if not whole or not 2 <= value <= most:
+        raise PlanError(f"{what} is {fields.shown(value)}; give a whole number from 2 to {most}")
+    return int(value)
+
+
+def _settings(asked: Asked, factor: Factor, fabric: str, wanted: Any) -> list[Any]:
+    """The levels of one factor on one fabric; ``PlanError`` when it has not so many."""
+    allowed = asked.session.allowed(factor, fabric)
+    if isinstance(wanted, list):
+        return _given(factor, fabric, wanted, allowed)
+    if not factor.is_numeric:
+        return even_words(factor, wanted)
+    found = even_numbers(factor, np.array(allowed), wanted, asked.reach())
+    if len(found) < wanted:
+        raise PlanError(
+            f"levels of {factor.name!r} is {wanted}; on {fabric}, within reach {asked.reach():g}, "
+            f"its steps give {len(found)}; ask for fewer levels, or a longer reach"
+        )
+    return [float(value) for value in found]
+
+
+def _given(factor: Factor, fabric: str, wanted: list[Any], allowed: tuple[Any, ...]) -> list[Any]:
+    if not 2 <= len(wanted) <= _MOST_LEVELS:
+        raise PlanError(f"levels of {factor.name!r} has {len(wanted)} settings; give 2 or more")
+    out = []
+    for value in wanted:
+        try:
+            setting = factor.snap(value)
+        except ValueError as error:
+            raise PlanError(f"levels of {factor.name!r}: {error}") from None
+        off = factor.is_numeric and abs(setting - float(value)) > 1e-6 * factor.grid_step
+        if off or setting not in allowed or setting in out:
+            near = min(allowed, key=lambda a: abs(a - float(value))) if factor.is_numeric else ""
+            raise PlanError(
+                f"levels of {factor.name!r}: {factor.format(value)} stands twice"
+                if setting in out and not off
+                else f"levels of {factor.name!r}: {factor.format(value)} cannot be set for "
+                f"{fabric}; the nearest is {factor.format(near)}"
+            )
+        out.append(setting)
+    return out
+
+
+def _centre(asked: Asked, factor: Factor, fabric: str) -> Any:
+    if not factor.is_numeric:
+        return factor.usual
+    allowed = np.array(asked.session.allowed(factor, fabric))
+    centre = centre_of(factor, allowed, asked.reach())
+    return float(allowed[int(np.argmin(np.abs(allowed - centre)))])
+
+
+def _blocks(asked: Asked, counts: list[int]) -> tuple[Any, tuple[str, ...]]:
+    """Labels of all corner presses of one fabric, and what they hide; none to balance later."""
+    number = len(asked.blocks)
+    if not number:
+        return None, ()
+    if asked.replicates % number == 0:
+        return np.repeat(np.arange(asked.replicates) % number, prod(counts)), ()
+    if set(counts) != {2} or not 2 <= len(counts) <= designs.MOST_IN_FRACTION:
+        return None, ()
+    made = designs.fraction(len(counts), runs=2 ** len(counts))
+    blocked = regular_blocks(made, number)
+    if blocked is None:
+        return None, ()
+    return np.tile(blocked.labels, asked.replicates), blocked.hidden

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dtfexp.describe.errors import PlanError
-from dtfexp.dialin import factorials, first_look, fractions
+from dtfexp.dialin import factorials, first_look, fractions, latin, quadratics, screening
 from dtfexp.dialin.family import Asked, Family, Wanted
 
 
@@ -17,19 +17,17 @@ def _auto(asked: Asked) -> Wanted:
 
 
 def _not_built(asked: Asked) -> Wanted:
-    raise PlanError(
-        f"design {asked.design!r} is not built yet; use 'auto', 'full factorial' or 'fraction'"
-    )
+    raise PlanError(f"design {asked.design!r} is not built yet; use another, such as 'auto'")
 
 
 FAMILIES: dict[str, Family] = {
-    "auto": Family(_auto),
+    "auto": Family(_auto, ("blocks",)),
     "full factorial": Family(factorials.full_factorial, factorials.OPTIONS),
     "fraction": Family(fractions.fraction, fractions.OPTIONS),
-    "plackett-burman": Family(_not_built),
-    "box-behnken": Family(_not_built),
-    "central composite": Family(_not_built),
-    "latin hypercube": Family(_not_built),
+    "plackett-burman": Family(screening.plackett_burman, screening.OPTIONS),
+    "box-behnken": Family(quadratics.box_behnken, quadratics.BEHNKEN_OPTIONS),
+    "central composite": Family(quadratics.central_composite, quadratics.COMPOSITE_OPTIONS),
+    "latin hypercube": Family(latin.hypercube, latin.OPTIONS),
     "d-optimal": Family(_not_built),
     "i-optimal": Family(_not_built),
 }

@@ -17,8 +17,10 @@ from dtfexp.describe.errors import PlanError
 from dtfexp.describe.session import Session
 from dtfexp.dialin.first_look import REACH, share_presses
 from dtfexp.dialin.levels import settings_from_codes
+from dtfexp.maths.designs import Fraction
 
 Array = NDArray[np.float64]
+Labels = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -67,20 +69,48 @@ class Asked:
             )
         return float(reach)
 
+    @property
+    def replicates(self) -> int:
+        """How often the whole plan is pressed."""
+        return self.whole("replicates", 1, 1, 100)
+
+    @property
+    def blocks(self) -> tuple[str, ...]:
+        """Labels of the blocks (days, rolls, lots) asked for; none when the option is not there."""
+        return block_labels(self.options.get("blocks"), self.presses)
+
+
+def block_labels(value: Any, presses: int) -> tuple[str, ...]:
+    """Labels from a count ("1", "2", ...) or a list of names; ``PlanError`` for anything else."""
+    if value is None:
+        return ()
+    accepted = f"give a whole number from 2 to {presses}, or that many different names"
+    labels: list[str] = []
+    if isinstance(value, (int, np.integer)) and not isinstance(value, bool):
+        labels = [str(k) for k in range(1, int(min(value, presses + 1)) + 1)]
+    elif isinstance(value, (list, tuple)):
+        labels = [" ".join(str(v).split()) for v in value]
+    if not 2 <= len(set(labels)) == len(labels) <= presses or "" in labels:
+        raise PlanError(f"blocks is {value!r}; {accepted}")
+    return tuple(labels)
+
 
 @dataclass(frozen=True)
 class Wanted:
     """The presses a family asks for.
 
     frame: the columns fabric and one per factor, a row per press, in no order; with ``laid_out``
-    also oven_load and press_round, numbered from 1, and in pressing order. ``reason`` is one
-    sentence, ``notes`` say what the plan can and cannot tell.
+    also oven_load and press_round, numbered from 1, and in pressing order. A column ``block``
+    (labels) is there when the family divides its presses itself. ``reason`` is one sentence,
+    ``notes`` say what the plan can and cannot tell; ``fraction`` is the coded plan behind a
+    two-level one.
     """
 
     frame: pd.DataFrame
     reason: str
     notes: tuple[str, ...] = ()
     laid_out: bool = False
+    fraction: Fraction | None = None
 
 
 @dataclass(frozen=True)
@@ -101,17 +131,46 @@ class Family:
         return self.make(asked)
 
 
-def for_fabrics(asked: Asked, coded: Array, reach: float, most_centres: int) -> pd.DataFrame:
+def for_fabrics(
+    asked: Asked, coded: Array, reach: float, most_centres: int, blocks: Labels | None = None
+) -> pd.DataFrame:
     """The coded rows (n, factors) for every fabric, with centre presses while there is room.
 
-    The column ``_row`` tells which coded row a press is, -1 for a centre press.
+    Rows are repeated by the option ``replicates``; the option ``centres`` says how many centre
+    presses each fabric gets, else up to ``most_centres`` fill what is left. blocks: a label 0 ..
+    for each coded row; the column ``block`` is then made, centre presses dealt out in turn.
+    Raises ``PlanError`` when that is too many presses, or when levels fold on the bench's steps.
     """
+    rows = np.tile(coded, (asked.replicates, 1))
+    labels = asked.blocks
+    given = "centres" in asked.options
+    fixed = asked.whole("centres", 0, 0, 1000) if given else 0
+    asked.needs(len(rows) + fixed)
     parts = []
     for fabric, count in share_presses(asked.presses, asked.fabrics).items():
-        centres = max(min(count - len(coded), most_centres), 0)
-        codes = np.vstack([coded, np.zeros((centres, coded.shape[1]))])
+        centres = fixed if given else min(count - len(rows), most_centres)
+        codes = np.vstack([rows, np.zeros((centres, rows.shape[1]))])
         part = settings_from_codes(asked.session, fabric, codes, reach)
+        _not_folded(asked, fabric, coded, part.iloc[: len(rows)])
         part.insert(0, "fabric", fabric)
-        part["_row"] = [*range(len(coded)), *[-1] * centres]
+        if blocks is not None:
+            of_row = np.tile(blocks, asked.replicates)
+            if asked.replicates % len(labels) == 0:
+                # Every block holds the plan in whole: its luck then hides nothing.
+                of_row = np.arange(len(rows)) // len(coded) % len(labels)
+            turns = np.append(of_row, np.arange(centres) % len(labels))
+            part["block"] = [labels[k] for k in turns]
         parts.append(part)
     return pd.concat(parts, ignore_index=True)
+
+
+def _not_folded(asked: Asked, fabric: str, coded: Array, made: pd.DataFrame) -> None:
+    for i, factor in enumerate(asked.session.factors):
+        wanted, got = len(np.unique(coded[:, i])), made[factor.name].nunique()
+        if got < wanted and factor.is_numeric:
+            top = asked.session.highest(factor, fabric)
+            raise PlanError(
+                f"design {asked.design!r} needs {wanted} different settings of {factor.name!r} and "
+                f"{fabric} has {got} (up to {factor.format(top)}); use a finer step, a wider range "
+                "or leave this fabric out"
+            )

@@ -46,6 +46,15 @@ def even_numbers(factor: Factor, allowed: Array, count: int, reach: float) -> Ar
     return np.unique([allowed[int(np.argmin(np.abs(allowed - w)))] for w in wanted])
 
 
+def within_reach(factor: Factor, allowed: Array, reach: float) -> Array:
+    """Every setting from one end of the plan to the other."""
+    _, back = _scale(factor)
+    centre, away = _span(factor, allowed, reach)
+    slack = 1e-6 * factor.grid_step
+    inside = (allowed >= back(centre - away) - slack) & (allowed <= back(centre + away) + slack)
+    return allowed[inside] if inside.any() else allowed[:1]
+
+
 def even_words(factor: Factor, count: int) -> list[str]:
     """``count`` words with the usual one among them: neighbours and ends, or the first others."""
     words = list(factor.levels)

@@ -13,10 +13,12 @@ import pandas as pd
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
+from dtfexp.dialin.blocks import in_blocks
 from dtfexp.dialin.families import FAMILIES
 from dtfexp.dialin.family import Asked, Wanted
 from dtfexp.dialin.layout import lay_out
 from dtfexp.dialin.permitted import keep_permitted
+from dtfexp.maths.designs import Fraction
 
 DESIGNS = tuple(FAMILIES)
 MOST_PRESSES = 2000
@@ -26,9 +28,11 @@ MOST_PRESSES = 2000
 class Plan:
     """Test presses in pressing order.
 
-    runs: DataFrame with columns press, fabric, oven_load, press_round, then one per factor;
+    runs: DataFrame with columns press, fabric, oven_load, press_round, then one per factor, and
+    block where the plan has blocks;
     ``design`` and ``seed`` say how it was made; ``reason`` is one sentence (why these presses, or
-    why none); ``notes`` are plain sentences on what the plan can and cannot tell.
+    why none); ``notes`` are plain sentences on what the plan can and cannot tell. ``fraction`` is
+    the coded plan behind a regular two-level one: generators, defining words, aliases.
     """
 
     session: Session
@@ -37,6 +41,7 @@ class Plan:
     seed: int
     reason: str = ""
     notes: tuple[str, ...] = field(default=())
+    fraction: Fraction | None = field(default=None, compare=False, kw_only=True)
 
     def __len__(self) -> int:
         return len(self.runs)
@@ -65,10 +70,20 @@ def plan(
 ) -> Plan:
     """A plan of at most ``presses`` test presses in all, laid out in oven loads and press rounds.
 
-    fabrics: which of the session's fabrics (default all).  design: ``"auto"`` is a compact first
-    look round the usual settings; ``"full factorial"`` takes ``levels`` (2) and ``reach``;
-    ``"fraction"`` takes ``resolution``, ``runs`` and ``reach`` (the share of the half-range that
-    the levels lie from the usual setting).  The same arguments give the same plan.
+    fabrics: which of the session's fabrics (default all). design, with options by name:
+
+    * ``"auto"``: a compact first look round the usual settings;
+    * ``"full factorial"``: ``levels`` (2; or setting -> number, or the very settings);
+    * ``"fraction"``: ``resolution`` or ``runs``;
+    * ``"plackett-burman"``: ``runs``, ``foldover``;
+    * ``"box-behnken"``: ``words`` ("all" or "usual" of the words that have no middle);
+    * ``"central composite"``: ``alpha`` ("face", "rotatable", "blocks" or a number), ``words``;
+    * ``"latin hypercube"``: ``slow_levels``.
+
+    ``reach`` is the share of the half-range that the outer levels lie from the middle (for a
+    central composite: its corners); ``centres`` and ``replicates`` are for each fabric;
+    ``blocks`` is a number or the names of days, rolls or lots. The same arguments give the same
+    plan.
 
     Raises ``PlanError`` (a ``ValueError``) in one line for a number of presses, design, option or
     fabric that cannot be met, and says what could.
@@ -78,10 +93,12 @@ def plan(
     names = chosen_fabrics(session, fabrics)
     if not isinstance(design, str) or design not in FAMILIES:
         raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
-    wanted = FAMILIES[design](Asked(session, design, names, count, seed, options))
-    wanted = _permitted(session, wanted)
-    runs = _in_order(session, wanted, seed)
-    return Plan(session, runs, design, seed, wanted.reason, wanted.notes)
+    asked = Asked(session, design, names, count, seed, options)
+    wanted = _permitted(session, FAMILIES[design](asked))
+    if asked.blocks and "block" not in wanted.frame:
+        wanted = replace(wanted, frame=in_blocks(session, wanted.frame, asked.blocks, seed))
+    runs = _in_order(session, wanted, asked.blocks, seed)
+    return Plan(session, runs, design, seed, wanted.reason, wanted.notes, fraction=wanted.fraction)
 
 
 def _permitted(session: Session, wanted: Wanted) -> Wanted:
@@ -100,15 +117,32 @@ def _permitted(session: Session, wanted: Wanted) -> Wanted:
     return replace(wanted, frame=frame, notes=(*wanted.notes, note))
 
 
-def _in_order(session: Session, wanted: Wanted, seed: int) -> pd.DataFrame:
-    """The wanted presses in loads, rounds and pressing order, numbered from 1."""
-    if not wanted.laid_out:
-        return lay_out(session, wanted.frame, np.random.default_rng(seed))
-    runs = wanted.frame.reset_index(drop=True)
-    runs.insert(0, "press", np.arange(1, len(runs) + 1))
+def _in_order(session: Session, wanted: Wanted, blocks: tuple[str, ...], seed: int) -> pd.DataFrame:
+    """The wanted presses in loads, rounds and pressing order, numbered from 1.
+
+    Blocks come one after the other: no load and no round reaches into the next one.
+    """
     names = [f.name for f in session.factors]
-    ordered: pd.DataFrame = runs[["press", "fabric", "oven_load", "press_round", *names]]
-    return ordered
+    if wanted.laid_out:
+        runs = wanted.frame.reset_index(drop=True)
+        runs.insert(0, "press", np.arange(1, len(runs) + 1))
+        more = ["block"] if "block" in runs else []
+        return runs[["press", "fabric", "oven_load", "press_round", *names, *more]]
+    rng = np.random.default_rng(seed)
+    if not blocks:
+        return lay_out(session, wanted.frame, rng)
+    parts: list[pd.DataFrame] = []
+    for label in blocks:
+        mine = wanted.frame[wanted.frame["block"] == label].drop(columns="block")
+        if len(mine):
+            last = parts[-1] if parts else None
+            first = (
+                [int(last[c].max()) + 1 for c in ("press", "oven_load", "press_round")]
+                if last is not None
+                else [1, 1, 1]
+            )
+            parts.append(lay_out(session, mine, rng, *first).assign(block=label))
+    return pd.concat(parts, ignore_index=True)
 
 
 def whole_presses(presses: Any) -> int:

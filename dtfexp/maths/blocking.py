@@ -24,7 +24,7 @@ Labels = NDArray[np.intp]
 _BEAM = 256
 _STARTS = 6
 _PASSES = 30
-_HIGHEST_ORDER = 4
+_HIGHEST_ORDER = 9
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,8 +39,8 @@ def blocks_of_fraction(made: Fraction, count: int) -> Blocked:
     """A two-level plan in ``count`` blocks of equal size, hiding effects of the highest order.
 
     count: a power of two, at most half the runs. No block hides a main effect; of the ways that
-    are left, the one that hides the fewest two-factor effects, then the fewest of three. A beam
-    of 256 partial choices is kept, which is every one for two and four blocks.
+    are left, the one that hides the fewest two-factor effects, then the fewest of three, and so
+    on. A beam of 256 partial choices is kept, which is every one for two and four blocks.
 
     Raises ``ValueError`` when ``count`` does not suit or a main effect would have to be hidden.
     """
@@ -98,7 +98,7 @@ def balanced_blocks(rows: Matrix, count: int, rng: np.random.Generator) -> Label
 
 
 def _orders(product: int, words: list[int]) -> tuple[int, ...]:
-    """How many effects of 1, 2, 3 and 4 factors a product is mixed with, itself included."""
+    """How many effects of 1, 2, 3 ... factors a product is mixed with, itself included."""
     lengths = Counter((product ^ word).bit_count() for word in (0, *words))
     return tuple(lengths[n] for n in range(1, _HIGHEST_ORDER + 1))
 

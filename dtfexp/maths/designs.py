@@ -187,7 +187,9 @@ def box_behnken(k: int, centres: int = 3) -> Matrix:
         outer = np.vstack(groups)
     else:
         outer = np.asarray(bbdesign(k, center=0), dtype=float)
-    return _quadratic(np.vstack([outer, centre_points(k, count)]), f"Box-Behnken of {k} factors")
+    return check_quadratic(
+        np.vstack([outer, centre_points(k, count)]), f"Box-Behnken of {k} factors"
+    )
 
 
 def central_composite(
@@ -224,7 +226,9 @@ def central_composite(
     for i in range(k):
         star[2 * i, i], star[2 * i + 1, i] = -distance, distance
     rows = [corners, centre_points(k, with_corners), star, centre_points(k, with_star)]
-    return _quadratic(np.vstack(rows), f"central composite of {k} factors, alpha {distance:.4g}")
+    return check_quadratic(
+        np.vstack(rows), f"central composite of {k} factors, alpha {distance:.4g}"
+    )
 
 
 # ------------------------------------------------------------------------- building and checking
@@ -298,8 +302,11 @@ def _two_level(table: Any, runs: int | None = None) -> Matrix:
     return matrix
 
 
-def _quadratic(matrix: Matrix, name: str) -> Matrix:
-    """The matrix, having verified balance, orthogonality and that a quadratic can be fitted."""
+def check_quadratic(matrix: Matrix, name: str) -> Matrix:
+    """The matrix, having verified balance, orthogonality and that a quadratic can be fitted.
+
+    Raises ``ValueError`` that begins with ``name`` when it cannot.
+    """
     k = matrix.shape[1]
     moments = np.column_stack([np.ones(len(matrix)), matrix]).T @ matrix
     if np.abs(moments - np.vstack([np.zeros(k), np.diag(np.diag(moments[1:]))])).max() > 1e-9:

@@ -13,6 +13,7 @@ from dtfexp import Logbook, LogbookError, PlanError, Session, next_presses, plan
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin import permitted
 from dtfexp.dialin.permitted import keep_permitted
+from dtfexp.dialin.plan import DESIGNS
 from tests.dialin.bench import CURE, CURE_TIME, FOUR, PEEL, PRESSURE, graded
 
 HOT_LONG = {"cure temperature": "> 130", "cure time": "> 70", "note": "the film yellows"}
@@ -50,13 +51,15 @@ def test_out_of_one_corner_and_not_into_the_next() -> None:
     assert near["cure time"].tolist() == [50.0]  # 30 s of 90, less than 15 °C of 40
 
 
-@pytest.mark.parametrize("design", ["auto", "full factorial", "fraction"])
+@pytest.mark.parametrize("design", [d for d in DESIGNS if not d.endswith("optimal")])
 def test_every_plan_keeps_out_and_tells_what_was_in_the_way(design: str) -> None:
     session = with_corners(FOUR, HOT_LONG)
-    made = plan(session, 20, design=design)
+    made = plan(session, 30, design=design)
     assert session.permits(made.runs).all()
-    assert sum("the film yellows" in note for note in made.notes) == 1
-    assert len(made.runs) == len(plan(FOUR, 20, design=design).runs)
+    # A Latin hypercube goes round the corner by itself: nothing has to be moved.
+    told = sum("the film yellows" in note for note in made.notes)
+    assert told == (0 if design == "latin hypercube" else 1)
+    assert len(made.runs) == len(plan(FOUR, 30, design=design).runs)
 
 
 def test_next_presses_keep_out_too() -> None:

@@ -1,0 +1,228 @@
+"""Box-Behnken and central composite plans: curved effects, without pressing every combination.
+
+Numbers, and ordered words with a middle, take part in the three or five levels; the other words
+are crossed with them (every combination), or held at the usual one.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.factor import Factor
+from dtfexp.dialin.family import Array, Asked, Labels, Wanted
+from dtfexp.dialin.first_look import REACH
+from dtfexp.dialin.levels import settings_from_codes
+from dtfexp.maths import designs
+
+BEHNKEN_OPTIONS = ("reach", "centres", "words", "blocks")
+COMPOSITE_OPTIONS = ("alpha", *BEHNKEN_OPTIONS)
+
+# Centre presses as published: Box & Behnken (1960), Technometrics 2:455 (from memory).
+_BEHNKEN_CENTRES = {3: 3, 4: 3, 5: 6, 6: 6, 7: 6}
+# Montgomery (2013), Design and Analysis of Experiments, ch. 11: three to five centres keep the
+# variance of a rotatable plan even; a face-centred one needs one or two.
+_ROTATABLE_CENTRES, _FACE_CENTRES = 4, 2
+# Centre presses (with the corners, with the star) of the plan in two blocks; the same, table 11.11.
+_CENTRES_IN_BLOCKS = {2: (3, 3), 3: (4, 2), 4: (4, 2)}
+
+
+def box_behnken(asked: Asked) -> Wanted:
+    """Three levels, no corners: full quadratic in 3 to 7 settings.
+
+    ``centres``: how many centre presses (default as published, fewer when presses are short).
+    """
+    ranged = _ranged(asked)
+    if not 3 <= len(ranged) <= 7:
+        raise PlanError(
+            "box-behnken takes 3 to 7 settings with a middle level and the session has "
+            f"{len(ranged)} ({', '.join(f.name for f in ranged)}); use 'central composite'"
+        )
+    k = len(ranged)
+    outer = designs.box_behnken(k, 1)[:-1]
+    coded = _with_centres(asked, outer, _BEHNKEN_CENTRES[k])
+    frame = _for_fabrics(asked, ranged, coded, asked.reach())
+    return Wanted(
+        frame,
+        f"Three levels of {k} settings without corners, {len(coded)} presses"
+        + _crossed_words(asked, ranged)
+        + ".",
+        (
+            "Curved effects and the joint effects of all pairs can be told apart.",
+            "Corners are not pressed: what happens where all settings are extreme is not seen.",
+        ),
+    )
+
+
+def central_composite(asked: Asked) -> Wanted:
+    """Corners, a star on the axes and centres: full quadratic in 2 to 9 settings.
+
+    ``alpha``: how far the star lies, in distances of the corners: "face" (1, the default),
+    "rotatable", "blocks" (so that corners and star can be pressed as two blocks) or a number of 1
+    or more. ``reach`` is where the corners lie; the star must stay inside the range. ``centres``:
+    how many, for "blocks" a pair (with the corners, with the star).
+    """
+    ranged = _ranged(asked)
+    k = len(ranged)
+    if not 2 <= k <= designs.MOST_IN_FRACTION:
+        raise PlanError(
+            f"central composite takes 2 to {designs.MOST_IN_FRACTION} settings with a middle level "
+            f"and the session has {k}; use 'full factorial'"
+        )
+    coded, labels = _composite(asked, k)
+    alpha = float(np.abs(coded).max())
+    reach = asked.reach(default=min(REACH, 1.0 / alpha))
+    if alpha * reach > 1.0 + 1e-9:
+        raise PlanError(
+            f"alpha {alpha:.3g} with reach {reach:g} puts the star outside the range; use reach "
+            f"{np.floor(1000.0 / alpha) / 1000:g} or less, or alpha {1.0 / reach:.3g} or less"
+        )
+    # The star's ends are code 1 here, so that both of them fit between the limits.
+    frame = _for_fabrics(asked, ranged, coded / alpha, alpha * reach, labels)
+    notes = ["Curved effects and the joint effects of all pairs can be told apart."]
+    if alpha > 1.0 + 1e-9:
+        notes += _alpha_notes(frame, ranged, alpha)
+    return Wanted(
+        frame,
+        f"Corners, star and centre of {k} settings, the star "
+        + (f"{alpha:.3g} times as far out as the corners" if alpha > 1.0 + 1e-9 else "on the faces")
+        + f", {len(coded)} presses"
+        + _crossed_words(asked, ranged)
+        + ".",
+        tuple(notes),
+    )
+
+
+def _composite(asked: Asked, k: int) -> tuple[Array, Labels | None]:
+    """Coded rows and, where the plan is made for two blocks, the block of each."""
+    alpha = asked.options.get("alpha", "face")
+    accepted = "use 'face', 'rotatable', 'blocks' or a number of 1 or more"
+    number = isinstance(alpha, (int, float, np.number)) and not isinstance(alpha, bool)
+    if number and not (np.isfinite(alpha) and alpha >= 1):
+        raise PlanError(f"alpha is {alpha!r}; {accepted}")
+    if not number and alpha not in ("face", "rotatable", "blocks"):
+        raise PlanError(f"alpha is {fields.shown(alpha)}; {accepted}")
+    if alpha == "blocks":
+        pair = asked.options.get("centres", _CENTRES_IN_BLOCKS.get(k, (4, 2)))
+        if len(asked.blocks) != 2:
+            raise PlanError(
+                "alpha 'blocks' is for two blocks, corners and star; give blocks=2 or two names, "
+                "such as blocks=['Monday', 'Tuesday']"
+            )
+        if not isinstance(pair, (tuple, list)) or len(pair) != 2:
+            raise PlanError(
+                f"centres is {fields.shown(pair)}; with alpha 'blocks' give a pair: with the "
+                "corners, with the star"
+            )
+        try:
+            coded = designs.central_composite(k, "blocks", (pair[0], pair[1]))
+        except ValueError as error:
+            raise PlanError(f"central composite: {error}") from None
+        star = len(coded) - 2 * k - int(pair[1])
+        return coded, (np.arange(len(coded)) >= star).astype(np.intp)
+    # Five centres always make it estimable; the wanted number of them is put in afterwards.
+    outer = designs.central_composite(k, "faced" if alpha == "face" else alpha, 5)[:-5]
+    usual = _FACE_CENTRES if np.abs(outer).max() < 1.0 + 1e-9 else _ROTATABLE_CENTRES
+    return _with_centres(asked, outer, usual), None
+
+
+def _with_centres(asked: Asked, outer: Array, usual: int) -> Array:
+    """The rows with ``centres`` centre presses, by default as many of ``usual`` as there is room.
+
+    Raises ``PlanError`` when the rows with one centre press do not fit.
+    """
+    repeats = _word_combinations(asked)
+    room = asked.each // len(repeats) - len(outer)
+    centres = asked.whole("centres", min(usual, max(room, 1)), 0, 1000)
+    asked.needs((len(outer) + centres) * len(repeats))
+    coded = np.vstack([outer, np.zeros((centres, outer.shape[1]))])
+    try:
+        designs.check_quadratic(coded, f"design {asked.design!r}")
+    except ValueError as error:
+        raise PlanError(str(error)) from None
+    return coded
+
+
+def _for_fabrics(
+    asked: Asked, ranged: list[Factor], coded: Array, reach: float, labels: Labels | None = None
+) -> pd.DataFrame:
+    """The coded rows of the ranged settings, for every combination of the words and fabric."""
+    factors = asked.session.factors
+    words = _word_combinations(asked)
+    asked.needs(len(coded) * len(words))
+    codes = np.zeros((len(coded), len(factors)))
+    for column, factor in enumerate(ranged):
+        codes[:, factors.index(factor)] = coded[:, column]
+    parts = []
+    for fabric in asked.fabrics:
+        settings = settings_from_codes(asked.session, fabric, codes, reach)
+        for column, factor in enumerate(ranged):
+            if not factor.is_numeric:
+                settings[factor.name] = _middling(factor, coded[:, column])
+            wanted, got = len(np.unique(coded[:, column])), settings[factor.name].nunique()
+            if got < min(wanted, 3):
+                raise PlanError(
+                    f"design {asked.design!r} needs 3 different settings of {factor.name!r} and "
+                    f"{fabric} has {got}; use a finer step, a wider range or leave this fabric out"
+                )
+        for choice in words:
+            part = settings.assign(**choice)
+            part.insert(0, "fabric", fabric)
+            if labels is not None:
+                part["block"] = [asked.blocks[k] for k in labels]
+            parts.append(part)
+    return pd.concat(parts, ignore_index=True)
+
+
+def _ranged(asked: Asked) -> list[Factor]:
+    return [f for f in asked.session.factors if f.is_numeric or (f.ordered and len(f.levels) >= 3)]
+
+
+def _word_combinations(asked: Asked) -> list[dict[str, Any]]:
+    """Every combination of the words that have no middle; one of the usual ones when so asked."""
+    words = asked.options.get("words", "all")
+    if words not in ("all", "usual"):
+        raise PlanError(f"words is {fields.shown(words)}; use 'all' (every combination) or 'usual'")
+    ranged = _ranged(asked)
+    others = [f for f in asked.session.factors if f not in ranged]
+    choices = [f.levels if words == "all" else (str(f.usual),) for f in others]
+    return [dict(zip([f.name for f in others], one, strict=True)) for one in product(*choices)]
+
+
+def _crossed_words(asked: Asked, ranged: list[Factor]) -> str:
+    others = [f.name for f in asked.session.factors if f not in ranged]
+    many = len(_word_combinations(asked))
+    if many > 1:
+        return f" for each fabric and each of {many} choices of {', '.join(others)}"
+    return " for each fabric"
+
+
+def _middling(factor: Factor, code: Array) -> list[str]:
+    """Ordered words as three levels: one below the middle, the middle, one above."""
+    middle = min(max(factor.levels.index(str(factor.usual)), 1), len(factor.levels) - 2)
+    return [factor.levels[middle + int(s)] for s in np.sign(code)]
+
+
+def _alpha_notes(frame: pd.DataFrame, ranged: list[Factor], alpha: float) -> list[str]:
+    """How far the star really lies once the bench's steps are kept."""
+    reached = []
+    for factor in ranged:
+        if factor.is_numeric:
+            for _, values in frame.groupby("fabric", sort=False)[factor.name]:
+                distinct = np.unique(values.to_numpy(dtype=float))
+                if len(distinct) == 5:
+                    reached.append((distinct[4] - distinct[0]) / (distinct[3] - distinct[1]))
+    notes = []
+    if reached and max(abs(r - alpha) for r in reached) > 0.005:
+        notes.append(
+            f"On the steps of this bench the star lies {min(reached):.2f} to {max(reached):.2f} "
+            f"times as far out as the corners, instead of {alpha:.2f}."
+        )
+    if any(not f.is_numeric for f in ranged):
+        notes.append("Words have no place beyond their three levels: their star is at the face.")
+    return notes

@@ -1,0 +1,63 @@
+"""Plackett-Burman plans: every setting's own effect from the fewest presses."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.dialin.family import Array, Asked, Wanted, for_fabrics
+from dtfexp.dialin.fractions import mirrored
+from dtfexp.maths import designs
+
+OPTIONS = ("runs", "foldover", "reach", "centres", "replicates", "blocks")
+_MOST_CENTRES = 4
+
+
+def plackett_burman(asked: Asked) -> Wanted:
+    """Two levels in the next multiple of four presses, or in ``runs``, with centres to spare.
+
+    ``foldover``: the same presses with all signs turned are added, which frees every setting's own
+    effect from the pairs.
+    """
+    k = len(asked.session.factors)
+    foldover = asked.options.get("foldover", False)
+    if not isinstance(foldover, bool):
+        raise PlanError(f"foldover is {foldover!r}; give True or False")
+    try:
+        matrix = np.asarray(designs.plackett_burman(k, asked.options.get("runs")), dtype=float)
+    except ValueError as error:
+        raise PlanError(f"plackett-burman of {k} factors: {error}") from None
+    labels = None
+    if foldover:
+        matrix = np.vstack([matrix, -matrix])
+        if len(asked.blocks) == 2:
+            # The half and its mirror: a block then hides no setting's own effect.
+            labels = np.repeat(np.arange(2), len(matrix) // 2)
+    matrix = mirrored(asked, matrix)
+    wanted = for_fabrics(asked, matrix, asked.reach(), _MOST_CENTRES, labels)
+    return Wanted(
+        wanted,
+        f"A two-level plan of {len(matrix)} presses for each fabric, for every setting's own "
+        "effect" + (", with its mirror image." if foldover else "."),
+        (_mixed_note(matrix), "Which pairs of settings act together cannot be told."),
+    )
+
+
+def _mixed_note(matrix: Array) -> str:
+    share = 0.0
+    for i, j in combinations(range(matrix.shape[1]), 2):
+        pair = matrix[:, i] * matrix[:, j]
+        share = max(share, float(np.abs(matrix.T @ pair).max()) / len(matrix))
+    if share < 1e-9:
+        return "Every setting's own effect is free of the pairs of settings."
+    if share > 1.0 - 1e-9:
+        return (
+            "Every setting's own effect cannot be told from pairs of the others; a plan of 12 "
+            "presses (runs=12) mixes them less, foldover=True not at all."
+        )
+    return (
+        f"Into every setting's own effect goes up to {share:.0%} of the joint effect of every pair "
+        "of the others: only large effects are sure."
+    )

@@ -9,16 +9,25 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dtfexp.book import clocks, counts, lots, machines, opening, room
+from dtfexp.book import clocks, counts, lots, machines, opening, readings, room
 from dtfexp.book.clocks import PressWarning
+from dtfexp.book.readings import PlatenMap
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from os import PathLike
+    from typing import Protocol
 
     import pandas as pd
 
     from dtfexp.book.journal import Keeper
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.true_settings import TrueSettings
+
+    class Book(Keeper, Protocol):
+        """What a bench needs of its logbook."""
+
+        def results(self) -> pd.DataFrame: ...
 
 
 class Bench:
@@ -27,7 +36,7 @@ class Bench:
     Temperatures are told and read in the session's unit; text such as "75 F" says its own.
     """
 
-    def __init__(self, book: Keeper, clock: Callable[[], datetime]) -> None:
+    def __init__(self, book: Book, clock: Callable[[], datetime]) -> None:
         self._book = book
         self._clock = clock
 
@@ -102,6 +111,51 @@ class Bench:
         """Note that a step (one of ``clocks.STEPS``) has just happened, or happened ``at``."""
         when = self._clock() if at is None else at
         return clocks.mark(self._book, step, when, press=press, load=load, by=by)
+
+    def map(
+        self,
+        factor: str,
+        set_point: object,
+        points: object,
+        *,
+        instrument: str = "probe",
+        emissivity: object = None,
+        set_to: object = 0.95,
+        reflected: object = None,
+        by: str = "",
+    ) -> PlatenMap:
+        """Keep a nine-point map of platen or oven bed; see ``readings.keep_map``."""
+        key = readings.keep_map(
+            self._book,
+            factor,
+            set_point,
+            points,
+            instrument=instrument,
+            emissivity=emissivity,
+            set_to=set_to,
+            reflected=reflected,
+            by=by,
+        )
+        (kept,) = (one for one in self.maps() if one.id == key)
+        return kept
+
+    def check(self, factor: str, set_point: object, reached: object, *, by: str = "") -> str:
+        """Keep one reading of what was set and what was reached."""
+        return readings.keep_check(self._book, factor, set_point, reached, by=by)
+
+    def maps(self) -> list[PlatenMap]:
+        """Every map, in order; ``readings.frame`` makes a table of them."""
+        return readings.maps(self._book.kept(readings.MAP))
+
+    def true_settings(self) -> TrueSettings:
+        """What the machines really reach, from all readings; empty when nothing was read."""
+        notes = [*self._book.kept(readings.MAP), *self._book.kept(readings.CHECK)]
+        return readings.measured(self._book.session, notes, self._book.results())
+
+    def for_fit(self) -> tuple[Session, pd.DataFrame]:
+        """Session and results as the fit should have them: measured spreads, true settings."""
+        true = self.true_settings()
+        return true.session(self._book.session), true.results(self._book.results())
 
     def override(self, warning: PressWarning, *, reason: str = "", by: str = "") -> str:
         """Note that the press was made in spite of a warning."""

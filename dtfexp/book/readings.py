@@ -1,0 +1,313 @@
+"""Readings of the machines: nine-point maps of platen or oven bed, and single checks.
+
+Both are told for a factor of the session: a press-stage temperature is the platen's, a cure-stage
+one the oven bed's. The file holds readings in the factor's unit, after the correction of an
+infrared gun, with what the gun itself said beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from dtfexp.book import checking, journal, values
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
+from dtfexp.dialin import true_settings
+from dtfexp.dialin.true_settings import TrueSettings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+
+MAP, CHECK = "map", "check"
+INSTRUMENTS = ("probe", "gun")
+#: The nine points in the order they are told: seen from the operator, row by row from the back.
+SPOTS = tuple(
+    f"{row} {column}"
+    for row in ("back", "middle", "front")
+    for column in ("left", "centre", "right")
+)
+GUN_CAUTION = (
+    "An infrared gun reads bare, shiny metal far too cold. Measure on matte tape, cloth or a "
+    "silicone pad that lies on it, and set the gun to that surface's emissivity (ASTM E1933, from "
+    "memory)."
+)
+_MOST_PASSES = 50
+
+
+class MapSummary(NamedTuple):
+    """What a map says, in the factor's unit.
+
+    ``offset``: mean of all readings less the set-point. ``coldest`` and ``hottest``: the spots'
+    means, with where they are. ``spread``: half of hottest less coldest. ``repeatability``: the
+    standard deviation of one spot from pass to pass, pooled over the spots; NaN after one pass.
+    """
+
+    mean: float
+    offset: float
+    coldest: float
+    coldest_spot: str
+    hottest: float
+    hottest_spot: str
+    spread: float
+    repeatability: float
+    passes: int
+
+
+@dataclass(frozen=True)
+class PlatenMap:
+    """One map: ``passes`` of nine readings each, in the unit of ``factor``."""
+
+    id: str
+    factor: str
+    unit: str
+    set_point: float
+    passes: tuple[tuple[float, ...], ...]
+    instrument: str
+    at: datetime
+    by: str
+
+    @property
+    def caution(self) -> str:
+        """What to mind about the instrument; "" for a contact probe."""
+        return GUN_CAUTION if self.instrument == "gun" else ""
+
+    @property
+    def summary(self) -> MapSummary:
+        """Mean offset, coldest, hottest, spread and repeatability."""
+        return summary(self.set_point, np.array(self.passes))
+
+    def __repr__(self) -> str:
+        found = self.summary
+        said = (
+            f"{self.factor} set to {self.set_point:g} {self.unit}: mean {found.mean:.1f} "
+            f"({found.offset:+.1f}), coldest {found.coldest:.1f} {found.coldest_spot}, hottest "
+            f"{found.hottest:.1f} {found.hottest_spot}, spread ±{found.spread:.1f} {self.unit}"
+        )
+        return f"{said}. {self.caution}".strip()
+
+
+def summary(set_point: float, passes: np.ndarray[Any, np.dtype[np.float64]]) -> MapSummary:
+    """The summary of readings of shape (passes, 9)."""
+    spots = passes.mean(axis=0)
+    cold, hot = int(spots.argmin()), int(spots.argmax())
+    repeatability = float(np.sqrt(passes.var(axis=0, ddof=1).mean())) if len(passes) > 1 else np.nan
+    return MapSummary(
+        float(spots.mean()),
+        float(spots.mean() - set_point),
+        float(spots[cold]),
+        SPOTS[cold],
+        float(spots[hot]),
+        SPOTS[hot],
+        float(spots[hot] - spots[cold]) / 2,
+        repeatability,
+        len(passes),
+    )
+
+
+def keep_map(
+    book: journal.Keeper,
+    factor: str,
+    set_point: object,
+    readings: object,
+    *,
+    instrument: str = "probe",
+    emissivity: object = None,
+    set_to: object = 0.95,
+    reflected: object = None,
+    by: str = "",
+    id: str | None = None,
+) -> str:
+    """Keep a nine-point map and return its id.
+
+    ``readings``: nine numbers (or three rows of three) per pass, in the order of ``SPOTS``; one
+    pass or a list of passes. Numbers are in the factor's unit. For a gun that was not set to the
+    emissivity of the surface, ``emissivity`` is the surface's, ``set_to`` the gun's, and
+    ``reflected`` what the surface mirrors (by default 25 °C): the readings are then corrected.
+    """
+    chosen = _factor(book.session, factor)
+    if not chosen.is_temperature:
+        raise LogbookError(
+            f"map of {chosen.name!r}: a map is of a temperature; use a check instead"
+        )
+    place = f"map of {chosen.name!r}"
+    tool = checking.choice(f"{place}: instrument", instrument, INSTRUMENTS)
+    wanted = _reading(f"{place}, set-point", chosen, set_point)
+    passes = [
+        [
+            _reading(f"{place}, pass {k}, {spot}", chosen, value)
+            for spot, value in zip(SPOTS, nine, strict=True)
+        ]
+        for k, nine in enumerate(_passes(place, readings), start=1)
+    ]
+    said: dict[str, Any] = {
+        "factor": chosen.name,
+        "unit": chosen.unit,
+        "instrument": tool,
+        "set": wanted,
+    }
+    if emissivity is not None:
+        if tool != "gun":
+            raise LogbookError(f"{place}: emissivity is for a gun; a probe touches the surface")
+        e = checking.quantity(f"{place}, emissivity", emissivity, "", 0.01, 1.0)
+        gun = checking.quantity(f"{place}, set_to", set_to, "", 0.01, 1.0)
+        mirrored = 25.0
+        if reflected is not None:
+            room = book.session.temperature_unit
+            told = _placed(f"{place}, reflected", values.number, reflected, room)
+            mirrored = float(units.convert(told, room, "°C"))
+        said |= {"gun_said": passes, "emissivity": e, "set_to": gun, "reflected": mirrored}
+        passes = [[_corrected(place, chosen, v, e, gun, mirrored) for v in nine] for nine in passes]
+    _same_unit(place, chosen, wanted, float(np.mean(passes)))
+    return book.keep(MAP, said | {"points": passes}, by=by, id=id)
+
+
+def keep_check(
+    book: journal.Keeper,
+    factor: str,
+    set_point: object,
+    reached: object,
+    *,
+    by: str = "",
+    id: str | None = None,
+) -> str:
+    """Keep one reading: what was set and what was reached, of any factor in numbers."""
+    chosen = _factor(book.session, factor)
+    place = f"check of {chosen.name!r}"
+    wanted = _reading(f"{place}, set-point", chosen, set_point)
+    read = _reading(f"{place}, reached", chosen, reached)
+    _same_unit(place, chosen, wanted, read)
+    said = {"factor": chosen.name, "unit": chosen.unit, "set": wanted, "reached": read}
+    return book.keep(CHECK, said, by=by, id=id)
+
+
+def maps(notes: Iterable[journal.Note]) -> list[PlatenMap]:
+    """The maps among the notes, in order."""
+    return [
+        PlatenMap(
+            note.id,
+            note.said["factor"],
+            note.said["unit"],
+            float(note.said["set"]),
+            tuple(tuple(float(value) for value in nine) for nine in note.said["points"]),
+            note.said["instrument"],
+            note.at,
+            note.by,
+        )
+        for note in notes
+        if note.kind == MAP
+    ]
+
+
+def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
+    """One row per map: ``time``, ``by``, ``factor``, ``unit``, ``set_point``, the columns of
+    ``MapSummary`` in that unit, ``instrument``."""
+    import pandas as pd
+
+    columns = ["time", "by", "factor", "unit", "set_point", *MapSummary._fields, "instrument"]
+    rows = [
+        [one.at, one.by, one.factor, one.unit, one.set_point, *one.summary, one.instrument]
+        for one in found
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def measured(
+    session: Session, notes: Sequence[journal.Note], results: pd.DataFrame
+) -> TrueSettings:
+    """Everything read of the machines, as lines and spreads.
+
+    The line of a factor goes through its checks, the mean of every pass of its maps, and the
+    readings of presses where most presses have one. Its spread is that of its widest map.
+    """
+    pairs: dict[str, list[tuple[float, float]]] = {}
+    spreads: dict[str, float] = {}
+    for name, read in true_settings.readings_of_presses(session, results).items():
+        pairs.setdefault(name, []).extend(read)
+    for note in notes:
+        if note.kind == CHECK:
+            pair = (float(note.said["set"]), float(note.said["reached"]))
+            pairs.setdefault(note.said["factor"], []).append(pair)
+    for one in maps(notes):
+        told = [(one.set_point, float(np.mean(nine))) for nine in one.passes]
+        pairs.setdefault(one.factor, []).extend(told)
+        spreads[one.factor] = max(spreads.get(one.factor, 0.0), one.summary.spread)
+    lines = {
+        name: true_settings.line(name, *zip(*read, strict=True)) for name, read in pairs.items()
+    }
+    return TrueSettings(lines, spreads)
+
+
+def _factor(session: Session, name: object) -> Factor:
+    try:
+        chosen = session.factor(name)  # type: ignore[arg-type]
+    except SessionError as error:
+        raise LogbookError(f"reading: {error}") from None
+    if chosen.is_numeric:
+        return chosen
+    raise LogbookError(f"reading of {chosen.name!r}: its settings are words; nothing to measure")
+
+
+def _placed(place: str, check: Any, *arguments: object) -> Any:
+    try:
+        return check(*arguments)
+    except ResultsError as error:
+        raise LogbookError(f"{place}: {error}") from None
+
+
+def _reading(place: str, factor: Factor, value: object) -> float:
+    return float(_placed(place, values.reading, factor, value))
+
+
+def _passes(place: str, readings: object) -> list[list[Any]]:
+    """Passes of nine values from any of the accepted shapes."""
+    flat = _flat(readings)
+    if flat and len(flat) % len(SPOTS) == 0 and len(flat) <= _MOST_PASSES * len(SPOTS):
+        return [flat[k : k + len(SPOTS)] for k in range(0, len(flat), len(SPOTS))]
+    raise LogbookError(
+        f"{place}: it has {len(flat)} readings; accepted are nine for every pass, row by row from "
+        f"the back, up to {_MOST_PASSES} passes"
+    )
+
+
+def _flat(readings: object) -> list[Any]:
+    if isinstance(readings, (str, bytes, Mapping)):
+        return [readings]
+    if isinstance(readings, Iterable):
+        return [value for part in readings for value in _flat(part)]
+    return [readings]
+
+
+def _corrected(
+    place: str, factor: Factor, value: float, emissivity: float, set_to: float, reflected: float
+) -> float:
+    from dtfexp.maths.infrared import true_temperature
+
+    celsius = float(units.convert(value, factor.unit, "°C"))
+    try:
+        true = true_temperature(celsius, emissivity, set_to=set_to, reflected=reflected)
+    except ValueError as error:
+        raise LogbookError(f"{place}: {error}") from None
+    return round(float(units.convert(true, "°C", factor.unit)), 6)
+
+
+def _same_unit(place: str, factor: Factor, wanted: float, read: float) -> None:
+    """Refuse readings that make sense only in the other unit of temperature."""
+    if not factor.is_temperature:
+        return
+    other = "°F" if factor.unit == "°C" else "°C"
+    as_other = float(units.convert(read, other, factor.unit))
+    far = abs(read - wanted)
+    if far > 0.2 * abs(wanted) and abs(as_other - wanted) < far / 4:
+        raise LogbookError(
+            f"{place}: the readings are about {fields.shown(round(read, 1))} {factor.unit} at a "
+            f"set-point of {factor.format(wanted)}; if they were read in {other}, write the unit, "
+            f"such as '{read:.0f} {other}'"
+        )

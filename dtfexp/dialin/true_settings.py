@@ -1,0 +1,202 @@
+"""What the machines really reach: a line from set to reached, and what to set to reach something.
+
+Plans, windows and targets speak of set-points, what a person sets on the display. A reading says
+what was reached. The line between the two turns one into the other: a press that was read is
+given to the fit as the set-point that reaches such a reading, and a press that was not read
+counts as set. So a machine that is always 10 ° cooler than its display shifts nothing in the
+window, and a press that was off by itself counts where it really was.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+
+CONFIDENCE = 0.90
+#: A slope is estimated from this many readings on; with fewer the display counts true degrees.
+_ENOUGH_FOR_SLOPE = 3
+#: Readings of presses are a calibration only when most presses have one: a person who writes down
+#: only what was odd must not be taken to say that the machine is always so.
+_MOST, _LEAST_READ = 0.5, 4
+#: Beyond this a display is not off but something else is wrong, and only the offset is used.
+_SLOPES = (0.5, 2.0)
+
+
+@dataclass(frozen=True)
+class Between:
+    """A value and the interval that holds it with 90 % confidence; NaN where nothing is known."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Line:
+    """reached = ``intercept`` + ``slope`` * set, by least squares, in the factor's unit.
+
+    ``sets`` and ``reached`` are the readings behind it. ``covariance`` (2, 2) is of intercept and
+    slope, ``sigma`` the scatter of a reading, ``df`` what they rest on: with 0 degrees of freedom
+    no interval is known. With under three readings, or all at one set-point, the slope is held
+    at 1.
+    """
+
+    factor: str
+    sets: tuple[float, ...]
+    reached: tuple[float, ...]
+    intercept: float
+    slope: float
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    sigma: float
+    df: int
+
+    def reach(self, setting: float) -> Between:
+        """What is reached on average at a set-point, with the interval of that average."""
+        value = self.intercept + self.slope * setting
+        half = self._t() * math.sqrt(max(0.0, self._variance(setting)))
+        return Between(value, value - half, value + half)
+
+    def set_for(self, reached: float) -> Between:
+        """The set-point that reaches ``reached`` on average.
+
+        Interval: every set-point whose average may be ``reached`` (Fieller 1954, J. R. Statist.
+        Soc. B 16:175; from memory). NaN where the slope may be anything.
+        """
+        value = (reached - self.intercept) / self.slope
+        if self.df < 1:
+            return Between(value, math.nan, math.nan)
+        t2 = self._t() ** 2
+        (vaa, vab), (_, vbb) = self.covariance
+        gap = reached - self.intercept
+        a = self.slope**2 - t2 * vbb
+        b = -self.slope * gap - t2 * vab
+        c = gap**2 - t2 * vaa
+        inside = b * b - a * c
+        if a <= 0 or inside < 0:
+            return Between(value, math.nan, math.nan)
+        root = math.sqrt(inside)
+        return Between(value, (-b - root) / a, (-b + root) / a)
+
+    def measured(self, setting: float) -> bool:
+        """Whether ``setting`` lies between the set-points that were read."""
+        return min(self.sets) <= setting <= max(self.sets)
+
+    def _variance(self, setting: float) -> float:
+        (vaa, vab), (_, vbb) = self.covariance
+        return vaa + 2 * setting * vab + setting**2 * vbb
+
+    def _t(self) -> float:
+        from scipy.special import stdtrit
+
+        return float(stdtrit(self.df, 0.5 + CONFIDENCE / 2)) if self.df > 0 else math.nan
+
+
+def line(factor: str, sets: Sequence[float], reached: Sequence[float]) -> Line:
+    """The line through readings (at least one); ``sets`` and ``reached`` are alike long."""
+    from statsmodels.api import OLS
+
+    x, y = np.asarray(sets, dtype=float), np.asarray(reached, dtype=float)
+    pairs = (tuple(float(v) for v in x), tuple(float(v) for v in y))
+    if len(x) >= _ENOUGH_FOR_SLOPE and np.ptp(x) > 0:
+        # Centred, so that the sums keep their digits; then told for set-points as they are.
+        centre = x.mean()
+        found = OLS(y, np.column_stack([np.ones(len(x)), x - centre])).fit()
+        slope = float(found.params[1])
+        if _SLOPES[0] <= slope <= _SLOPES[1]:
+            back = np.array([[1.0, -centre], [0.0, 1.0]])
+            covariance = back @ np.asarray(found.cov_params()) @ back.T
+            intercept = float(found.params[0]) - slope * centre
+            scatter = math.sqrt(max(0.0, float(found.mse_resid)))
+            return Line(factor, *pairs, intercept, slope, _square(covariance), scatter, len(x) - 2)
+    alone = OLS(y - x, np.ones(len(x))).fit()
+    df = len(x) - 1
+    variance = float(alone.cov_params()[0, 0]) if df else 0.0
+    scatter = math.sqrt(max(0.0, float(alone.mse_resid))) if df else 0.0
+    covariance = np.array([[variance, 0.0], [0.0, 0.0]])
+    return Line(factor, *pairs, float(alone.params[0]), 1.0, _square(covariance), scatter, df)
+
+
+def _square(matrix: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[float, float]]:
+    (a, b), (c, d) = matrix.tolist()
+    return (a, b), (c, d)
+
+
+@dataclass(frozen=True)
+class TrueSettings:
+    """The lines and spreads that were measured on a bench; empty when nothing was.
+
+    ``spreads`` are half-widths of what the machine reaches around its set-point, in the factor's
+    unit.
+    """
+
+    lines: Mapping[str, Line] = field(default_factory=dict)
+    spreads: Mapping[str, float] = field(default_factory=dict)
+
+    def session(self, session: Session) -> Session:
+        """The session with the measured spreads, told in set-points."""
+        factors = tuple(
+            _with_spread(factor, self.spreads[factor.name] / self._slope(factor.name))
+            if factor.name in self.spreads
+            else factor
+            for factor in session.factors
+        )
+        return session if factors == session.factors else replace(session, factors=factors)
+
+    def results(self, results: pd.DataFrame) -> pd.DataFrame:
+        """The results with every reading told as the set-point that reaches it."""
+        told = results.copy()
+        for name, found in self.lines.items():
+            column = f"{name}_actual"
+            if column in told:
+                readings = told[column].astype(float)
+                told[column] = (readings - found.intercept) / found.slope
+        return told
+
+    def reach(self, factor: Factor, setting: float) -> Between | None:
+        """What is reached at a set-point; None when it was never measured."""
+        found = self.lines.get(factor.name)
+        return None if found is None else found.reach(setting)
+
+    def dial_for(self, factor: Factor, reached: float) -> Between:
+        """What to set to reach ``reached``; as it is when the machine was never measured.
+
+        ``value`` is on the factor's step and inside its range.
+        """
+        found = self.lines.get(factor.name)
+        if found is None:
+            return Between(float(factor.snap(reached)), math.nan, math.nan)
+        wanted = found.set_for(reached)
+        return replace(wanted, value=float(factor.snap(wanted.value)))
+
+    def _slope(self, name: str) -> float:
+        return self.lines[name].slope if name in self.lines else 1.0
+
+
+def _with_spread(factor: Factor, spread: float) -> Factor:
+    low, high = factor.bounds
+    return replace(factor, spread=min(spread, high - low))
+
+
+def readings_of_presses(session: Session, results: pd.DataFrame) -> dict[str, list[Any]]:
+    """Pairs (set, reached) of the presses, for every factor that most presses have a reading of."""
+    found: dict[str, list[Any]] = {}
+    for factor in session.factors:
+        column = f"{factor.name}_actual"
+        if not factor.is_numeric or column not in results:
+            continue
+        read = results[column].notna()
+        if read.sum() >= max(_LEAST_READ, _MOST * len(results)):
+            pairs = results.loc[read, [factor.name, column]].astype(float)
+            found[factor.name] = list(pairs.itertuples(index=False, name=None))
+    return found

@@ -6,5 +6,6 @@ from dtfexp.show.bars import window_bars
 from dtfexp.show.chart import presses_chart
 from dtfexp.show.curves import curve
 from dtfexp.show.maps import pass_map
+from dtfexp.show.platen import platen_map
 
-__all__ = ["curve", "pass_map", "presses_chart", "window_bars"]
+__all__ = ["curve", "pass_map", "platen_map", "presses_chart", "window_bars"]

@@ -34,6 +34,9 @@ RATE_COLOURS: tuple[str, ...] = (
 )
 """One colour per step, pale for few passing to dark for nearly all."""
 
+HEAT: tuple[str, ...] = ("#fbf1dc", "#f3d9a4", "#e6b566", "#b9722a", "#7a4210")
+"""One colour per step of a map of a platen, pale for its coldest spot to dark for its hottest."""
+
 DARK: dict[str, str] = {
     INK: "#e9ecef",
     QUIET: "#aab2bb",
@@ -52,6 +55,11 @@ DARK: dict[str, str] = {
     RATE_COLOURS[3]: "#2f595a",
     RATE_COLOURS[4]: "#2a7270",
     RATE_COLOURS[5]: "#1f8f89",
+    HEAT[0]: "#26211a",
+    HEAT[1]: "#453620",
+    HEAT[2]: "#6b4e22",
+    HEAT[3]: "#c98636",
+    HEAT[4]: "#f0b765",
 }
 """Light colour to the one that stands for it on a dark page."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -135,7 +136,7 @@ class Logbook:
         """
         if not hasattr(plan, "runs") or not hasattr(plan, "session"):
             raise LogbookError(f"plan is {fields.shown(plan)}; give a Plan, from plan(...)")
-        if plan.session != self.session:
+        if not _same_but_spreads(plan.session, self.session):
             raise LogbookError(
                 f"the plan was made for {_difference(plan.session, self.session)}; nothing was "
                 "added. Make the plan from book.session"
@@ -353,6 +354,16 @@ def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
         return Session.from_toml(row[0])
     except SessionError as error:
         raise LogbookError(f"{path}: its session cannot be read ({error})") from None
+
+
+def _same_but_spreads(theirs: Session, ours: Session) -> bool:
+    """Equal, or with spreads that were measured since: those change no press."""
+    if theirs == ours or not isinstance(theirs, Session):
+        return bool(theirs == ours)
+    plain = [
+        replace(s, factors=tuple(replace(f, spread=0.0) for f in s.factors)) for s in (theirs, ours)
+    ]
+    return plain[0] == plain[1]
 
 
 def _difference(theirs: Session, ours: Session) -> str:

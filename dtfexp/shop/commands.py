@@ -61,8 +61,9 @@ def next_(args: Namespace) -> None:
 
     with Logbook.open(args.logbook) as book:
         with progress("choosing the next presses"):
+            session, results = book.bench.for_fit()
             made = next_presses(
-                book.session, book.results(), args.presses, fabrics=args.fabrics, seed=args.seed
+                session, results, args.presses, fabrics=args.fabrics, seed=args.seed
             )
         if not len(made.runs):
             print(made.reason)

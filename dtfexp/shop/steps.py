@@ -132,7 +132,7 @@ def more(book: Logbook, fitted: Fit, presses: int, seed: int) -> Plan | None:
     elif open_ones:
         print(f"{open_ones} planned test presses are not made yet: make those first.")
     else:
-        found = next_presses(book.session, fitted.results, presses, seed=seed)
+        found = next_presses(fitted.session, fitted.results, presses, seed=seed)
         print(found.reason)
         if len(found.runs):
             book.add(found)

@@ -10,8 +10,9 @@ import pandas as pd
 
 from dtfexp.describe.wording import listed
 from dtfexp.dialin import judged
-from dtfexp.show import edgewords, figures, ink, tables, words
+from dtfexp.show import edgewords, figures, ink, platen, tables, words
 from dtfexp.show.cautions import CAUTIONS
+from dtfexp.show.measured import Measured
 from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
 from dtfexp.show.slices import MOST_MAPS
 from dtfexp.show.svg import inline
@@ -38,10 +39,12 @@ def render(
     last_entry: datetime | None,
     cards: Sequence[str],
     said: Said,
+    measured: Measured | None = None,
 ) -> str:
     """The page. document: what ``windows.json`` holds; cards: a file name per finding.
 
-    said: told the name of each fabric as its figures are drawn.
+    said: told the name of each fabric as its figures are drawn. measured: what was read of the
+    machines.
     """
     session = fit.session
     sections = []
@@ -61,6 +64,7 @@ def render(
             glance=tables.glance(findings, session, reading),
             cautions=CAUTIONS,
             fabrics=sections,
+            bench=_bench(measured or Measured(), findings, session, reading),
             plans=tables.plans(plans),
             plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
             described=fit.describe(),
@@ -85,6 +89,28 @@ def render(
         )
     )
     return text
+
+
+def _bench(
+    measured: Measured, findings: Sequence[Finding], session: Session, reading: Reading
+) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    unit = reading.temperature
+    drawn = [
+        Markup(
+            inline(
+                figures.platen_map(one, unit=unit).figure,  # type: ignore[arg-type]
+                f"bench-figure-{number}",
+                f"Map of {label(one.factor)}",
+                platen.told(one, unit),
+            )
+        )
+        for number, one in enumerate(measured.maps, start=1)
+    ]
+    cautions = list(dict.fromkeys(one.caution for one in measured.maps if one.caution))
+    table = measured.table(findings, session, reading)
+    return {"table": table, "maps": drawn, "cautions": cautions}
 
 
 def environment() -> Any:

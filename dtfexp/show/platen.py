@@ -25,7 +25,7 @@ _ROWS = ("back", "middle", "front")
 def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = None) -> Axes:
     """Draw the mean of every spot, pale for cold to dark for hot; returns the Axes.
 
-    unit: "°C" or "°F", default the map's own. The coldest and the hottest spot are framed and
+    unit: "°C" or "°F", default the map's own. The coldest and the hottest spot are
     named; above stand the set-point and how far off the mean is.
     """
     unit = found.unit if unit is None else unit

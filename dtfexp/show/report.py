@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
+    from dtfexp.show.measured import Measured
 
 Progress = Callable[[int, int, str], None]
 _LONGEST_SLUG = 60
@@ -69,7 +70,7 @@ def _of_book(
     Reading.of(book.session, unit)
     chosen = _chosen(book, fabrics)
     _tell(progress, 0, 2 * len(chosen) + 1, "fitting")
-    fitted = fit(book.session, book.results())
+    fitted = fit(*book.bench.for_fit())
     return papers_of(book, fitted, out, fabrics=chosen, unit=unit, progress=progress)
 
 
@@ -82,7 +83,12 @@ def papers_of(
     unit: str | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
-    """As ``report``, for a book that has been fitted already: nothing is fitted again."""
+    """As ``report``, for a book that has been fitted already: nothing is fitted again.
+
+    fitted: ``fit(*book.bench.for_fit())``, so that what was measured of the machines counts.
+    """
+    from dtfexp.show.measured import Measured
+
     times = [time for time in book.history()["time"] if time is not None]
     return papers(
         fitted,
@@ -92,6 +98,7 @@ def papers_of(
         plans=book.plans(),
         last_entry=max(times) if times else None,
         progress=progress,
+        measured=Measured.of(book),
     )
 
 
@@ -104,14 +111,17 @@ def papers(
     plans: pd.DataFrame | None = None,
     last_entry: datetime | None = None,
     progress: Progress | None = None,
+    measured: Measured | None = None,
 ) -> list[Path]:
-    """As ``report``, from a fit. plans: ``Logbook.plans()``; last_entry: dates the papers."""
+    """As ``report``, from a fit. plans: ``Logbook.plans()``; last_entry: dates the papers;
+    measured: what was read of the machines."""
     from dtfexp.show import machine, page
     from dtfexp.show.card import settings_card
     from dtfexp.show.findings import find
+    from dtfexp.show.measured import Measured
     from dtfexp.show.reading import Reading
 
-    session = fit.session
+    session, bench = fit.session, measured or Measured()
     reading = Reading.of(session, unit)
     if plans is None:
         plans = pd.DataFrame({"design": [], "seed": [], "reason": [], "notes": [], "presses": []})
@@ -119,7 +129,7 @@ def papers(
     findings = []
     for name in fabrics:
         _tell(progress, done, steps, f"window of {name}")
-        findings.append(find(fit, name))
+        findings.append(bench.as_read(find(fit, name)))
         done += 1
     names = card_names(fabrics)
     document = machine.as_dict(
@@ -145,13 +155,20 @@ def papers(
         last_entry=last_entry,
         cards=names,
         said=said,
+        measured=bench,
     )
     conditions = _conditions(fit.results)
     files: list[tuple[str, bytes]] = [("report.html", html.encode())]
     files += [
         (
             name,
-            settings_card(finding, session, reading, last_entry=last_entry, conditions=conditions),
+            settings_card(
+                finding,
+                session,
+                reading,
+                last_entry=last_entry,
+                conditions=[*conditions, *bench.sentences(finding, session, reading)],
+            ),
         )
         for name, finding in zip(names, findings, strict=True)
     ]

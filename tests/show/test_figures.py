@@ -170,7 +170,7 @@ def test_the_svg_speaks_and_takes_its_colours_from_the_page(fit: StandInFit) -> 
 
 def test_every_ink_differs_and_has_a_dark_twin() -> None:
     named = [v for k, v in vars(ink).items() if k.isupper() and isinstance(v, str)]
-    colours = [*named, *ink.RATE_COLOURS]
+    colours = [*named, *ink.RATE_COLOURS, *ink.HEAT]
     assert len(set(colours)) == len(colours)
     assert set(ink.DARK) == set(colours)
 

@@ -1,0 +1,94 @@
+"""What was measured of the machines, as the papers show it: what a setting really reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.describe.units import convert
+from dtfexp.dialin.true_settings import TrueSettings
+from dtfexp.show.reading import label, tidy, with_unit
+from dtfexp.show.tables import LINE, NUMBER, Table
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.book.readings import PlatenMap
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+    from dtfexp.show.findings import Finding
+    from dtfexp.show.reading import Reading
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The lines from set to reached, and the latest map of every factor that has one."""
+
+    true: TrueSettings = field(default_factory=TrueSettings)
+    maps: Sequence[PlatenMap] = ()
+
+    @classmethod
+    def of(cls, book: Logbook) -> Measured:
+        """What the book knows."""
+        latest = {one.factor: one for one in book.bench.maps()}
+        return cls(book.bench.true_settings(), tuple(latest.values()))
+
+    def as_read(self, finding: Finding) -> Finding:
+        """The finding with the readings of its presses as they were read."""
+        frame = finding.presses.copy()
+        for name, line in self.true.lines.items():
+            column = f"{name}_actual"
+            if column in frame:
+                told = frame[column].astype(float)
+                frame[column] = (line.intercept + line.slope * told).round(6)
+        return replace(finding, presses=frame)
+
+    def sentences(self, finding: Finding, session: Session, reading: Reading) -> list[str]:
+        """For the card: what the target of each measured setting reaches."""
+        return [
+            f"{label(factor.name).capitalize()} set to {reading.text(factor, setting)} reaches"
+            f" {reached}{sure}."
+            for factor, setting, reached, sure in self._reached(finding, session, reading)
+        ]
+
+    def table(self, findings: Sequence[Finding], session: Session, reading: Reading) -> Table:
+        """One row per fabric and measured setting: set, reached, how surely."""
+        rows = [
+            [
+                finding.name,
+                label(factor.name),
+                reading.text(factor, setting),
+                reached,
+                sure.strip(" ()") or "not known: more readings needed",
+                str(len(self.true.lines[factor.name].sets)),
+            ]
+            for finding in findings
+            for factor, setting, reached, sure in self._reached(finding, session, reading)
+        ]
+        heads = ["Fabric", "Setting", "Set", "Reaches on average", "90 % sure between", "Readings"]
+        return Table(heads, ["", "", NUMBER, NUMBER, LINE, NUMBER], rows)
+
+    def _reached(
+        self, finding: Finding, session: Session, reading: Reading
+    ) -> list[tuple[Factor, float, str, str]]:
+        found = []
+        for factor in session.factors:
+            if not factor.is_numeric:
+                continue
+            setting = float(finding.window.target[factor.name])
+            reached = self.true.reach(factor, setting)
+            if reached is None:
+                continue
+            sure = ""
+            if reached.low == reached.low:
+                ends = (self._number(reading, factor, v) for v in (reached.low, reached.high))
+                sure = " ({} to {})".format(*ends)
+            value = with_unit(self._number(reading, factor, reached.value), reading.unit(factor))
+            found.append((factor, setting, value, sure))
+        return found
+
+    @staticmethod
+    def _number(reading: Reading, factor: Factor, value: float) -> str:
+        unit: Any = reading.unit(factor)
+        told = value if unit == factor.unit else convert(value, factor.unit, unit)
+        return tidy(float(told), 1)

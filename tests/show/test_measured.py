@@ -1,0 +1,93 @@
+"""What was measured of the machines reaches fit, report, card and the next presses."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pypdf import PdfReader
+
+from dtfexp import Factor, Logbook, Outcome, Session, fit, next_presses, plan, report
+from dtfexp.show.figures import platen_map
+
+SESSION = Session(
+    "Invented platen",
+    [
+        Factor("press temperature", 300, 340, "°F", step=5, spread=2, usual=320),
+        Factor("press time", 5, 25, "s", step=1, usual=15),
+    ],
+    [Outcome("peel")],
+    ["cotton"],
+)
+#: The invented platen is on average 40/3 °F cooler than its display, its corners cooler still.
+MAP = [[304, 308, 304], [308, 312, 308], [304, 308, 304]]
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory):
+    path = tmp_path_factory.mktemp("book") / "a.dtfbook"
+    with Logbook.create(path, SESSION) as made:
+        first = plan(SESSION, 8, seed=1)
+        made.add(first)
+        for run in first.runs.to_dict("records"):
+            away = abs(run["press temperature"] - 320) / 8 + abs(run["press time"] - 15) / 5
+            reached = round(run["press temperature"] - 40 / 3, 4)
+            made.record(
+                int(run["press"]),
+                {"peel": float(np.clip(np.round(5.4 - away), 1, 5))},
+                actual={"press temperature": reached},
+            )
+        for set_point in (300, 320, 340):
+            made.bench.map(
+                "press temperature", set_point, np.array([MAP, MAP]) + (set_point - 320), by="Bo"
+            )
+        yield made
+
+
+def test_the_window_stays_in_set_points(book: Logbook) -> None:
+    session, results = book.bench.for_fit()
+    assert session.factor("press temperature").spread == pytest.approx(4)
+    plain = book.results().drop(columns="press temperature_actual")
+    told = results["press temperature_actual"].to_numpy()
+    assert told == pytest.approx(plain["press temperature"].to_numpy(), abs=1e-3)
+    read = fit(SESSION, book.results()).pass_rate(plain, "cotton")["pass_rate"]
+    true = fit(SESSION, results).pass_rate(plain, "cotton")["pass_rate"]
+    unread = fit(SESSION, plain).pass_rate(plain, "cotton")["pass_rate"]
+    assert np.abs(true - unread).max() < 0.02
+    assert np.abs(read - unread).max() > 0.1, "without the line the window would be elsewhere"
+
+
+def test_the_papers_say_what_is_reached(book: Logbook, tmp_path: Path) -> None:
+    written = {path.name: path for path in report(book, tmp_path)}
+    page = written["report.html"].read_text()
+    assert "What the machines really do" in page
+    assert "hottest 332" in page.replace("\u00a0", " ")
+    assert "press temperature (°F), reached" in page
+    first = book.results().iloc[0]
+    assert f">{first['press temperature_actual']:.1f}<" in page, "as it was read"
+    card = " ".join(PdfReader(written["card-cotton.pdf"]).pages[0].extract_text().split())
+    assert "Press temperature set to" in card.replace("\u00a0", " ")
+
+
+def test_next_presses_of_a_measured_bench_go_into_the_book(book: Logbook, tmp_path: Path) -> None:
+    session, results = book.bench.for_fit()
+    more = next_presses(session, results, 2, seed=1)
+    assert more.session != book.session, "its spread was measured"
+    assert book.add(more) == len(more.runs)
+
+
+def test_a_map_is_drawn_as_it_was_read(book: Logbook) -> None:
+    from matplotlib.figure import Figure
+
+    own = Figure().add_subplot()
+    (last,) = book.bench.maps()[1:2]
+    assert platen_map(last, ax=own) is own
+    texts = [text.get_text() for text in own.texts]
+    assert texts[:2] == ["304", "coldest"]
+    assert texts[5:7] == ["312", "hottest"]
+    celsius = platen_map(last, unit="°C")
+    assert celsius.texts[0].get_text() == "151.1"
+    assert "6.6 °C below it" not in own.get_title(loc="left")
+    assert "below it" in celsius.get_title(loc="left")
+    assert [label.get_text() for label in own.get_yticklabels()] == ["back", "middle", "front"]

@@ -65,6 +65,15 @@ def page(
         "request",
         lambda request: None if request.url.startswith(home) else outside.append(request.url),
     )
+    # Every tone that the form starts is noted, and played.
+    context.add_init_script(
+        """globalThis.beeps = [];
+        const start = OscillatorNode.prototype.start;
+        OscillatorNode.prototype.start = function (at) {
+          globalThis.beeps.push(this.frequency.value);
+          return start.call(this, at);
+        };"""
+    )
     tab = context.pages[0]
     tab.set_default_timeout(15_000)
     tab.on("dialog", lambda dialog: dialog.accept())

@@ -14,6 +14,8 @@ import urllib.request
 from pathlib import Path
 from typing import Any
 
+import psutil
+
 import dtfexp
 
 SOURCE = Path(dtfexp.__file__).resolve().parent.parent
@@ -112,6 +114,15 @@ class Lab:
             return None
 
         return wait_for(idle, 60, "an idle kernel")
+
+    def kill_kernel(self) -> None:
+        """End the kernel's process as a crash would; JupyterLab starts another by itself."""
+        kernel = self.idle_kernel()
+        for process in psutil.Process(self.process.pid).children(recursive=True):
+            if any(kernel in part for part in process.cmdline()):
+                process.kill()
+                return
+        raise AssertionError("the kernel's process was not found")
 
     def stop(self) -> None:
         self.process.terminate()

@@ -5,58 +5,21 @@ The tests share one notebook and go on from press to press, in the order in whic
 
 from __future__ import annotations
 
+import json
 import re
+import sqlite3
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from dtfexp import Logbook
+from dtfexp.book import photos
+from tests.browser.form import FORM, Form
 from tests.browser.lab import Lab, wait_for
-
-FORM = ".dtfexp-rec"
-
-
-class Form:
-    """What a person at the press does with the form."""
-
-    def __init__(self, page: Any, lab: Lab) -> None:
-        self.page, self.lab = page, lab
-
-    def open(self) -> None:
-        self.page.goto(f"{self.lab.address}doc/tree/2_record.ipynb?token={self.lab.token}")
-        self.run_all()
-
-    def run_all(self) -> None:
-        self.page.wait_for_selector(".jp-Notebook .jp-Cell")
-        self.lab.idle_kernel()
-        self.page.wait_for_selector("#jupyterlab-splash", state="detached")
-        self.page.wait_for_timeout(500)  # the page hears of the idle kernel a little later
-        old = self.page.evaluate_handle(f"[...document.querySelectorAll('{FORM}')]")
-        self.page.click(".lm-MenuBar-itemLabel:text-is('Run')")
-        self.page.click(".lm-Menu-itemLabel:text-is('Run All Cells')")
-        gone = "(forms) => forms.every((form) => !form.isConnected)"
-        wait_for(lambda: old.evaluate(gone), 30, "the cell's new output")
-        self.page.wait_for_selector(f"{FORM} [data-k=save]")
-
-    def key(self, name: str) -> Any:
-        return self.page.locator(f'{FORM} [data-k="{name}"]')
-
-    def grade(self, press: int, outcome: str, value: int, view: str = "p") -> Any:
-        return self.key(f"{view}{press}:{outcome}:{value}")
-
-    @property
-    def shown(self) -> int:
-        """The press the form is open at."""
-        return int(re.findall(r"Press (\d+)", self.page.locator(f"{FORM} .now").inner_text())[0])
-
-    def said(self, kind: str, text: str = "") -> str:
-        found = self.page.locator(f"{FORM} .said.{kind}", has_text=text)
-        found.wait_for()
-        return str(found.inner_text())
-
 
 @pytest.fixture(scope="module")
 def form(page: Any, lab: Lab) -> Form:
@@ -153,16 +116,22 @@ def restart_from_outside(form: Form) -> None:
     assert form.lab.post(f"api/kernels/{form.lab.idle_kernel()}/restart") is not None
 
 
+def killed(form: Form) -> None:
+    form.lab.kill_kernel()
+
+
 @pytest.mark.parametrize(
-    ("restart", "reload"), [(restart_by_menu, False), (restart_from_outside, True)]
+    ("restart", "reload"),
+    [(restart_by_menu, False), (restart_from_outside, True), (killed, True)],
 )
 def test_a_restarted_kernel_is_told_and_then_makes_exactly_one_entry(
     form: Form, shop: Path, lab: Lab, restart: Callable[[Form], None], reload: bool
 ) -> None:
     press, before = form.shown, len(entries(shop))
     restart(form)
-    form.page.wait_for_timeout(1500)
-    lab.idle_kernel()
+    if restart is not killed:  # a crash is not waited for
+        form.page.wait_for_timeout(1500)
+        lab.idle_kernel()
     form.grade(press, "peel", 5).tap()
     form.key("save").tap()
     started = time.monotonic()
@@ -222,6 +191,72 @@ def test_what_another_window_saved_shows_by_itself(form: Form, shop: Path) -> No
     form.key("after").tap()
 
 
+def beeps(form: Form) -> list[float]:
+    """The pitch of every sound since last asked."""
+    return list(form.page.evaluate("globalThis.beeps.splice(0)"))
+
+
+def test_a_countdown_is_seen_and_heard_and_goes_on_through_a_reload(form: Form) -> None:
+    wait, cure = form.key("clock:wait to peel"), form.key("clock:cure time")
+    wait.tap()
+    cure.tap()
+    tapped = time.monotonic()
+    started = beeps(form)
+    assert started.count(660) == 2, "the start is heard"
+    form.page.locator(f"{FORM} .clock.rings").wait_for()
+    assert wait.locator("b").inner_text() == "0:00"
+    heard = started + beeps(form)
+    assert heard.count(880) == 2 and heard[-3:] == [1400] * 3, "2, 1, and the end"
+    wait.tap()
+    form.page.locator(f"{FORM} .clock.over").wait_for()
+    form.page.reload()
+    form.run_all()
+    set_to = int(re.findall(r"cure time (\d+) s", setting(form, "cure time"))[0])
+    minutes, seconds = cure.locator("b").inner_text().split(":")
+    left = set_to - (time.monotonic() - tapped)
+    assert int(minutes) * 60 + int(seconds) == pytest.approx(left, abs=2), "by the wall's clock"
+    cure.tap()
+    assert "stopped" in cure.inner_text()
+    form.page.focus(FORM)
+    form.page.keyboard.press("c")
+    assert "stopped" not in cure.inner_text(), "again, by its letter"
+    assert cure.locator("b").inner_text() in (clocked(set_to), clocked(set_to - 1))
+    cure.tap()
+
+
+def setting(form: Form, name: str) -> str:
+    found = form.page.locator(f"{FORM} .setting", has_text=name).inner_text()
+    return " ".join(found.split())
+
+
+def clocked(seconds: int) -> str:
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def test_a_photo_is_made_small_and_kept_beside_the_book(form: Form, shop: Path) -> None:
+    press = form.shown
+    noise = Image.effect_noise((3000, 2000), 60).convert("RGB")
+    noise.save(shop / "phone.png")
+    with form.page.expect_file_chooser() as chooser:
+        form.key("photo").tap()
+    chooser.value.set_files(shop / "phone.png")
+    form.said("good", "photo kept")
+    assert form.key("photo").inner_text() == "Photo (1)"
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        (photo,) = photos.photos(book, press)
+        with Image.open(photo.path) as kept:
+            assert (kept.format, kept.size) == ("JPEG", (1600, 1067))
+    form.key("more").tap()
+    form.key("history").tap()
+    shown = form.page.locator(f"{FORM} figure img")
+    shown.wait_for()
+    assert shown.evaluate("(img) => img.decode().then(() => img.naturalWidth)") == 1600
+    form.key(f"photo-back:{photo.id}").tap()
+    form.said("good", "taken back")
+    assert form.key("photo").inner_text() == "Photo"
+    form.key("more").tap()
+
+
 def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
     form.key("tab:wash").tap()
     first, second = (row["press"] for row in entries(shop)[1:3])
@@ -233,6 +268,18 @@ def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
     form.said("good", "2 coupons")
     assert (held(shop, first)["wash"], held(shop, second)["wash"]) == (4, 2)
     assert form.page.locator(f'{FORM} [data-coupon="{first}"]').count() == 0
+    # Without a mouse, coupon by coupon from the pile: number, Enter, grade, Enter.
+    third, fourth = (row["press"] for row in entries(shop)[3:5])
+    form.key("find").focus()
+    for press, value in ((fourth, "5"), (third, "1")):
+        for key in (*str(press), "Enter", value, "Enter"):
+            form.page.keyboard.press(key)
+        form.said("good", "1 coupon")
+    # Straight from the file: what was tapped and typed is there, peel and wash.
+    with sqlite3.connect(shop / "logbook.dtfbook") as file:
+        said = file.execute("SELECT press, said FROM entries WHERE said LIKE '%grade/wash%'")
+        found = {press: json.loads(told)["grade/wash"] for press, told in said}
+    assert found == {first: 4, second: 2, fourth: 5, third: 1}
     form.key("tab:press").tap()
 
 

@@ -10,9 +10,8 @@ import pytest
 
 from dtfexp import Logbook, Session, plan
 from dtfexp.shop.files import copy_if_absent
+from tests.browser.form import FORM, Form
 from tests.browser.lab import Lab
-
-FORM = ".dtfexp-rec"
 
 
 @pytest.fixture(scope="module")
@@ -28,14 +27,7 @@ def bench(shop: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def form(bench: Path, page: Any, lab: Lab) -> Any:
-    page.goto(f"{lab.address}doc/tree/keys/2_record.ipynb?token={lab.token}")
-    page.wait_for_selector(".jp-Notebook .jp-Cell")
-    page.wait_for_selector("#jupyterlab-splash", state="detached")
-    lab.idle_kernel()
-    page.wait_for_timeout(500)
-    page.click(".lm-MenuBar-itemLabel:text-is('Run')")
-    page.click(".lm-Menu-itemLabel:text-is('Run All Cells')")
-    page.wait_for_selector(f"{FORM} [data-k=save]", timeout=60_000)
+    Form(page, lab, "keys/2_record.ipynb").open()
     return page
 
 

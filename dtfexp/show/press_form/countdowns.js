@@ -100,8 +100,8 @@ function countdownTools(form) {
       const at = phase(run, now);
       if (run.seconds === null || (at !== "runs" && at !== "rings")) continue;
       const left = Math.ceil((run.seconds * 1000 - (now - run.started)) / 1000);
-      // Short before the last three seconds, then three high ones every two seconds.
-      const turn = at === "runs" ? (left <= 3 ? left : null) : -1 - Math.floor((now - run.started - run.seconds * 1000) / 2000);
+      // One before each of the last three seconds, then three high ones every two seconds.
+      const turn = at === "runs" ? (left <= 3 && left < run.seconds ? left : null) : -1 - Math.floor((now - run.started - run.seconds * 1000) / 2000);
       if (turn === null || heard.get(key) === turn) continue;
       heard.set(key, turn);
       if (at === "runs") beep(880, 0.12); else [0, 0.25, 0.5].forEach((after) => beep(1400, 0.2, after));

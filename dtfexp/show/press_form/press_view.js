@@ -51,6 +51,13 @@ function pressView(form, p) {
         state.presses.map((o) => make("option", { value: o.press, selected: o === p }, `${o.press} ${o.excluded ? "out" : o.pressed ? "✓" : ""}`))));
   }
 
+  function begun() {
+    const others = state.presses.filter((other) => other !== p && form.store.get(`p${other.press}`));
+    if (!others.length) return [];
+    return [make("div", { className: "row" }, make("b", {}, "Begun and not saved:"), others.map((other) =>
+      button(`Press ${other.press}`, `begun:${other.press}`, () => { form.go(other.press); form.draw(); })))];
+  }
+
   function settings() {
     return make("div", { className: "settings" }, p.settings.map((s) =>
       make("div", { className: s.was === null ? "setting" : "setting changed" }, s.label, make("b", {}, s.set),
@@ -137,6 +144,7 @@ function pressView(form, p) {
   return [
     ...progress(),
     heading(),
+    ...begun(),
     settings(),
     form.countdowns.tiles(p),
     following(),

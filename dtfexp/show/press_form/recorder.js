@@ -275,7 +275,7 @@ function render({ model, el }) {
   const hangUp = rollCall(draw, (living) => {
     if (!store.takeOver(living)) return;
     const begun = form.state.presses.find((p) => store.get(`p${p.press}`));
-    if (begun && !store.get(`p${ui.press}`)) ui.press = begun.press;
+    if (begun && !store.get(`p${ui.press}`)) go(begun.press);
     resume();
   });
   resume();

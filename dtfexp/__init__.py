@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.next_presses import next_presses as next_presses
     from dtfexp.dialin.plan import Plan as Plan
     from dtfexp.dialin.plan import plan as plan
+    from dtfexp.dialin.redial import redial as redial
     from dtfexp.dialin.verdict import verdict as verdict
     from dtfexp.dialin.watch import watch as watch
     from dtfexp.dialin.window import Window as Window
@@ -53,6 +54,7 @@ _HOME = {
     "Fit": "dtfexp.dialin.fit",
     "fit": "dtfexp.dialin.fit",
     "Window": "dtfexp.dialin.window",
+    "redial": "dtfexp.dialin.redial",
     "watch": "dtfexp.dialin.watch",
     "presses_to_confirm": "dtfexp.dialin.confirm",
     "confirmation_plan": "dtfexp.dialin.confirmation",
@@ -80,6 +82,7 @@ __all__ = [
     "next_presses",
     "plan",
     "presses_to_confirm",
+    "redial",
     "report",
     "verdict",
     "watch",

@@ -7,7 +7,7 @@ coupon after the other in one load would only show that load.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -107,7 +107,8 @@ def corners(fit: Fit, window: Window, reach: float) -> list[dict[str, Any]]:
         sides[factor.name] = list(dict.fromkeys(values))
     combined = list(product(*sides.values()))[:_MOST_LISTED]
     spots = pd.DataFrame([dict(zip(sides, c, strict=True)) for c in combined])
-    spots = spots[(spots != pd.Series(window.target)[spots.columns]).any(axis=1)]
+    elsewhere = (spots != pd.Series(window.target)[spots.columns]).any(axis=1)
+    spots = spots[elsewhere.to_numpy() & session.permits(spots, window.fabric)]
     if spots.empty:
         return []
     rates = fit.pass_posterior(spots, window.fabric).expected()
@@ -181,11 +182,8 @@ def _spot_of(settings: pd.DataFrame, part: list[tuple[str, dict[str, Any]]]) -> 
 
 def _small_batches(session: Session, per_load: int) -> Session:
     """The session with loads and rounds of at most ``per_load`` presses, for laying out."""
-    return Session(
-        session.name,
-        session.factors,
-        session.outcomes,
-        session.fabrics,
+    return replace(
+        session,
         coupons_per_load=min(per_load, session.coupons_per_load),
         presses_per_round=min(per_load, session.presses_per_round),
     )

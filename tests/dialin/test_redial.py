@@ -1,0 +1,117 @@
+"""Dialling in again: what is carried over, how far it has moved, and what is pressed first."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from dtfexp import Factor, Outcome, PlanError, Session, fit, plan, redial
+from dtfexp.dialin.results import check_results
+from dtfexp.dialin.shift import Shift, estimate, shifted
+from tests.dialin.bench import CURE_TIME, FOUR, PRESS, PRESS_TIME, graded
+
+TARGET = {"cure temperature": 125.0, "cure time": 60.0, "press temperature": 310.0,
+          "press time": 15.0}  # fmt: skip
+
+
+def drifted(session, runs, degrees, seed=0):
+    """Grades of a bench whose oven runs ``degrees`` hotter than its dial."""
+    true = runs.assign(**{"cure temperature": runs["cure temperature"] + degrees})
+    grades = graded(session, true, seed=seed, width=0.5)
+    return runs.assign(peel=grades["peel"], wash=grades["wash"])
+
+
+@pytest.fixture(scope="module")
+def earlier():
+    return drifted(FOUR, plan(FOUR, 16).runs, 0.0)
+
+
+@pytest.mark.parametrize("degrees", [-8.0, 8.0])
+def test_four_presses_tell_a_drift_of_the_oven(earlier, degrees):
+    first = redial(FOUR, earlier, "cotton", changed="oven", target=TARGET)
+    assert first.shift.presses == 0 and "not known yet" in first.sentence
+    runs = first.next_presses(4).runs
+    now = drifted(FOUR, runs, degrees, seed=1)
+    again = redial(FOUR, earlier, "cotton", changed="oven", now=now, target=TARGET)
+    assert again.shift.mean == pytest.approx(degrees, abs=2 * again.shift.sd)
+    assert again.shift.sd < 4.0 and again.shift.mean * degrees > 0
+    assert ("hotter" if degrees > 0 else "cooler") in again.sentence
+    # The best oven setting has moved the other way.
+    best = pd.DataFrame([TARGET, TARGET | {"cure temperature": 125.0 - degrees}])
+    rates = again.fit.pass_rate(best, "cotton")["pass_rate"]
+    assert rates[1] > rates[0] + 0.1
+
+
+def test_the_first_batch_lies_beside_the_old_target(earlier):
+    made = redial(FOUR, earlier, "cotton", changed="oven", target=TARGET).next_presses(6)
+    runs = made.runs
+    assert runs["press"].tolist() == [17, 18, 19, 20] and "cooler and hotter" in made.reason
+    assert runs["oven_load"].min() == earlier["oven_load"].max() + 1
+    assert sorted(runs["cure temperature"]) == [115.0, 120.0, 130.0, 135.0]
+    others = [f.name for f in FOUR.factors if f.name != "cure temperature"]
+    assert (runs[others] == pd.Series(TARGET)[others]).all().all()
+
+
+def test_a_drift_in_fahrenheit_is_told_in_fahrenheit():
+    """The press's dial of this session is in °F: the same drift is a larger number there."""
+    rows = check_results(FOUR, drifted(FOUR, plan(FOUR, 8).runs, 0.0))
+    nothing = np.ones(len(rows), dtype=bool)
+    assert estimate(FOUR, FOUR.factor("press temperature"), rows, nothing).sd == pytest.approx(12.6)
+    assert estimate(FOUR, FOUR.factor("cure temperature"), rows, nothing).sd == pytest.approx(7.0)
+
+
+def test_readings_of_what_was_reached_are_not_moved_and_presses_left_out_do_not_count(earlier):
+    oven = FOUR.factor("cure temperature")
+    actual = np.where(earlier["press"] <= 3, earlier["cure temperature"], np.nan)
+    moved = shifted(oven, earlier.assign(**{"cure temperature_actual": actual}), 4.0)
+    gap = earlier["cure temperature"] - moved["cure temperature"]
+    assert gap.tolist() == [0.0] * 3 + [4.0] * 13
+    now = drifted(FOUR, redial(FOUR, earlier, "cotton", changed="oven", target=TARGET)
+                  .next_presses(4).runs, -8.0)  # fmt: skip
+    odd = earlier.assign(excluded=False)
+    odd.loc[5, ["excluded", "peel", "wash"]] = [True, 1.0, 1.0]
+    without = redial(FOUR, earlier.drop(index=5), "cotton", changed="oven", now=now, target=TARGET)
+    left_out = redial(FOUR, odd, "cotton", changed="oven", now=now, target=TARGET)
+    assert left_out.shift.mean == pytest.approx(without.shift.mean, abs=0.05)
+
+
+def test_a_new_lot_is_a_related_fabric_and_plans_are_of_todays_session(earlier):
+    now = drifted(FOUR, plan(FOUR, 4).runs, -3.0, seed=2)
+    known = redial(FOUR, earlier, "cotton", changed="powder", now=now)
+    assert known.shift is None and "a guide, not a proof" in known.sentence
+    assert [f.name for f in known.fit.session.fabrics] == ["cotton", "cotton (before)"]
+    # Both frames number from 1: the earlier presses made room, and none was lost.
+    assert known.fit.results["press"].is_unique and len(known.fit.results) == 20
+    made = known.next_presses(2)
+    assert made.session == FOUR and set(made.runs["fabric"]) == {"cotton"}
+    assert made.runs["press"].tolist() == [17, 18]
+    at = pd.DataFrame([TARGET])
+    with_it, alone = (
+        f.pass_rate(at, "cotton").iloc[0] for f in (known.fit, fit(FOUR, now))
+    )  # fmt: skip
+    trusting = fit(FOUR, earlier).pass_rate(at, "cotton").iloc[0]
+    width = [row["high"] - row["low"] for row in (trusting, with_it, alone)]
+    assert width[0] < width[1] < width[2]
+
+
+def test_a_new_fabric_borrows_from_the_others():
+    two = Session("two", (CURE_TIME, PRESS, PRESS_TIME), (Outcome("peel"),), ("cotton", "nylon"))
+    rows = graded(two, plan(two, 10, fabrics=["cotton"]).runs)
+    known = redial(two, rows, "nylon", changed="fabric")
+    assert known.shift is None and known.fit.session == two
+
+
+def test_a_bench_without_that_temperature_has_nothing_to_move():
+    time_only = Session("t", (Factor("cure time", 30, 120, "s", 10, "cure"),), (Outcome("peel"),),
+                        ("cotton",))  # fmt: skip
+    rows = graded(time_only, plan(time_only, 5).runs)
+    known = redial(time_only, rows, "cotton", changed="oven")
+    assert known.shift is None and "a guide, not a proof" in known.sentence
+
+
+def test_words():
+    oven = FOUR.factor("cure temperature")
+    assert "8 °C hotter than before, give or take 2.5 °C (by 6 presses)" in Shift(
+        oven, 8.04, 2.5, 6
+    ).sentence().replace("\u00a0", " ")
+    with pytest.raises(PlanError, match="changed is 'mood'; accepted is one of oven, press"):
+        redial(FOUR, pd.DataFrame(), "cotton", changed="mood")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from dataclasses import fields as fields_of
 from os import PathLike
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -14,7 +15,9 @@ from dtfexp.describe.fabric import Fabric, as_fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
 from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.pace import Pace
 from dtfexp.describe.summary import session_html
+from dtfexp.describe.supplies import Supplies
 
 if TYPE_CHECKING:
     import numpy as np
@@ -29,6 +32,7 @@ RESERVED = (
 _MOST = 50
 _TOLERANCE = 1e-9
 _Named = TypeVar("_Named", Factor, Outcome, Fabric)
+_Table = TypeVar("_Table", Pace, Supplies)
 
 
 @dataclass(frozen=True, init=False, repr=False)
@@ -42,6 +46,8 @@ class Session:
     person reads temperatures in; by default that of the first temperature factor, else °C.
     ``forbidden`` are settings that must not meet, each a table such as
     ``{"cure temperature": "> 140", "cure time": "> 90", "note": "the film yellows"}``.
+    ``pace`` (how fast the bench works) and ``supplies`` (sizes, amounts, prices) tell what a plan
+    costs; a table of their own fields will do.
 
     Raises ``SessionError`` (one line: field, value, what would be accepted).
     """
@@ -57,6 +63,8 @@ class Session:
     temperature_unit: str
     notes: str
     forbidden: tuple[Forbidden, ...]
+    pace: Pace
+    supplies: Supplies
 
     def __init__(
         self,
@@ -72,6 +80,8 @@ class Session:
         temperature_unit: str | None = None,
         notes: str = "",
         forbidden: Iterable[Forbidden | Mapping[str, Any]] = (),
+        pace: Pace | Mapping[str, Any] | None = None,
+        supplies: Supplies | Mapping[str, Any] | None = None,
     ) -> None:
         place = "session"
         name = fields.name(name, place)
@@ -90,6 +100,8 @@ class Session:
                 change_over_minutes, place, "change_over_minutes"
             ),
             "notes": fields.free_text(notes, place, "notes"),
+            "pace": _table_of(Pace, pace, "pace"),
+            "supplies": _table_of(Supplies, supplies, "supplies"),
         }
         values["temperature_unit"] = _reading_unit(temperature_unit, values["factors"])
         _check_names(values["factors"], values["outcomes"], values["fabrics"])
@@ -229,6 +241,26 @@ def _check_names(
                 f"{word} {column.name!r}: this name is kept for a column of the results; "
                 f"use any name but {', '.join(RESERVED)} or one ending in _actual"
             )
+
+
+def _table_of(kind: type[_Table], given: object, place: str) -> _Table:
+    """A small table (pace, supplies), also from a plain mapping of its fields."""
+    if given is None:
+        return kind()
+    if isinstance(given, kind):
+        return given
+    known = [field.name for field in fields_of(kind)]
+    if not isinstance(given, Mapping):
+        raise SessionError(
+            f"{place}: got {fields.shown(given)}; give a table of {', '.join(known)}"
+        )
+    for key in given:
+        if key not in known:
+            hint = fields.nearest(str(key), known)
+            raise SessionError(
+                f"{place}: unknown key {key!r}{hint}; known keys are {', '.join(known)}"
+            )
+    return kind(**given)
 
 
 def _reading_unit(unit: str | None, factors: tuple[Factor, ...]) -> str:

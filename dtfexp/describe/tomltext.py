@@ -9,6 +9,7 @@ import os
 import tempfile
 import tomllib
 from collections.abc import Callable
+from dataclasses import fields as fields_of
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -37,7 +38,8 @@ _BENCH_KEYS = (
     "temperature_unit", "notes",
 )  # fmt: skip
 _LISTS = ("factors", "outcomes", "fabrics")
-_SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden")
+_TABLES = ("pace", "supplies")
+_SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden", *_TABLES)
 _LARGEST_FILE = 2_000_000
 
 
@@ -103,6 +105,15 @@ def write(session: Session) -> str:
         if key != "notes" or value:
             top[key] = _tidy(value)
     parts = [tomli_w.dumps(top)]
+    for heading in _TABLES:
+        value = getattr(session, heading)
+        own = {
+            field.name: _tidy(getattr(value, field.name))
+            for field in fields_of(value)
+            if getattr(value, field.name) != field.default
+        }
+        if own:
+            parts.append(tomli_w.dumps({heading: own}))
     for heading, tables in (
         ("fabrics", [_fabric_table(fabric) for fabric in session.fabrics]),
         ("factors", [_factor_table(factor) for factor in session.factors]),

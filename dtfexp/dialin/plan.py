@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from dataclasses import fields as fields_of
 from html import escape
 from typing import Any
 
@@ -13,11 +14,14 @@ import pandas as pd
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
+from dtfexp.describe.supplies import Supplies
 from dtfexp.dialin.blocks import in_blocks
+from dtfexp.dialin.cost import Cost, cost
 from dtfexp.dialin.families import FAMILIES
 from dtfexp.dialin.family import Asked, Wanted
 from dtfexp.dialin.layout import lay_out
 from dtfexp.dialin.permitted import keep_permitted
+from dtfexp.dialin.timeline import timeline
 from dtfexp.maths.designs import Fraction
 
 DESIGNS = tuple(FAMILIES)
@@ -45,6 +49,22 @@ class Plan:
 
     def __len__(self) -> int:
         return len(self.runs)
+
+    def timeline(self) -> pd.DataFrame:
+        """Every step with its minutes: see ``dtfexp.dialin.timeline.timeline``."""
+        return timeline(self.session, self.runs)
+
+    def cost(self, **supplies: Any) -> Cost:
+        """Hours, garments, film, powder, money, and where the time goes.
+
+        supplies: sizes, amounts and prices in place of the session's own, by the names of
+        ``dtfexp.describe.supplies.Supplies``, such as ``film_per_m2=9, hour=30``.
+        """
+        known = [f.name for f in fields_of(Supplies)]
+        for name in supplies:
+            if name not in known:
+                raise PlanError(f"cost has no {name!r}; it takes {', '.join(known)}")
+        return cost(self.session, self.runs, replace(self.session.supplies, **supplies))
 
     def __repr__(self) -> str:
         loads, rounds = self.runs["oven_load"].nunique(), self.runs["press_round"].nunique()

@@ -1,0 +1,239 @@
+"""The clock of a plan: what oven, press and hands do when, and who waits for whom.
+
+One oven, one press, one person. The hands go through the presses in their order; a load is cured
+when its first press is due, attended. Oven and press change their temperature by themselves, as
+soon as what needed the old one is done, so that the two waits overlap with each other and with
+work. Coupons that peel cold lie aside meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from dtfexp.describe import units
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
+
+COLUMNS = ("at", "what", "start", "end", "press", "oven_load", "press_round", "detail")
+_SHORT_WAIT = 60.0
+"""Seconds that a person stands by for a peel; a longer one is spent at the next press."""
+Slow = dict[str, Any]
+
+
+def timeline(session: Session, runs: pd.DataFrame) -> pd.DataFrame:
+    """Every step of a plan in minutes from switching on; runs as of ``Plan.runs``.
+
+    Columns: ``at`` ("oven", "press" or "hands"), ``what`` ("warm-up", "change-over", "cure",
+    "load", "handle", "press", "finish", "peel", "grade", or "wait"), ``start`` and ``end``
+    (minutes), ``press``, ``oven_load``, ``press_round`` (0 where it is none in particular) and
+    ``detail``, a few words: what changes, or what is waited for. Ordered by start. Every block of
+    the plan is a day of its own: it begins with a warm-up. Washing comes later and is not here.
+    """
+    clock = _Clock(session)
+    if len(runs):
+        ordered = runs.sort_values("press", kind="stable")
+        blocks = ordered["block"] if "block" in ordered else pd.Series("", index=ordered.index)
+        for label in dict.fromkeys(blocks):
+            clock.day(ordered[blocks == label])
+    frame = pd.DataFrame(clock.steps, columns=list(COLUMNS))
+    frame["start"], frame["end"] = frame["start"].round(4), frame["end"].round(4)
+    return frame.sort_values(["start", "end"], kind="stable").reset_index(drop=True)
+
+
+@dataclass
+class _Clock:
+    """The minutes at which hands, oven and press are free, and the steps so far."""
+
+    session: Session
+    steps: list[tuple[Any, ...]] = field(default_factory=list)
+    hands: float = 0.0
+    oven: float = 0.0
+    platen: float = 0.0
+    aside: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
+
+    def day(self, runs: pd.DataFrame) -> None:
+        """Warm up, make all presses of one block, peel the last."""
+        start = max(self.hands, self.oven, self.platen)
+        ready = start + self.session.warm_up_minutes
+        for at in ("oven", "press"):
+            self._add(at, "warm-up", start, ready)
+        self.oven = self.platen = ready
+        self.hands = start
+        self._wait(ready, "warm-up")
+        oven_now: Slow | None = None
+        platen_now: Slow | None = None
+        cured: dict[int, float] = {}
+        for run in runs.to_dict("records"):
+            row = {str(name): value for name, value in run.items()}
+            load = int(row["oven_load"])
+            if load not in cured:
+                oven_now = self._change("oven", oven_now, row)
+                coupons = int((runs["oven_load"] == load).sum())
+                cured[load] = self._cure(row, coupons)
+            platen_now = self._change("press", platen_now, row)
+            self._press(row, cured[load])
+        while self.aside:
+            self._wait(self.aside[0][0], "cold peel")
+            self._peel_what_is_due()
+
+    def _change(self, at: str, before: Slow | None, row: dict[str, Any]) -> Slow:
+        """Let oven or press go to what the row needs; it begins when it was last used."""
+        stage = "cure" if at == "oven" else "press"
+        slow = [f for f in self.session.factors if f.stage == stage and _is_slow(f)]
+        now = {f.name: row[f.name] for f in slow}
+        changed = [f for f in slow if before is not None and before[f.name] != now[f.name]]
+        if before is None or not changed:
+            return now
+        minutes = max(_change_minutes(self.session, at, f, before[f.name], now[f.name])
+                      for f in changed)  # fmt: skip
+        told = ", ".join(
+            f"{f.name} {f.format(before[f.name])} to {f.format(now[f.name])}" for f in changed
+        )
+        start = self.oven if at == "oven" else self.platen
+        self._add(at, "change-over", start, start + minutes, row, told)
+        if at == "oven":
+            self.oven = start + minutes
+        else:
+            self.platen = start + minutes
+        return now
+
+    def _cure(self, row: dict[str, Any], coupons: int) -> float:
+        """Cure one load with a person beside it; the minute at which it is out."""
+        self._peel_what_is_due()
+        self._wait(self.oven, "oven")
+        hands = self.session.pace.load_seconds / 60.0
+        told = f"{coupons} coupon{'' if coupons == 1 else 's'}"
+        self._work("load", hands, row, told)
+        start = self.hands
+        end = start + _minutes(self.session, row, "cure", self.session.pace.cure_seconds)
+        settings = [f.format(row[f.name]) for f in self.session.factors if f.stage == "cure"]
+        self._add("oven", "cure", start, end, row, ", ".join([*settings, told]))
+        self._wait(end, "cure", peels=False)
+        self.oven = end
+        return end
+
+    def _press(self, row: dict[str, Any], cured: float) -> None:
+        pace = self.session.pace
+        self._peel_what_is_due()
+        handling = pace.handling_seconds / 60.0
+        rested = cured + pace.rest_seconds / 60.0
+        self._wait(self.platen, "press")
+        self._wait(rested - handling, "rest")
+        self._work("handle", handling, row)
+        end = self.hands + _minutes(self.session, row, "press", pace.press_seconds)
+        settings = [f.format(row[f.name]) for f in self.session.factors if f.stage == "press"]
+        self._add("press", "press", self.hands, end, row, ", ".join(settings))
+        self.hands = self.platen = end
+        wait = _peel_wait(self.session, row)
+        if wait > _SHORT_WAIT:
+            self.aside.append((end + wait / 60.0, row))
+            self.aside.sort(key=lambda one: (one[0], one[1]["press"]))
+            return
+        self._wait(end + wait / 60.0, "peel", peels=False)
+        self._finish(row)
+
+    def _finish(self, row: dict[str, Any]) -> None:
+        """Peel, press again, and grade what is judged on the spot."""
+        pace = self.session.pace
+        self._work("peel", pace.peel_seconds / 60.0, row)
+        start = max(self.hands, self.platen)
+        self._wait(start, "press", peels=False)
+        end = start + pace.finish_seconds / 60.0
+        self._add("press", "finish", start, end, row)
+        self.hands = self.platen = end
+        judged = sum(o.washes is None for o in self.session.outcomes)
+        self._work("grade", judged * pace.grading_seconds / 60.0, row)
+
+    def _peel_what_is_due(self) -> None:
+        while self.aside and self.aside[0][0] <= self.hands + 1e-9:
+            _, row = self.aside.pop(0)
+            self._finish(row)
+
+    def _wait(self, until: float, what: str, *, peels: bool = True) -> None:
+        """Hands idle until a minute; coupons that become cold meanwhile are peeled."""
+        while peels and self.aside and self.aside[0][0] < until and self.hands < until:
+            self._idle(self.aside[0][0], what)
+            self._peel_what_is_due()
+            # A second press for finish needs the press as it is; it may have moved on.
+            until = max(until, self.platen) if what == "press" else until
+        self._idle(until, what)
+
+    def _idle(self, until: float, what: str) -> None:
+        if until > self.hands + 1e-9:
+            self._add("hands", "wait", self.hands, until, None, what)
+            self.hands = until
+
+    def _work(self, what: str, minutes: float, row: dict[str, Any], detail: str = "") -> None:
+        if minutes > 0:
+            self._add("hands", what, self.hands, self.hands + minutes, row, detail)
+            self.hands += minutes
+
+    def _add(
+        self,
+        at: str,
+        what: str,
+        start: float,
+        end: float,
+        row: dict[str, Any] | None = None,
+        detail: str = "",
+    ) -> None:
+        numbers = (
+            int(row[c]) if row is not None else 0 for c in ("press", "oven_load", "press_round")
+        )
+        self.steps.append((at, what, start, end, *numbers, detail))
+
+
+def _is_slow(factor: Factor) -> bool:
+    return factor.is_temperature or factor.hard_to_change
+
+
+def _change_minutes(session: Session, at: str, factor: Factor, before: Any, now: Any) -> float:
+    """Minutes of one change: degrees at the bench's rate, or the session's own figure."""
+    if not factor.is_temperature:
+        return session.change_over_minutes
+    pace = session.pace
+    heating, cooling = (
+        (pace.oven_heating, pace.oven_cooling)
+        if at == "oven"
+        else (pace.press_heating, pace.press_cooling)
+    )
+    rate = heating if float(now) > float(before) else cooling
+    if rate is None:
+        return session.change_over_minutes
+    degrees = units.convert_difference(abs(float(now) - float(before)), factor.unit, pace.unit)
+    return degrees / rate + pace.settle_minutes
+
+
+def _minutes(session: Session, row: dict[str, Any], stage: str, otherwise: float) -> float:
+    """The time of one stage: its settings that are times, or the pace's own, in minutes."""
+    times = list(_times(session, row, stage))
+    return sum(times) if times else otherwise / 60.0
+
+
+def _times(session: Session, row: dict[str, Any], stage: str) -> Iterator[float]:
+    for factor in session.factors:
+        if factor.stage == stage and factor.is_numeric and units.kind(factor.unit) == "time":
+            yield units.convert(float(row[factor.name]), factor.unit, "min")
+
+
+def _peel_wait(session: Session, row: dict[str, Any]) -> float:
+    """Seconds from press to peel: a peel-stage time as it is, else by the word hot, warm, cold."""
+    times = list(_times(session, row, "peel"))
+    if times:
+        return 60.0 * sum(times)
+    pace = session.pace
+    waits = {
+        "cold": pace.cold_peel_seconds,
+        "warm": pace.warm_peel_seconds,
+        "hot": pace.hot_peel_seconds,
+    }
+    for factor in session.factors:
+        if factor.stage == "peel" and not factor.is_numeric:
+            for word, seconds in waits.items():
+                if word in str(row[factor.name]).casefold():
+                    return seconds
+    return pace.hot_peel_seconds

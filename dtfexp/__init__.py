@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from dtfexp.book.diagnosing import diagnose as diagnose
     from dtfexp.book.logbook import Logbook as Logbook
     from dtfexp.describe.errors import DtfexpError as DtfexpError
     from dtfexp.describe.errors import LogbookError as LogbookError
@@ -60,6 +61,7 @@ _HOME = {
     "confirmation_plan": "dtfexp.dialin.confirmation",
     "verdict": "dtfexp.dialin.verdict",
     "Logbook": "dtfexp.book.logbook",
+    "diagnose": "dtfexp.book.diagnosing",
     "report": "dtfexp.show.report",
 }
 
@@ -78,6 +80,7 @@ __all__ = [
     "SessionError",
     "Window",
     "confirmation_plan",
+    "diagnose",
     "fit",
     "next_presses",
     "plan",

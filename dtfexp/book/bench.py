@@ -195,4 +195,5 @@ class Bench:
 
     def checks(self) -> pd.DataFrame:
         """The opening checks with their days, the most urgent first; see ``opening.frame``."""
-        return opening.frame(self._book.kept(), self._clock().date())
+        today = self._clock().date()
+        return opening.frame(self._book.kept(), self._book.session, today)

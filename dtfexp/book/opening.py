@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from dtfexp.book import checking, journal
+from dtfexp.book import checking, journal, readings, room
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from dtfexp.describe.session import Session
 
 KIND = "opening check"
 NEVER, DUE, OVERDUE, DONE = "never done", "due", "overdue", "done"
@@ -48,8 +50,8 @@ CHECKS: tuple[Check, ...] = (
         "Measure the warm oven bed at nine points, the same way. Gloves, and the exhaust on.",
     ),
 )
-#: Kinds of note that are such a check themselves: kind -> (field, value) of the check it does.
-_BY_READING = {"room": "room"}
+#: The stage of a mapped temperature -> the check that its map is.
+_MAPS = {"press": "platen map", "cure": "oven map"}
 
 
 def keep(
@@ -70,14 +72,17 @@ def keep(
     return book.keep(KIND, said, by=by, id=id)
 
 
-def frame(notes: Iterable[journal.Note], today: date) -> pd.DataFrame:
+def frame(notes: Iterable[journal.Note], session: Session, today: date) -> pd.DataFrame:
     """One row per check, the most urgent first: ``check``, ``last`` (day or None), ``due`` (day),
-    ``state`` ("never done", "overdue", "due" or "done"), ``how``."""
+    ``state`` ("never done", "overdue", "due" or "done"), ``how``.
+
+    A reading of the room and a nine-point map are such checks themselves.
+    """
     import pandas as pd
 
     last: dict[str, date] = {}
     for note in notes:
-        done = _done(note)
+        done = _done(note, session)
         if done is not None:
             name, day = done
             last[name] = max(day, last.get(name, day))
@@ -100,9 +105,12 @@ def _state(check: Check, last: date | None, today: date) -> str:
     return OVERDUE if days >= _OVERDUE * check.every_days else DUE
 
 
-def _done(note: journal.Note) -> tuple[str, date] | None:
+def _done(note: journal.Note, session: Session) -> tuple[str, date] | None:
     if note.kind == KIND:
         return str(note.said["check"]), date.fromisoformat(note.said["day"])
-    if note.kind in _BY_READING:
-        return _BY_READING[note.kind], note.at.date()
+    if note.kind == room.KIND:
+        return "room", note.at.date()
+    if note.kind == readings.MAP:
+        stage = session.factor(str(note.said["factor"])).stage
+        return (_MAPS[stage], note.at.date()) if stage in _MAPS else None
     return None

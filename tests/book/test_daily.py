@@ -121,6 +121,9 @@ def test_opening_checks_have_their_days(book, clock):
     # A reading of the room is that check.
     book.bench.room(temperature=21, humidity=45)
     assert states()["room"] == "done"
+    # So is a map of the platen, and of the oven bed.
+    book.bench.map("press temperature", 310, [308] * 9)
+    assert states()["platen map"] == "done" and states()["oven map"] == "never done"
 
 
 def test_a_check_that_is_none(book):

@@ -21,6 +21,7 @@ from dtfexp.book import photos
 from tests.browser.form import FORM, Form
 from tests.browser.lab import Lab, wait_for
 
+
 @pytest.fixture(scope="module")
 def form(page: Any, lab: Lab) -> Form:
     form = Form(page, lab)

@@ -1,0 +1,159 @@
+"""``diagnose``: what a logbook knows of the bench, brought to bear on what is seen on a print."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book import clocks, lots, readings, room
+from dtfexp.describe import fields
+from dtfexp.describe.errors import ResultsError
+from dtfexp.describe.units import convert_difference
+from dtfexp.dialin.symptoms import Circumstances, signs_seen
+
+if TYPE_CHECKING:
+    from dtfexp.book.journal import Note
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.describe.fabric import Fabric
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.diagnosis import Diagnosis
+    from dtfexp.dialin.fit import Fit
+
+#: What happened so recently may have to do with it. Common practice for all of these, no source.
+_RECENT = timedelta(days=14)
+_HUMID = 60.0  # % relative
+_DRIFT_C = 3.0  # °C, less is what platens do anyway
+#: What was passed over with a warning -> the causes it leads to.
+_OVERRIDDEN = {
+    "rest": ("no rest",),
+    "hot peel": ("peeled early",),
+    "powder": ("no powder", "bad powder"),
+    "old powder": ("bad powder",),
+    "old film": ("bad powder", "moisture"),
+    "dew": ("moisture",),
+    "oven warm-up": ("cure low",),
+    "press warm-up": ("press low",),
+}
+
+
+def diagnose(
+    defects: Iterable[str] | Mapping[str, int] | str,
+    settings: Mapping[str, Any],
+    fabric: str | Fabric,
+    book: Logbook,
+    *,
+    fit: Fit | None = None,
+    now: datetime | None = None,
+) -> Diagnosis:
+    """Likely causes of what is seen on prints, the likeliest first.
+
+    defects: words ("grainy underside"), a list of them, or counts ({"bubbles": 3}).  settings:
+    what is run now, factor -> setting; what is left out stands at the usual one.  The trade's
+    table of symptoms is weighed by the fit (which side of each stage these settings fail on), and
+    by what the book knows: maps of platen and oven, lots, humidity, warnings passed over.
+
+    ``fit``: one of the book's results, when there is one already.  ``now``: the moment of asking
+    (this one).  Raises ``SessionError`` for an unknown fabric or factor, ``ResultsError`` for a
+    setting that is none.
+    """
+    from dtfexp.dialin.diagnosis import diagnosis
+    from dtfexp.dialin.fit import fit as make_fit
+
+    session = book.session
+    name = session.fabric(fabric).name
+    at = _settings(session, settings)
+    seen = signs_seen(defects)
+    if fit is None:
+        results = book.results()
+        # The defects are what is asked about: they must not speak twice.
+        fit = make_fit(session, results.drop(columns="defects", errors="ignore"))
+    notes = book.kept()
+    moment = datetime.now().astimezone() if now is None else now
+    drift = drifts(session, notes)
+    around = _lots(_room(_overridden(_drifted(Circumstances(), session, drift), notes, moment),
+                         notes, moment), notes, moment)  # fmt: skip
+    return diagnosis(fit, at, name, seen, around, drift)
+
+
+def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
+    """Factor -> how much hotter its machine was measured on the last map than on the first; with
+    one map only, its offset from the display.  In the factor's unit."""
+    found: dict[str, list[float]] = {}
+    for one in readings.maps(notes):
+        found.setdefault(one.factor, []).append(one.summary.offset)
+    return {
+        name: (offsets[-1] - offsets[0] if len(offsets) > 1 else offsets[0])
+        for name, offsets in found.items()
+    }
+
+
+def _settings(session: Session, settings: Mapping[str, Any]) -> dict[str, Any]:
+    from dtfexp.book.values import reading
+
+    told = {session.factor(name).name: value for name, value in settings.items()}
+    at = {}
+    for factor in session.factors:
+        value = told.get(factor.name, factor.usual)
+        try:
+            at[factor.name] = reading(factor, value)
+        except ResultsError as error:
+            raise ResultsError(
+                f"setting of {factor.name!r} is {fields.shown(value)}: {error}"
+            ) from None
+    return at
+
+
+def _drifted(around: Circumstances, session: Session, drift: Mapping[str, float]) -> Circumstances:
+    for name, by in drift.items():
+        factor = session.factor(name)
+        degrees = convert_difference(by, factor.unit, "°C")
+        if abs(degrees) < _DRIFT_C or factor.stage not in ("cure", "press"):
+            continue
+        side, other = ("low", "high") if degrees < 0 else ("high", "low")
+        machine = "oven" if factor.stage == "cure" else "press"
+        size = factor.format(round(abs(by), 1))
+        why = f"the {machine} was measured {size} {'below' if by < 0 else 'above'} where it was"
+        # Twice as likely for 3 °C, five times from 12 °C on.
+        times = 1.0 + min(abs(degrees), 12.0) / 3.0
+        around = around.and_(f"{factor.stage} {side}", times, why)
+        around = around.and_(f"{factor.stage} {other}", 1.0 / times, "")
+    return around
+
+
+def _room(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circumstances:
+    fresh = [n for n in notes if n.kind == room.KIND and timedelta(0) <= now - n.at <= _RECENT]
+    here = room.latest(fresh)
+    humidity = here.get("humidity")
+    if humidity is not None and humidity >= _HUMID:
+        why = f"the air is humid ({humidity:.0f} %)"
+        around = around.and_("moisture", 2.0, why).and_("powder left", 1.5, why)
+    if here.get("film_temperature", 99.0) <= here.get("dew_point", -273.15):
+        around = around.and_("moisture", 3.0, "film or garment is colder than the dew point")
+    return around
+
+
+def _lots(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circumstances:
+    for what, lot in lots.in_use(notes).items():
+        if lot.use_by is not None and now.date() > lot.use_by:
+            why = f"{what} lot {lot.name} is past its months"
+            around = around.and_("bad powder" if what == "powder" else "moisture", 2.5, why)
+        several = sum(other.what == what for other in lots.lots(notes)) > 1
+        if several and timedelta(0) <= now - lot.since <= _RECENT:
+            why = f"{what} lot {lot.name} is new since {lot.since.date()}"
+            around = around.and_("changed", 3.0, why)
+            for key in ("bad powder", "cure low", "cure high") if what == "powder" else ():
+                around = around.and_(key, 1.3, why)
+    return around
+
+
+def _overridden(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circumstances:
+    told = {
+        str(n.said["warning"])
+        for n in notes
+        if n.kind == clocks.OVERRIDDEN and timedelta(0) <= now - n.at <= _RECENT
+    }
+    for warning in sorted(told):
+        for key in _OVERRIDDEN.get(warning, ()):
+            around = around.and_(key, 2.0, f"a warning was passed over: {warning}")
+    return around

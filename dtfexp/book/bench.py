@@ -157,6 +157,13 @@ class Bench:
         true = self.true_settings()
         return true.session(self._book.session), true.results(self._book.results())
 
+    def read_all(self) -> None:
+        """Read every note of the bench; a note that is none fails here."""
+        for which in machines.MACHINES:
+            self.what(which)
+        clocks.marks(self._book.kept(clocks.STEP))
+        _ = self.lots(), self.rooms(), self.true_settings(), self.counts(), self.checks()
+
     def override(self, warning: PressWarning, *, reason: str = "", by: str = "") -> str:
         """Note that the press was made in spite of a warning."""
         return clocks.override(self._book, warning, reason=reason, by=by)

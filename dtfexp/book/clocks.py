@@ -7,7 +7,7 @@ practice on transfer benches, no source. A clock that nobody started warns of no
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -94,11 +94,11 @@ def warnings(
     session: Session, press: Press, notes: Sequence[journal.Note], now: datetime
 ) -> list[PressWarning]:
     """Everything that speaks against going on with ``press`` at ``now``, the most urgent first."""
-    marks = _Marks(notes, press)
+    marked = _Marks(notes, press)
     found = [
-        *_waits(session, press, marks, now),
-        *_warm_up(session, press, marks, notes, now),
-        *_powder(press, marks, now),
+        *_waits(session, press, marked, now),
+        *_warm_up(session, press, marked, notes, now),
+        *_powder(press, marked, now),
         *_materials(press, notes, now),
         *_moisture(session, press, notes, now),
         *_display(session, press, notes),
@@ -106,20 +106,39 @@ def warnings(
     return found
 
 
+@dataclass(frozen=True)
+class Mark:
+    """One step that happened: of one press, of one oven load, or of the bench."""
+
+    step: str
+    at: datetime
+    press: int | None
+    load: int | None
+
+
+def marks(notes: Iterable[journal.Note]) -> list[Mark]:
+    """Every step marked, in the order in which they were noted."""
+    return [
+        Mark(
+            note.said["step"],
+            checking.moment("step", note.said["at"]),
+            note.said.get("press"),
+            note.said.get("load"),
+        )
+        for note in notes
+        if note.kind == STEP
+    ]
+
+
 class _Marks:
     """When each step last happened, as far as one press is concerned."""
 
     def __init__(self, notes: Iterable[journal.Note], press: Press) -> None:
-        self._at: dict[str, datetime] = {}
-        for note in notes:
-            said: Mapping[str, Any] = note.said
-            if note.kind != STEP:
-                continue
-            if said.get("press", press.press) != press.press:
-                continue
-            if said.get("load", press.oven_load) != press.oven_load:
-                continue
-            self._at[said["step"]] = datetime.fromisoformat(said["at"])
+        self._at = {
+            mark.step: mark.at
+            for mark in marks(notes)
+            if mark.press in (None, press.press) and mark.load in (None, press.oven_load)
+        }
 
     def at(self, step: str) -> datetime | None:
         return self._at.get(step)

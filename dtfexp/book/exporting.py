@@ -1,4 +1,4 @@
-"""A logbook written out as files that any program opens: CSV, .xlsx and the session's TOML."""
+"""A logbook written out as files that any program opens: CSV, .xlsx, TOML, and JSON of it all."""
 
 from __future__ import annotations
 
@@ -7,12 +7,23 @@ import hashlib
 import io
 import math
 import os
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import columns, entries, frames, importing, planned, safe_text, workbook
+from dtfexp.book import (
+    archive,
+    columns,
+    entries,
+    frames,
+    importing,
+    photos,
+    planned,
+    safe_text,
+    workbook,
+)
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
@@ -22,9 +33,13 @@ if TYPE_CHECKING:
     from dtfexp.book.store import Store
     from dtfexp.describe.session import Session
 
+#: The folder of the photos, beside the exported files.
+PHOTOS = "photos"
+
 
 def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[Path]:
-    """Write results.csv, results.xlsx, history.csv and session.toml into ``folder``.
+    """Write results.csv, results.xlsx, history.csv, session.toml and logbook.json into ``folder``,
+    and the photos into its folder ``photos``.
 
     A sheet there that is not as this book last wrote it may hold grades typed by hand: it is
     kept under a name with the time in it.
@@ -33,6 +48,7 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
         presses = planned.read(connection)
         found = list(entries.read(connection))
         mark = planned.mark(connection)
+        whole = archive.archive_bytes(connection)
         known = {row[0] for row in connection.execute("SELECT fingerprint FROM exports")}
     state = entries.current(found)
     tokens = importing.tokens(mark, found, {press.press: None for press in presses})
@@ -42,6 +58,7 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
         "results.xlsx": workbook.workbook_bytes(session, results),
         "history.csv": csv_bytes(_plain_history(frames.history(session, found))),
         "session.toml": session.to_toml().encode("utf-8"),
+        "logbook.json": whole,
     }
     prints = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     # Written down before the files are: a file that this book wrote is always known as such.
@@ -55,6 +72,7 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
         for name, content in files.items():
             _keep_changed(folder / name, known | {prints[name]}, at)
             _replace(folder / name, content)
+        photos.copy(photos.beside(opened.path), folder / PHOTOS)
     except OSError as error:
         place = error.filename or folder
         raise LogbookError(
@@ -62,6 +80,19 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
             "program, or choose another folder"
         ) from None
     return [folder / name for name in files]
+
+
+def restore(source: Path, path: Path, at: datetime, readable: Callable[[Path], object]) -> None:
+    """Make the logbook at ``path`` from an exported logbook.json and the photos beside it."""
+    archive.restore(source, path, at, readable)
+    try:
+        photos.copy(source.parent / PHOTOS, photos.beside(path))
+    except OSError as error:
+        raise LogbookError(
+            f"{path}: the logbook is there, but a photo could not be copied "
+            f"({error.strerror or error}); copy the folder {source.parent / PHOTOS} to "
+            f"{photos.beside(path)} by hand"
+        ) from None
 
 
 def sheet_frame(

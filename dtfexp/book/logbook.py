@@ -5,7 +5,6 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import replace
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -100,6 +99,17 @@ class Logbook:
             raise
         return cls(store.Store(place, connection), session, who, clock)
 
+    @classmethod
+    def restore(
+        cls, source: str | PathLike[str], path: str | PathLike[str], *, clock: Clock = now
+    ) -> Logbook:
+        """The logbook of an exported ``logbook.json``, made again at ``path``: the same book,
+        entry for entry. ``LogbookError``, and no file, when anything in it is wrong."""
+        from dtfexp.book.exporting import restore
+
+        restore(Path(source), Path(path), _zoned(clock()), _read_all)
+        return cls.open(path, clock=clock)
+
     def close(self) -> None:
         """Let go of the file."""
         self._store.close()
@@ -136,11 +146,7 @@ class Logbook:
         """
         if not hasattr(plan, "runs") or not hasattr(plan, "session"):
             raise LogbookError(f"plan is {fields.shown(plan)}; give a Plan, from plan(...)")
-        if not _same_but_spreads(plan.session, self.session):
-            raise LogbookError(
-                f"the plan was made for {_difference(plan.session, self.session)}; nothing was "
-                "added. Make the plan from book.session"
-            )
+        planned.check_session(plan.session, self.session)
         presses = planned.presses_of(self.session, plan)
         with self._store.writing() as connection:
             new = planned.add(connection, plan, presses, _zoned(self._clock()), self._by)
@@ -302,7 +308,8 @@ class Logbook:
         return frames.plans(found)
 
     def export(self, folder: str | PathLike[str]) -> list[Path]:
-        """Write ``results.csv``, ``results.xlsx``, ``history.csv`` and ``session.toml``.
+        """Write ``results.csv``, ``results.xlsx``, ``history.csv``, ``session.toml``, and
+        ``logbook.json``: all of it, for ``Logbook.restore``.
 
         A sheet in ``folder`` that was changed since it was exported is kept under another name.
         Returns the paths written.
@@ -356,24 +363,8 @@ def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
         raise LogbookError(f"{path}: its session cannot be read ({error})") from None
 
 
-def _same_but_spreads(theirs: Session, ours: Session) -> bool:
-    """Equal, or with spreads that were measured since: those change no press."""
-    if theirs == ours or not isinstance(theirs, Session):
-        return bool(theirs == ours)
-    plain = [
-        replace(s, factors=tuple(replace(f, spread=0.0) for f in s.factors)) for s in (theirs, ours)
-    ]
-    return plain[0] == plain[1]
-
-
-def _difference(theirs: Session, ours: Session) -> str:
-    if theirs.name != ours.name:
-        return f"session {theirs.name!r}, and this book is for {ours.name!r}"
-    pairs = zip(theirs.to_toml().splitlines(), ours.to_toml().splitlines(), strict=False)
-    for plans, books in pairs:
-        if plans != books:
-            return (
-                f"another version of session {ours.name!r} (it has {plans.strip()!r} where this "
-                f"book has {books.strip()!r})"
-            )
-    return f"another version of session {ours.name!r}"
+def _read_all(path: Path) -> None:
+    """Ask a logbook for everything that it can tell, so that one that cannot is found."""
+    with Logbook.open(path) as book:
+        _ = book.results(), book.history(), book.plans(), book.waiting()
+        book.bench.read_all()

@@ -63,7 +63,22 @@ class Photo:
 
 def folder_of(book: Logbook) -> Path:
     """Where the photos of ``book`` lie: ``<file name>.photos`` beside it."""
-    return book.path.with_name(f"{book.path.name}.photos")
+    return beside(book.path)
+
+
+def beside(path: Path) -> Path:
+    """Where the photos of the logbook at ``path`` lie."""
+    return path.with_name(f"{path.name}.photos")
+
+
+def copy(source: Path, target: Path) -> None:
+    """Copy every photo of one folder that another lacks; ``OSError`` when that fails."""
+    if not source.is_dir():
+        return
+    for photo in sorted(source.iterdir()):
+        if not photo.name.startswith("."):
+            target.mkdir(exist_ok=True)
+            _store(target / photo.name, photo.read_bytes())
 
 
 def keep_photo(

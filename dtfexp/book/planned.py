@@ -6,7 +6,7 @@ import json
 import math
 import numbers
 import sqlite3
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -83,6 +83,38 @@ def presses_of(session: Session, plan: Plan) -> list[Press]:
         load, round_ = (_whole(place, name, cells[name]) for name in HEAD[2:])
         found[press] = Press(press, cells["fabric"], load, round_, settings, extra)
     return list(found.values())
+
+
+def check_session(theirs: Session, ours: Session) -> None:
+    """Raise ``LogbookError`` for a plan of another session than the book's."""
+    if not _same_but_spreads(theirs, ours):
+        raise LogbookError(
+            f"the plan was made for {_difference(theirs, ours)}; nothing was added. Make the plan "
+            "from book.session"
+        )
+
+
+def _same_but_spreads(theirs: Session, ours: Session) -> bool:
+    """Equal, or with spreads that were measured since: those change no press."""
+    if theirs == ours or type(theirs) is not type(ours):
+        return theirs == ours
+    plain = [
+        replace(s, factors=tuple(replace(f, spread=0.0) for f in s.factors)) for s in (theirs, ours)
+    ]
+    return plain[0] == plain[1]
+
+
+def _difference(theirs: Session, ours: Session) -> str:
+    if theirs.name != ours.name:
+        return f"session {theirs.name!r}, and this book is for {ours.name!r}"
+    pairs = zip(theirs.to_toml().splitlines(), ours.to_toml().splitlines(), strict=False)
+    for plans, books in pairs:
+        if plans != books:
+            return (
+                f"another version of session {ours.name!r} (it has {plans.strip()!r} where this "
+                f"book has {books.strip()!r})"
+            )
+    return f"another version of session {ours.name!r}"
 
 
 def _plain(value: Any) -> Any:

@@ -44,10 +44,10 @@ def full(new_book):
     return book
 
 
-def test_four_files_are_written(full: Logbook, tmp_path: Path) -> None:
+def test_five_files_are_written(full: Logbook, tmp_path: Path) -> None:
     folder = tmp_path / "deep" / "er"
     written = full.export(folder)
-    names = ["results.csv", "results.xlsx", "history.csv", "session.toml"]
+    names = ["results.csv", "results.xlsx", "history.csv", "session.toml", "logbook.json"]
     assert [path.name for path in written] == names
     assert sorted(path.name for path in folder.iterdir()) == sorted(names)
     assert Session.load(folder / "session.toml") == full.session
@@ -149,7 +149,7 @@ def test_exporting_again_replaces_what_was_exported(full: Logbook, tmp_path: Pat
     full.export(tmp_path / "out")
     full.record(1, {"peel": 1})
     full.export(tmp_path / "out")
-    assert len(list((tmp_path / "out").iterdir())) == 4
+    assert len(list((tmp_path / "out").iterdir())) == 5
     frame = pd.read_csv(tmp_path / "out" / "results.csv")
     assert frame["peel"].iloc[0] == 1
 

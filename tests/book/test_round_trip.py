@@ -52,19 +52,36 @@ other = st.tuples(
     st.sampled_from(["exclude", "redo"]),
     st.fixed_dictionaries({"press": st.integers(1, 4), "reason": text}),
 ) | st.tuples(st.just("include"), st.fixed_dictionaries({"press": st.integers(1, 4)}))
-steps = st.lists(record | other, max_size=8)
+#: A sheet exported and taken back in says nothing new, wherever it falls.
+sheet = st.tuples(st.just("sheet"), st.sampled_from(["results.csv", "results.xlsx"]))
+kept = st.tuples(
+    st.just("keep"),
+    st.fixed_dictionaries(
+        {
+            "kind": st.just("any"),
+            "said": st.dictionaries(
+                text, text | number | st.none() | st.booleans(), min_size=1, max_size=3
+            ),
+        }
+    ),
+)
+steps = st.lists(record | record | other | sheet | kept, max_size=8)
 
 
-def do(book: Logbook, step: tuple[str, dict[str, Any]]) -> None:
+def do(book: Logbook, step: tuple[str, Any], folder: Path) -> None:
     """One step; a step that says nothing, or has a comma in a defect, is refused and no matter."""
     what, said = step
+    if what == "sheet":
+        book.export(folder / "between")
+        assert book.import_sheet(folder / "between" / said).added == 0
+        return
     try:
         getattr(book, what)(**said)
     except (LogbookError, ResultsError) as error:
         assert "\n" not in str(error)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(steps)
 @example([("record", {"press": 1, "note": "-"}), ("record", {"press": 2, "note": "'=a"})])
 @example([("record", {"press": 1, "block": "=lot"}), ("exclude", {"press": 1, "reason": "yes"})])
@@ -75,13 +92,19 @@ def test_any_book_comes_back_from_its_sheets(blank_book, doing) -> None:
         folder = Path(place)
         with blank_book(folder, "a.dtfbook") as book:
             for step in doing:
-                do(book, step)
-            results, count = book.results(), len(book.history())
+                do(book, step, folder)
+            results, count, notes = book.results(), len(book.history()), book.kept()
+            history = book.history()
             check_results(book.session, results)
             book.export(folder / "out")
             assert book.import_sheet(folder / "out" / "results.csv").added == 0
             assert book.import_sheet(folder / "out" / "results.xlsx").added == 0
             assert len(book.history()) == count
+        source = folder / "out" / "logbook.json"
+        with Logbook.restore(source, folder / "restored.dtfbook") as same:
+            pd.testing.assert_frame_equal(same.results(), results)
+            pd.testing.assert_frame_equal(same.history(), history)
+            assert same.kept() == notes
         for name in ("results.csv", "results.xlsx"):
             with blank_book(folder, f"{name}.dtfbook") as fresh:
                 fresh.import_sheet(folder / "out" / name)

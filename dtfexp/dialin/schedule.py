@@ -29,6 +29,9 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[Due]:
     change, and waits of about a minute and more.
     """
     steps = timeline(session, runs)
+    # What begins in the very minute in which a press is taken up is said before it.
+    steps = steps.assign(late=steps["what"] == "handle")
+    steps = steps.sort_values(["start", "late"], kind="stable")
     members = runs.groupby("oven_load")["press"].apply(list).to_dict()
     out: list[Due] = []
     first: list[str] = []

@@ -59,7 +59,7 @@ def test_plan_prints_every_press_and_both_units(
         "4", "--fabrics", "cotton jersey",
     )  # fmt: skip
     assert code == 0
-    assert len(re.findall(r"^\d+ +cotton jersey", out, re.MULTILINE)) == 9
+    assert len(re.findall(r"^\d+ +\d+ +cotton jersey", out, re.MULTILINE)) == 9
     assert "°C" in out
     assert "°F" in out
     with Logbook.open(path) as book:
@@ -74,12 +74,16 @@ def test_the_run_sheet_marks_what_changes(
     _, out, _ = run(
         capsys, "plan", str(DATA / "messy_shop_session.toml"), str(path), "--presses", "8"
     )
-    rows = [line for line in out.splitlines() if re.match(r"\d+ +club tee", line)]
+    rows = [line for line in out.splitlines() if re.match(r"\d+ +\d+ +club tee", line)]
     with Logbook.open(path) as book:
         runs = book.runs().drop(columns=["press", "fabric"])
     changed = (runs != runs.shift()).sum(axis=1).tolist()
     assert [row.count("> ") for row in rows] == [0, *changed[1:]]
-    assert max(len(line) for line in out.splitlines() if re.match(r"\d+ ", line)) <= 100
+    assert max(len(line) for line in out.splitlines() if re.match(r"\d+ +\d+ ", line)) <= 105
+    assert (
+        len(re.findall(r"^ +- cure load \d+ at", out, re.MULTILINE)) == runs["oven_load"].nunique()
+    )
+    assert "- wait about 8 min for the press" in out and "at the bench for 8 presses" in out
 
 
 MISTAKES = [

@@ -46,7 +46,12 @@ def plan(args: Namespace) -> None:
             f"'dtfexp next {args.logbook} --presses N' to go on, or choose another name"
         )
     made = make_plan(
-        session, args.presses, fabrics=args.fabrics, design=args.design, seed=args.seed
+        session,
+        args.presses,
+        fabrics=args.fabrics,
+        design=args.design,
+        seed=args.seed,
+        **dict(args.options),
     )
     with Logbook.create(args.logbook, session) as book:
         book.add(made)

@@ -67,7 +67,7 @@ def start_book(
                 "logbook keeps its own session; to start afresh, give logbook_file a new name."
             )
         return book
-    first = plan(session, presses, seed=seed, design=design, **(options or {}))
+    first = plan(session, presses, **{"seed": seed, "design": design, **(options or {})})
     book = Logbook.create(name, session)
     book.add(first)
     what = "a first look" if design == "auto" else f"a plan ({design})"

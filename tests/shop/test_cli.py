@@ -86,6 +86,18 @@ def test_the_run_sheet_marks_what_changes(
     assert "- wait about 8 min for the press" in out and "at the bench for 8 presses" in out
 
 
+def test_a_design_takes_its_options(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "my.dtfbook"
+    session = str(DATA / "messy_shop_session.toml")
+    code, out, _ = run(
+        capsys, "plan", session, str(path), "--presses", "20", "--design", "central composite",
+        "--option", "alpha=rotatable", "--option", 'blocks=["Monday", "Tuesday"]',
+    )  # fmt: skip
+    assert code == 0 and "1.68 times as far out" in out and "> Tuesday" in out
+    with Logbook.open(path) as book:
+        assert book.runs()["block"].value_counts().tolist() == [9, 9]
+
+
 MISTAKES = [
     (["plan", "nothing.toml", "x.dtfbook", "--presses", "4"], "nothing.toml"),
     (["plan", "SESSION", "BOOK", "--presses", "4"], "already"),
@@ -94,6 +106,9 @@ MISTAKES = [
     (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--design", "magic"], "'magic'"),
     (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--fabrics", "velvet"], "velvet"),
     (["plan", "SESSION", "new.dtfbook"], "--presses"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--option", "reach"], "'reach'"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--option", "seed=1"], "seed"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--option", "reach=1"], "no option"),
     (["next", "nothing.dtfbook", "--presses", "3"], "nothing.dtfbook"),
     (["next", "SESSION", "--presses", "3"], "not a dtfexp logbook"),
     (["import", "BOOK", "nothing.csv"], "nothing.csv"),

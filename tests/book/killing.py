@@ -39,8 +39,10 @@ def write_without_end(path: Path, turn: int) -> Callable[[Callable[[str], None]]
     return write
 
 
-def kill_writers(path: Path, kills: int, seed: int, child: Callable[..., Any]) -> Tally:
-    """Kill ``kills`` writers with SIGKILL, 0 to 60 ms after their first entry.
+def kill_writers(
+    path: Path, kills: int, seed: int, child: Callable[..., Any], longest: float = 0.06
+) -> Tally:
+    """Kill ``kills`` writers with SIGKILL, 0 to ``longest`` seconds after their first entry.
 
     Raises AssertionError when an acknowledged entry or note is gone, half of one is found, or the
     file does not open.
@@ -52,7 +54,7 @@ def kill_writers(path: Path, kills: int, seed: int, child: Callable[..., Any]) -
         writer = child(write_without_end(path, turn))
         first = writer.line()
         assert len(first) == 32, first
-        time.sleep(rng.uniform(0, 0.06))
+        time.sleep(rng.uniform(0, longest))
         os.kill(writer.pid, signal.SIGKILL)
         acknowledged.update([first, *writer.rest()])
         tally.cut_off += path.with_name(path.name + "-journal").exists()

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dtfexp.describe.errors import PlanError
-from dtfexp.dialin import factorials, first_look, fractions, latin, quadratics, screening
+from dtfexp.dialin import factorials, first_look, fractions, latin, optimal, quadratics, screening
 from dtfexp.dialin.family import Asked, Family, Wanted
 
 
@@ -16,10 +15,6 @@ def _auto(asked: Asked) -> Wanted:
     )
 
 
-def _not_built(asked: Asked) -> Wanted:
-    raise PlanError(f"design {asked.design!r} is not built yet; use another, such as 'auto'")
-
-
 FAMILIES: dict[str, Family] = {
     "auto": Family(_auto, ("blocks",)),
     "full factorial": Family(factorials.full_factorial, factorials.OPTIONS),
@@ -28,6 +23,6 @@ FAMILIES: dict[str, Family] = {
     "box-behnken": Family(quadratics.box_behnken, quadratics.BEHNKEN_OPTIONS),
     "central composite": Family(quadratics.central_composite, quadratics.COMPOSITE_OPTIONS),
     "latin hypercube": Family(latin.hypercube, latin.OPTIONS),
-    "d-optimal": Family(_not_built),
-    "i-optimal": Family(_not_built),
+    "d-optimal": Family(optimal.optimal_plan, optimal.OPTIONS),
+    "i-optimal": Family(optimal.optimal_plan, optimal.OPTIONS),
 }

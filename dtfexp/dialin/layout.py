@@ -38,6 +38,8 @@ def lay_out(
     first_press: int = 1,
     first_load: int = 1,
     first_round: int = 1,
+    *,
+    groups: tuple[Sequence[int], Sequence[int]] | None = None,
 ) -> pd.DataFrame:
     """Wanted presses as runs, in pressing order.
 
@@ -55,6 +57,8 @@ def lay_out(
     * Loads are numbered in the order in which they are first needed. Everything else is drawn
       from ``rng``; an equal generator gives an equal frame.
     * A press in a corner that the session forbids is made at the nearest permitted settings.
+    * ``groups`` gives the load and the round of every row where a plan has settled them already;
+      only the order is then worked out.
 
     Raises ``PlanError`` (a ``ValueError``) naming the row, the column and what is accepted.
     """
@@ -72,20 +76,23 @@ def lay_out(
     count = len(fabrics)
     presses = _presses(session, fabrics, columns)
     shuffled = [int(i) for i in rng.permutation(count)]
-    rounds = _share_out(
-        [presses[i].round_key for i in shuffled],
-        [(presses[i].wanted, (presses[i].cure_key, fabrics[i])) for i in shuffled],
-        session.presses_per_round,
-        most_extra=1,
-    )
-    round_of = dict(zip(shuffled, rounds, strict=True))
-    loads = _share_out(
-        [presses[i].cure_key for i in shuffled],
-        [(presses[i].wanted, (round_of[i], fabrics[i])) for i in shuffled],
-        session.coupons_per_load,
-        most_extra=_MOST_EXTRA,
-    )
-    load_of = dict(zip(shuffled, loads, strict=True))
+    if groups is None:
+        rounds = _share_out(
+            [presses[i].round_key for i in shuffled],
+            [(presses[i].wanted, (presses[i].cure_key, fabrics[i])) for i in shuffled],
+            session.presses_per_round,
+            most_extra=1,
+        )
+        round_of = dict(zip(shuffled, rounds, strict=True))
+        loads = _share_out(
+            [presses[i].cure_key for i in shuffled],
+            [(presses[i].wanted, (round_of[i], fabrics[i])) for i in shuffled],
+            session.coupons_per_load,
+            most_extra=_MOST_EXTRA,
+        )
+        load_of = dict(zip(shuffled, loads, strict=True))
+    else:
+        load_of, round_of = (dict(enumerate(map(int, of_row))) for of_row in groups)
     order = _pressing_order(presses, shuffled, round_of, load_of, rng)
 
     runs = pd.DataFrame(

@@ -98,7 +98,10 @@ def plan(
     * ``"plackett-burman"``: ``runs``, ``foldover``;
     * ``"box-behnken"``: ``words`` ("all" or "usual" of the words that have no middle);
     * ``"central composite"``: ``alpha`` ("face", "rotatable", "blocks" or a number), ``words``;
-    * ``"latin hypercube"``: ``slow_levels``.
+    * ``"latin hypercube"``: ``slow_levels``;
+    * ``"d-optimal"`` (effects known best) and ``"i-optimal"`` (grades foretold best): ``model``
+      ("quadratic", "interactions" or "linear"), ``include`` (a frame of presses made already),
+      ``loads``, ``rounds``, ``load_luck``, ``round_luck``, ``restarts``; exactly ``presses``.
 
     ``reach`` is the share of the half-range that the outer levels lie from the middle (for a
     central composite: its corners); ``centres`` and ``replicates`` are for each fabric;
@@ -138,14 +141,15 @@ def _permitted(session: Session, wanted: Wanted) -> Wanted:
 
 
 def _in_order(session: Session, wanted: Wanted, blocks: tuple[str, ...], seed: int) -> pd.DataFrame:
-    """The wanted presses in loads, rounds and pressing order, numbered from 1.
+    """The wanted presses in loads, rounds and pressing order, numbered from 1 (or as they are).
 
     Blocks come one after the other: no load and no round reaches into the next one.
     """
     names = [f.name for f in session.factors]
     if wanted.laid_out:
         runs = wanted.frame.reset_index(drop=True)
-        runs.insert(0, "press", np.arange(1, len(runs) + 1))
+        if "press" not in runs:
+            runs.insert(0, "press", np.arange(1, len(runs) + 1))
         more = ["block"] if "block" in runs else []
         return runs[["press", "fabric", "oven_load", "press_round", *names, *more]]
     rng = np.random.default_rng(seed)

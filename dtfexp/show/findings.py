@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
-from dtfexp.dialin import judged, slices
+from dtfexp.dialin import judged
+from dtfexp.show import slices
 
 if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric

@@ -1,0 +1,83 @@
+"""Settings as columns of a linear model: numbers from -1 to +1 over a span, words as contrasts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.describe.factor import Factor
+from dtfexp.dialin.coding import is_logarithmic
+from dtfexp.maths.terms import Kind, word_columns
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Span:
+    """One setting over the values that a plan gives it.
+
+    factor: the setting, None for the fabric; values: the different ones, ascending, or the words
+    in their order. Times that span a factor of two act by their logarithm, as in the fit; ordered
+    words count by their place, three or more of them as a line of numbers.
+    """
+
+    name: str
+    values: tuple[Any, ...]
+    factor: Factor | None = None
+
+    @classmethod
+    def of(cls, factor: Factor, values: Iterable[Any]) -> Span:
+        """The span of a factor over the values given."""
+        told = set(values)
+        ordered = sorted(told) if factor.is_numeric else [w for w in factor.levels if w in told]
+        return cls(factor.name, tuple(ordered), factor)
+
+    @property
+    def varies(self) -> bool:
+        """Whether there are two values or more."""
+        return len(self.values) > 1
+
+    @property
+    def by_place(self) -> bool:
+        """Numbers and ordered words lie along a line."""
+        return self.factor is not None and (self.factor.is_numeric or self.factor.ordered)
+
+    @property
+    def kind(self) -> Kind:
+        """What a model has to know of this setting."""
+        if self.by_place:
+            numeric = self.factor is not None and self.factor.is_numeric
+            return Kind(number=numeric or len(self.values) > 2, bends=len(self.values) > 2)
+        return Kind(
+            columns=len(self.values) - 1, number=False, bends=False, joins=self.factor is not None
+        )
+
+    def code(self, values: Sequence[Any] | NDArray[Any]) -> Array:
+        """Base columns (n, kind.columns); numbers outside the span lie beyond -1 and +1."""
+        if not self.by_place:
+            place = {word: k for k, word in enumerate(self.values)}
+            return word_columns(len(self.values))[[place[v] for v in values]]
+        line = self._line(values)
+        low, high = self._line([self.values[0], self.values[-1]])
+        return np.asarray((2.0 * (line - low) / (high - low) - 1.0)[:, None])
+
+    def words(self) -> Array | None:
+        """What the range is made of: None for a number, else the columns of each value."""
+        return None if self.kind.number else self.code(self.values)
+
+    def _line(self, values: Sequence[Any] | NDArray[Any]) -> Array:
+        if self.factor is not None and not self.factor.is_numeric:
+            return np.array([float(self.factor.levels.index(v)) for v in values])
+        line = np.asarray(values, dtype=float)
+        if self.factor is not None and is_logarithmic(self.factor):
+            return np.asarray(np.log(line))
+        return line
+
+
+def fabric_span(fabrics: Sequence[str]) -> Span:
+    """The fabrics of a plan: each shifts the grade by its own amount and does nothing else."""
+    return Span("fabric", tuple(fabrics))

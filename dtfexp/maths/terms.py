@@ -1,0 +1,116 @@
+"""The terms of a linear model over coded settings: own effects, joint effects of two, bends.
+
+A number is one column from -1 to +1; L words are L - 1 columns, orthogonal to one another and to
+the mean, of mean square 1 over the words (so that two words are -1 and +1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+Key = tuple[int, ...]
+
+MODELS = ("linear", "interactions", "quadratic")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What a model has to know of one setting.
+
+    columns: how many coded columns it has; number: it may lie anywhere from -1 to +1; bends: a
+    number that can be low, middle and high, so it may have a square; joins: it may act together
+    with others (what only shifts everything does not).
+    """
+
+    columns: int = 1
+    number: bool = True
+    bends: bool = True
+    joins: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Terms:
+    """The columns of a model matrix as products of two base columns (0 stands for the mean).
+
+    key: per column, the settings of the term it belongs to: () the mean, (i,) the own effect of
+    setting i, (i, j) the joint effect, (i, i) the bend.
+    """
+
+    kinds: tuple[Kind, ...]
+    model: str
+    key: tuple[Key, ...]
+    first: Ints
+    second: Ints
+
+    @classmethod
+    def of(cls, kinds: Sequence[Kind], model: str) -> Terms:
+        """The terms of ``model`` (of MODELS); ValueError for another word."""
+        if model not in MODELS:
+            raise ValueError(f"model is {model!r}; use one of {', '.join(map(repr, MODELS))}")
+        own: list[list[int]] = []
+        at = 1
+        for kind in kinds:
+            own.append(list(range(at, at + kind.columns)))
+            at += kind.columns
+        rows: list[tuple[Key, int, int]] = [((), 0, 0)]
+        rows += [((i,), column, 0) for i in range(len(kinds)) for column in own[i]]
+        if model != "linear":
+            joining = [i for i, kind in enumerate(kinds) if kind.joins]
+            rows += [
+                ((i, j), a, b) for i, j in combinations(joining, 2) for a in own[i] for b in own[j]
+            ]
+        if model == "quadratic":
+            rows += [((i, i), own[i][0], own[i][0]) for i, k in enumerate(kinds) if k.bends]
+        keys, first, second = zip(*rows, strict=True)
+        return cls(tuple(kinds), model, tuple(keys), np.array(first), np.array(second))
+
+    @property
+    def size(self) -> int:
+        """How many columns, the mean among them."""
+        return len(self.key)
+
+    @cached_property
+    def columns(self) -> dict[Key, list[int]]:
+        """Term -> its columns, in order; the mean first."""
+        found: dict[Key, list[int]] = {}
+        for column, key in enumerate(self.key):
+            found.setdefault(key, []).append(column)
+        return found
+
+    def expand(self, base: Array) -> Array:
+        """Coded settings (..., columns of all settings) to model columns (..., size)."""
+        with_mean = np.concatenate([np.ones((*base.shape[:-1], 1)), base], axis=-1)
+        return np.asarray(with_mean[..., self.first] * with_mean[..., self.second])
+
+
+def word_columns(levels: int) -> Array:
+    """Coded columns of so many words, (levels, levels - 1): each word against those before it."""
+    out = np.zeros((levels, levels - 1))
+    for j in range(1, levels):
+        out[:j, j - 1] = -1.0
+        out[j, j - 1] = float(j)
+        out[:, j - 1] *= np.sqrt(levels / (j * (j + 1.0)))
+    return out
+
+
+def covariance(load: Ints, round_: Ints, load_ratio: float, round_ratio: float) -> Array:
+    """Covariance (n, n) of presses over the variance of press noise.
+
+    load, round_ (n,): codes; the ratios are variances of luck over that of the noise.
+    """
+    same_load = (load[:, None] == load[None, :]).astype(float)
+    same_round = (round_[:, None] == round_[None, :]).astype(float)
+    return np.asarray(np.eye(len(load)) + load_ratio * same_load + round_ratio * same_round)
+
+
+def inverse(matrix: Array) -> Array:
+    """The inverse of a (stack of) square matrices."""
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)

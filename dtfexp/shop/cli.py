@@ -1,4 +1,4 @@
-"""The command line: ``dtfexp demo | plan | next | import | report | open``."""
+"""The command line: ``dtfexp demo | plan | sheet | next | import | report | open``."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ _ORDER = """\
 In order:
   dtfexp demo                                        see the whole job done on an invented bench
   dtfexp plan SESSION.toml my.dtfbook --presses 14   start a logbook with a first look
+  dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
   (press, peel, wash, grade; record in 2_record.ipynb or on a sheet)
   dtfexp import my.dtfbook grades.csv                take in a sheet of grades
   dtfexp next my.dtfbook --presses 4                 the presses that teach most now
@@ -46,6 +47,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     _demo(commands)
     _plan(commands)
+    _sheet(commands)
     _next(commands)
     _import(commands)
     _report(commands)
@@ -92,6 +94,18 @@ def _plan(commands: _Commands[_Parser]) -> None:
     )
     _fabrics(command)
     _seed(command)
+
+
+def _sheet(commands: _Commands[_Parser]) -> None:
+    command = _add(
+        commands,
+        "sheet",
+        "write the run sheet and coupon labels to print, and the sheets to type into",
+        "dtfexp sheet my.dtfbook --out paper --paper Letter",
+    )
+    command.add_argument("logbook", metavar="LOGBOOK")
+    command.add_argument("--out", metavar="DIR", required=True, help="folder to write into")
+    command.add_argument("--paper", metavar="SIZE", default="A4", help="A4 or Letter (%(default)s)")
 
 
 def _next(commands: _Commands[_Parser]) -> None:
@@ -171,6 +185,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     run: dict[str, Callable[[argparse.Namespace], None]] = {
         "demo": commands.demo,
         "plan": commands.plan,
+        "sheet": commands.sheet,
         "next": commands.next_,
         "import": commands.import_,
         "report": commands.report,

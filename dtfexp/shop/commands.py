@@ -54,6 +54,17 @@ def plan(args: Namespace) -> None:
     print(f"\nLogbook: {Path(args.logbook).resolve()}")
 
 
+def sheet(args: Namespace) -> None:
+    """Write run sheet and coupon labels, and the sheets that an import takes back."""
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.shop.paper import write_sheets
+
+    with Logbook.open(args.logbook) as book:
+        paths = write_sheets(book, Path(args.out), args.paper)
+    for path in paths:
+        print(path.resolve())
+
+
 def next_(args: Namespace) -> None:
     """Add the presses that teach most to a logbook, or say that enough is known."""
     from dtfexp.book.logbook import Logbook

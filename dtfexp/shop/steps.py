@@ -194,6 +194,14 @@ def run_sheet(book: Logbook) -> Styler:
     return style.set_table_attributes('style="font-size: 15px"').set_uuid("dtfexp-run-sheet")
 
 
+def write_sheets(book: Logbook, folder: str, paper: str = "A4") -> None:
+    """Run sheet and coupon labels as PDF, and the same as .xlsx and .csv, in ``folder``."""
+    from dtfexp.shop.paper import write_sheets as write
+
+    for path in write(book, Path(folder), paper):
+        print(path)
+
+
 def _put(source: Path, target: Path) -> None:
     try:
         shutil.copyfile(source, target)

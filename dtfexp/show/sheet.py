@@ -1,4 +1,4 @@
-"""One printed page: text that fits where it is put, boxes and lines, all measured in millimetres.
+"""Printed pages: text that fits where it is put, boxes and lines, all measured in millimetres.
 
 Left edges are counted from the left margin, tops from the top of the paper.
 """
@@ -37,8 +37,12 @@ class Sheet:
             self._pdf.add_font(_FONT, style, _fonts() / file)
         self._pdf.add_page()
 
+    def turn(self) -> None:
+        """Go on to a further page."""
+        self._pdf.add_page()
+
     def pdf(self) -> bytes:
-        """The finished page."""
+        """The finished pages."""
         return bytes(self._pdf.output())
 
     def measure(self, text: str, size: float, bold: bool = False) -> float:

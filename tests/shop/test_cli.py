@@ -121,8 +121,24 @@ def test_a_mistake_is_one_clear_line_and_code_2(
     assert not (shop.parent / "new.dtfbook").exists()
 
 
+def test_the_sheet_to_print_and_its_twin_to_type_into(
+    shop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = shop.parent / "paper"
+    for _ in range(2):
+        code, out, _ = run(capsys, "sheet", str(shop), "--out", str(folder), "--paper", "letter")
+        assert code == 0
+    assert {"run-sheet.pdf", "coupon-labels.pdf"} <= {path.name for path in folder.iterdir()}
+    assert f"{folder / 'run-sheet.pdf'}" in out
+    assert not list(folder.glob("*changed-by-hand*")) and not list(folder.glob(".*"))
+    code, out, _ = run(capsys, "import", str(shop), str(folder / "results.xlsx"))
+    assert (code, "0 entries added" in out) == (0, True)
+    code, _, err = run(capsys, "sheet", str(shop), "--out", str(folder), "--paper", "A5")
+    assert (code, "use one of A4, Letter" in err) == (2, True)
+
+
 def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
-    commands = ["demo", "plan", "next", "import", "report", "open"]
+    commands = ["demo", "plan", "sheet", "next", "import", "report", "open"]
     for argv in ([], *[[c] for c in commands]):
         with pytest.raises(SystemExit) as stop:
             parser().parse_args([*argv, "--help"])

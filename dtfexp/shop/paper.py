@@ -1,0 +1,47 @@
+"""What a shop prints before a session, and the sheets by which it comes back into the book."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dtfexp.describe.errors import DtfexpError
+from dtfexp.show.labels_pdf import coupon_labels_pdf
+from dtfexp.show.sheet import PAPERS
+from dtfexp.show.sheet_pdf import run_sheet_pdf
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
+
+
+def write_sheets(book: Logbook, folder: Path, paper: str = "A4") -> list[Path]:
+    """Write run-sheet.pdf and coupon-labels.pdf into ``folder``, and the book's own export, whose
+    results.xlsx and results.csv have the same columns and can be imported.
+
+    paper: "A4" or "Letter". Returns the paths, what is printed first. Raises ``DtfexpError`` for
+    another paper, a book without presses and a folder that cannot be written.
+    """
+    known = {name.casefold(): name for name in PAPERS}
+    size = known.get(str(paper).casefold())
+    if size is None:
+        raise DtfexpError(f"paper is {paper!r}; use one of {', '.join(PAPERS)}")
+    if not len(book.runs()):
+        raise DtfexpError(f"{book.path} has no presses yet; add a plan first")
+    drawn = {
+        "run-sheet.pdf": run_sheet_pdf(book, paper=size),
+        "coupon-labels.pdf": coupon_labels_pdf(book, paper=size),
+    }
+    exported = book.export(folder)
+    for name, content in drawn.items():
+        half = folder / f".{name}.{os.getpid()}.part"
+        try:
+            half.write_bytes(content)
+            half.replace(folder / name)
+        except OSError as error:
+            half.unlink(missing_ok=True)
+            raise DtfexpError(
+                f"{folder / name} cannot be written ({error.strerror or error}); close it in any "
+                "other program, or choose another folder"
+            ) from None
+    return [*(folder / name for name in drawn), *exported]

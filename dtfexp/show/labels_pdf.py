@@ -1,0 +1,56 @@
+"""Coupon labels: a number to find each coupon by, days later, with its fabric and settings.
+
+For plain paper to cut along the lines or for sheets of labels; one label for each planned press.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.show.reading import label
+from dtfexp.show.sheet import MARGIN, Sheet
+from dtfexp.show.sheet_pdf import drawn, lacking, setting, short
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.describe.session import Session
+
+_ACROSS, _TALL = 3, 33.0
+
+
+def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
+    """Labels of the presses that still lack a grade (of all when none does), in running order.
+
+    paper: "A4" or "Letter". The same book gives the same bytes.
+    """
+    session = book.session
+    sheet = Sheet(paper, f"Coupon labels: {session.name}", drawn(book))
+    down = int((sheet.height - 2 * MARGIN) / _TALL)
+    wide = sheet.inner / _ACROSS
+    for i, row in enumerate(lacking(book)):
+        place = i % (_ACROSS * down)
+        if i and place == 0:
+            sheet.turn()
+        _label(sheet, session, row, place % _ACROSS * wide, MARGIN + place // _ACROSS * _TALL, wide)
+    return sheet.pdf()
+
+
+def _label(
+    sheet: Sheet, session: Session, row: dict[Any, Any], left: float, top: float, wide: float
+) -> None:
+    sheet.box(left, top, wide, _TALL, line=0.15)
+    left, inner = left + 2.5, wide - 5
+    sheet.fitted(str(row["press"]), left, top + 1.8, 21, 32, 14, bold=True)
+    beside, room = left + 22, inner - 22
+    for i, line in enumerate(sheet.wrapped(str(row["fabric"]), room, 9, bold=True)[:2]):
+        sheet.write(line, beside, top + 2.2 + 4 * i, 9, bold=True)
+    told = f"load {row['oven_load']}, round {row['press_round']}"
+    sheet.fitted(told, beside, top + 10.4, room, 7, 5)
+    said = [
+        f"{label(factor.name)} {setting(session, factor, row[factor.name])[0]}"
+        for factor in session.factors
+    ]
+    for i, line in enumerate(sheet.wrapped(", ".join(said), inner, 6.5)[:4]):
+        sheet.write(line, left, top + 14.6 + 2.9 * i, 6.5)
+    graded = "   ".join(f"{label(outcome.name)} ____" for outcome in session.outcomes)
+    sheet.write(short(sheet, graded, inner, 7.5), left, top + 27.4, 7.5)

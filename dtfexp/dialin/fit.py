@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -126,6 +127,82 @@ class Fit:
 
         checked = check_settings(self.session, settings)
         return failure_sides(self, checked, self.session.fabric(fabric).name)
+
+    def shares(self, fabric: str | Fabric) -> pd.DataFrame:
+        """Which settings matter: shares of the variation of the pass rate over the range.
+
+        One row per setting (the index), the weightiest first.  ``alone``: the share a setting
+        moves by itself; ``in_all``: with all that it does together with others (first-order and
+        total Sobol indices); ``_low`` and ``_high`` are 90 % posterior bounds.  All between 0 and
+        1, and 0 where the pass rate does not vary.  The same every time.
+        """
+        from dtfexp.dialin.shares import shares
+
+        return shares(self, self.session.fabric(fabric).name)
+
+    def curve(
+        self,
+        setting: str,
+        fabric: str | Fabric,
+        other: str | None = None,
+        *,
+        at: Mapping[str, Any] | str | None = None,
+    ) -> pd.DataFrame:
+        """The pass rate along one setting, or over two: the setting(s), ``pass_rate``, ``low``,
+        ``high`` (90 % posterior bounds).
+
+        at: where the other settings stay, setting -> value (default: the window's target, also for
+        those left out); ``"average"``, for one setting, spreads the others evenly over their
+        ranges: the main effect.  Raises ``SessionError`` for an unknown name or value.
+        """
+        from dtfexp.dialin.curves import curve
+
+        return curve(self, setting, self.session.fabric(fabric).name, other, at)
+
+    def luck(self) -> pd.DataFrame:
+        """The luck of each oven load, press round and block with graded presses, in grades.
+
+        ``kind``, ``number`` (as in the results), ``presses``, ``luck`` (above 0: better than its
+        settings explain; the mean over the outcomes), ``low``, ``high`` (90 % posterior bounds),
+        ``stands_out`` (the bounds leave 0 out).
+        """
+        from dtfexp.dialin.luck import luck
+
+        return luck(self)
+
+    def check_grades(self) -> pd.DataFrame:
+        """Posterior predictive check: how often each grade fell, and how often it should have.
+
+        Every press is foretold by all others.  One row per outcome and grade (a measured outcome:
+        per quarter of its foretold distribution): ``observed``, ``expected``, ``low``, ``high``
+        (95 % interval of the count), ``as_foretold``.
+        """
+        from dtfexp.dialin.foretold import check_grades
+
+        return check_grades(self)
+
+    def surprises(self) -> pd.DataFrame:
+        """Grades that the other presses did not foretell, the oddest first.
+
+        ``press``, ``fabric``, ``outcome``, ``grade``, ``foretold`` (grade at the middle of what was
+        expected), ``chance`` (of a grade this far out or farther on its side, below 1 in 50),
+        ``why``.  A later wash graded better than an earlier one by more than one step is listed
+        last, with chance 0.  No rows when nothing surprises.
+        """
+        from dtfexp.dialin.foretold import surprises
+
+        return surprises(self)
+
+    def taught(self) -> pd.DataFrame:
+        """What each graded press taught, the one that moved the answer most first.
+
+        ``press``, ``fabric``, ``grades`` (how many it has), ``bits`` (information on the quality at
+        its own settings), ``moved`` (how much the expected pass rate of its fabric, over the whole
+        range, would differ without it; mean share).
+        """
+        from dtfexp.dialin.foretold import taught
+
+        return taught(self)
 
     def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
         """Posterior of the true pass rate at checked settings of one fabric."""

@@ -91,7 +91,10 @@ class _Clock:
         minutes = max(_change_minutes(self.session, at, f, before[f.name], now[f.name])
                       for f in changed)  # fmt: skip
         told = ", ".join(
-            f"{f.name} {f.format(before[f.name])} to {f.format(now[f.name])}" for f in changed
+            # One temperature alone needs no name: it is that of the machine.
+            (f"{f.name} " if len(slow) > 1 else "")
+            + f"{f.format(before[f.name])} to {f.format(now[f.name])}"
+            for f in changed
         )
         start = self.oven if at == "oven" else self.platen
         self._add(at, "change-over", start, start + minutes, row, told)

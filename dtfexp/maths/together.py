@@ -76,13 +76,11 @@ def draws(joint: Joint, count: int) -> Array:
     """
     size = joint.mean.size
     flat = joint.covariance.reshape(size, size)
-    # Smooth fields at many points are all but singular: a square root by eigenvalues never fails.
-    value, vector = np.linalg.eigh(0.5 * (flat + flat.T))
-    value = np.maximum(value[::-1], 0.0)
-    rank = max(1, int(np.searchsorted(np.cumsum(value), (1.0 - 1e-6) * value.sum())) + 1)
-    root = vector[:, ::-1][:, :rank] * np.sqrt(value[:rank])
-    uniform = qmc.LatinHypercube(rank, seed=1).random(count)
-    return np.asarray(joint.mean + (norm.ppf(uniform) @ root.T).reshape(count, *joint.mean.shape))
+    # Smooth fields at many points are all but singular; a millionth of the variance cures that.
+    ridge = 1e-6 * float(np.max(np.diag(flat), initial=1e-6))
+    root = np.linalg.cholesky(0.5 * (flat + flat.T) + ridge * np.eye(size))
+    normal = norm.ppf(qmc.LatinHypercube(size, seed=1).random(count))
+    return np.asarray(joint.mean + (normal @ root.T).reshape(count, *joint.mean.shape))
 
 
 def _stacked(a: Points, b: Points) -> Points:

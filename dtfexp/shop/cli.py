@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import tomllib
 from collections.abc import Callable, Sequence
 from typing import NoReturn
 
@@ -92,6 +93,16 @@ def _plan(commands: _Commands[_Parser]) -> None:
     command.add_argument(
         "--design", default="auto", metavar="NAME", help=f"one of: {', '.join(DESIGNS)} (auto)"
     )
+    command.add_argument(
+        "--option",
+        type=_option,
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        dest="options",
+        help="of the design, may be given several times: resolution=4, alpha=rotatable, "
+        'replicates=2, \'blocks=["Mon", "Tue"]\' ...',
+    )
     _fabrics(command)
     _seed(command)
 
@@ -169,6 +180,19 @@ def _seed(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--seed", type=_whole, default=0, metavar="N", help="the same seed, the same plan (0)"
     )
+
+
+def _option(text: str) -> tuple[str, object]:
+    """``name=value``, the value as in a session file; a bare word is text."""
+    name, equals, value = text.partition("=")
+    if not equals or not name.strip() or not value.strip():
+        raise argparse.ArgumentTypeError(f"{text!r} is not NAME=VALUE, such as resolution=4")
+    if name.strip() in ("session", "presses", "fabrics", "design", "seed"):
+        raise argparse.ArgumentTypeError(f"{name.strip()!r} is no option of a design")
+    try:
+        return name.strip(), tomllib.loads(f"value = {value}")["value"]
+    except tomllib.TOMLDecodeError:
+        return name.strip(), value.strip()
 
 
 def _whole(text: str) -> int:

@@ -46,7 +46,12 @@ def plan(args: Namespace) -> None:
             f"'dtfexp next {args.logbook} --presses N' to go on, or choose another name"
         )
     made = make_plan(
-        session, args.presses, fabrics=args.fabrics, design=args.design, seed=args.seed
+        session,
+        args.presses,
+        fabrics=args.fabrics,
+        design=args.design,
+        seed=args.seed,
+        **dict(args.options),
     )
     with Logbook.create(args.logbook, session) as book:
         book.add(made)
@@ -147,15 +152,12 @@ def print_window(window: Window) -> None:
 
 
 def _print_plan(made: Plan) -> None:
-    from dtfexp.dialin.layout import change_overs
     from dtfexp.shop.runsheet import run_sheet
 
     print(made.reason)
     print()
     print("\n".join(run_sheet(made)))
-    cost = change_overs(made.session, made.runs)
-    print(f"{len(made.runs)} presses, {made.runs['oven_load'].nunique()} oven loads, "
-          f"{made.runs['press_round'].nunique()} press rounds, about "
-          f"{cost['minutes']:.0f} minutes of warm-up and change-over.")  # fmt: skip
+    for line in made.cost().lines():
+        print(line)
     for note in made.notes:
         print(f"Note: {note}")

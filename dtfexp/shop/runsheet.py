@@ -1,10 +1,11 @@
-"""A plan as lines of text: what to set for each press, and what changes since the one before."""
+"""A plan as lines of text: what to set for each press, what changes, and when to wait."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.units import convert
+from dtfexp.dialin.schedule import schedule
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -14,25 +15,41 @@ CHANGED = ">"
 
 
 def run_sheet(plan: Plan) -> list[str]:
-    """Header, one line for each press, and a key; a setting to change is marked."""
+    """Header, one line for each press with what comes before it, and a key.
+
+    A setting to change is marked; ``min`` is the minute at which the press is due.
+    """
     factors = plan.session.factors
-    head = ["press", "fabric", "load", "round", *(f.name.replace("_", " ") for f in factors)]
-    rows = []
+    in_blocks = "block" in plan.runs
+    head = ["min", "press", "fabric", *["block"] * in_blocks, "load", "round",
+            *(f.name.replace("_", " ") for f in factors)]  # fmt: skip
+    rows, before_it = [], []
     before: dict[str, object] = {}
+    due = {one.press: one for one in schedule(plan.session, plan.runs)}
     for record in plan.runs.to_dict("records"):
         run = {str(name): value for name, value in record.items()}
-        row = [str(run["press"]), str(run["fabric"])]
-        row += [_marked(str(run[c]), c, run[c], before) for c in ("oven_load", "press_round")]
+        one = due[int(str(run["press"]))]
+        row = [f"{one.minute:.0f}", str(run["press"]), str(run["fabric"])]
+        groups = [*["block"] * in_blocks, "oven_load", "press_round"]
+        row += [_marked(str(run[c]), c, run[c], before) for c in groups]
         row += [_marked(_told(f, run[f.name]), f.name, run[f.name], before) for f in factors]
         rows.append(row)
+        before_it.append(one.first)
         before = run
     top, bottom = zip(*(_two_lines(name) for name in head), strict=True)
     table = [list(top), list(bottom), *rows]
     width = [max(len(row[i]) for row in table) for i in range(len(head))]
-    lines = ["  ".join(cell.ljust(w) for cell, w in zip(row, width, strict=True)).rstrip()
-             for row in table]  # fmt: skip
-    key = f"{CHANGED} marks what to change since the press before."
-    return [*lines[:2], "-" * (sum(width) + 2 * (len(width) - 1)), *lines[2:], "", key]
+    told = ["  ".join(cell.ljust(w) for cell, w in zip(row, width, strict=True)).rstrip()
+            for row in table]  # fmt: skip
+    lines = [*told[:2], "-" * (sum(width) + 2 * (len(width) - 1))]
+    for line, first in zip(told[2:], before_it, strict=True):
+        lines += [f"{' ' * (width[0] + 2)}- {text}" for text in first]
+        lines.append(line)
+    key = (
+        f"{CHANGED} marks what to change since the press before; - is done before the press below "
+        "it; min: minutes from switching on."
+    )
+    return [*lines, "", key]
 
 
 def _marked(text: str, name: str, value: object, before: dict[str, object]) -> str:

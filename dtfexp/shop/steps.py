@@ -6,8 +6,9 @@ Every step may be run again: what is there is opened and never made anew.
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.logbook import Logbook
 from dtfexp.describe.errors import DtfexpError
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.plan import Plan
+    from dtfexp.show.notebook import Shown
 
 SAMPLE_SESSION = "example_session.toml"
 PRACTICE = "practice.dtfbook"
@@ -42,8 +44,18 @@ def session_file(name: str) -> Session:
     return Session.load(path)
 
 
-def start_book(name: str, session: Session, presses: int, seed: int) -> Logbook:
-    """The logbook ``name``, opened; or made for ``session`` with a first look of ``presses``."""
+def start_book(
+    name: str,
+    session: Session,
+    presses: int,
+    seed: int,
+    design: str = "auto",
+    options: Mapping[str, Any] | None = None,
+) -> Logbook:
+    """The logbook ``name``, opened; or made for ``session`` with a plan of at most ``presses``.
+
+    design, options: as of ``plan``; "auto" is a compact first look.
+    """
     from dtfexp.dialin.plan import plan
 
     if Path(name).exists():
@@ -55,10 +67,11 @@ def start_book(name: str, session: Session, presses: int, seed: int) -> Logbook:
                 "logbook keeps its own session; to start afresh, give logbook_file a new name."
             )
         return book
-    first = plan(session, presses, seed=seed)
+    first = plan(session, presses, **{"seed": seed, "design": design, **(options or {})})
     book = Logbook.create(name, session)
     book.add(first)
-    print(f"{name} was made, with a first look of {len(first.runs)} test presses.")
+    what = "a first look" if design == "auto" else f"a plan ({design})"
+    print(f"{name} was made, with {what} of {len(first.runs)} test presses.")
     return book
 
 
@@ -174,19 +187,58 @@ def summary(book: Logbook) -> str:
     )
 
 
+def newest_plan(book: Logbook) -> Plan:
+    """The plan that was added last, as it was made."""
+    from dtfexp.dialin.plan import Plan
+
+    plans, runs = book.plans(), book.runs()
+    if not len(plans):
+        raise DtfexpError(f"{book.path.name} has no plan yet: give logbook_file a new name")
+    last = plans.iloc[-1]
+    mine = runs.tail(int(last["presses"])).reset_index(drop=True)
+    if "block" in mine and mine["block"].isna().all():
+        mine = mine.drop(columns="block")
+    return Plan(
+        book.session, mine, str(last["design"]), int(last["seed"]), str(last["reason"]),
+        tuple(last["notes"]),
+    )  # fmt: skip
+
+
+def costs(book: Logbook) -> Shown:
+    """What the newest plan costs, and its minutes as bars."""
+    from dtfexp.show.notebook import show_cost
+
+    return show_cost(newest_plan(book))
+
+
 def run_sheet(book: Logbook) -> Styler:
-    """The planned presses as a table; what changes since the press before is bold."""
+    """The planned presses as a table: what comes before each, and in bold what changes."""
     import pandas as pd
 
+    from dtfexp.dialin.schedule import schedule
+
     runs, factors = book.runs(), book.session.factors
-    shown = pd.DataFrame({"press": runs["press"], "fabric": runs["fabric"]}, dtype="object")
+    due = []
+    start = 0
+    for count in book.plans()["presses"]:
+        # Every plan is a sitting of its own, with its own minute 0.
+        due += schedule(book.session, runs.iloc[start : start + int(count)])
+        start += int(count)
+    shown = pd.DataFrame(index=runs.index, dtype="object")
+    shown["minute"] = [f"{one.minute:.0f}" for one in due]
+    shown["first"] = ["\n".join(one.first) for one in due]
+    shown["press"], shown["fabric"] = runs["press"], runs["fabric"]
     shown["oven load"], shown["press round"] = runs["oven_load"], runs["press_round"]
     groups = {"oven load": "oven_load", "press round": "press_round"}
+    if "block" in runs:
+        shown["block"] = runs["block"].fillna("")
+        groups["block"] = "block"
     for factor in factors:
         told = label(factor.name)
         shown[told] = [factor.format(value) for value in runs[factor.name]]
         groups[told] = factor.name
     bold = pd.DataFrame("", index=shown.index, columns=shown.columns)
+    bold["first"] = "white-space: pre-line; text-align: left; max-width: 22em"
     for told, column in groups.items():
         changed = runs[column] != runs[column].shift()
         bold.loc[changed.to_numpy(), told] = "font-weight: bold"

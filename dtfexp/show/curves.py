@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from dtfexp.dialin import slices
 from dtfexp.dialin.judged import FAILED, PASSED, verdicts
-from dtfexp.show import canvas, ink, slices
+from dtfexp.show import canvas, ink
 from dtfexp.show.reading import Reading
 
 if TYPE_CHECKING:

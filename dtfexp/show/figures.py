@@ -7,5 +7,6 @@ from dtfexp.show.chart import presses_chart
 from dtfexp.show.curves import curve
 from dtfexp.show.maps import pass_map
 from dtfexp.show.platen import platen_map
+from dtfexp.show.timeline import timeline_chart
 
-__all__ = ["curve", "pass_map", "platen_map", "presses_chart", "window_bars"]
+__all__ = ["curve", "pass_map", "platen_map", "presses_chart", "timeline_chart", "window_bars"]

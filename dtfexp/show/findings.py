@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
-from dtfexp.dialin import judged
-from dtfexp.show import slices
+from dtfexp.dialin import judged, slices
 
 if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric

@@ -20,6 +20,9 @@ FAIL = "#b84a00"
 PENDING = "#6b6259"
 BAND = "#d7dce2"
 LIMIT = "#8f959c"
+OVEN = "#e69f00"
+PRESS = "#cc79a7"
+HANDS = "#56b4e9"
 
 RATE_LEVELS: tuple[float, ...] = (0.0, 0.50, 0.70, 0.80, 0.90, 0.95, 1.0)
 """Edges of the steps in which a pass rate is coloured, the same on every map."""
@@ -49,6 +52,9 @@ DARK: dict[str, str] = {
     PENDING: "#c9bba8",
     BAND: "#353d47",
     LIMIT: "#7d858e",
+    OVEN: "#f0b43c",
+    PRESS: "#d993ba",
+    HANDS: "#7cc4ef",
     RATE_COLOURS[0]: "#1d1f22",
     RATE_COLOURS[1]: "#2b3234",
     RATE_COLOURS[2]: "#2f4445",

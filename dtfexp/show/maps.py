@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from dtfexp.describe.errors import SessionError
+from dtfexp.dialin import slices
 from dtfexp.dialin.judged import verdicts
-from dtfexp.show import canvas, ink, slices
+from dtfexp.show import canvas, ink
 from dtfexp.show.reading import Reading
 
 if TYPE_CHECKING:

@@ -1,8 +1,9 @@
-"""What a notebook cell shows of a fit: the same words, tables and bars as the report."""
+"""What a notebook cell shows of a fit or a plan: the same words, tables and bars as elsewhere."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.show import edgewords, ink, tables, words
@@ -14,6 +15,7 @@ from dtfexp.show.svg import inline
 if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.plan import Plan
 
 
 @dataclass(frozen=True)
@@ -78,3 +80,19 @@ def show_window(
     )
     rows = [f"  {row[0]}: {row[1]}, window {row[2]}" for row in settings.rows]
     return Shown(html, "\n".join([head, reason, *rows]))
+
+
+def show_cost(plan: Plan) -> Shown:
+    """What a plan costs and its minutes as bars, for a cell."""
+    from dtfexp.show.timeline import timeline_chart, told
+
+    lines = plan.cost().lines()
+    drawn: Any = timeline_chart(plan)
+    bars = inline(drawn.figure, "dtfexp-timeline", "The clock of the plan", told(plan))
+    style = f"{ink.variables(dark=False)} background: {ink.PAPER}; color: {ink.INK};"
+    listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    html = (
+        f'<div class="dtfexp-cost" style="{style} padding: 12px 16px; max-width: 900px;">'
+        f'<ul style="margin: 0 0 8px;">{listed}</ul>{bars}</div>'
+    )
+    return Shown(html, "\n".join(lines))

@@ -10,11 +10,11 @@ import pandas as pd
 
 from dtfexp.describe.wording import listed
 from dtfexp.dialin import judged
+from dtfexp.dialin.slices import MOST_MAPS
 from dtfexp.show import edgewords, figures, ink, platen, tables, words
 from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.measured import Measured
 from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
-from dtfexp.show.slices import MOST_MAPS
 from dtfexp.show.svg import inline
 
 if TYPE_CHECKING:

@@ -160,6 +160,26 @@ def test_a_file_locked_by_another_program_is_said_and_keeps_all(book, monkeypatc
     assert book.history(1)["peel"].tolist() == [4.0, 3.0]
 
 
+def test_a_file_locked_by_another_process_is_said(book, child, monkeypatch) -> None:
+    monkeypatch.setattr(store, "WAIT_SECONDS", 0.1)
+    path, (reader, writer) = book.path, os.pipe()
+
+    def hold(say) -> None:
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN EXCLUSIVE")
+            say("locked")
+            os.read(reader, 1)
+
+    other = child(hold)
+    assert other.line() == "locked"
+    with pytest.raises(LogbookError, match="is locked: another program"):
+        book.record(1, {"peel": 5})
+    os.write(writer, b".")
+    other.rest()
+    book.record(1, {"peel": 3})
+    assert book.history(1)["peel"].tolist() == [3.0]
+
+
 def test_a_writer_waits_for_a_short_lock(book: Logbook) -> None:
     import threading
 

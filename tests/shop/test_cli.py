@@ -59,7 +59,7 @@ def test_plan_prints_every_press_and_both_units(
         "4", "--fabrics", "cotton jersey",
     )  # fmt: skip
     assert code == 0
-    assert len(re.findall(r"^\d+ +cotton jersey", out, re.MULTILINE)) == 9
+    assert len(re.findall(r"^\d+ +\d+ +cotton jersey", out, re.MULTILINE)) == 9
     assert "°C" in out
     assert "°F" in out
     with Logbook.open(path) as book:
@@ -74,12 +74,28 @@ def test_the_run_sheet_marks_what_changes(
     _, out, _ = run(
         capsys, "plan", str(DATA / "messy_shop_session.toml"), str(path), "--presses", "8"
     )
-    rows = [line for line in out.splitlines() if re.match(r"\d+ +club tee", line)]
+    rows = [line for line in out.splitlines() if re.match(r"\d+ +\d+ +club tee", line)]
     with Logbook.open(path) as book:
         runs = book.runs().drop(columns=["press", "fabric"])
     changed = (runs != runs.shift()).sum(axis=1).tolist()
     assert [row.count("> ") for row in rows] == [0, *changed[1:]]
-    assert max(len(line) for line in out.splitlines() if re.match(r"\d+ ", line)) <= 100
+    assert max(len(line) for line in out.splitlines() if re.match(r"\d+ +\d+ ", line)) <= 105
+    assert (
+        len(re.findall(r"^ +- cure load \d+ at", out, re.MULTILINE)) == runs["oven_load"].nunique()
+    )
+    assert "- wait about 8 min for the press" in out and "at the bench for 8 presses" in out
+
+
+def test_a_design_takes_its_options(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "my.dtfbook"
+    session = str(DATA / "messy_shop_session.toml")
+    code, out, _ = run(
+        capsys, "plan", session, str(path), "--presses", "20", "--design", "central composite",
+        "--option", "alpha=rotatable", "--option", 'blocks=["Monday", "Tuesday"]',
+    )  # fmt: skip
+    assert code == 0 and "1.68 times as far out" in out and "> Tuesday" in out
+    with Logbook.open(path) as book:
+        assert book.runs()["block"].value_counts().tolist() == [9, 9]
 
 
 MISTAKES = [
@@ -90,6 +106,9 @@ MISTAKES = [
     (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--design", "magic"], "'magic'"),
     (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--fabrics", "velvet"], "velvet"),
     (["plan", "SESSION", "new.dtfbook"], "--presses"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--option", "reach"], "'reach'"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--option", "seed=1"], "seed"),
+    (["plan", "SESSION", "new.dtfbook", "--presses", "4", "--option", "reach=1"], "no option"),
     (["next", "nothing.dtfbook", "--presses", "3"], "nothing.dtfbook"),
     (["next", "SESSION", "--presses", "3"], "not a dtfexp logbook"),
     (["import", "BOOK", "nothing.csv"], "nothing.csv"),

@@ -11,7 +11,8 @@ import pytest
 from matplotlib.figure import Figure
 
 from dtfexp import Factor, Outcome, Session, SessionError
-from dtfexp.show import ink, slices
+from dtfexp.dialin import slices
+from dtfexp.show import ink
 from dtfexp.show.figures import curve, pass_map, presses_chart, window_bars
 from dtfexp.show.svg import inline
 from tests.show.conftest import StandInFit, make_results

@@ -1,0 +1,35 @@
+"""Which settings matter: their shares of the variation of the pass rate over the range."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.dialin.drawn import drawn_rates, spread_over_range
+from dtfexp.maths.variation import PickFreeze
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.fit import Fit
+
+COLUMNS = ("alone", "alone_low", "alone_high", "in_all", "in_all_low", "in_all_high")
+# Points times outcomes: the work grows with the cube of it.
+_MOST_VALUES = 800
+
+
+def shares(fit: Fit, fabric: str) -> pd.DataFrame:
+    """See :meth:`dtfexp.dialin.fit.Fit.shares`."""
+    d = len(fit.session.factors)
+    room = _MOST_VALUES // ((d + 2) * len(fit.coding.outcomes))
+    design = PickFreeze.of(1 << min(max(5, int(np.log2(max(room, 1)))), 7), d)
+    settings = spread_over_range(fit, fabric, design.all_points())
+    alone, in_all = design.shares(drawn_rates(fit, settings, fabric))
+    columns = {}
+    for name, found in (("alone", alone), ("in_all", in_all)):
+        columns[name] = found.mean(axis=0)
+        columns[f"{name}_low"] = np.minimum(np.quantile(found, 0.05, axis=0), columns[name])
+        columns[f"{name}_high"] = np.maximum(np.quantile(found, 0.95, axis=0), columns[name])
+    index = pd.Index([f.name for f in fit.session.factors], name="setting")
+    table = pd.DataFrame(columns, columns=list(COLUMNS), index=index)
+    return table.sort_values("in_all", ascending=False, kind="stable")

@@ -1,0 +1,116 @@
+"""What the other presses say of a press, without fitting again.
+
+The sites of all other observations stay; those of the press are taken out of the posterior (the
+cavity of expectation propagation, Rasmussen & Williams 2006, eq. 3.56, here for all grades of one
+press together).  The weights of the scale settings stay those of all presses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from dtfexp.maths import field
+from dtfexp.maths.field import Points
+from dtfexp.maths.posterior import Latent, Posterior, data_covariance, predict
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+
+@dataclass(frozen=True)
+class Without:
+    """The latent values of some rows as foretold by all others, for every scale setting.
+
+    rows (q,); mean (J, q), covariance (J, q, q), luck of load and round included, press noise not;
+    bits (J,): information the rows brought on their own latent values.
+    """
+
+    rows: Ints
+    mean: Array
+    covariance: Array
+    bits: Array
+
+
+class LeaveOut:
+    """Takes presses out of a posterior, one after another."""
+
+    def __init__(self, post: Posterior) -> None:
+        self.post = post
+        data, shape, prior = post.data, post.shape, post.prior
+        self._prior_mean = [field.trade_mean(data.at, shape, s, prior) for s in post.scales]
+        self._posterior = []
+        for j, scales in enumerate(post.scales):
+            prior_covariance = data_covariance(data, shape, scales, prior)
+            link = prior_covariance @ post.sites.root[j]
+            self._posterior.append(prior_covariance - link @ link.T)
+
+    def without(self, rows: Ints) -> Without:
+        """All rows of one press (or any few) taken out."""
+        count, q = len(self.post.scales), len(rows)
+        mean, covariance, bits = np.empty((count, q)), np.empty((count, q, q)), np.empty(count)
+        for j in range(count):
+            own = self._posterior[j][np.ix_(rows, rows)]
+            site = np.diag(self.post.sites.precision[j, rows])
+            # (own^-1 - site)^-1, written so that nothing is inverted twice.
+            solved = np.linalg.solve(np.eye(q) - own @ site, own)
+            covariance[j] = 0.5 * (solved + solved.T)
+            here = self.post.sites.mean[j, rows] - self._prior_mean[j][rows]
+            back = np.linalg.solve(own, here) - self.post.sites.shift[j, rows]
+            mean[j] = covariance[j] @ back + self._prior_mean[j][rows]
+            bits[j] = -0.5 * np.linalg.slogdet(np.eye(q) - own @ site)[1] / np.log(2.0)
+        return Without(rows, mean, covariance, np.maximum(bits, 0.0))
+
+    def below(self, left: Without, cuts: Array) -> Array:
+        """P(a new judgement of row i lies below ``cuts`` (q, c)), press noise included, (q, c)."""
+        out = np.zeros(cuts.shape)
+        outcome = self.post.data.outcome[left.rows]
+        for j, weight in enumerate(self.post.weight):
+            spread = np.sqrt(
+                np.diagonal(left.covariance[j]) + self.post.scales[j].noise[outcome] ** 2
+            )
+            out += weight * ndtr((cuts - left.mean[j][:, None]) / spread[:, None])
+        return out
+
+    def expected(self, left: Without) -> Array:
+        """Latent value (q,) that the other presses foretell."""
+        return np.asarray(self.post.weight @ left.mean)
+
+
+class Foretold:
+    """The field at some points with and without a press; ``whole`` is with all presses."""
+
+    def __init__(self, post: Posterior, at: Points, leave: LeaveOut) -> None:
+        self.post, self.leave = post, leave
+        self.whole = predict(post, at)
+        self._cross = []
+        for j, scales in enumerate(post.scales):
+            base = field.covariance(at, post.data.at, post.shape, scales, post.prior)
+            prior_link = data_covariance(post.data, post.shape, scales, post.prior)
+            link = prior_link @ post.sites.root[j]
+            links = post.links(base, j)
+            alike = post.alike(j)[:, post.data.outcome]
+            self._cross.append(
+                np.array(
+                    [base * alike[o] - links[o] @ link.T for o in range(post.shape.n_outcomes)]
+                )
+            )
+
+    def without(self, left: Without) -> Latent:
+        """The field as it would be without the press.
+
+        With C the posterior covariance of field and rows and S that of the rows, taking the rows'
+        sites out moves the mean by C S^-1 (m - mu) and the covariance by C S^-1 (V - S) S^-1 C',
+        where (m, V) is the cavity: the rows are a sufficient link between site and field.
+        """
+        mean, covariance = self.whole.mean.copy(), self.whole.covariance.copy()
+        for j in range(len(self.post.scales)):
+            own = self.leave._posterior[j][np.ix_(left.rows, left.rows)]
+            cross = np.moveaxis(self._cross[j][:, :, left.rows], 0, 1)
+            share = cross @ np.linalg.inv(own)
+            mean[j] += share @ (left.mean[j] - self.post.sites.mean[j, left.rows])
+            covariance[j] += share @ (left.covariance[j] - own) @ np.swapaxes(share, 1, 2)
+        return Latent(mean, covariance, self.whole.wander)

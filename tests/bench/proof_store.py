@@ -1,0 +1,165 @@
+"""The long proofs of the logbook: killed writers, spoilt files, many entries.
+
+    .venv/bin/python -m tests.bench.proof_store            # all of it, some minutes
+    .venv/bin/python -m tests.bench.proof_store kills      # or: sheets, archives, growth
+
+Prints what was seen; ends with an error at the first promise that is not kept.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import sys
+import tempfile
+import time
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from dtfexp import Logbook, LogbookError
+from dtfexp.book import entries, journal
+from tests.book.conftest import Child, shop_plan, shop_session
+from tests.book.killing import kill_writers
+from tests.book.test_round_trip import take_variants
+
+KILLS = 400
+VARIANTS = 2500
+SIZES = (2500, 5000, 10_000, 20_000)
+REPEATS = 7
+
+
+def kills(folder: Path) -> None:
+    path = folder / "kills.dtfbook"
+    with Logbook.create(path, shop_session()) as book:
+        book.add(shop_plan(book.session))
+    started = time.perf_counter()
+    tally = kill_writers(path, KILLS, 20260601, Child, longest=0.3)
+    print(
+        f"kills: {KILLS} writers killed; {tally.acknowledged} entries and notes acknowledged, 0 "
+        f"lost; {tally.cut_off} kills left a journal (fell into a write); "
+        f"{tally.unacknowledged} saved and not yet said; {time.perf_counter() - started:.0f} s"
+    )
+
+
+def sheets(folder: Path) -> None:
+    path = folder / "sheets.dtfbook"
+    with Logbook.create(path, shop_session()) as book:
+        book.add(shop_plan(book.session, 4))
+        tally = take_variants(book, folder, VARIANTS, 20260602)
+    print(f"sheets: {VARIANTS} spoilt sheets; {tally}; no traceback, no half sheet")
+
+
+def archives(folder: Path) -> None:
+    with Logbook.create(folder / "whole.dtfbook", shop_session()) as book:
+        book.add(shop_plan(book.session))
+        for press in range(1, 9):
+            book.record(press, {"peel": 1 + press % 5}, note=f"note {press}", by="Ana")
+        book.bench.room(temperature=75, humidity=50)
+        book.bench.map("press temperature", 320, range(306, 315))
+        book.export(folder / "out")
+    content = (folder / "out" / "logbook.json").read_bytes()
+    rng = random.Random(20260603)
+    seen: Counter[str] = Counter()
+    source, target = folder / "spoilt.json", folder / "made" / "b.dtfbook"
+    target.parent.mkdir()
+    for turn in range(VARIANTS):
+        source.write_bytes(_spoilt(rng, content))
+        try:
+            with Logbook.restore(source, target) as book:
+                book.results(), book.history(), book.bench.for_fit(), book.warnings(1)
+            seen["made"] += 1
+            target.unlink()
+        except LogbookError as error:
+            seen["refused"] += 1
+            _promise("\n" not in str(error), f"turn {turn}: {error}")
+        _promise(not list(target.parent.iterdir()), f"turn {turn}: something was left")
+    print(f"archives: {VARIANTS} spoilt archives; {dict(seen)}; no traceback, nothing half made")
+
+
+def _spoilt(rng: random.Random, content: bytes) -> bytes:
+    """The archive with a byte or two changed, or with one value swapped for another's."""
+    if rng.random() < 0.5:
+        spoilt = bytearray(content)
+        for _ in range(rng.randint(1, 3)):
+            where = rng.randrange(len(spoilt))
+            if rng.random() < 0.8:
+                spoilt[where] = rng.choice(b'0123456789"{}[],:.aeN\xff\n')
+            else:
+                del spoilt[where : where + rng.randint(1, 30)]
+        return bytes(spoilt)
+    document = json.loads(content)
+    odd = [None, -1, 0, 3, 1e300, 2**70, "", "x", "\x00", "2026", True, [], {}, [[]], {"a": 1}]
+    for _ in range(rng.randint(1, 2)):
+        table = rng.choice(["plans", "presses", "entries", "journal"])
+        row = rng.choice(document[table])
+        column = rng.choice(list(row))
+        inner = row[column]
+        if isinstance(inner, dict) and inner and rng.random() < 0.8:
+            inner[rng.choice(list(inner))] = rng.choice(odd)
+        else:
+            row[column] = rng.choice(odd)
+    return json.dumps(document).encode("utf-8", "surrogatepass")
+
+
+def growth(folder: Path) -> None:
+    """Opening and reading at growing sizes: the median of some repeats, and the ratios."""
+    rows = []
+    for size in SIZES:
+        path = folder / f"{size}.dtfbook"
+        _fill(path, size)
+        opened, read, noted = [], [], []
+        for _ in range(REPEATS):
+            start = time.perf_counter()
+            book = Logbook.open(path)
+            opened.append(time.perf_counter() - start)
+            start = time.perf_counter()
+            results = book.results()
+            read.append(time.perf_counter() - start)
+            start = time.perf_counter()
+            book.kept()
+            noted.append(time.perf_counter() - start)
+            _promise(results["note"].ne("").all(), "a press without its note")
+            book.close()
+        rows.append([size, *(1000 * float(np.median(times)) for times in (opened, read, noted))])
+    table = pd.DataFrame(rows, columns=["entries", "open ms", "results ms", "kept ms"])
+    print("growth (half as many notes as entries; median of", REPEATS, "):")
+    print(table.round(1).to_string(index=False))
+    last, before = table.iloc[-1], table.iloc[-2]
+    for column in ("open ms", "results ms", "kept ms"):
+        print(f"  twice the entries: {column[:-3]} takes {last[column] / before[column]:.2f} times")
+
+
+def _fill(path: Path, count: int) -> None:
+    at = datetime(2026, 5, 1, tzinfo=UTC)
+    with Logbook.create(path, shop_session()) as book:
+        book.add(shop_plan(book.session, 200))
+        with book._store.writing() as connection:
+            for k in range(count):
+                said = {"grade/peel": float(1 + k % 5), "note": f"entry {k}"}
+                one = entries.Entry(str(k), 1 + k % 200, "record", said, "bench", at, "Ana")
+                entries.append(connection, one)
+                if k % 2:
+                    note = journal.Note(str(k), "room", {"humidity": 50.0}, at, "Ana")
+                    journal.append(connection, note)
+
+
+def _promise(kept: bool, what: str) -> None:
+    if not kept:
+        raise SystemExit(f"NOT KEPT: {what}")
+
+
+PROOFS = {"kills": kills, "sheets": sheets, "archives": archives, "growth": growth}
+
+
+def main() -> None:
+    for name in sys.argv[1:] or PROOFS:
+        with tempfile.TemporaryDirectory() as place:
+            PROOFS[name](Path(place))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,158 @@
+"""A press taken out, the luck of a load, joint fields: against fitting again and plain algebra."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from dtfexp import Factor, Outcome, Session, plan
+from dtfexp.dialin.coding import Coding
+from dtfexp.dialin.results import check_results
+from dtfexp.maths.field import Points, Prior
+from dtfexp.maths.left_out import Foretold, LeaveOut
+from dtfexp.maths.luck_found import luck_found, mixture_quantile
+from dtfexp.maths.posterior import Data, Posterior, data_covariance, predict, run_sites
+from dtfexp.maths.scales import normal_points, to_scales
+from dtfexp.maths.together import draws, gains, together
+from dtfexp.maths.variation import PickFreeze
+from tests.dialin.bench import CURE, PRESS, graded
+
+KINDS = {
+    "measured": (
+        Outcome("a", 10, 0, 3, kind="measured"),
+        Outcome("b", 0, 50, 30, kind="measured"),
+    ),
+    "graded": (Outcome("a"), Outcome("b")),
+}
+
+
+def _posterior(kind: str, keep: np.ndarray | None = None) -> Posterior:
+    """Three fixed scale settings, so that leaving out and fitting again mean the same."""
+    session = Session("t", (CURE, PRESS, Factor("dwell", 1, 9)), KINDS[kind], ("x", "y"))
+    runs = plan(session, 14).runs
+    results = check_results(session, graded(session, runs))
+    coding = Coding(session)
+    data = coding.data(results)
+    if keep is not None:
+        data = Data(
+            data.at.take(keep), *(getattr(data, n)[keep] for n in (
+                "outcome", "load", "round_", "block", "press", "grade", "value"))
+        )  # fmt: skip
+    shape = coding.shape
+    scales = [to_scales(u, 2) for u in normal_points(4, 9)[:3]]
+    graded_scales = coding.graded
+    sites = run_sites(data, shape, Prior(), graded_scales, scales, tolerance=1e-8, sweeps=200)
+    weight = np.array([0.5, 0.3, 0.2])
+    return Posterior(data, shape, Prior(), graded_scales, tuple(scales), weight, sites)
+
+
+def _places(post: Posterior, m: int = 7) -> Points:
+    nodes = np.random.default_rng(0).uniform(-1, 1, (m, len(post.shape.stage), 1))
+    return Points(nodes, np.ones(1), np.arange(m) % 2)
+
+
+@pytest.mark.parametrize(("kind", "close"), [("measured", 1e-6), ("graded", 0.1)])
+def test_leaving_a_press_out_is_fitting_without_it(kind: str, close: float) -> None:
+    """Exact for measured outcomes; for grades the other sites would move a little (sd units)."""
+    post = _posterior(kind)
+    at = _places(post)
+    leave = LeaveOut(post)
+    foretold = Foretold(post, at, leave)
+    for press in (0, 5):
+        rows = np.flatnonzero(post.data.press == press)
+        fewer = _posterior(kind, np.flatnonzero(post.data.press != press))
+        left = leave.without(rows)
+        # The rows' own settings, as a new press of the same load and round would have them.
+        for j, scales in enumerate(post.scales):
+            whole = data_covariance(post.data, post.shape, scales, post.prior)
+            keep = np.flatnonzero(post.data.press != press)
+            cross, own = whole[np.ix_(rows, keep)], whole[np.ix_(rows, rows)]
+            link = cross @ fewer.sites.root[j]
+            sd = np.sqrt(np.diag(own - link @ link.T))
+            mean = cross @ fewer.sites.weights[j] + leave._prior_mean[j][rows]
+            assert np.abs(left.mean[j] - mean).max() < close * sd.max()
+            assert np.sqrt(np.diag(left.covariance[j])) == pytest.approx(sd, rel=close)
+        again, quick = predict(fewer, at), foretold.without(left)
+        sd = np.sqrt(np.einsum("jmoo->jmo", again.covariance))
+        assert np.abs((quick.mean - again.mean) / sd).max() < close
+        assert np.abs(quick.covariance / again.covariance - 1.0).max() < max(close, 1e-4)
+        assert (left.bits > 0).all()
+
+
+def test_the_luck_of_a_load_is_its_gaussian_share() -> None:
+    post = _posterior("measured")
+    mean, sd = luck_found(post, "load", np.array([0, 2]))
+    for j, scales in enumerate(post.scales):
+        data = post.data
+        whole = data_covariance(data, post.shape, scales, post.prior) + np.diag(
+            scales.noise[data.outcome] ** 2
+        )
+        prior_mean = LeaveOut(post)._prior_mean[j]
+        for place, code in enumerate((0, 2)):
+            # Half of a load's luck is common to the outcomes, half is each one's own; mean of two.
+            cross = scales.load_sd**2 * 0.75 * (data.load == code)
+            solved = np.linalg.solve(whole, np.column_stack([data.value - prior_mean, cross]))
+            assert mean[j, place] == pytest.approx(cross @ solved[:, 0], abs=1e-6)
+            variance = 0.75 * scales.load_sd**2 - cross @ solved[:, 1]
+            assert sd[j, place] == pytest.approx(np.sqrt(variance), abs=1e-6)
+
+
+def test_a_mixture_quantile_is_where_its_distribution_says() -> None:
+    mean, sd = np.array([[0.0], [3.0]]), np.array([[1.0], [0.5]])
+    assert mixture_quantile(mean, sd, np.array([1.0, 0.0]), 0.95)[0] == pytest.approx(1.644854)
+    # Two sd above the one and two below the other.
+    assert mixture_quantile(mean, sd, np.array([0.5, 0.5]), 0.5)[0] == pytest.approx(2.0)
+
+
+def test_together_agrees_with_each_alone_and_draws_keep_its_moments() -> None:
+    post = _posterior("graded")
+    at = _places(post)
+    alone = predict(post, at)
+    for j in range(3):
+        joint = together(post, at, j)
+        assert joint.mean == pytest.approx(alone.mean[j], abs=1e-10)
+        own = np.einsum("mpmq->mpq", joint.covariance)
+        assert own == pytest.approx(alone.covariance[j], abs=1e-9)
+    drawn = draws(joint, 4000).reshape(4000, -1)
+    size = joint.mean.size
+    sd = np.sqrt(np.diag(joint.covariance.reshape(size, size)))
+    # Four Monte Carlo sd of a mean and of a covariance from 4,000 draws.
+    assert np.abs((drawn.mean(axis=0) - joint.mean.ravel()) / sd).max() < 4 / np.sqrt(4000)
+    gap = (np.cov(drawn.T) - joint.covariance.reshape(size, size)) / np.outer(sd, sd)
+    assert np.abs(gap).max() < 4 * np.sqrt(2 / 4000)
+    assert (draws(joint, 5) == draws(joint, 5)).all()
+
+
+def test_a_gain_is_the_difference_of_two_fields() -> None:
+    post = replace(_posterior("graded"))
+    here, there = _places(post), Points(_places(post).nodes + 0.1, np.ones(1), np.arange(7) % 2)
+    share = np.tile([0.3, 0.7], (7, 1))
+    mean, sd = gains(post, here, there, share)
+    for j in range(3):
+        both = Points(
+            np.concatenate([here.nodes, there.nodes]), np.ones(1), np.tile(np.arange(7) % 2, 2)
+        )
+        joint = together(post, both, j)
+        contrast = np.zeros((7, 14, 2))
+        for m in range(7):
+            contrast[m, m], contrast[m, m + 7] = -share[m], share[m]
+        assert mean[j] == pytest.approx(np.einsum("rmo,mo->r", contrast, joint.mean))
+        variance = np.einsum("rmo,monp,rnp->r", contrast, joint.covariance, contrast)
+        assert sd[j] ** 2 == pytest.approx(variance, abs=1e-10)
+
+
+def test_shares_of_variation_agree_with_closed_forms() -> None:
+    """Ishigami & Homma 1990, Proc. ISUMA '90:398, with a = 7 and b = 0.1; shares by integration of
+    the formula (from memory: 0.3139, 0.4424, 0; total 0.5576, 0.4424, 0.2437).  Additive: squares
+    of the slopes."""
+    design = PickFreeze.of(2048, 3)
+    x = np.pi * (2 * design.all_points() - 1)
+    ishigami = np.sin(x[:, 0]) + 7 * np.sin(x[:, 1]) ** 2 + 0.1 * x[:, 2] ** 4 * np.sin(x[:, 0])
+    alone, total = design.shares(np.array([ishigami, x[:, 0] + 2 * x[:, 1], 0 * x[:, 0]]))
+    assert alone[0] == pytest.approx([0.3139, 0.4424, 0.0], abs=0.01)
+    assert total[0] == pytest.approx([0.5576, 0.4424, 0.2437], abs=0.01)
+    assert alone[1] == pytest.approx([0.2, 0.8, 0.0], abs=1e-3)
+    assert (alone[2] == 0).all()
+    assert (total[2] == 0).all()

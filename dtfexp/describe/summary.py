@@ -31,10 +31,10 @@ def session_html(session: Session) -> str:
     forbidden = [(str(corner),) for corner in session.forbidden]
     return (
         f'<div class="dtfexp-session"><p><b>{escape(session.name)}</b></p>'
-        + _table(("setting", "stage", "range", "usual", "machine spread"), factors)
-        + _table(("outcome", "scale", "passes"), outcomes)
-        + _table(("fabric", "heat limit", "notes"), fabrics)
-        + (_table(("never together",), forbidden) if forbidden else "")
+        + html_table(("setting", "stage", "range", "usual", "machine spread"), factors)
+        + html_table(("outcome", "scale", "passes"), outcomes)
+        + html_table(("fabric", "heat limit", "notes"), fabrics)
+        + (html_table(("never together",), forbidden) if forbidden else "")
         + "</div>"
     )
 
@@ -65,7 +65,8 @@ def _accept(outcome: Outcome) -> str:
     return f"at {outcome.accept:g} or {'more' if outcome.sign > 0 else 'less'}"
 
 
-def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+def html_table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    """A plain table of texts; everything in it is escaped."""
     head = "".join(f"<th>{escape(text)}</th>" for text in heads)
     body = "".join(
         "<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows

@@ -224,8 +224,14 @@ class Fit:
         return describe_fit(self)
 
     def __repr__(self) -> str:
-        fabrics = ", ".join(f"{f.name} {self.presses_used(f.name)}" for f in self.session.fabrics)
-        return f"Fit({self.session.name!r}; graded presses: {fabrics})"
+        from dtfexp.dialin.fit_summary import fit_summary
+
+        return fit_summary(self).text()
+
+    def _repr_html_(self) -> str:
+        from dtfexp.dialin.fit_summary import fit_summary
+
+        return fit_summary(self).html()
 
 
 def fit(session: Session, results: pd.DataFrame) -> Fit:

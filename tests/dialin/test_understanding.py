@@ -250,3 +250,27 @@ def test_poor_data_get_an_answer_from_every_question(kind: str) -> None:
     for outcome in HALF.outcomes:
         table = fitted.anova(outcome.name)
         assert (table["F"].notna() == (table["note"] == "")).all()
+
+
+def test_a_fit_shows_itself_in_a_terminal_and_in_a_notebook() -> None:
+    results = graded(HALF, plan(HALF, 10).runs)
+    results["excluded"] = results["press"] == 1
+    results["grey"] = np.where(results["fabric"] == "nylon", 5.0, 3.5)
+    results.loc[results["press"] == results["press"].max(), "grey"] = np.nan
+    fitted = fit(HALF, results)
+    used = results[~results["excluded"]]
+    text, html = repr(fitted), fitted._repr_html_()
+    assert html == fitted._repr_html_()
+    lines = text.splitlines()
+    assert lines[0] == "Fit of half"
+    for line, fabric in zip(lines[1:3], ("cotton", "nylon"), strict=True):
+        mine = used[used["fabric"] == fabric]
+        seen = mine["grey"].notna().sum()
+        passed = seen if fabric == "nylon" else 0
+        waiting = f" ({len(mine) - seen} to come)" if seen < len(mine) else ""
+        out = int((results["excluded"] & (results["fabric"] == fabric)).sum())
+        assert line.startswith(f"  {fabric}: graded presses {len(mine)}, grey accepted {passed} of")
+        assert f"{passed} of {seen}{waiting}, shrink accepted" in line
+        assert line.endswith(f"left out {out}")
+    for cell in ("<td>nylon</td>", "<th>grey accepted</th>", "oven loads"):
+        assert cell in html

@@ -1,0 +1,74 @@
+"""A fit in a few lines: one summary feeds the terminal and the notebook."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dtfexp.describe.summary import html_table
+from dtfexp.dialin.coding import excluded_rows
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.fit import Fit
+
+
+@dataclass(frozen=True)
+class FitSummary:
+    """title; heads and rows of a table with one row per fabric; lines of text below it."""
+
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    lines: tuple[str, ...]
+
+    def text(self) -> str:
+        """For a terminal: "cotton: 12 graded presses, peel 9 of 12 accepted"."""
+        body = []
+        for row in self.rows:
+            told = zip(self.heads[1:], row[1:], strict=True)
+            body.append(f"  {row[0]}: " + ", ".join(f"{head} {cell}" for head, cell in told))
+        return "\n".join([self.title, *body, *(f"  {line}" for line in self.lines)])
+
+    def html(self) -> str:
+        """For a notebook; the same words."""
+        lines = "".join(f"<p>{escape(line)}</p>" for line in self.lines)
+        title = f"<p><b>{escape(self.title)}</b></p>"
+        return f'<div class="dtfexp-fit">{title}{html_table(self.heads, self.rows)}{lines}</div>'
+
+
+def fit_summary(fit: Fit) -> FitSummary:
+    """What was fitted and the luck that was found; works nothing out anew."""
+    outcomes = fit.session.outcomes
+    heads = ("fabric", "graded presses", *(f"{o.name} accepted" for o in outcomes), "left out")
+    left_out = excluded_rows(fit.results)
+    rows = []
+    for fabric in fit.session.fabrics:
+        mine = (fit.results["fabric"] == fabric.name).to_numpy(dtype=bool)
+        used = fit.results[mine & ~left_out]
+        cells = [fabric.name, str(fit.presses_used(fabric.name))]
+        for o in outcomes:
+            seen = used[o.name].dropna()
+            waiting = len(used) - len(seen)
+            passed = sum(o.passes(float(value)) for value in seen)
+            cells.append(f"{passed} of {len(seen)}" + (f" ({waiting} to come)" if waiting else ""))
+        rows.append((*cells, str(int((mine & left_out).sum()))))
+    return FitSummary(f"Fit of {fit.session.name}", heads, tuple(rows), _lines(fit))
+
+
+def _lines(fit: Fit) -> tuple[str, ...]:
+    post = fit.posterior
+
+    def middle(values: list[float]) -> float:
+        return float(np.exp(post.weight @ np.log(values)))
+
+    noise = middle([float(np.mean(s.noise)) for s in post.scales])
+    first = fit.session.fabrics[0].name
+    return (
+        f"Luck, in grades: oven loads {middle([s.load_sd for s in post.scales]):.2f}, press "
+        f"rounds {middle([s.round_sd for s in post.scales]):.2f}, one press to the next "
+        f"{noise:.2f}.",
+        f"Ask it: window({first!r}), shares({first!r}), surprises(), luck(), describe().",
+    )

@@ -16,6 +16,7 @@ from dtfexp.maths.blocking import Blocked, blocks_of_fraction
 
 OPTIONS = ("resolution", "runs", "reach", "centres", "replicates", "blocks")
 _MOST_CENTRES = 4
+_MOST_TURNED = 6
 
 
 def fraction(asked: Asked) -> Wanted:
@@ -106,11 +107,12 @@ def mirrored(asked: Asked, matrix: Array) -> Array:
     session = asked.session
     if not session.forbidden:
         return matrix
-    k = matrix.shape[1]
-    turns = [np.ones(k), *(np.array(s) for s in product((1.0, -1.0), repeat=min(k, 8)))]
+    names = {name for corner in session.forbidden for name, _ in corner.conditions}
+    involved = [i for i, f in enumerate(session.factors) if f.name in names][:_MOST_TURNED]
     best, fewest = matrix, len(matrix) * len(asked.fabrics) + 1
-    for turn in turns:
-        tried = matrix * np.append(turn, np.ones(k - len(turn)))
+    for turn in product((1.0, -1.0), repeat=len(involved)):
+        tried = matrix.copy()
+        tried[:, involved] *= turn
         bad = sum(
             int((~session.permits(settings_from_codes(session, f, tried, asked.reach()), f)).sum())
             for f in asked.fabrics

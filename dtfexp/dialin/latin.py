@@ -1,7 +1,12 @@
-"""Latin hypercube plans: every part of every range pressed, presses far from one another."""
+"""Latin hypercube plans: every part of every range pressed, presses far from one another.
+
+The oven's settings are drawn for loads and not for presses: a hypercube of cures, each met by
+presses that lie far apart in everything else.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,47 +19,48 @@ from dtfexp.dialin.first_look import share_presses
 from dtfexp.dialin.levels import within_reach
 from dtfexp.maths.latin import latin_hypercube
 
-OPTIONS = ("reach", "slow_levels", "blocks")
+OPTIONS = ("reach", "slow_levels", "cures", "blocks")
 _SLOW_LEVELS = 5
+_FEWEST_CURES = 5
+_PRESSES_FOR_A_CURE = 3
+
+Codes = NDArray[np.intp]
+Allowed = Callable[[Codes], NDArray[np.bool_]]
 
 
 def hypercube(asked: Asked) -> Wanted:
     """Presses spread over the ranges, every step (and word) of a setting about equally often.
 
     ``reach``: share of the half-range, default 1, the whole range. ``slow_levels``: how many
-    settings a slow one (a temperature, or one marked hard to change) takes at most, default 5: each
-    costs a change-over.
+    settings a slow one (a temperature, or one marked hard to change) takes at most, default 5:
+    each costs a change-over. ``cures``: how many different cures there are, default a third of
+    the presses, at least 5: each costs an oven load.
     """
     session = asked.session
-    reach = asked.reach(default=1.0)
-    slow = asked.whole("slow_levels", _SLOW_LEVELS, 2, 1000)
     rng = np.random.default_rng(asked.seed)
+    cure = [f for f in session.factors if f.stage == "cure"]
+    others = [f for f in session.factors if f.stage != "cure"]
+    cures = _cures(asked, cure, rng)
     parts = []
     for fabric, count in share_presses(asked.presses, asked.fabrics).items():
-        settings = [_settings(asked, f, fabric, reach, slow) for f in session.factors]
-
-        def row(code: NDArray[np.intp], settings: list[list[Any]] = settings) -> dict[str, Any]:
-            pairs = zip(session.factors, settings, code, strict=True)
-            return {f.name: choices[int(k)] for f, choices, k in pairs}
-
-        def allowed(codes: NDArray[np.intp], fabric: str = fabric) -> NDArray[np.bool_]:
-            return np.array([session.clash(row(code), fabric) is None for code in codes])
-
+        if not count:
+            continue
+        choices = [cures, *([{f.name: v} for v in _settings(asked, f, fabric)] for f in others)]
         codes = latin_hypercube(
-            count, [len(s) for s in settings], rng, allowed if session.forbidden else None
+            count,
+            [len(c) for c in choices],
+            rng,
+            _allowed(asked, fabric, choices),
+            [_places(cure, cures), *[None] * len(others)],
         )
-        part = pd.DataFrame(
-            [row(code) for code in codes], columns=[f.name for f in session.factors]
-        )
+        part = pd.DataFrame([_row(choices, code) for code in codes])
         part.insert(0, "fabric", fabric)
         parts.append(part)
-    frame = pd.concat(parts, ignore_index=True)
-    for factor in session.factors:
-        if factor.is_numeric:
-            frame[factor.name] = frame[factor.name].astype(float)
+    frame = pd.concat(parts, ignore_index=True)[["fabric", *(f.name for f in session.factors)]]
     return Wanted(
         frame,
-        "Presses spread evenly over the ranges, as far from one another as they go.",
+        "Presses spread evenly over the ranges, as far from one another as they go"
+        + (f", with {len(cures)} different cures." if cure else "."),
         (
             "No single effect is estimated as sharply as in a factorial plan of that size.",
             "Many of these presses may fail outright: the far ends of the ranges are pressed too.",
@@ -62,11 +68,74 @@ def hypercube(asked: Asked) -> Wanted:
     )
 
 
-def _settings(asked: Asked, factor: Factor, fabric: str, reach: float, slow: int) -> list[Any]:
+def _cures(asked: Asked, cure: list[Factor], rng: np.random.Generator) -> list[dict[str, Any]]:
+    """Different settings of the cure stage, spread over their ranges; one empty one without any."""
+    usual = max(_FEWEST_CURES, -(-asked.presses // _PRESSES_FOR_A_CURE))
+    count = min(asked.whole("cures", min(usual, asked.presses), 1, asked.presses), asked.presses)
+    if not cure:
+        return [{}]
+    choices = [[{f.name: v} for v in _settings(asked, f, asked.fabrics[0])] for f in cure]
+    codes = latin_hypercube(
+        count, [len(c) for c in choices], rng, _allowed_cures(asked, cure, choices)
+    )
+    rows = [_row(choices, code) for code in codes]
+    # Fewer steps than cures leave some alike: one of them is enough.
+    return list({tuple(row.values()): row for row in rows}.values())
+
+
+def _places(cure: list[Factor], cures: list[dict[str, Any]]) -> NDArray[np.float64]:
+    """Where the cures lie in their ranges, shape (cures, settings), each from 0 to 1."""
+    columns = []
+    for factor in cure:
+        settings = list(factor.settings())
+        places = [settings.index(row[factor.name]) for row in cures]
+        columns.append(np.array(places) / max(len(settings) - 1, 1))
+    return np.column_stack(columns) if columns else np.zeros((len(cures), 1))
+
+
+def _row(choices: list[list[dict[str, Any]]], code: Codes) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for options, k in zip(choices, code, strict=True):
+        out |= options[int(k)]
+    return out
+
+
+def _allowed_cures(
+    asked: Asked, cure: list[Factor], choices: list[list[dict[str, Any]]]
+) -> Allowed | None:
+    """Out of the corners that the cure alone can meet."""
+    known = {f.name: f for f in cure}
+    corners = [
+        corner
+        for corner in asked.session.forbidden
+        if all(name in known for name, _ in corner.conditions)
+    ]
+    if not corners:
+        return None
+
+    def forbidden(code: Codes) -> bool:
+        row = _row(choices, code)
+        return any(bool(corner.holds(known, row.__getitem__)) for corner in corners)
+
+    return lambda codes: np.array([not forbidden(code) for code in codes], dtype=bool)
+
+
+def _allowed(asked: Asked, fabric: str, choices: list[list[dict[str, Any]]]) -> Allowed | None:
+    session = asked.session
+    if not session.forbidden:
+        return None
+    return lambda codes: np.array(
+        [session.clash(_row(choices, code), fabric) is None for code in codes], dtype=bool
+    )
+
+
+def _settings(asked: Asked, factor: Factor, fabric: str) -> list[Any]:
     """The settings that stand for a factor, evenly chosen where it is slow to change."""
+    slow = asked.whole("slow_levels", _SLOW_LEVELS, 2, 1000)
     if not factor.is_numeric:
         return list(factor.levels)
-    settings = within_reach(factor, np.array(asked.session.allowed(factor, fabric)), reach)
+    allowed = np.array(asked.session.allowed(factor, fabric))
+    settings = within_reach(factor, allowed, asked.reach(default=1.0))
     if (factor.is_temperature or factor.hard_to_change) and len(settings) > slow:
         settings = settings[np.unique(np.linspace(0, len(settings) - 1, slow).round().astype(int))]
     return [float(value) for value in settings]

@@ -98,7 +98,7 @@ def plan(
     * ``"plackett-burman"``: ``runs``, ``foldover``;
     * ``"box-behnken"``: ``words`` ("all" or "usual" of the words that have no middle);
     * ``"central composite"``: ``alpha`` ("face", "rotatable", "blocks" or a number), ``words``;
-    * ``"latin hypercube"``: ``slow_levels``;
+    * ``"latin hypercube"``: ``cures`` (how many different ones), ``slow_levels``;
     * ``"d-optimal"`` (effects known best) and ``"i-optimal"`` (grades foretold best): ``model``
       ("quadratic", "interactions" or "linear"), ``include`` (a frame of presses made already),
       ``loads``, ``rounds``, ``load_luck``, ``round_luck``, ``restarts``; exactly ``presses``.
@@ -117,14 +117,14 @@ def plan(
     if not isinstance(design, str) or design not in FAMILIES:
         raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
     asked = Asked(session, design, names, count, seed, options)
-    wanted = _permitted(session, FAMILIES[design](asked))
+    wanted = _permitted(session, design, FAMILIES[design](asked))
     if asked.blocks and "block" not in wanted.frame:
         wanted = replace(wanted, frame=in_blocks(session, wanted.frame, asked.blocks, seed))
     runs = _in_order(session, wanted, asked.blocks, seed)
     return Plan(session, runs, design, seed, wanted.reason, wanted.notes, fraction=wanted.fraction)
 
 
-def _permitted(session: Session, wanted: Wanted) -> Wanted:
+def _permitted(session: Session, design: str, wanted: Wanted) -> Wanted:
     """Nothing forbidden is pressed; what that costs the plan is told in its notes."""
     frame, met = keep_permitted(session, wanted.frame)
     if not met:
@@ -132,6 +132,16 @@ def _permitted(session: Session, wanted: Wanted) -> Wanted:
     if wanted.laid_out:
         raise PlanError(f"a laid out press is forbidden: {met[0]}")
     corners = "; ".join(dict.fromkeys(map(str, met)))
+    for fabric, before in wanted.frame.groupby("fabric", sort=False):
+        for factor in session.factors:
+            lost = (
+                before[factor.name].nunique() > 1 == frame.loc[before.index, factor.name].nunique()
+            )
+            if lost and design != "auto":
+                raise PlanError(
+                    f"design {design!r}: what is forbidden ({corners}) leaves {fabric} with one "
+                    f"setting of {factor.name!r}; loosen it, change reach, or use design 'auto'"
+                )
     presses = "1 press was" if len(met) == 1 else f"{len(met)} presses were"
     note = (
         f"{presses} moved to the nearest permitted settings, out of what is forbidden ({corners}): "

@@ -41,7 +41,8 @@ def box_behnken(asked: Asked) -> Wanted:
     if not 3 <= len(ranged) <= 7:
         raise PlanError(
             "box-behnken takes 3 to 7 settings with a middle level and the session has "
-            f"{len(ranged)} ({', '.join(f.name for f in ranged)}); use 'central composite'"
+            f"{len(ranged)} ({', '.join(f.name for f in ranged)}); use "
+            + ("'central composite'" if len(ranged) < 10 else "'plackett-burman'")
         )
     k = len(ranged)
     outer = designs.box_behnken(k, 1)[:-1]
@@ -72,7 +73,8 @@ def central_composite(asked: Asked) -> Wanted:
     if not 2 <= k <= designs.MOST_IN_FRACTION:
         raise PlanError(
             f"central composite takes 2 to {designs.MOST_IN_FRACTION} settings with a middle level "
-            f"and the session has {k}; use 'full factorial'"
+            f"and the session has {k}; use "
+            + ("'full factorial'" if k < 2 else "'plackett-burman'")
         )
     coded, labels = _composite(asked, k)
     alpha = float(np.abs(coded).max())

@@ -26,6 +26,7 @@ def latin_hypercube(
     steps: Sequence[int],
     rng: np.random.Generator,
     allowed: Callable[[Codes], NDArray[np.bool_]] | None = None,
+    places: Sequence[Matrix | None] | None = None,
 ) -> Codes:
     """Codes 0 .. steps-1 of each factor, shape (count, factors), spread over all of them.
 
@@ -33,14 +34,19 @@ def latin_hypercube(
     hypercubes the one with the rows furthest apart (Morris & Mitchell's criterion, the factors
     scaled alike) is improved by exchanging two rows in one column; very many rows less long.
     ``allowed`` tells which of some rows may be run; the others are exchanged away as far as that
-    goes.
+    goes. ``places`` says where the steps of a factor lie, shape (steps, dimensions), for distances;
+    None: evenly from 0 to 1.
     """
     counts = np.asarray(steps, dtype=np.intp)
+    where = [
+        np.linspace(0.0, 1.0, n)[:, None] if place is None else place
+        for n, place in zip(steps, places or [None] * len(steps), strict=True)
+    ]
     drawn = [_drawn(count, counts, rng) for _ in range(_STARTS)]
     bad = [_bad(codes, allowed) for codes in drawn]
-    start = min(range(_STARTS), key=lambda k: (int(bad[k].sum()), _crowding(drawn[k], counts), k))
+    start = min(range(_STARTS), key=lambda k: (int(bad[k].sum()), _crowding(drawn[k], where), k))
     best, out = drawn[start], bad[start]
-    value = _crowding(best, counts)
+    value = _crowding(best, where)
     for _ in range(min(40 * count, _MOST_PAIRS // count**2) if count > 2 else 0):
         column = int(rng.integers(len(counts)))
         pair = rng.choice(count, size=2, replace=False)
@@ -50,7 +56,7 @@ def latin_hypercube(
         fewer = int(moved.sum()) - int(out[pair].sum())
         if fewer > 0:
             continue
-        crowding = _crowding(tried, counts)
+        crowding = _crowding(tried, where)
         if fewer < 0 or crowding < value:
             value, best = crowding, tried
             out[pair] = moved
@@ -69,10 +75,11 @@ def _bad(codes: Codes, allowed: Callable[[Codes], NDArray[np.bool_]] | None) -> 
     return np.zeros(len(codes), dtype=bool) if allowed is None else ~allowed(codes)
 
 
-def _crowding(codes: Codes, steps: Codes) -> float:
+def _crowding(codes: Codes, where: Sequence[Matrix]) -> float:
     """Morris & Mitchell's criterion: smaller for rows further apart."""
     if len(codes) < 2:
         return 0.0
+    at = np.hstack([place[codes[:, k]] for k, place in enumerate(where)])
     # Two rows alike are no division by zero, only very crowded.
-    gaps = np.maximum(pdist(codes / np.maximum(steps - 1, 1), "cityblock"), 1e-3)
+    gaps = np.maximum(pdist(at, "cityblock"), 1e-3)
     return float((gaps**-_POWER).sum() ** (1.0 / _POWER))

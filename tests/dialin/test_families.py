@@ -176,15 +176,30 @@ def test_a_star_rounded_to_the_bench_is_said() -> None:
 
 
 def test_a_latin_hypercube_takes_every_step_equally_often_and_few_slow_ones() -> None:
-    runs = plan(FOUR, 20, design="latin hypercube", seed=5).runs
+    runs = plan(FOUR, 20, design="latin hypercube", cures=20, seed=5).runs
     for factor in FOUR.factors:
         times = runs[factor.name].value_counts()
         assert times.max() - times.min() <= 1
         assert factor.bounds == (runs[factor.name].min(), runs[factor.name].max())
     assert runs["cure temperature"].nunique() == runs["press temperature"].nunique() == 5
     assert runs["press time"].nunique() == 17
-    more = plan(FOUR, 20, design="latin hypercube", slow_levels=9).runs
+    more = plan(FOUR, 20, design="latin hypercube", cures=20, slow_levels=9).runs
     assert more["cure temperature"].nunique() == 9
+
+
+def test_its_cures_are_drawn_for_loads_and_each_meets_different_presses() -> None:
+    session = Session("l", FOUR.factors, FOUR.outcomes, ["cotton", "wool"])
+    runs = plan(session, 24, design="latin hypercube").runs
+    cures = runs.groupby(["cure temperature", "cure time"])
+    assert len(cures) == 8 and runs["oven_load"].nunique() == 8
+    for fabric in ("cotton", "wool"):
+        per_cure = runs[runs["fabric"] == fabric].groupby(["cure temperature", "cure time"]).size()
+        assert per_cure.max() - per_cure.min() <= 1
+        assert runs.loc[runs["fabric"] == fabric, "press time"].value_counts().max() == 1
+    assert runs["cure temperature"].nunique() == 5 and runs["cure time"].nunique() == 8
+    # Presses of one cure lie far apart in the press's own settings.
+    spread = cures["press time"].agg(lambda t: t.max() - t.min())
+    assert spread.min() >= 4
 
 
 # --------------------------------------------------------------------------------- blocks
@@ -246,6 +261,7 @@ def test_regular_plans_are_divided_by_their_highest_effect_and_replicates_whole(
         ({"design": "central composite", "alpha": 2.0, "centres": 0}, ("centre run",)),
         ({"design": "box-behnken", "words": "some"}, ("words is 'some'",)),
         ({"design": "latin hypercube", "slow_levels": 1}, ("slow_levels is 1",)),
+        ({"design": "latin hypercube", "cures": 33}, ("cures is 33", "from 1 to 32")),
         ({"design": "latin hypercube", "centres": 1}, ("no option 'centres'",)),
         ({"design": "auto", "blocks": 1}, ("blocks is 1", "from 2 to 32")),
         ({"design": "auto", "blocks": 33}, ("blocks is 33",)),

@@ -62,6 +62,14 @@ def test_every_plan_keeps_out_and_tells_what_was_in_the_way(design: str) -> None
     assert len(made.runs) == len(plan(FOUR, 30, design=design).runs)
 
 
+def test_a_plan_that_would_lose_a_setting_names_the_clash() -> None:
+    session = with_corners(FOUR, {"cure temperature": "> 120", "note": "the oven smokes"})
+    assert set(plan(session, 10).runs["cure temperature"]) <= {115.0, 120.0}
+    with pytest.raises(PlanError) as error:
+        plan(session, 16, design="fraction", reach=0.2)
+    assert "the oven smokes" in str(error.value) and "'cure temperature'" in str(error.value)
+
+
 def test_next_presses_keep_out_too() -> None:
     session = with_corners(FOUR, {"cure temperature": "> 120", "cure time": ">= 60"})
     results = graded(session, plan(FOUR, 10).runs)

@@ -47,3 +47,36 @@ def session_of(bench: Bench, seed: int, batches: tuple[int, ...] = FIRST) -> pd.
 def at(target: dict) -> np.ndarray:
     """A set-point as the row that ``Bench.true_pass`` takes."""
     return np.array([[float(target[name]) for name in NAMES]])
+
+
+#: What a garment that fails from a cold or a hot oven shows, and what any other failure shows.
+COLD_OVEN = ("grainy underside", "grainy underside", "grainy underside", "bubbles")
+HOT_OVEN = ("large solids blister", "large solids blister", "film hard to separate", "bubbles")
+OTHER = ("bubbles", "white haze", "small letters lifted", "parts lifted with the film",
+         "grainy underside", "film hard to separate")  # fmt: skip
+
+
+def day_of_garments(
+    bench: Bench, now: Bench, degrees: float, target: dict, count: int, rng: np.random.Generator
+) -> dict[str, int]:
+    """Symptoms (word -> garments) of a day's failing garments at the target, on the bench as it is
+    ``now``; six garments share an oven load, eight a press round.
+
+    A garment that the undrifted ``bench`` would have passed shows the sign of its oven.
+    """
+    spread = np.array([3.0, 2.0, 3.0, 0.5])
+    x = at(target) + spread * rng.uniform(-1, 1, (count, 4))
+    luck = rng.normal(0, bench.load_sd, count)[np.arange(count) // 6]
+    luck = luck + rng.normal(0, bench.round_sd, count)[np.arange(count) // 8]
+    wobble = luck[:, None] + rng.normal(0, bench.noise, (count, 2))
+    fails = [
+        (np.clip(np.round(b.quality["cotton"](x) + wobble), 1, 5) < 4).any(axis=1)
+        for b in (now, bench)
+    ]
+    seen: dict[str, int] = {}
+    for failed, anyway in zip(*fails, strict=True):
+        if failed:
+            drifted = COLD_OVEN if degrees < 0 else HOT_OVEN
+            word = str(rng.choice(OTHER if anyway else drifted))
+            seen[word] = seen.get(word, 0) + 1
+    return seen

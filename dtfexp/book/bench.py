@@ -5,11 +5,11 @@ An index to their modules.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dtfexp.book import clocks, counts, lots, machines, opening, readings, room
+from dtfexp.book import changes, clocks, counts, lots, machines, opening, readings, room
 from dtfexp.book.clocks import PressWarning
 from dtfexp.book.readings import PlatenMap
 
@@ -39,6 +39,11 @@ class Bench:
     def __init__(self, book: Book, clock: Callable[[], datetime]) -> None:
         self._book = book
         self._clock = clock
+
+    @property
+    def today(self) -> date:
+        """The day by the book's clock."""
+        return self._clock().date()
 
     def machine(
         self,
@@ -204,3 +209,15 @@ class Bench:
         """The opening checks with their days, the most urgent first; see ``opening.frame``."""
         today = self._clock().date()
         return opening.frame(self._book.kept(), self._book.session, today)
+
+    def changed(
+        self, what: str, *, day: object = None, after_press: object = None, by: str = ""
+    ) -> str:
+        """Note that something changed today (or on ``day``), after the last press recorded (or
+        ``after_press``): one of ``changes.WHAT``. Dialling in again starts there."""
+        today = self._clock().date()
+        return changes.keep(self._book, what, day=day, after_press=after_press, today=today, by=by)
+
+    def changes(self) -> pd.DataFrame:
+        """Every change noted; see ``changes.frame``."""
+        return changes.frame(self._book.kept(changes.KIND))

@@ -65,9 +65,9 @@ def diagnose(
     at = _settings(session, settings)
     seen = signs_seen(defects)
     if fit is None:
-        results = book.results()
+        measured, results = book.bench.for_fit()
         # The defects are what is asked about: they must not speak twice.
-        fit = make_fit(session, results.drop(columns="defects", errors="ignore"))
+        fit = make_fit(measured, results.drop(columns="defects", errors="ignore"))
     notes = book.kept()
     moment = datetime.now().astimezone() if now is None else now
     drift = drifts(session, notes)

@@ -163,7 +163,7 @@ def _finding(
     if cause.machine and rate >= HOLDS and ranked.share >= 0.2:
         why = (
             *why,
-            f"these settings passed before (about {round(100 * rate)} of 100 expected), so the "
+            f"these settings are known to pass (about {int(min(100 * rate, 99))} of 100), so the "
             f"{cause.machine} itself may have moved",
         )
     return Finding(

@@ -6,9 +6,10 @@ anybody would swear to it.  How often the sum cries wolf is stated, not hoped fo
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError, ResultsError
 from dtfexp.describe.wording import counted as in_words
+from dtfexp.dialin.coding import check_settings
 from dtfexp.dialin.defects import defect_counts
 from dtfexp.dialin.judged import wilson
 from dtfexp.maths.cusum import (
@@ -28,12 +30,19 @@ from dtfexp.maths.cusum import (
     run_quantile,
 )
 
+if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
+    from dtfexp.dialin.fit import Fit
+
 #: One false alarm in about a working year.
 FALSE_ALARM_DAYS = 250.0
 #: The limit rests on the sizes of the first days, and stays: a limit that moved with every day
 #: could take back an alarm.
 SIZING_DAYS = 10
 INTERVAL = 0.90
+#: Posterior share of pass rates below the one that is called usual, and the limits of a usual
+#: failing share.
+_CAREFUL, _USUAL = 0.25, (0.01, 0.30)
 _COLUMNS = ("day", "fabric", "pressed", "failed")
 
 
@@ -120,6 +129,19 @@ class Watch:
 
     def _repr_html_(self) -> str:
         return f"<p><b>{escape(self.sentence)}</b><br>{escape(self.promise)}</p>"
+
+
+def usual_failing(fit: Fit, settings: Mapping[str, Any], fabric: str | Fabric) -> float:
+    """The failing share to call usual at a set-point: with three to one not more than this, by
+    all presses so far, confirming ones included.
+
+    The expected share itself would be too hopeful a usual: half of the shops would fail a little
+    more than that for ever, and hear false alarms.  Held between 1 and 30 of 100.
+    """
+    name = fit.session.fabric(fabric).name
+    at = check_settings(fit.session, pd.DataFrame([dict(settings)]))
+    passing = float(fit.pass_posterior(at, name).quantile(_CAREFUL)[0])
+    return float(np.clip(1.0 - passing, *_USUAL))
 
 
 def watch(

@@ -129,7 +129,10 @@ def open_(args: Namespace) -> None:
         f"{len(written)} files copied to {folder.resolve()}; "
         "files that were there are as they were."
     )
-    print("Start with 1_plan.ipynb, then 2_record.ipynb at the press, then 3_report.ipynb.")
+    print(
+        "Start with 1_plan.ipynb, then 2_record.ipynb at the press, then 3_report.ipynb; "
+        "4_keep.ipynb when you sell."
+    )
     if args.no_launch:
         return
     command = [sys.executable, "-m", "jupyterlab", "1_plan.ipynb"]

@@ -25,6 +25,7 @@ from simulated import bench
 
 import dtfexp.dialin.window as windows
 from dtfexp import Logbook, confirmation_plan, diagnose, fit, redial, verdict, watch
+from dtfexp.dialin.watch import usual_failing
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 DRIFT = 8.0
@@ -46,8 +47,7 @@ def job(family: str, seed: int, folder: Path) -> dict[str, object]:
     confirmed = verdict(good.session, results, "cotton").decision == "confirmed"
     known = fit(good.session, results)
     target = window.target
-    usual = 1.0 - float(known.pass_rate(pd.DataFrame([target]), "cotton")["pass_rate"].iloc[0])
-    usual = float(np.clip(usual, 0.01, 0.20))
+    usual = usual_failing(known, target, "cotton")
     before = float(good.true_pass(at(target))[0])
     degrees, bad, after = min(
         (
@@ -124,8 +124,9 @@ def report(rows: pd.DataFrame) -> None:
           f"{rows[rows['before'] < 0.9]['confirmed'].mean():.2f}")  # fmt: skip
     days = len(good) * QUIET_DAYS
     alarms = int(good["false_alarms"].sum())
-    print(f"false alarms: {alarms} in {days} days without a drift (stated: one in "
-          f"{good['stated_run'].mean():.0f} days, so {(QUIET_DAYS / good['stated_run']).sum():.0f})")  # fmt: skip
+    stated = float((QUIET_DAYS / good["stated_run"]).sum())
+    print(f"false alarms: {alarms} in {days} days without a drift, one in "
+          f"{days / max(alarms, 1):.0f}; stated: at most one in {days / stated:.0f}")  # fmt: skip
     for name, some in (("harmed", harmed), ("all good", good)):
         noticed = some["days"].notna()
         print(f"{name}: noticed within {MOST_DAYS} days {noticed.mean():.2f}, median day of the "

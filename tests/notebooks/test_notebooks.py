@@ -15,7 +15,7 @@ from dtfexp import Logbook
 from dtfexp.shop.files import copy_if_absent, notebook_folder
 
 ROOT = Path(__file__).parents[2]
-NAMES = ("1_plan.ipynb", "2_record.ipynb", "3_report.ipynb")
+NAMES = ("1_plan.ipynb", "2_record.ipynb", "3_report.ipynb", "4_keep.ipynb")
 
 
 def run(folder: Path, name: str) -> str:
@@ -61,6 +61,8 @@ def test_run_twice_they_change_nothing(shop):
     assert "cotton jersey" in told[0] and "115 °C" in told[0]
     assert "PRACTICE" not in told[1]
     assert "Nothing is graded in logbook.dtfbook yet" in told[2] and "INVENTED" in told[2]
+    assert "INVENTED" in told[3] and "cotton jersey: confirmed" in told[3]
+    assert "ALARM" in told[3] and "most likely under-cured" in told[3]
     before = counts(shop)
     assert before["logbook.dtfbook"] == (14, 0, 1)
     again = [run(shop, name) for name in NAMES]

@@ -1,0 +1,217 @@
+"""What the cells of the notebook of keeping do: confirm, watch, find causes, dial in again.
+
+Every step may be run again: what was noted is not noted twice.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.logbook import Logbook
+from dtfexp.describe.errors import ResultsError, SessionError
+from dtfexp.describe.wording import counted
+from dtfexp.show.panel import (
+    checks_panel,
+    diagnosis_panel,
+    panel,
+    terms_panel,
+    verdict_panel,
+    watch_panel,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.terms import Terms
+    from dtfexp.dialin.watch import Watch
+    from dtfexp.dialin.window import Window
+    from dtfexp.show.notebook import Shown
+
+
+def book_to_keep(name: str) -> Logbook:
+    """The logbook ``name`` once something is graded in it; until then an invented example."""
+    from dtfexp.shop.kept_example import EXAMPLE, kept_example
+    from dtfexp.shop.steps import graded
+
+    if Path(name).exists():
+        book = Logbook.open(name)
+        if graded(book):
+            return book
+        book.close()
+        print(f"Nothing is graded in {name} yet: record first, in 2_record.ipynb.")
+    else:
+        print(f"{name} is not here yet: 1_plan.ipynb makes it.")
+    print(
+        f"Until then this page shows an INVENTED example, {EXAMPLE}: no bench, fabric, grade or "
+        "count in it is real."
+    )
+    return kept_example()
+
+
+def chosen(book: Logbook, name: str) -> str:
+    """The fabric to look at: the one named, else the one with confirming presses, else the one
+    with the most graded presses."""
+    if name:
+        return book.session.fabric(name).name
+    results = book.results()
+    if "confirms" in results and results["confirms"].notna().any():
+        return str(results.loc[results["confirms"].notna(), "fabric"].iloc[-1])
+    outcomes = [outcome.name for outcome in book.session.outcomes]
+    graded = results.loc[results[outcomes].notna().any(axis=1), "fabric"]
+    return str(graded.mode().iloc[0]) if len(graded) else book.session.fabrics[0].name
+
+
+def confirm(
+    book: Logbook, fitted: Fit, window: Window, terms: Terms, *, days: int, add: bool, seed: int
+) -> Shown:
+    """The verdict on the confirming presses; without any, what a confirmation takes, and when
+    ``add`` is on the presses are added to the book, once."""
+    from dtfexp.dialin.confirmation import confirmation_plan
+    from dtfexp.dialin.verdict import verdict
+
+    try:
+        found = verdict(
+            book.session, book.results(), window.fabric, pass_rate=terms.pass_rate,
+            confidence=terms.confidence, failures=terms.failures, sequential=terms.sequential,
+        )  # fmt: skip
+        return verdict_panel(found)
+    except ResultsError:
+        if not add:
+            return terms_panel(terms, window.fabric)
+    made = confirmation_plan(
+        fitted, window, pass_rate=terms.pass_rate, confidence=terms.confidence,
+        failures=terms.failures, sequential=terms.sequential, days=days, seed=seed,
+    )  # fmt: skip
+    book.add(made)
+    added = f"{len(made)} confirming presses were added to {book.path.name}: record them as ever."
+    return panel(
+        f"{window.fabric}: confirm",
+        [made.reason, *made.notes, added],
+        session=book.session,
+        settings=True,
+    )
+
+
+def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms: str) -> None:
+    """Note today's garments, unless none were pressed or it is noted already."""
+    if not pressed:
+        return
+    before = len(book.kept("count"))
+    found = book.bench.counts()
+    today = str(book.bench.today)
+    line = found[(found["day"] == today) & (found["fabric"] == fabric)]
+    same = [pressed, failed] in line[["pressed", "failed"]].to_numpy().tolist()
+    if not (same and (not symptoms or (line["symptoms"] != "").all())):
+        book.bench.count(fabric, pressed, failed, symptoms=symptoms)
+    new = len(book.kept("count")) > before
+    print(f"{today}, {fabric}: {failed} of {pressed} failed{', noted' if new else ''}.")
+
+
+def import_counts(book: Logbook, file: str) -> None:
+    """Take in a sheet of daily counts, when one is named."""
+    if file:
+        print(f"{file}: {counted(book.bench.import_counts(file), 'new line')} of counts.")
+
+
+def watched(
+    book: Logbook, fitted: Fit, window: Window, *, since: str, caught: float | None
+) -> Watch | None:
+    """The watch on the window's fabric at its target; None while nothing is counted."""
+    from dtfexp.dialin.watch import usual_failing, watch
+
+    counts = book.bench.counts()
+    if not (counts["fabric"] == window.fabric).any():
+        return None
+    usual = usual_failing(fitted, window.target, window.fabric)
+    return watch(counts, window.fabric, usual=usual, caught=caught, since=since)
+
+
+def show_watch(found: Watch | None, fabric: str) -> Shown:
+    """The watch as a panel, or how to begin one."""
+    if found is not None:
+        return watch_panel(found)
+    return panel(
+        f"{fabric}: nothing is counted yet",
+        ["One line a day: give pressed_today and failed_today above, or a sheet of counts with the "
+         "columns day, fabric, pressed, failed, symptoms."],
+    )  # fmt: skip
+
+
+def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | None) -> Shown:
+    """Likely causes of what is ``seen``, else of the symptoms of a standing alarm."""
+    from dtfexp.book.diagnosing import diagnose
+
+    told: Any = seen
+    if not seen and on is not None and on.alarm is not None:
+        told = dict(on.alarm.symptoms)
+    if not told:
+        return panel(
+            "What is wrong?",
+            ["No alarm stands and nothing is written into seen: nothing to look for."],
+        )
+    found = diagnose(told, window.target, window.fabric, book, fit=fitted)
+    return diagnosis_panel(found, book.session)
+
+
+def change(book: Logbook, what: str, day: str) -> None:
+    """Note a change of the bench, when one is named; once."""
+    if not what:
+        return
+    if not day:
+        raise SessionError(
+            f'changed is {what!r} and changed_on is empty; write the day, such as "2026-05-20"'
+        )
+    book.bench.changed(what, day=day)
+
+
+def again(book: Logbook, window: Window, presses: int, seed: int) -> Shown:
+    """After a change: what is carried over, the window now, and up to ``presses`` new presses."""
+    from dtfexp.dialin.redial import redial
+
+    changes = book.bench.changes()
+    if not len(changes):
+        return panel(
+            "Dial in again?",
+            ["No change is noted. New powder or film, a repair, another season, a drift that the "
+             "watch found: write it into changed and changed_on above."],
+        )  # fmt: skip
+    last = changes.iloc[-1]
+    session, results = book.bench.for_fit()
+    before = results["press"] <= last["after_press"]
+    known = redial(
+        session, results[before], window.fabric, changed=str(last["what"]), now=results[~before],
+        target=window.target,
+    )  # fmt: skip
+    lines = [f"{str(last['what']).capitalize()} changed on {last['day']}.", known.sentence]
+    if len(known.now):
+        now = known.window(pass_rate=window.required, confidence=window.required_confidence)
+        lines.append(now.reason)
+        if now.found:
+            lines.append("Target now: " + _settings(book, now.target) + ".")
+    waiting = book.waiting()
+    open_ones = int((~waiting["pressed"].astype(bool)).sum())
+    if presses and open_ones:
+        lines.append(f"{counted(open_ones, 'press', 'presses')} planned and not made: make those "
+                     "first.")  # fmt: skip
+    elif presses:
+        made = known.next_presses(presses, seed=seed)
+        lines.append(made.reason)
+        if len(made):
+            book.add(made)
+            lines.append(f"{counted(len(made), 'press', 'presses')} added to {book.path.name}.")
+    return panel("Dial in again", lines, session=book.session, settings=True)
+
+
+def opening(book: Logbook, done: Sequence[str]) -> Shown:
+    """Note the opening checks done today, each once, and show what is due."""
+    for check in done:
+        today = book.bench.checks()
+        if check not in today.loc[today["last"] == book.bench.today, "check"].tolist():
+            book.bench.checked(check)
+    return checks_panel(book.bench.checks())
+
+
+def _settings(book: Logbook, target: Any) -> str:
+    return ", ".join(f"{f.name} {f.format(target[f.name])}" for f in book.session.factors)

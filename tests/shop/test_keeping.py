@@ -1,0 +1,113 @@
+"""The steps of the notebook of keeping: each does its work once, however often it is run."""
+
+from datetime import UTC, datetime
+
+import pandas as pd
+import pytest
+
+from dtfexp import Logbook, SessionError, fit, plan
+from dtfexp.dialin.plan import Plan
+from dtfexp.dialin.terms import Terms
+from dtfexp.shop import keeping
+from tests.dialin.bench import FOUR, graded
+from tests.dialin.test_confirmation import window
+
+TERMS = Terms(0.9, 0.9)
+RESULTS = graded(FOUR, plan(FOUR, 14).runs)
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    return fit(FOUR, RESULTS)
+
+
+@pytest.fixture
+def book(tmp_path):
+    clock = lambda: datetime(2026, 5, 20, 8, 0, tzinfo=UTC)  # noqa: E731
+    with Logbook.create(tmp_path / "b.dtfbook", FOUR, clock=clock) as made:
+        made.add(Plan(FOUR, RESULTS.drop(columns=["peel", "wash"]), "auto", 0))
+        grade(made, RESULTS)
+        yield made
+
+
+def grade(book, results):
+    for row in results.to_dict("records"):
+        book.record(row["press"], {"peel": row["peel"], "wash": row["wash"]})
+
+
+def test_confirming_presses_are_added_once_and_judged_when_graded(book, fitted):
+    def step(add):
+        return keeping.confirm(book, fitted, window(), TERMS, days=2, add=add, seed=0)
+
+    shown = step(False)
+    assert "22 new presses" in repr(shown) and "<svg" in shown._repr_html_()
+    assert len(book.runs()) == 14
+    added = repr(step(True))
+    assert "22 confirming presses were added" in added and "burn at a touch" in added
+    assert "go on" in repr(step(True)) and len(book.runs()) == 36
+    grade(book, book.waiting().assign(peel=5, wash=4))
+    assert "cotton: confirmed" in repr(step(True)) and "Bayes" in repr(step(True))
+    assert keeping.chosen(book, "") == "cotton"
+
+
+def test_a_day_is_noted_once_and_corrected_when_it_changes(book, fitted, capsys):
+    for failed in (1, 1, 2, 2):
+        keeping.count_today(book, "cotton", 20, failed, "bubbles: 1")
+    assert len(book.kept("count")) == 2
+    assert book.bench.counts()["failed"].tolist() == [2]
+    assert capsys.readouterr().out.count("noted") == 2
+    keeping.count_today(book, "cotton", 0, 0, "")
+    assert len(book.kept("count")) == 2
+    found = keeping.watched(book, fitted, window(), since="", caught=None)
+    shown = keeping.show_watch(found, "cotton")
+    assert "no alarm" in repr(shown) and shown._repr_html_().count("<svg") == 2
+    nothing = keeping.watched(book, fitted, window(), since="2026-06-01", caught=None)
+    assert len(nothing.days) == 0 and "no alarm" in repr(keeping.show_watch(nothing, "cotton"))
+
+
+def test_without_counts_it_says_how_to_begin(book, fitted):
+    found = keeping.watched(book, fitted, window(), since="", caught=None)
+    assert found is None and "One line a day" in repr(keeping.show_watch(found, "cotton"))
+    assert "nothing to look for" in repr(keeping.causes(book, fitted, window(), "", found))
+    shown = keeping.causes(book, fitted, window(), "bubbles", found)
+    assert "Check first" in repr(shown) and "burn at a touch" in repr(shown)
+
+
+def test_a_standing_alarm_is_looked_into(book, fitted):
+    for day in range(10, 20):
+        failed = 8 if day > 14 else 0
+        book.bench.count("cotton", 20, failed, day=f"2026-05-{day}",
+                         symptoms={"grainy underside": failed} if failed else "")  # fmt: skip
+    found = keeping.watched(book, fitted, window(), since="", caught=None)
+    assert "under-cured" in repr(keeping.causes(book, fitted, window(), "", found))
+
+
+def test_after_a_change_a_few_presses_are_added_once(book):
+    assert "No change is noted" in repr(keeping.again(book, window(), 4, 0))
+    with pytest.raises(SessionError, match="changed_on is empty"):
+        keeping.change(book, "oven", "")
+    for _ in range(2):
+        keeping.change(book, "oven", "2026-05-19")
+    assert book.bench.changes()["after_press"].tolist() == [14]
+    shown = repr(keeping.again(book, window(), 4, 0))
+    assert "4 presses added" in shown and "14 earlier presses carried over" in shown
+    assert "make those first" in repr(keeping.again(book, window(), 4, 0))
+    keeping.change(book, "oven", "2026-05-19")
+    assert len(book.runs()) == 18 and len(book.kept("change")) == 1
+
+
+def test_opening_checks_done_today_are_noted_once(book):
+    for _ in range(2):
+        shown = repr(keeping.opening(book, ["warm-up"]))
+    assert len(book.kept("opening check")) == 1
+    assert "To do:" in shown and "warm-up" not in shown.splitlines()[1]
+
+
+def test_a_change_after_a_press_that_is_not_there(book):
+    from dtfexp import LogbookError
+
+    with pytest.raises(LogbookError, match="the last press in this book is 14"):
+        book.bench.changed("powder", after_press=99)
+    with pytest.raises(LogbookError, match="what changed is 'mood'"):
+        book.bench.changed("mood")
+    assert isinstance(book.bench.changes(), pd.DataFrame)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import checking, journal, lots, machines, room
+from dtfexp.book import checking, journal, lots, machines, readings, room
 from dtfexp.describe import units
 from dtfexp.describe.errors import LogbookError
 
@@ -36,7 +36,7 @@ HOT_PEEL_SECONDS = 3
 #: Told so long before the powder's two hours are over.
 _SOON = timedelta(minutes=15)
 #: The kinds of note that the warnings read.
-READ = (STEP, lots.KIND, room.KIND, machines.KIND)
+READ = (STEP, lots.KIND, room.KIND, machines.KIND, readings.MAP, readings.CHECK)
 #: A reading of the room says nothing about another day.
 _ROOM_HOLDS = timedelta(hours=12)
 _NOT_HOT = ("warm", "cold", "cool")
@@ -102,6 +102,7 @@ def warnings(
         *_materials(press, notes, now),
         *_moisture(session, press, notes, now),
         *_display(session, press, notes),
+        *_heat_limit(session, press, notes),
     ]
     return found
 
@@ -284,6 +285,31 @@ def _display(
                         "display",
                         f"{factor.name}: {why}. Set the nearest and write down what was set.",
                     )
+
+
+def _heat_limit(
+    session: Session, press: Press, notes: Sequence[journal.Note]
+) -> Iterator[PressWarning]:
+    """The fabric's limit against what the press was measured to reach, hottest spot and all."""
+    fabric = session.fabric(press.fabric)
+    if fabric.heat_limit is None:
+        return
+    true = readings.measured(session, notes)
+    for factor in session.factors:
+        limit = fabric.limit_in(factor.unit) if factor.is_temperature else None
+        setting = press.settings[factor.name]
+        reached = true.reach(factor, setting) if limit and factor.stage == "press" else None
+        if limit is None or reached is None:
+            continue
+        hottest = reached.value + true.spreads.get(factor.name, 0.0)
+        if hottest > limit + 0.5:
+            yield PressWarning(
+                press.press,
+                "heat limit",
+                f"{factor.name} set to {factor.format(setting)} reaches up to {hottest:.0f} "
+                f"{factor.unit}, and {fabric.name} takes at most {limit:.0f} {factor.unit}. Set it "
+                "lower and write down what was set.",
+            )
 
 
 def _ago(span: timedelta) -> str:

@@ -220,7 +220,7 @@ def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
 
 
 def measured(
-    session: Session, notes: Sequence[journal.Note], results: pd.DataFrame
+    session: Session, notes: Sequence[journal.Note], results: pd.DataFrame | None = None
 ) -> TrueSettings:
     """Everything read of the machines, as lines and spreads.
 
@@ -229,8 +229,9 @@ def measured(
     """
     pairs: dict[str, list[tuple[float, float]]] = {}
     spreads: dict[str, float] = {}
-    for name, read in true_settings.readings_of_presses(session, results).items():
-        pairs.setdefault(name, []).extend(read)
+    if results is not None:
+        for name, read in true_settings.readings_of_presses(session, results).items():
+            pairs.setdefault(name, []).extend(read)
     for note in notes:
         if note.kind == CHECK:
             pair = (float(note.said["set"]), float(note.said["reached"]))

@@ -13,6 +13,7 @@ from dtfexp.show.reading import Reading, out_of
 from dtfexp.show.svg import inline
 
 if TYPE_CHECKING:
+    from dtfexp.book.readings import PlatenMap
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.plan import Plan
@@ -30,6 +31,26 @@ class Shown:
 
     def __repr__(self) -> str:
         return self.text
+
+
+def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
+    """A nine-point map for a cell: the picture, what it says, and the caution of its instrument.
+
+    unit: "°C" or "°F", default the map's own.
+    """
+    from markupsafe import escape
+
+    from dtfexp.show import platen
+
+    told = platen.told(found, found.unit if unit is None else unit)
+    drawn: Any = platen.platen_map(found, unit=unit).figure
+    picture = inline(drawn, f"dtfexp-map-{found.id[:12]}", f"Map of {found.factor}", told)
+    lines = [told, *([found.caution] if found.caution else [])]
+    style = f"{ink.variables(dark=False)} max-width: 26em; background: #fff"
+    html = f'<div style="{style}">{picture}</div>' + "".join(
+        f"<p>{escape(line)}</p>" for line in lines
+    )
+    return Shown(html, "\n".join(lines))
 
 
 def show_window(

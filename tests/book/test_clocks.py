@@ -202,3 +202,24 @@ def test_what_cannot_be_is_refused_in_one_line(book: Logbook, call, says: str) -
         call(book.bench)
     assert "\n" not in str(caught.value)
     assert book.kept() == []
+
+
+def test_a_platen_hotter_than_its_display_is_held_to_the_fabric(tmp_path, clock) -> None:
+    from dtfexp import Fabric, plan
+
+    session = Session(
+        "hot",
+        [Factor("press temperature", 280, 300, "°F", step=5, usual=290)],
+        [Outcome("peel")],
+        [Fabric("nylon", 150, "°C")],  # 302 °F
+    )
+    with Logbook.create(tmp_path / "b.dtfbook", session, clock=clock) as book:
+        book.add(plan(session, 4))
+        assert told(book) == []
+        at = float(book.runs()["press temperature"].iloc[0])
+        book.bench.map("press temperature", 290, [295] * 8 + [299])  # +5.4, spread 2
+        above = at + 5.4 + 2 > 302.5
+        assert told(book) == (["heat limit"] if above else [])
+        book.bench.map("press temperature", 290, [310] * 9)
+        (warning,) = book.warnings(1)
+        assert "nylon takes at most 302 °F" in warning.says

@@ -15,7 +15,7 @@ from dtfexp import Logbook
 from dtfexp.shop.files import copy_if_absent, notebook_folder
 
 ROOT = Path(__file__).parents[2]
-NAMES = ("1_plan.ipynb", "2_record.ipynb", "3_report.ipynb", "4_keep.ipynb")
+NAMES = tuple(f"{name}.ipynb" for name in ("1_plan", "2_record", "3_report", "4_keep", "5_bench"))
 
 
 def run(folder: Path, name: str) -> str:

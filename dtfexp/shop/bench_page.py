@@ -1,0 +1,157 @@
+"""What the cells of the bench page do: keep what is typed in, once, and show what is known.
+
+Everything kept here has an id made of its contents, so that running the page again adds nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book import entries, lots, machines, readings, room
+from dtfexp.book.logbook import Logbook, now
+from dtfexp.describe.errors import LogbookError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: An invented platen: hotter in the middle, cooler at the front edge, 6 °C under its display.
+_INVENTED = (
+    (150.5, 154.0, 151.0, 155.5, 158.5, 156.0, 151.5, 154.5, 150.0),
+    (151.0, 154.5, 151.5, 156.0, 159.5, 156.5, 152.0, 155.0, 150.0),
+)
+
+
+def book_if_there(name: str) -> Logbook | None:
+    """The logbook ``name``, opened; None, with a word, when there is none yet."""
+    if Path(name).exists():
+        return Logbook.open(name)
+    print(f"{name} is not here yet: 1_plan.ipynb makes it. Nothing is kept until then.")
+    return None
+
+
+def measured(
+    book: Logbook | None,
+    setting: str,
+    set_to: object,
+    typed: str,
+    *,
+    unit: str | None = None,
+    instrument: str = "probe",
+    emissivity: object = None,
+) -> readings.PlatenMap:
+    """Keep the nine-point map that was typed in and return it; an invented one when none was.
+
+    ``typed`` is the readings as text, nine numbers per pass, parted by blanks or lines; ``unit``
+    their unit when it is not that of the setting.
+    """
+    numbers: list[str] = typed.split()
+    if book is None or not numbers:
+        print("No readings are typed in. This map is INVENTED, to show what comes of nine.")
+        return readings.PlatenMap(
+            "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
+        )
+    told = [f"{number} {unit}" if unit else number for number in numbers]
+    key = entries.derived_id("bench page", setting, set_to, told, instrument, emissivity)
+    readings.keep_map(
+        book, setting, set_to, told, instrument=instrument, emissivity=emissivity, id=key
+    )
+    (kept,) = (one for one in book.bench.maps() if one.id == key)
+    print(f"Kept in {book.path.name}: {kept.summary.passes} pass(es) of nine readings.")
+    return kept
+
+
+def keep_machine(book: Logbook | None, which: str, told: Mapping[str, Any]) -> None:
+    """Keep what the oven or the press can do; nothing when nothing is told."""
+    if book is not None and told:
+        key = entries.derived_id("bench page", which, sorted(told.items()))
+        machines.keep(book, which, dict(told), id=key)
+
+
+def keep_lots(book: Logbook | None, told: Iterable[tuple[str, str, object]]) -> None:
+    """Keep the lots in use: material, name on the packet, the day it was opened (film that is
+    stored printed: the day it was printed)."""
+    for one in told:
+        if len(one) != 3:
+            raise LogbookError(f"lot {one!r}: give material, name and day, such as "
+                               '("powder", "P-12", "2026-05-01")')  # fmt: skip
+        what, name, day = one
+        if book is not None:
+            key = entries.derived_id("bench page", what, name, str(day))
+            opened, printed = (None, day) if what == "film" else (day, None)
+            today = now().date()
+            lots.keep(book, what, name, opened=opened, printed=printed, today=today, id=key)
+
+
+def keep_room(book: Logbook | None, told: Mapping[str, Any], at: datetime | None = None) -> None:
+    """Keep today's air of the room; the same reading is kept once a day."""
+    if book is not None and told:
+        day = (at or now()).date().isoformat()
+        key = entries.derived_id("bench page", day, sorted((k, str(v)) for k, v in told.items()))
+        room.keep(book, dict(told), id=key)
+
+
+def reached(book: Logbook | None) -> pd.DataFrame:
+    """What each measured setting reaches at what the shop sets today, and what to set to get it.
+
+    Columns ``setting``, ``unit``, ``set``, ``reaches``, ``low``, ``high`` (90 % sure between, NaN
+    with one reading), ``to_reach_that_set``, ``spread``, ``readings``.
+    """
+    import pandas as pd
+
+    rows = []
+    if book is not None:
+        true = book.bench.true_settings()
+        for factor in book.session.factors:
+            if factor.name in true.lines:
+                usual = float(factor.usual)
+                line = true.lines[factor.name]
+                found = line.reach(usual)
+                rows.append(
+                    {
+                        "setting": factor.name,
+                        "unit": factor.unit,
+                        "set": usual,
+                        "reaches": round(found.value, 1),
+                        "low": round(found.low, 1),
+                        "high": round(found.high, 1),
+                        "to_reach_that_set": true.dial_for(factor, usual).value,
+                        "spread": round(true.spreads.get(factor.name, float("nan")), 1),
+                        "readings": len(line.sets),
+                    }
+                )
+    columns = [
+        "setting", "unit", "set", "reaches", "low", "high", "to_reach_that_set", "spread",
+        "readings",
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def told(book: Logbook | None) -> None:
+    """Print what is known of lots, room and machines, one line each."""
+    if book is None:
+        return
+    found = lots.in_use(book.kept(lots.KIND))
+    for lot in found.values():
+        until = f", good until {lot.use_by}" if lot.use_by else ""
+        print(f"{lot.what}: lot {lot.name} in use since {lot.since:%Y-%m-%d}{until}")
+    rooms = book.bench.rooms()
+    unit = book.session.temperature_unit
+    if len(rooms):
+        last = rooms.iloc[-1]
+        words = {
+            "temperature": f"air {last['temperature']:.0f} {unit}",
+            "humidity": f"humidity {last['humidity']:.0f} %",
+            "dew_point": f"dew point {last['dew_point']:.0f} {unit}",
+            "boiling_point": f"water boils at {last['boiling_point']:.1f} {unit}",
+        }
+        known = [text for name, text in words.items() if last[name] == last[name]]
+        print(f"room on {last['time']:%Y-%m-%d %H:%M}: {', '.join(known)}")
+    for which in machines.MACHINES:
+        machine = book.bench.what(which)
+        print(
+            f"{which}: warm-up {machine.warm_up_minutes:g} min, change-over "
+            f"{machine.change_over_minutes:g} min"
+        )

@@ -93,11 +93,9 @@ def test_endometrial_with_a_weak_prior_is_finite_and_near_firth(patients: pd.Dat
     grade = patients["HG"].to_numpy()
     mode = cumulative_mode(design / scale, grade, 2, link="logit", slope_sd=2.5)
     slopes = mode.slopes / scale
-    assert (
-        abs(slopes - [2.92927, -0.03475, -2.60416])
-        == pytest.approx(np.zeros(3), abs=np.array([1.55076, 0.03958, 0.77602]).min())
-        or (abs(slopes - [2.92927, -0.03475, -2.60416]) < [1.55076, 0.03958, 0.77602]).all()
-    )
+    firth, error = np.array([2.92927, -0.03475, -2.60416]), np.array([1.55076, 0.03958, 0.77602])
+    assert (np.abs(slopes - firth) < error).all()
+    assert 1.0 < slopes[0] < 5.0
 
 
 @pytest.fixture(scope="module")

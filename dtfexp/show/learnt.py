@@ -1,0 +1,90 @@
+"""What a fit understood of a fabric, in the words of a shop, for a notebook cell."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING
+
+from dtfexp.describe.summary import html_table
+from dtfexp.describe.wording import counted, listed
+from dtfexp.dialin import judged
+from dtfexp.dialin.failure_sides import HOLDS, UNKNOWN
+from dtfexp.show.notebook import Shown
+from dtfexp.show.reading import between, label, per_cent
+
+if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
+    from dtfexp.dialin.fit import Fit
+
+_MOST_SURPRISES = 5
+
+
+def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
+    """Which settings matter for a fabric, how its failed presses look, and what was odd.
+
+    Raises SessionError for an unknown fabric.
+    """
+    name = fit.session.fabric(fabric).name
+    heads = ("setting", "its share of what makes prints pass or fail", "range it may be in")
+    rows = [
+        (
+            label(str(row["setting"])),
+            per_cent(row["in_all"]),
+            between(row["in_all_low"], row["in_all_high"]),
+        )
+        for row in fit.shares(name).reset_index().to_dict("records")
+    ]
+    head = f"{name}: what the presses taught"
+    lines = [
+        "A setting's share counts all it does together with others, so shares may add up to more "
+        "than 100 %.",
+        _failed(fit, name),
+        *_odd(fit, name),
+    ]
+    body = "".join(f"<p>{escape(line)}</p>" for line in lines)
+    html = (
+        f'<div class="dtfexp-learnt"><p><b>{escape(head)}</b></p>{html_table(heads, rows)}{body}'
+        "</div>"
+    )
+    told = [f"  {setting}: {share} ({span})" for setting, share, span in rows]
+    return Shown(html, "\n".join([head, *told, *lines]))
+
+
+def _failed(fit: Fit, fabric: str) -> str:
+    """How the failed presses of a fabric look, one sentence."""
+    words = judged.verdicts(fit.session, fit.results)
+    mine = fit.results["fabric"].tolist()
+    rows = [k for k, word in enumerate(words) if word == judged.FAILED and mine[k] == fabric]
+    if not rows:
+        return "No press of this fabric failed."
+    settings = fit.results[[f.name for f in fit.session.factors]].iloc[rows]
+    # A press that failed where most pass failed by luck, not on a side.
+    looks = fit.failure_sides(settings, fabric)["looks"].replace(
+        {HOLDS: "as luck, at a good place", UNKNOWN: "of no clear side yet"}
+    )
+    parts = [f"{number} {look}" for look, number in looks.value_counts().items()]
+    return f"{counted(len(rows), 'press', 'presses')} failed; judged by the fit: {listed(parts)}."
+
+
+def _odd(fit: Fit, fabric: str) -> list[str]:
+    """Grades to look at again, and loads or rounds that stand out."""
+    lines = []
+    surprises = fit.surprises()
+    mine = surprises[surprises["fabric"] == fabric]
+    for row in mine.head(_MOST_SURPRISES).to_dict("records"):
+        lines.append(
+            f"Press {row['press']}, {label(row['outcome'])}: {row['grade']:g}, where "
+            f"{row['foretold']:g} was to be expected: {row['why']}."
+        )
+    if len(mine) > _MOST_SURPRISES:
+        lines.append(f"{len(mine) - _MOST_SURPRISES} more grades are as odd.")
+    if not len(mine):
+        lines.append("No grade is far from what the other presses foretell.")
+    luck = fit.luck()
+    for row in luck[luck["stands_out"]].to_dict("records"):
+        side = "better" if row["luck"] > 0 else "worse"
+        lines.append(
+            f"{row['kind'].capitalize()} {row['number']} (all fabrics) came out about "
+            f"{abs(row['luck']):.1f} grades {side} than its settings explain."
+        )
+    return lines

@@ -82,12 +82,19 @@ def mark(
     return book.keep(STEP, said, by=by, id=id)
 
 
-def override(book: journal.Keeper, warning: PressWarning, *, by: str = "", reason: str = "") -> str:
+def override(
+    book: journal.Keeper,
+    warning: PressWarning,
+    *,
+    by: str = "",
+    reason: str = "",
+    id: str | None = None,
+) -> str:
     """Note that a warning was shown and the press was made all the same; returns the note's id."""
     said = {"press": warning.press, "warning": warning.what, "says": warning.says}
     if reason.strip():
         said["reason"] = checking.line("reason", reason)
-    return book.keep(OVERRIDDEN, said, by=by)
+    return book.keep(OVERRIDDEN, said, by=by, id=id)
 
 
 def warnings(

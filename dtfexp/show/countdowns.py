@@ -26,17 +26,18 @@ def countdowns(session: Session, settings: Mapping[Any, Any]) -> list[dict[str, 
     """Cure, rest, press and peel wait of a press with these settings, in the order of the bench.
 
     Each has ``key``, ``label``, ``seconds`` (None: count up), ``hint`` (where the time comes
-    from) and ``letter`` (the key that starts it; "" for a second one of its stage).
+    from), ``letter`` (the key that starts it; "" for a second one of its stage) and ``ends``
+    (the step that has happened when it is over; "" for none).
     """
     steps = {
-        "c": _planned(session, settings, "cure", "cure"),
-        "r": [_one("rest", "rest", REST, "at least 5 s")],
-        "p": _planned(session, settings, "press", "press"),
-        "w": _peel(session, settings),
+        "c": ("cured", _planned(session, settings, "cure", "cure")),
+        "r": ("", [_one("rest", "rest", REST, "at least 5 s")]),
+        "p": ("pressed", _planned(session, settings, "press", "press")),
+        "w": ("", _peel(session, settings)),
     }
     return [
-        {**one, "letter": "" if place else letter}
-        for letter, stage in steps.items()
+        {**one, "letter": "" if place else letter, "ends": ends if one is stage[-1] else ""}
+        for letter, (ends, stage) in steps.items()
         for place, one in enumerate(stage)
     ]
 

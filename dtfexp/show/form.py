@@ -140,6 +140,7 @@ def _presses(
                 "press": press,
                 "place": place,
                 "fabric": row["fabric"],
+                "oven_load": int(row["oven_load"]),
                 "load": counted["oven_load"],
                 "round": counted["press_round"].replace("coupon", "press"),
                 "settings": _settings(session, row, None if since is None else by_number[since]),

@@ -14,11 +14,13 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import photos
+from dtfexp.book.logbook import Clock, now
 from dtfexp.book.values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import shown
 from dtfexp.show.form import form_state
 from dtfexp.show.reading import label
+from dtfexp.show.warned import go_on, mark, warned
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -33,8 +35,9 @@ class Desk:
     from any thread, so one message is dealt with at a time.
     """
 
-    def __init__(self, book: Logbook) -> None:
+    def __init__(self, book: Logbook, clock: Clock = now) -> None:
         self.book = book
+        self._clock = clock
         self._lock = threading.RLock()
         self._answers: dict[str, Callable[[Message], dict[str, Any]]] = {
             "record": self._record,
@@ -46,6 +49,8 @@ class Desk:
             "history": self._history,
             "photo": self._photo,
             "forget photo": self._forget_photo,
+            "mark": self._mark,
+            "override": self._override,
             "refresh": lambda message: {},
         }
 
@@ -68,8 +73,11 @@ class Desk:
         * "history": ``press``; the answer has ``history``, one dict per entry, and ``photos``;
         * "photo": ``press``, ``by``, and the picture ``attached``; "forget photo": ``photo``, the
           id it was kept under, ``press``, ``by``;
+        * "mark": ``step`` of ``press`` or ``load``, so many seconds ``ago``; "override": ``press``
+          and the warnings ``overridden``, as "record" may carry them too;
         * "refresh": only the state.
 
+        With ``shown``, the press that is on the screen, the answer has ``warned`` for it.
         Never raises: whatever goes wrong is told in ``text``, with ``ok`` false.
         """
         key = message.get("id") if isinstance(message, Mapping) else None
@@ -81,7 +89,10 @@ class Desk:
                 raise LogbookError(f"the form asked for {shown(message.get('op'))}, not known here")
             with self._lock:
                 told = answer({**message, "attached": attached})
-                return {"id": key, "ok": True, "text": "", **told, "state": form_state(self.book)}
+                told["state"] = form_state(self.book)
+                if message.get("shown") is not None:
+                    told["warned"] = warned(self.book, message["shown"], self._clock())
+                return {"id": key, "ok": True, "text": "", **told}
         except DtfexpError as error:
             return {"id": key, "ok": False, "text": str(error)}
         except Exception as error:
@@ -90,17 +101,18 @@ class Desk:
             return {"id": key, "ok": False, "text": f"dtfexp could not save this ({text})"}
 
     def _record(self, message: Message) -> dict[str, Any]:
-        press = message.get("press")
+        press, by = message.get("press"), _by(message)
         self.book.record(
             press,  # type: ignore[arg-type]  # the book says what is wrong with it
             grades=message.get("grades", {}),
             defects=message.get("defects", ()),
             actual=message.get("actual", {}),
             note=message.get("note", ""),
-            by=str(message.get("by") or ""),
+            by=by,
             id=message.get("id"),
         )
-        return {"text": f"press {press}: {self._told(int(press))}"}  # type: ignore[arg-type]
+        noted = " (gone on in spite of a warning)" if go_on(self.book, press, message, by) else ""
+        return {"text": f"press {press}: {self._told(int(press))}{noted}"}  # type: ignore[arg-type]
 
     def _grades(self, message: Message) -> dict[str, Any]:
         entries = message.get("entries")
@@ -158,6 +170,15 @@ class Desk:
             raise LogbookError(f"press {message.get('press')}: there is no such photo to take back")
         self.book.take_back(str(message["photo"]), by=_by(message))
         return {"text": f"press {message.get('press')}: the photo is taken back; its file stays"}
+
+    def _mark(self, message: Message) -> dict[str, Any]:
+        return {"text": mark(self.book, message, self._clock(), _by(message))}
+
+    def _override(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        self.book.history(press)  # says so when there is no such press
+        go_on(self.book, press, message, _by(message))
+        return {"text": f"press {press}: gone on in spite of a warning"}
 
     def _line(self, row: Mapping[Any, Any]) -> dict[str, str]:
         session, said = self.book.session, []

@@ -225,6 +225,28 @@ def test_a_countdown_is_seen_and_heard_and_goes_on_through_a_reload(form: Form) 
     cure.tap()
 
 
+def test_a_warning_stands_before_the_mistake_and_going_on_is_noted(form: Form, shop: Path) -> None:
+    press = form.shown
+    form.page.locator(f"{FORM} .warning").wait_for(state="detached")  # of the cure before
+    form.key("steps").tap()
+    form.key("step:press on").tap()
+    form.page.locator(f"{FORM} .warning", has_text="let it warm up").wait_for()
+    form.key("clock:press time").tap()
+    form.said("good", "in spite of a warning")
+    assert form.page.locator(f"{FORM} .warning").count() == 0
+    # Opened again, its end is noted, and the peel comes too soon.
+    form.key("clock:press time").tap()
+    form.page.locator(f"{FORM} .warning", has_text="before a hot peel").wait_for()
+    form.page.locator(f"{FORM} .warning").wait_for(state="detached")
+    form.key("steps").tap()
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        told = [(n.said["press"], n.said["warning"]) for n in book.kept("overridden")]
+        marked = [note.said["step"] for note in book.kept("step")]
+        book.bench.mark("press off")
+    assert told == [(press, "press warm-up")], "and none that waiting cleared"
+    assert marked[-2:] == ["press on", "pressed"]
+
+
 def setting(form: Form, name: str) -> str:
     found = form.page.locator(f"{FORM} .setting", has_text=name).inner_text()
     return " ".join(found.split())

@@ -104,7 +104,7 @@ def test_nothing_runs_off_the_paper_or_over_its_foot(tmp_path, paper, factors, o
             assert draw(book, paper=paper) == made, "the same book gives the same bytes"
             with pymupdf.open(stream=made) as doc:
                 for page in doc:
-                    edge = page.rect + (28, 28, -28, -28)  # 10 mm
+                    edge = pymupdf.Rect(28, 28, page.rect.width - 28, page.rect.height - 28)
                     for word in page.get_text("words"):
                         assert edge.contains(pymupdf.Rect(word[:4])), word
                     foot = page.search_for("Judge on dry, cold cloth")

@@ -58,10 +58,11 @@ function countdownTools(form) {
     if (at === "runs") change(countdown.key, { ...run, stopped: now - run.started });
     else if (at === "rings") change(countdown.key, { ...run, quiet: true });
     else {
+      if (countdown.ends) form.goOn(p, form.standing(p));
       // The soft beep at the start shows that the sound is on.
       beep(660, 0.1);
       heard.delete(countdown.key);
-      change(countdown.key, { started: now, seconds: countdown.seconds, press: p.press });
+      change(countdown.key, { started: now, seconds: countdown.seconds, press: p.press, load: p.oven_load, ends: countdown.ends });
     }
   }
 
@@ -108,9 +109,23 @@ function countdownTools(form) {
     }
   }
 
+  function marks(now) {
+    // The end of a cure or a press is noted in the book, which then knows how long ago it was.
+    const all = runs();
+    for (const run of Object.values(all)) {
+      if (!run.ends || run.marked || ["runs", "idle"].includes(phase(run, now))) continue;
+      run.marked = true;
+      form.store.set("clocks", all);
+      const ago = (now - run.started - (run.stopped ?? run.seconds * 1000)) / 1000;
+      const of = run.ends === "cured" ? { load: run.load } : { press: run.press };
+      form.tell({ op: "mark", id: newId(), step: run.ends, ago, by: form.who(), ...of }, () => {}, { quiet: true });
+    }
+  }
+
   function tick() {
     const now = Date.now();
     sounds(now);
+    marks(now);
     const p = form.shown();
     for (const countdown of p?.countdowns ?? []) {
       const tile = form.find(`clock:${countdown.key}`);

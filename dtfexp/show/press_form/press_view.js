@@ -58,6 +58,24 @@ function pressView(form, p) {
       button(`Press ${other.press}`, `begun:${other.press}`, () => { form.go(other.press); form.draw(); })))];
   }
 
+  function warnings() {
+    const gone = (form.warned?.press === p.press ? form.warned.warnings : []).filter((one) => one.overridden);
+    return [
+      ...form.standing(p).map((one) => make("div", { className: "row warning", role: "alert" }, make("b", { className: "grow" }, one.says),
+        button("Go on all the same", `warn:${one.what}`, () => form.goOn(p, [one])))),
+      ...gone.map((one) => make("p", { className: "quiet" }, `Gone on in spite of: ${one.says}`)),
+    ];
+  }
+
+  function steps() {
+    const known = form.warned?.press === p.press ? form.warned.steps : [];
+    return make("details", { open: ui.steps },
+      make("summary", { "data-k": "steps", onclick: () => { ui.steps = !ui.steps; form.keepUi(); } }, "Oven, press and film: what was switched on, printed, powdered, and when"),
+      make("p", { className: "quiet" }, "Tap when it happens: the form then warns of a warm-up too short and of ink too dry for powder. What nobody tapped warns of nothing."),
+      make("div", { className: "row" }, known.map(({ step, load, at }) =>
+        button(`${step}${load === null ? "" : `, load ${load}`}${at ? `: ${at}` : ": now"}`, `step:${step}`, () => form.act("mark", p.press, { step, ...(load === null ? {} : { load }) })))));
+  }
+
   function settings() {
     return make("div", { className: "settings" }, p.settings.map((s) =>
       make("div", { className: s.was === null ? "setting" : "setting changed" }, s.label, make("b", {}, s.set),
@@ -145,6 +163,7 @@ function pressView(form, p) {
     ...progress(),
     heading(),
     ...begun(),
+    ...warnings(),
     settings(),
     form.countdowns.tiles(p),
     following(),
@@ -155,6 +174,7 @@ function pressView(form, p) {
     defects(),
     noteAndPhoto(),
     reached(),
+    steps(),
     more(),
   ];
 }

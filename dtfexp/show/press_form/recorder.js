@@ -16,9 +16,10 @@ function render({ model, el }) {
   const store = memory(first.key);
   const pending = new Map();
   const silence = { kind: "", text: "", undo: null };
+  let asking = 0;
   let typed = { text: "", at: 0, field: "" };
   const form = {
-    state: first, store, said: silence, history: null,
+    state: first, store, said: silence, history: null, warned: null,
     ui: { view: "press", press: null, ask: null, trial: null, more: false, reached: false, ...store.get("ui") },
     press: (number) => form.state.presses.find((p) => p.press === number),
     shown: () => (form.ui.view === "press" ? form.press(form.ui.press) : undefined),
@@ -32,7 +33,7 @@ function render({ model, el }) {
     // A coupon graded elsewhere meanwhile stays in the list while a grade chosen here is not saved.
     washRows: () => form.state.presses.filter((p) => form.state.waiting.includes(p.press) || store.get(`w${p.press}`)),
     statusLine: () => make("div", { className: `said ${form.said.kind}`, role: "status", "aria-live": "polite" }, form.said.text),
-    edit, go, tell, act, savePress, saveMany, lookBack, draw, freshen,
+    edit, go, tell, act, savePress, saveMany, lookBack, draw, freshen, standing, goOn,
   };
   form.countdowns = countdownTools(form);
   form.photos = photoTools(form);
@@ -68,6 +69,22 @@ function render({ model, el }) {
     Object.assign(ui, { press: number, ask: null, view: "press", reached: false });
     form.history = null;
     form.keepUi();
+    // What stands against this press; not for one that is passed by at once.
+    clearTimeout(asking);
+    asking = setTimeout(look, 100);
+  }
+
+  function standing(p) {
+    // The warnings against this press that waiting has not cleared and nobody has gone on against.
+    if (form.warned?.press !== p.press) return [];
+    const passed = (Date.now() - form.warned.heard) / 1000;
+    return form.warned.warnings.filter((one) => !one.overridden && (one.left === null || one.left > passed));
+  }
+
+  const shown = (warnings) => warnings.map(({ what, says }) => ({ what, says }));
+
+  function goOn(p, warnings) {
+    if (warnings.length) act("override", p.press, { overridden: shown(warnings) });
   }
 
   function tell(message, done, { quiet = false, attached = [], patience = PATIENCE } = {}) {
@@ -76,6 +93,7 @@ function render({ model, el }) {
       form.say("bad", "NOT SAVED: the notebook does not answer. Your entry is kept here. Press Save again; " +
         "if that fails: reload this page, then Run, Run All Cells, Save.");
     };
+    if (ui.view === "press") message.shown = ui.press;
     pending.set(message.id, done);
     setTimeout(notSaved, patience);
     if (!quiet) form.say("busy", "Saving …");
@@ -85,19 +103,23 @@ function render({ model, el }) {
   function heard(answer) {
     const done = pending.get(answer.id);
     pending.delete(answer.id);
-    const before = JSON.stringify(form.state);
+    const before = told();
     if (answer.state) { form.state = answer.state; forgetArrived(); }
+    if (answer.warned) form.warned = { ...answer.warned, heard: Date.now() };
     if (done) done(answer);
     // A look that found nothing new must not disturb whoever is typing.
-    if (!String(answer.id).startsWith("look") || JSON.stringify(form.state) !== before) draw();
+    if (!String(answer.id).startsWith("look") || told() !== before) draw();
   }
+
+  const told = () => JSON.stringify([form.state, form.warned?.press, form.warned?.steps,
+    form.warned?.warnings.map((one) => [one.says, one.overridden])]);
 
   function savePress(p) {
     const name = `p${p.press}`;
     const draft = form.draftOf(name);
     if (!form.ready(p, draft)) return;
     const { id, grades, actual, defects, note } = { ...draft };
-    const message = { op: "record", id, press: p.press, by: form.who(), grades };
+    const message = { op: "record", id, press: p.press, by: form.who(), grades, overridden: shown(standing(p)) };
     // An emptied field takes back what was said before; one that never said anything says nothing.
     message.actual = {};
     for (const [factor, text] of Object.entries(actual)) {
@@ -141,17 +163,22 @@ function render({ model, el }) {
 
   function act(op, number, more = {}) {
     // The same try keeps its id, so that asking again after silence cannot act twice.
-    const again = ui.trial?.op === op && ui.trial.press === number ? ui.trial.id : newId();
+    const what = JSON.stringify([op, number, more]);
+    const again = ui.trial?.what === what ? ui.trial.id : newId();
     const id = ui.ask?.op === op ? ui.ask.id : again;
-    ui.trial = { op, press: number, id };
+    ui.trial = { what, id };
     form.keepUi();
     tell({ op, id, press: number, by: form.who(), ...more }, (answer) => {
       ui.trial = null;
       if (!answer.ok) return form.refuse(answer);
-      const undo = op === "undo" || op === "forget photo" ? null : number;
+      const undo = ["exclude", "include", "redo"].includes(op) ? number : null;
       form.said = { kind: "good", text: `Saved ${clock()}: ${answer.text}`, undo };
-      if (op === "exclude") comeNext(number); else go(number);
+      if (op === "exclude") comeNext(number); else if (op !== "override") go(number);
     });
+  }
+
+  function look() {
+    tell({ op: "refresh", id: `look${newId()}` }, () => {}, { quiet: true });
   }
 
   function lookBack(p) {
@@ -258,8 +285,7 @@ function render({ model, el }) {
   form.root = make("div", { className: "dtfexp-rec", tabIndex: -1, "data-lm-suppress-shortcuts": "true", onkeydown: keyed, onpointerdown: wakeSound });
   el.append(form.root, form.photos.input);
   const refresh = () => {
-    if (document.hidden || [...pending.keys()].some((id) => id.startsWith("look"))) return;
-    tell({ op: "refresh", id: `look${newId()}` }, () => {}, { quiet: true });
+    if (!document.hidden && ![...pending.keys()].some((id) => id.startsWith("look"))) look();
   };
   const resume = () => {
     forgetArrived();
@@ -269,7 +295,15 @@ function render({ model, el }) {
     draw();
     form.photos.resend();
   };
-  const timers = [setInterval(refresh, LOOK), setInterval(form.countdowns.tick, 200)];
+  let stood = 0;
+  const tick = () => {
+    form.countdowns.tick();
+    // A warning that waiting has cleared goes by itself.
+    const now = form.shown() ? standing(form.shown()).length : 0;
+    if (now < stood) draw();
+    stood = now;
+  };
+  const timers = [setInterval(refresh, LOOK), setInterval(tick, 200)];
   document.addEventListener("visibilitychange", refresh);
   model.on("msg:custom", heard);
   const hangUp = rollCall(draw, (living) => {
@@ -282,6 +316,7 @@ function render({ model, el }) {
   refresh();
   return () => {
     timers.forEach(clearInterval);
+    clearTimeout(asking);
     hangUp();
     document.removeEventListener("visibilitychange", refresh);
     model.off("msg:custom", heard);

@@ -1,0 +1,111 @@
+"""Warnings that the form shows before the mistake, and what is noted when they are overridden."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from dtfexp import Factor, Logbook, Outcome, Session, plan
+from dtfexp.book import clocks
+from dtfexp.show.recording import Desk
+
+START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
+
+
+class Bench:
+    """A form's desk on a book of one load after another, and a clock moved by hand."""
+
+    def __init__(self, book: Logbook) -> None:
+        self.now, self.book = START, book
+        self.desk = Desk(book, clock=lambda: self.now)
+        runs = book.runs()
+        self.press = int(runs["press"].iloc[0])
+        self.load = int(runs["oven_load"].iloc[0])
+        self.said = 0
+
+    def say(self, op: str, **more: Any) -> dict[str, Any]:
+        self.said += 1
+        message = {"op": op, "id": f"m{self.said}", "shown": self.press, "by": "Ro", **more}
+        answer = self.desk.handle(message)
+        assert answer["ok"], answer["text"]
+        return answer
+
+    def told(self) -> list[tuple[str, bool]]:
+        warnings = self.say("refresh")["warned"]["warnings"]
+        return [(one["what"], one["overridden"]) for one in warnings]
+
+    def overridden(self) -> list[tuple[int, str, str]]:
+        notes = self.book.kept(clocks.OVERRIDDEN)
+        return [(note.said["press"], note.said["warning"], note.by) for note in notes]
+
+
+@pytest.fixture
+def bench(tmp_path):
+    session = Session(
+        "A bench of this test",
+        [
+            Factor("cure time", 40, 120, "s", 10, "cure"),
+            Factor("press temperature", 280, 350, "°F", 5, "press"),
+        ],
+        [Outcome("peel"), Outcome("wash", washes=5)],
+        ["cotton jersey"],
+    )
+    with Logbook.create(tmp_path / "bench.dtfbook", session) as book:
+        book.add(plan(session, 6))
+        yield Bench(book)
+
+
+def test_a_bench_that_nobody_told_anything_warns_of_nothing(bench):
+    assert bench.told() == []
+    assert bench.say("refresh", shown=None).get("warned") is None
+    assert bench.say("refresh", shown=99)["warned"] is None
+
+
+def test_a_step_says_how_long_ago_it_was_by_the_clock_of_the_book(bench):
+    # Rest of 5 to 10 s after the cure: common practice, no source.
+    bench.say("mark", step="cured", load=bench.load, ago=2.0)
+    (rest,) = bench.say("refresh")["warned"]["warnings"]
+    assert (rest["what"], rest["left"]) == ("rest", pytest.approx(3.0))
+    bench.now += timedelta(seconds=3)
+    assert bench.told() == []
+    for wrong in (-1, "soon", 1e9, None):
+        answer = bench.desk.handle(
+            {"op": "mark", "id": "x", "step": "cured", "load": 1, "ago": wrong}
+        )
+        assert not answer["ok"] and "0 s to 7 days" in answer["text"]
+
+
+def test_going_on_is_noted_once_with_the_save_or_by_its_button(bench):
+    # 10 min of warm-up: common practice, no source.
+    for _ in range(2):
+        bench.say("mark", id="tap", step="oven on")
+        bench.now += timedelta(minutes=3)
+    steps = {step["step"]: step["at"] for step in bench.say("refresh")["warned"]["steps"]}
+    assert steps == {"oven on": "09:00", "press on": "", "printed": "", "powdered": ""}
+    assert bench.told() == [("oven warm-up", False)]
+    (warning,) = bench.say("refresh")["warned"]["warnings"]
+    for _ in range(2):
+        answer = bench.say(
+            "record", id="save", press=bench.press, grades={"peel": 4}, overridden=[warning]
+        )
+    assert "in spite of a warning" in answer["text"]
+    assert bench.overridden() == [(bench.press, "oven warm-up", "Ro")]
+    assert bench.told() == [("oven warm-up", True)], "seen still, and not asked again"
+    bench.say("override", press=bench.press, overridden=[{"what": "dew", "says": "wet"}])
+    assert len(bench.overridden()) == 2
+    for wrong in ({"press": 99}, {"overridden": ["x"]}, {"overridden": [{"what": "dew"}]}):
+        message = {"op": "override", "id": "y", "press": 1, "overridden": [warning], **wrong}
+        assert not bench.desk.handle(message)["ok"]
+    assert len(bench.overridden()) == 2
+
+
+def test_a_step_of_a_load_is_told_to_its_own_presses_only(bench):
+    # Powder within 2 h of printing: common practice, no source.
+    bench.say("mark", step="printed", load=bench.load, press=bench.press)
+    bench.now += timedelta(hours=2, minutes=1)
+    assert bench.told() == [("powder", False)]
+    runs = bench.book.runs()
+    other = int(runs.loc[runs["oven_load"] != bench.load, "press"].iloc[0])
+    assert bench.say("refresh", shown=other)["warned"]["warnings"] == []

@@ -151,4 +151,8 @@ def _blocks(asked: Asked, counts: list[int]) -> tuple[Any, tuple[str, ...]]:
     blocked = regular_blocks(made, number)
     if blocked is None:
         return None, ()
-    return np.tile(blocked.labels, asked.replicates), blocked.hidden
+    # The coded plan has its own order of rows: each corner is found by its levels.
+    corners = map(tuple, (made.matrix > 0).astype(int).tolist())
+    label = dict(zip(corners, blocked.labels.tolist(), strict=True))
+    of_row = [label[tuple(row)] for row in designs.full_factorial(counts).tolist()]
+    return np.tile(of_row, asked.replicates), blocked.hidden

@@ -79,6 +79,7 @@ def test_words_and_single_fabrics():
     assert session.permits(tried).tolist() == [False, True, True]
     tried.insert(0, "fabric", ["cotton", "nylon", "nylon"])
     assert session.permits(tried).tolist() == [False, False, True]
+    assert session.permits(tried.assign(fabric="cotton")).tolist() == [False, True, True]
 
 
 def test_text_and_back_keeps_them():

@@ -220,6 +220,34 @@ def test_blocks_are_even_and_hide_no_setting(design: str) -> None:
     assert made.runs["block"].is_monotonic_increasing
 
 
+@pytest.mark.parametrize(("design", "count"), [("full factorial", 4), ("fraction", 2)])
+def test_the_blocks_hide_the_effects_they_name_and_no_others(design: str, count: int) -> None:
+    session = numbers(4 if design == "full factorial" else 5)
+    names = [f.name for f in session.factors]
+    made = plan(session, 16, design=design, blocks=count, replicates=1)
+    (note,) = (n for n in made.notes if "hide" in n)
+    hidden = [tuple(t.split(" with ")) for t in note.split(": ")[1].rstrip(".").split("; ")]
+    assert len(hidden) == count - 1
+    x = pd.DataFrame(np.sign(coded(made.runs, session)), columns=names)
+    for size in (1, 2, 3, 4):
+        for effect in combinations(names, size):
+            sums = x[list(effect)].prod(axis=1).groupby(made.runs["block"]).sum().abs()
+            if effect in hidden:
+                assert set(sums) == {16 / count}
+            elif design == "full factorial" or size == 1:
+                assert set(sums) == {0}
+
+
+def test_the_odd_presses_of_several_fabrics_do_not_pile_up_in_one_block() -> None:
+    session = Session("f", [CURE, PRESS], FOUR.outcomes, ["cotton", "nylon", "wool"])
+    for presses, count in ((9, 2), (12, 3), (21, 5)):
+        runs = plan(session, presses, blocks=count).runs
+        sizes = runs["block"].value_counts()
+        assert sizes.max() - sizes.min() <= 1
+        of_fabric = pd.crosstab(runs["fabric"], runs["block"]).to_numpy()
+        assert (of_fabric.max(axis=1) - of_fabric.min(axis=1) <= 1).all()
+
+
 def test_regular_plans_are_divided_by_their_highest_effect_and_replicates_whole() -> None:
     made = plan(FOUR, 16, design="full factorial", blocks=["Monday", "Tuesday"])
     assert any(

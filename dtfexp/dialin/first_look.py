@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from dtfexp.describe.session import Session
 from dtfexp.dialin.levels import settings_from_codes
+from dtfexp.dialin.permitted import fewest_forbidden
 from dtfexp.maths import designs
 
 Array = NDArray[np.float64]
@@ -33,6 +34,7 @@ def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFra
     for k, (fabric, count) in enumerate(share_presses(presses, fabrics).items()):
         if count:
             codes = codes_for(len(session.factors), count, mirror=k % 2 == 1)
+            codes = fewest_forbidden(session, [fabric], codes, REACH)
             part = settings_from_codes(session, fabric, codes, REACH)
             part.insert(0, "fabric", fabric)
             parts.append(part)

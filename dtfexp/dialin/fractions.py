@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from itertools import product
-
 import numpy as np
 import pandas as pd
 
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.session import Session
-from dtfexp.dialin.family import Array, Asked, Labels, Wanted, for_fabrics
-from dtfexp.dialin.levels import settings_from_codes
+from dtfexp.dialin.family import Asked, Labels, Wanted, for_fabrics
+from dtfexp.dialin.permitted import fewest_forbidden
 from dtfexp.maths import designs
 from dtfexp.maths.blocking import Blocked, blocks_of_fraction
 
 OPTIONS = ("resolution", "runs", "reach", "centres", "replicates", "blocks")
 _MOST_CENTRES = 4
-_MOST_TURNED = 6
 
 
 def fraction(asked: Asked) -> Wanted:
@@ -39,7 +36,9 @@ def fraction(asked: Asked) -> Wanted:
         made = designs.fraction(k, runs=runs, resolution=resolution)
     except ValueError as error:
         raise PlanError(f"fraction of {k} factors: {error}") from None
-    matrix = mirrored(asked, np.asarray(made.matrix, dtype=float))
+    matrix = fewest_forbidden(
+        asked.session, asked.fabrics, np.asarray(made.matrix, dtype=float), asked.reach()
+    )
     labels: Labels | None = None
     hidden: tuple[str, ...] = ()
     if asked.blocks and asked.replicates % len(asked.blocks) == 0:
@@ -97,31 +96,6 @@ def hidden_note(session: Session, hidden: tuple[str, ...]) -> tuple[str, ...]:
         return ()
     listed = "; ".join(_spoken(word, tuple(f.name for f in session.factors)) for word in hidden)
     return (f"The blocks (day, roll or lot) hide: {listed}.",)
-
-
-def mirrored(asked: Asked, matrix: Array) -> Array:
-    """The matrix with the signs of some columns turned, so that the fewest rows are forbidden.
-
-    A two-level plan stays balanced and orthogonal under a change of signs.
-    """
-    session = asked.session
-    if not session.forbidden:
-        return matrix
-    names = {name for corner in session.forbidden for name, _ in corner.conditions}
-    involved = [i for i, f in enumerate(session.factors) if f.name in names][:_MOST_TURNED]
-    best, fewest = matrix, len(matrix) * len(asked.fabrics) + 1
-    for turn in product((1.0, -1.0), repeat=len(involved)):
-        tried = matrix.copy()
-        tried[:, involved] *= turn
-        bad = sum(
-            int((~session.permits(settings_from_codes(session, f, tried, asked.reach()), f)).sum())
-            for f in asked.fabrics
-        )
-        if bad < fewest:
-            best, fewest = tried, bad
-        if not fewest:
-            break
-    return best
 
 
 def _spoken(word: str, names: tuple[str, ...]) -> str:

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import heapq
+from collections.abc import Iterable
+from itertools import product
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
 from dtfexp.describe.session import Session
+from dtfexp.dialin.levels import settings_from_codes
 
 _OTHER_WORD = 1.5
 """Another word changes the press altogether: as far as three quarters of a range."""
 _MOST_LOOKED_AT = 5000
+_MOST_TURNED = 6
 
+Array = NDArray[np.float64]
 Settings = tuple[Any, ...]
 
 
@@ -51,6 +57,29 @@ def keep_permitted(
         kind = "float64" if factor.is_numeric else "object"
         out[factor.name] = pd.Series(columns[factor.name], index=out.index, dtype=kind)
     return out, tuple(met)
+
+
+def fewest_forbidden(session: Session, fabrics: Iterable[str], codes: Array, reach: float) -> Array:
+    """Coded rows (n, factors) with the signs of some columns turned, so that the fewest presses lie
+    in what the session forbids.
+
+    A two-level plan stays balanced and orthogonal under a change of signs.
+    """
+    names = {name for corner in session.forbidden for name, _ in corner.conditions}
+    involved = [i for i, f in enumerate(session.factors) if f.name in names][:_MOST_TURNED]
+    best, fewest = codes, np.inf
+    for turn in product((1.0, -1.0), repeat=len(involved)) if involved else ():
+        tried = codes.copy()
+        tried[:, involved] *= turn
+        bad = sum(
+            int((~session.permits(settings_from_codes(session, f, tried, reach), f)).sum())
+            for f in fabrics
+        )
+        if bad < fewest:
+            best, fewest = tried, bad
+        if not fewest:
+            break
+    return best
 
 
 def _nearest(session: Session, fabric: str, start: Settings) -> Settings:

@@ -8,7 +8,7 @@ import numpy as np
 
 from dtfexp.describe.errors import PlanError
 from dtfexp.dialin.family import Array, Asked, Wanted, for_fabrics
-from dtfexp.dialin.fractions import mirrored
+from dtfexp.dialin.permitted import fewest_forbidden
 from dtfexp.maths import designs
 
 OPTIONS = ("runs", "foldover", "reach", "centres", "replicates", "blocks")
@@ -35,7 +35,7 @@ def plackett_burman(asked: Asked) -> Wanted:
         if len(asked.blocks) == 2:
             # The half and its mirror: a block then hides no setting's own effect.
             labels = np.repeat(np.arange(2), len(matrix) // 2)
-    matrix = mirrored(asked, matrix)
+    matrix = fewest_forbidden(asked.session, asked.fabrics, matrix, asked.reach())
     wanted = for_fabrics(asked, matrix, asked.reach(), _MOST_CENTRES, labels)
     return Wanted(
         wanted,

@@ -62,6 +62,16 @@ def test_every_plan_keeps_out_and_tells_what_was_in_the_way(design: str) -> None
     assert len(made.runs) == len(plan(FOUR, 30, design=design).runs)
 
 
+@pytest.mark.parametrize("design", ["auto", "fraction", "plackett-burman"])
+def test_a_plan_that_can_be_turned_out_of_a_corner_moves_nothing(design: str) -> None:
+    # All four settings high is one corner of a fraction in eight presses, or of its mirror image.
+    corner = {"cure temperature": "> 130", "cure time": "> 70", "press time": "> 17"}
+    session = with_corners(FOUR, corner | {"press temperature": "> 315"})
+    made = plan(session, 9, design=design, reach=0.6) if design != "auto" else plan(session, 9)
+    assert session.permits(made.runs).all()
+    assert not any("moved" in note for note in made.notes)
+
+
 def test_a_plan_that_would_lose_a_setting_names_the_clash() -> None:
     session = with_corners(FOUR, {"cure temperature": "> 120", "note": "the oven smokes"})
     assert set(plan(session, 10).runs["cure temperature"]) <= {115.0, 120.0}

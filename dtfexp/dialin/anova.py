@@ -122,24 +122,33 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
     fixed = np.hstack([np.ones((len(y), 1)), make.block_columns(used)])
     notes = _not_told_apart(fixed, first)
     free = [term for term in first if term.name not in notes]
-    if not notes.keys() & {t.name for t in first if t.columns.shape[1]}:
-        free += _joining(fixed, free, make.more_terms(coding, used, free), groups)
     # Settings that move together are taken out together: no other effect is laid at their door.
-    fixed = np.hstack([fixed, *[t.columns for t in first if t.name in notes]])
+    together = [t.columns for t in first if t.name in notes]
+    fixed = np.hstack([fixed, *together])
+    room = Room.of(np.hstack([fixed, *[t.columns for t in free]]), groups)
+    if not sum(columns.shape[1] for columns in together):
+        room, more = _joining(room, make.more_terms(coding, used, free))
+        free += more
     terms = (*first, *[term for term in free if term not in first])
     table = Table(terms, notes, {t.name: _stratum(t, groups) for t in terms}, fixed, {}, None, None)
     if not free:
         return table
-    reason = _nothing_to_judge(y, fixed, free, groups)
+    reason = ""
+    if not np.ptp(y):
+        reason = "all alike: no setting shows an effect"
+    elif not room.error_df()[PRESS]:
+        reason = f"too few presses ({len(y)}) to judge by"
     if reason:
         return replace(table, notes=notes | {t.name: reason for t in free})
-    return _tested(table, y, free, groups)
+    return _tested(table, y, free, groups, room)
 
 
-def _tested(table: Table, y: Array, free: list[Term], groups: dict[str, Array]) -> Table:
+def _tested(
+    table: Table, y: Array, free: list[Term], groups: dict[str, Array], room: Room
+) -> Table:
     """The table with its fit, and notes for what loads or rounds are too few to judge."""
     fixed, notes = table.design, dict(table.notes)
-    left = Room.of(np.hstack([fixed, *[t.columns for t in free]]), groups).error_df()
+    left = room.error_df()
     out = [name for name in groups if left[name] == 0]
     # A grouping without error of its own says nothing of its luck: it is taken out of the data,
     # and what was varied only between its groups cannot be tested.
@@ -155,7 +164,9 @@ def _tested(table: Table, y: Array, free: list[Term], groups: dict[str, Array]) 
         at[term.name] = np.arange(start, start + term.columns.shape[1])
         start += term.columns.shape[1]
     design = np.hstack([design, *[term.columns for term in free]])
-    found = strata(y, design, groups)
+    if out:
+        room = Room.of(design, groups)
+    found = strata(y, room, groups)
     if found.mean_square[-1] <= 1e-12 * float(np.var(y)):
         notes |= {t.name: "presses agree to the last digit: no luck to judge by" for t in free}
         return replace(table, notes=notes)
@@ -185,7 +196,8 @@ def _stratum(term: Term, groups: dict[str, Array]) -> str:
     """Where a term was varied: between loads, between rounds, or from press to press."""
     if term.columns.shape[1]:
         for name, z in groups.items():
-            if not Span.of(z).beyond(term.columns).shape[1]:
+            means = (z.T @ term.columns) / z.sum(axis=0)[:, None]
+            if np.allclose(z @ means, term.columns, rtol=0.0, atol=1e-9):
                 return name
     return PRESS
 
@@ -205,11 +217,8 @@ def _not_told_apart(fixed: Array, first: list[Term]) -> dict[str, str]:
     return notes
 
 
-def _joining(
-    fixed: Array, free: list[Term], candidates: Iterable[Term], groups: dict[str, Array]
-) -> list[Term]:
+def _joining(room: Room, candidates: Iterable[Term]) -> tuple[Room, list[Term]]:
     """The bends and pairs that leave enough to judge every effect by, first come first served."""
-    room = Room.of(np.hstack([fixed, *[t.columns for t in free]]), groups)
     joined = []
     for term in candidates:
         if not room.design.adds(term.columns):
@@ -219,11 +228,4 @@ def _joining(
         if all(after[k] >= _FEWEST_ERROR_DF or after[k] == before[k] for k in after):
             room = wider
             joined.append(term)
-    return joined
-
-
-def _nothing_to_judge(y: Array, fixed: Array, free: list[Term], groups: dict[str, Array]) -> str:
-    if not np.ptp(y):
-        return "all alike: no setting shows an effect"
-    left = Room.of(np.hstack([fixed, *[t.columns for t in free]]), groups).error_df()
-    return "" if left[PRESS] else f"too few presses ({len(y)}) to judge by"
+    return room, joined

@@ -12,9 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import qr
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -47,8 +49,8 @@ class Span:
             kept = kept - self.basis @ (self.basis.T @ kept)
         if not kept.size:
             return np.zeros((len(columns), 0))
-        u, s, _ = np.linalg.svd(kept, full_matrices=False)
-        return np.asarray(u[:, s > 1e-7])
+        q, r, _ = qr(kept, mode="economic", pivoting=True)
+        return np.asarray(q[:, np.abs(np.diag(r)) > 1e-7])
 
     def grown(self, columns: Array) -> Span:
         """The space with ``columns`` taken in."""
@@ -80,10 +82,15 @@ class Strata:
     spread: Array
     luck: Array
 
-    @property
+    @cached_property
     def variance(self) -> Array:
         """Variance (n, n) of the observations."""
         return np.asarray(np.tensordot(self.component, self.luck, axes=1))
+
+    @cached_property
+    def precision(self) -> Array:
+        """Inverse (n, n) of the variance."""
+        return np.asarray(np.linalg.inv(self.variance), dtype=float)
 
 
 @dataclass(frozen=True)
@@ -142,15 +149,15 @@ def _all(base: Span, groups: Mapping[str, Array], but: str | None) -> Span:
     return base
 
 
-def strata(y: Array, design: Array, groups: Mapping[str, Array]) -> Strata:
+def strata(y: Array, room: Room, groups: Mapping[str, Array]) -> Strata:
     """Variance components of the groupings and of single presses.
 
-    y (n,); design (n, p); groups: name -> indicator columns, each with error degrees of freedom
-    (:meth:`Room.error_df`).  Needs at least one degree of freedom between presses.
+    y (n,); room: of the design and the groupings; groups: name -> indicator columns, each with
+    error degrees of freedom (:meth:`Room.error_df`).  Needs at least one degree of freedom between
+    presses.
     """
     n = len(y)
     names = (*groups, PRESS)
-    room = Room.of(design, groups)
     df = np.array(list(room.error_df().values()), dtype=float)
     square, expected = np.zeros(len(names)), np.zeros((len(names), len(names)))
     for i, (name, columns) in enumerate(groups.items()):
@@ -175,7 +182,7 @@ def satterthwaite(contrasts: Array, design: Array, found: Strata) -> float:
 
     The exact ones of the classical table where the data are balanced.
     """
-    solved = np.linalg.inv(found.variance)
+    solved = found.precision
     covariance = np.linalg.inv(design.T @ solved @ design)
     of_test = contrasts @ covariance @ contrasts.T
     value, vector = np.linalg.eigh(of_test)

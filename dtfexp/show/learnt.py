@@ -25,7 +25,7 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
     Raises SessionError for an unknown fabric.
     """
     name = fit.session.fabric(fabric).name
-    heads = ("setting", "its share of what makes prints pass or fail", "range it may be in")
+    heads = ("setting", "its share of pass or fail", "likely range")
     rows = [
         (
             label(str(row["setting"])),

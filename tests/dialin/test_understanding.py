@@ -224,7 +224,10 @@ def test_hardly_any_press_is_enough_for_every_table(session: Session, presses: i
         assert not fitted.curve(session.factors[0].name, session.fabrics[0]).isna().any().any()
 
 
-POOR = ("held settings", "all best", "one outcome never graded", "settings move together")
+POOR = (
+    "held settings", "all best", "one outcome never graded", "settings move together",
+    "scale hardly used",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", POOR)
@@ -237,16 +240,21 @@ def test_poor_data_get_an_answer_from_every_question(kind: str) -> None:
         results = results.assign(**{o.name: o.best for o in HALF.outcomes})
     elif kind == "one outcome never graded":
         results["shrink"] = None
+    elif kind == "scale hardly used":
+        results["grey"] = np.where(results["press"] % 2 == 0, 3.0, 3.5)
     else:
         results[last.name] = 280 + 1.5 * (results[first.name] - 105)
     fitted = fit(HALF, results)
     settings = pd.DataFrame([{f.name: f.usual for f in HALF.factors}])
     for table in (
-        fitted.shares("nylon"), fitted.luck(), fitted.check_grades(), fitted.surprises(),
-        fitted.taught(), fitted.failure_sides(settings, "nylon"),
-        fitted.curve(first.name, "nylon", at=AVERAGE),
+        fitted.pass_rate(settings, "nylon"), fitted.shares("nylon"), fitted.luck(),
+        fitted.check_grades(), fitted.surprises(), fitted.taught(),
+        fitted.failure_sides(settings, "nylon"), fitted.curve(first.name, "nylon", at=AVERAGE),
     ):  # fmt: skip
         assert not table.isna().any().any()
+    window = fitted.window("nylon")
+    assert window.reason.endswith(".")
+    assert np.isfinite([window.pass_rate, window.confidence]).all()
     for outcome in HALF.outcomes:
         table = fitted.anova(outcome.name)
         assert (table["F"].notna() == (table["note"] == "")).all()

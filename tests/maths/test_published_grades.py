@@ -141,8 +141,8 @@ def test_bioassay_with_a_cauchy_prior() -> None:
     grade = np.concatenate(died).astype(int)
     flat = cumulative_mode(design, grade, 2, link="logit")
     assert (round(float(flat.slopes[0]), 1), round(float(-flat.cuts[0]), 1)) == (10.2, -0.1)
-    slope = 5.0
-    for _ in range(60):
+    slope = 5.3
+    for _ in range(12):
         sd = np.sqrt((2.5**2 + slope**2) / 2)
         mode = cumulative_mode(design, grade, 2, link="logit", slope_sd=sd)
         slope = float(mode.slopes[0])

@@ -7,6 +7,7 @@ import pandas as pd
 
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.session import Session
+from dtfexp.dialin.coding import Coding
 from dtfexp.dialin.family import Asked, Labels, Wanted, for_fabrics
 from dtfexp.dialin.permitted import fewest_forbidden
 from dtfexp.maths import designs
@@ -44,7 +45,7 @@ def fraction(asked: Asked) -> Wanted:
     if asked.blocks and asked.replicates % len(asked.blocks) == 0:
         labels = np.zeros(len(matrix), dtype=np.intp)
     elif asked.blocks:
-        blocked = regular_blocks(made, len(asked.blocks))
+        blocked = regular_blocks(asked.session, made, len(asked.blocks))
         if blocked is not None:
             labels, hidden = blocked.labels, blocked.hidden
     wanted = for_fabrics(asked, matrix, asked.reach(), _MOST_CENTRES, labels)
@@ -82,10 +83,16 @@ def alias_table(
     )
 
 
-def regular_blocks(made: designs.Fraction, count: int) -> Blocked | None:
-    """The plan divided by high-order effects, or None where that cannot be done."""
+def regular_blocks(session: Session, made: designs.Fraction, count: int) -> Blocked | None:
+    """The plan divided by high-order effects, or None where that cannot be done.
+
+    Where a pair must be hidden it is not, if that can be helped, the temperature and time of one
+    stage: these two trade off against each other, common practice says.
+    """
+    pairs = Coding(session).shape.trade_off
+    spare = [designs.LETTERS[min(pair)] + designs.LETTERS[max(pair)] for pair in pairs]
     try:
-        return blocks_of_fraction(made, count)
+        return blocks_of_fraction(made, count, spare)
     except ValueError:
         return None
 

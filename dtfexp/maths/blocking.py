@@ -10,6 +10,7 @@ Cook & Nachtsheim (1989), Technometrics 31:339 (exchange between blocks).
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -35,12 +36,13 @@ class Blocked:
     hidden: tuple[str, ...]
 
 
-def blocks_of_fraction(made: Fraction, count: int) -> Blocked:
+def blocks_of_fraction(made: Fraction, count: int, spare: Collection[str] = ()) -> Blocked:
     """A two-level plan in ``count`` blocks of equal size, hiding effects of the highest order.
 
     count: a power of two, at most half the runs. No block hides a main effect; of the ways that
-    are left, the one that hides the fewest two-factor effects, then the fewest of three, and so
-    on. A beam of 256 partial choices is kept, which is every one for two and four blocks.
+    are left, the one that hides the fewest two-factor effects, then the fewest of those to
+    ``spare`` (words, such as "AB"), then the fewest of three, and so on. A beam of 256 partial
+    choices is kept, which is every one for two and four blocks.
 
     Raises ``ValueError`` when ``count`` does not suit or a main effect would have to be hidden.
     """
@@ -51,7 +53,8 @@ def blocks_of_fraction(made: Fraction, count: int) -> Blocked:
         )
     words = [bits_of(word) for word in made.words]
     basic = runs.bit_length() - 1
-    orders = {b: _orders(b, words) for b in range(1, runs)}
+    spared = {bits_of(word) for word in spare}
+    orders = {b: _orders(b, words, spared) for b in range(1, runs)}
     beam: list[frozenset[int]] = [frozenset()]
     for _ in range(count.bit_length() - 1):
         wider: dict[frozenset[int], tuple[int, ...]] = {}
@@ -97,10 +100,12 @@ def balanced_blocks(rows: Matrix, count: int, rng: np.random.Generator) -> Label
     return best
 
 
-def _orders(product: int, words: list[int]) -> tuple[int, ...]:
-    """How many effects of 1, 2, 3 ... factors a product is mixed with, itself included."""
-    lengths = Counter((product ^ word).bit_count() for word in (0, *words))
-    return tuple(lengths[n] for n in range(1, _HIGHEST_ORDER + 1))
+def _orders(product: int, words: list[int], spared: set[int]) -> tuple[int, ...]:
+    """How many effects of 1, of 2, of those to spare, of 3 ... factors a product is mixed with."""
+    mixed = [product ^ word for word in (0, *words)]
+    lengths = Counter(effect.bit_count() for effect in mixed)
+    counts = [lengths[n] for n in range(1, _HIGHEST_ORDER + 1)]
+    return (*counts[:2], len(spared.intersection(mixed)), *counts[2:])
 
 
 def _cost(group: frozenset[int], orders: dict[int, tuple[int, ...]]) -> tuple[int, ...]:

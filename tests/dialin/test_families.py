@@ -220,6 +220,13 @@ def test_blocks_are_even_and_hide_no_setting(design: str) -> None:
     assert made.runs["block"].is_monotonic_increasing
 
 
+def test_blocks_do_not_hide_how_a_temperature_and_its_time_act_together() -> None:
+    session = Session("s", [*FOUR.factors, PRESSURE], FOUR.outcomes, ["cotton"])
+    made = plan(session, 16, design="fraction", blocks=2)
+    (note,) = (n for n in made.notes if "hide" in n)
+    assert note.endswith("hide: cure temperature with press temperature.")
+
+
 @pytest.mark.parametrize(("design", "count"), [("full factorial", 4), ("fraction", 2)])
 def test_the_blocks_hide_the_effects_they_name_and_no_others(design: str, count: int) -> None:
     session = numbers(4 if design == "full factorial" else 5)

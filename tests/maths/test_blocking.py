@@ -1,5 +1,6 @@
 """Blocks: what regular ones hide, as published; and even ones for any other plan."""
 
+import itertools
 from collections import Counter
 
 import numpy as np
@@ -49,6 +50,19 @@ def test_a_fraction_hides_no_effect_of_one_factor():
     found = blocking.blocks_of_fraction(made, 4)
     of_block = np.eye(4)[found.labels]
     assert np.array_equal(of_block.T @ made.matrix, np.zeros((4, 6)))
+
+
+def test_a_pair_to_spare_is_hidden_only_when_it_must_be():
+    made = designs.fraction(5, runs=16)
+    assert blocking.blocks_of_fraction(made, 2).hidden == ("AB",)
+    spare = ["AB", "AC", "AD", "BC", "BD"]
+    (hidden,) = blocking.blocks_of_fraction(made, 2, spare).hidden
+    assert len(hidden) == 2 and hidden not in spare
+    every = [a + b for a, b in itertools.combinations("ABCDE", 2)]
+    assert blocking.blocks_of_fraction(made, 2, every).hidden == ("AB",)
+    # Sparing a pair never costs a further one.
+    four = designs.fraction(4, runs=16)
+    assert Counter(map(len, blocking.blocks_of_fraction(four, 4, ["AB"]).hidden)) == HIDDEN[4, 4]
 
 
 @pytest.mark.parametrize("count", [0, 1, 3, 6, 16])

@@ -78,7 +78,8 @@ class Bench:
         return lots.keep(self._book, what, name, opened=opened, printed=printed, today=today, by=by)
 
     def lots(self) -> pd.DataFrame:
-        """Every lot noted; see ``lots.frame``."""
+        """Every lot noted: ``what``, ``name``, ``opened``, ``printed``, ``use_by`` (days or None),
+        ``since`` (time with zone from which it was in use), ``by``."""
         return lots.frame(lots.lots(self._book.kept(lots.KIND)))
 
     def room(
@@ -101,7 +102,9 @@ class Bench:
         return room.keep(self._book, told, by=by)
 
     def rooms(self) -> pd.DataFrame:
-        """Every reading of the room, with dew point and boiling point; see ``room.frame``."""
+        """Every reading of the room: ``time``, ``by``; ``temperature``, ``film_temperature``,
+        ``dew_point``, ``boiling_point`` in the session's unit; ``humidity`` in %, ``moisture`` in
+        g/m³, ``altitude`` in m, ``pressure`` in hPa; NaN where not known."""
         return room.frame(self._book.kept(room.KIND), self._book.session.temperature_unit)
 
     def mark(

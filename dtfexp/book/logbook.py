@@ -278,21 +278,41 @@ class Logbook:
         return clocks.warnings(self.session, found, notes, at)
 
     def runs(self) -> pd.DataFrame:
-        """All planned presses in running order, with the columns of ``Plan.runs``."""
+        """All planned presses in running order, as ``Plan.runs`` has them.
+
+        ``press``, ``oven_load``, ``press_round`` (whole numbers), ``fabric``, one column per
+        factor (a number in its unit, or a word), and any further column of a plan.
+        """
         with self._store.reading() as connection:
             presses = planned.read(connection)
         return frames.runs(self.session, presses)
 
     def results(self) -> pd.DataFrame:
-        """All planned presses with what holds of them now; see ``frames.results``."""
+        """All planned presses with what holds of them now: one row per press, as ``fit`` takes it.
+
+        The columns of ``runs``; then one per outcome (a number, NaN where not known), ``block``
+        (text, where one was told), ``excluded`` (True leaves it out of the fit),
+        ``<factor>_actual`` (as reached, in the factor's unit, where any was read), ``defects``
+        (words joined by "; ") and ``note``.
+        """
         return frames.results(self.session, *self._now())
 
     def waiting(self) -> pd.DataFrame:
-        """The presses that still lack a grade; see ``frames.waiting``."""
+        """The presses that still lack a grade and are not excluded, in running order.
+
+        The columns of ``runs``; then ``pressed`` (True when anything was recorded of it) and
+        ``waiting_for`` (the outcomes not known yet, joined by ", ").
+        """
         return frames.waiting(self.session, *self._now())
 
     def history(self, press: int | None = None) -> pd.DataFrame:
-        """Every entry of ``press`` (of all presses without one); see ``frames.history``."""
+        """Every entry of ``press`` (of all presses without one) in order of arrival.
+
+        ``entry`` (its number), ``press``, ``time`` (with zone), ``by``, ``kind`` ("record",
+        "spoiled" or "redo"), ``source`` ("bench" or "sheet"), ``id``; what it said: one column
+        per outcome, ``<factor>_actual``, ``block``, ``excluded`` (the reason), ``note``,
+        ``defects``; and ``taken_back`` (what it declared not known any more).
+        """
         number = None if press is None else checking.press_number(press)
         with self._store.reading() as connection:
             if number is not None:
@@ -301,8 +321,8 @@ class Logbook:
         return frames.history(self.session, found)
 
     def plans(self) -> pd.DataFrame:
-        """One row per plan added: ``design, seed, reason, notes`` (a tuple of sentences),
-        ``presses`` (how many), ``time``, ``by``."""
+        """One row per plan added: ``design``, ``seed``, ``reason``, ``notes`` (a tuple of
+        sentences), ``presses`` (how many), ``time`` (with zone), ``by``."""
         with self._store.reading() as connection:
             found = planned.plans(connection)
         return frames.plans(found)

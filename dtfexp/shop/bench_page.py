@@ -135,7 +135,10 @@ def told(book: Logbook | None) -> None:
         return
     found = lots.in_use(book.kept(lots.KIND))
     for lot in found.values():
-        until = f", good until {lot.use_by}" if lot.use_by else ""
+        until = ""
+        if lot.use_by:
+            over = lot.use_by < now().date()
+            until = f", {'TOO OLD since' if over else 'good until'} {lot.use_by}"
         print(f"{lot.what}: lot {lot.name} in use since {lot.since:%Y-%m-%d}{until}")
     rooms = book.bench.rooms()
     unit = book.session.temperature_unit

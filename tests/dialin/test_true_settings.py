@@ -108,3 +108,10 @@ def test_readings_of_presses_are_a_calibration_only_when_most_have_one() -> None
     assert readings_of_presses(session(), frame) == {}
     frame.loc[:3, "press temperature_actual"] = 311.0
     assert readings_of_presses(session(), frame) == {PRESS.name: [(320.0, 311.0)] * 4}
+
+
+def test_a_reading_is_told_by_the_slope_as_well() -> None:
+    frame = pd.DataFrame({"press": [1, 2], "press temperature_actual": [312.0, 323.0]})
+    true = TrueSettings({PRESS.name: line(PRESS.name, [300, 320, 340], [290, 312, 334])})
+    told = true.results(frame)["press temperature_actual"]
+    assert told.tolist() == pytest.approx([320, 330])

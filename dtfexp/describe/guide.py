@@ -41,3 +41,25 @@ def default_guide(name: str, kind: str, worst: float, best: float) -> dict[float
     if "peel" in word or "release" in word:
         return dict(_PEEL)
     return dict(_ANY)
+
+
+#: Words in an outcome's name, and the published scale of that matter. Numbers and titles of the
+#: standards are written down from memory; their texts are not repeated here.
+_PUBLISHED = (
+    (("colour", "color", "fading"), "ISO 105-A02, grey scale for change in colour"),
+    (("cross-cut", "cross cut", "adhesion"), "ISO 2409, cross-cut test, 0 is best"),
+    (("wash",), "ISO 15487, appearance after washing; washing itself: ISO 6330"),
+)
+
+
+def published_scale(name: str, washes: int | None = None) -> str:
+    """The published scale to compare an outcome's grades with, in one sentence; "" for none.
+
+    By what the outcome's name says; one judged after washing that names nothing else is a matter
+    of appearance after washing.
+    """
+    word = f"{name.casefold()} wash" if washes else name.casefold()
+    for words, standard in _PUBLISHED:
+        if any(known in word for known in words):
+            return f"Published scale to compare with: {standard}."
+    return ""

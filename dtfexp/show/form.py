@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import photos
 from dtfexp.book.values import is_missing
+from dtfexp.describe.guide import published_scale
 from dtfexp.show.countdowns import countdowns
 from dtfexp.show.reading import label
 
@@ -70,6 +71,7 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
         "unit": outcome.unit,
         "accepted": outcome.accepted,
         "washes": outcome.washes,
+        "published": published_scale(outcome.name, outcome.washes),
         "grades": [
             {
                 "value": grade,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from dtfexp.describe.guide import published_scale
 from dtfexp.describe.wording import listed
 from dtfexp.dialin import judged
 from dtfexp.dialin.slices import MOST_MAPS
@@ -270,4 +271,5 @@ def _guide(outcome: Outcome) -> dict[str, Any]:
     line += f"; accepted at {outcome.accept:g}{unit}{low}."
     if outcome.washes is not None:
         line += f" Judged after {outcome.washes} wash{'' if outcome.washes == 1 else 'es'}."
+    line = f"{line} {published_scale(outcome.name, outcome.washes)}".strip()
     return {"name": label(outcome.name), "line": line, "table": tables.guide(outcome)}

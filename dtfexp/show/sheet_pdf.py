@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.columns import EXCLUDED
 from dtfexp.book.values import is_missing
+from dtfexp.describe.guide import published_scale
 from dtfexp.describe.wording import counted
 from dtfexp.show.cautions import SHORT_CAUTIONS
 from dtfexp.show.form import DEFECTS
@@ -230,6 +231,8 @@ def _guides(sheet: Sheet, session: Session) -> list[list[_Guide]]:
             for line in sheet.wrapped(f"{grade:g}  {outcome.guide[grade]}", width - 1, 7)
         ]
         lines = lines or sheet.wrapped(f"write {outcome.accepted}", width - 1, 7)
+        if published := published_scale(outcome.name, outcome.washes):
+            lines += sheet.wrapped(published, width - 1, 7)
         found.append((short(sheet, title, width, 7.5, bold=True), lines))
     return [found[i : i + 2] for i in range(0, len(found), 2)]
 

@@ -40,6 +40,7 @@ def test_tabs_keep_their_drafts_apart_and_a_closed_one_leaves_its_own(
     one = Form(page, lab, "tabs/2_record.ipynb")
     one.open()
     press = one.shown
+    one.key("by").fill("Ro")
     one.page.focus(".dtfexp-rec")
     # A half grade, and one of two digits, by keyboard; Tab goes from scale to scale.
     for key in ("4", ".", "Tab", "1", "0"):
@@ -51,6 +52,7 @@ def test_tabs_keep_their_drafts_apart_and_a_closed_one_leaves_its_own(
     two.page.on("dialog", lambda dialog: dialog.accept())
     two.run_all()
     wait_for(lambda: held(two, press, "peel") == [], 5, "a tab of its own")
+    assert two.key("by").input_value() == "Ro", "the name is asked once"
     two.grade(press, "peel", 2).tap()
     assert held(one, press, "peel") == ["4.5"]
     two.page.close()

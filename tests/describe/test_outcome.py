@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from dtfexp import Outcome, SessionError
+from dtfexp.describe.guide import published_scale
 
 
 def test_defaults_are_a_five_step_scale():
@@ -144,3 +145,19 @@ def test_a_bad_outcome_names_field_value_and_what_is_accepted(changes, said):
         Outcome(**({"name": "peel"} | changes))
     text = str(caught.value)
     assert text.startswith("outcome 'peel': ") and said in text and "\n" not in text
+
+
+@pytest.mark.parametrize(
+    ("name", "washes", "standard"),
+    [
+        # Numbers of the standards as written down from memory, texts not seen.
+        ("wash", None, "ISO 15487"),
+        ("edges", 5, "ISO 15487"),
+        ("Colour change", 5, "ISO 105-A02"),
+        ("adhesion", None, "ISO 2409"),
+        ("peel", None, ""),
+    ],
+)
+def test_a_published_scale_is_named_where_there_is_one(name, washes, standard):
+    told = published_scale(name, washes)
+    assert standard in told and bool(told) == bool(standard)

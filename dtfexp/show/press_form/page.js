@@ -74,13 +74,20 @@ function memory(book) {
       held.delete(name);
       try { localStorage.removeItem(place(name)); } catch { /* held above */ }
     },
+    // What a new tab begins with, such as the name of who records.
+    last(name, value) {
+      try {
+        if (value !== undefined) localStorage.setItem(`${start}last:${name}`, JSON.stringify(value));
+        return JSON.parse(localStorage.getItem(`${start}last:${name}`)) ?? undefined;
+      } catch { return undefined; }
+    },
     takeOver(living) {
       // What a closed tab left behind, unless this tab has something of that name.
       let taken = false;
       try {
         for (const key of Object.keys(localStorage).filter((key) => key.startsWith(start))) {
           const [tab, name] = key.slice(start.length).split(":");
-          if (living.has(tab) || name === undefined) continue;
+          if (living.has(tab) || tab === "last" || name === undefined) continue;
           if (/^([pw]\d+|photos|clocks)$/.test(name)) {
             if (store.get(name) !== undefined) continue;
             localStorage.setItem(place(name), localStorage.getItem(key));

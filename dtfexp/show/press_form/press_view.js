@@ -32,12 +32,12 @@ function pressView(form, p) {
 
   function progress() {
     const done = state.presses.filter((other) => other.pressed).length;
-    const load = (other) => other.load.split(",")[0];
+    const round = (other) => other.round.split(",")[0];
     return [
       make("div", { className: "row quiet" }, `${done} of ${state.presses.length} presses recorded · oven load ${p.load} · press round ${p.round}`),
       make("div", { className: "strip", "aria-hidden": "true" }, state.presses.map((other, i) => make("i", { className: [
         other === p ? "here" : "", other.excluded ? "out" : other.pressed ? "done" : "",
-        i && load(other) !== load(state.presses[i - 1]) ? "load" : ""].join(" ") }))),
+        i && round(other) !== round(state.presses[i - 1]) ? "round" : ""].join(" ") }))),
     ];
   }
 

@@ -26,7 +26,7 @@ function render({ model, el }) {
     find: (key) => [...form.root.querySelectorAll("[data-k]")].find((node) => node.getAttribute("data-k") === key),
     draftOf: (name) => store.get(name) ?? { id: newId(), sent: false, grades: {}, actual: {} },
     keepUi: () => store.set("ui", form.ui),
-    who: () => store.get("by") ?? "",
+    who: () => store.get("by") ?? store.last("by") ?? "",
     say(kind, text) { form.said = { kind, text, undo: null }; draw(); },
     refuse: (answer) => { form.said = { kind: "bad", undo: null, text: `NOT SAVED: ${answer.text}` }; },
     ready: (p, draft) => Object.keys(draft.grades).length > 0 || (p.pressed && !blank(draft)),
@@ -204,7 +204,7 @@ function render({ model, el }) {
       : p ? pressView(form, p) : [make("p", {}, "No test press is planned yet. Make a plan first (1_plan).")];
     form.root.replaceChildren(
       make("div", { className: "row tabs" }, tab("press", "At the press"), tab("wash", `Waiting for wash (${form.state.waiting.length})`), make("span", { className: "grow quiet session" }, form.state.session),
-        make("input", { "data-k": "by", value: form.who(), placeholder: "recorded by", "aria-label": "recorded by", size: 12, oninput: (e) => store.set("by", e.target.value) })),
+        make("input", { "data-k": "by", value: form.who(), placeholder: "recorded by", "aria-label": "recorded by", size: 12, oninput: (e) => { store.set("by", e.target.value); store.last("by", e.target.value); } })),
       ...view.flat(Infinity).filter((part) => part !== ""));
     if (!key) return;
     const again = form.find(key);

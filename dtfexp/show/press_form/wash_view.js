@@ -42,12 +42,12 @@ function washView(form) {
         onkeydown: (e) => { if (e.key === "Enter" && ui.find?.trim()) look(Number(ui.find)); } }),
       button("Find", "look", () => look(Number(ui.find))),
       make("span", { className: "quiet grow" }, `${rows.length} coupon${rows.length === 1 ? " waits" : "s wait"} for a grade, numbered by press. ` +
-        "Judge dry and cold, some hours after the last wash. By keyboard: number, Enter, grade, Enter.")),
+        "Judge dry and cold, some hours after the last wash.", make("span", { className: "keys" }, " By keyboard: number, Enter, grade, Enter."))),
     make("div", { className: "row top" }, button(chosen ? `Save ${chosen} coupon${chosen === 1 ? "" : "s"}` : "Save", "save", form.saveMany, { className: "save", disabled: !chosen }), form.statusLine()),
     legend.map((o) => make("details", { open: !ui.shut?.[o.name] },
       make("summary", { "data-k": `guide:${o.name}`, onclick: () => { ui.shut = { ...ui.shut, [o.name]: !ui.shut?.[o.name] }; form.keepUi(); } },
         `What the grades of ${o.label}${after(o)} mean`),
-      make("table", { className: "lines" }, o.grades.map((g) => make("tr", {}, make("td", {}, make("b", {}, g.label)), make("td", {}, g.sentence)))))),
+      make("table", { className: "lines" }, o.grades.map((g) => make("tr", {}, make("td", {}, make("b", {}, g.label)), make("td", {}, g.sentence)))), make("p", { className: "quiet" }, o.published))),
     rows.map(coupon),
   ];
 }

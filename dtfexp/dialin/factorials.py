@@ -148,7 +148,7 @@ def _blocks(asked: Asked, counts: list[int]) -> tuple[Any, tuple[str, ...]]:
     if set(counts) != {2} or not 2 <= len(counts) <= designs.MOST_IN_FRACTION:
         return None, ()
     made = designs.fraction(len(counts), runs=2 ** len(counts))
-    blocked = regular_blocks(asked.session, made, number)
+    blocked = regular_blocks(asked.session, made, number, range(len(counts)))
     if blocked is None:
         return None, ()
     # The coded plan has its own order of rows: each corner is found by its levels.

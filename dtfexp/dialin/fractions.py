@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from itertools import permutations
+
 import numpy as np
 import pandas as pd
 
@@ -15,13 +18,15 @@ from dtfexp.maths.blocking import Blocked, blocks_of_fraction
 
 OPTIONS = ("resolution", "runs", "reach", "centres", "replicates", "blocks")
 _MOST_CENTRES = 4
+_MOST_PLACED = 4
 
 
 def fraction(asked: Asked) -> Wanted:
     """A regular two-level fraction of minimum aberration, with centre presses to spare.
 
-    Of the fractions that differ in signs only, the one with the fewest presses in what the
-    session forbids is taken.
+    Of the fractions that differ only in which setting takes which column, one is taken that leaves
+    clear how a stage's temperature and time act together; of those that differ only in signs, the
+    one with the fewest presses in what the session forbids.
     """
     k = len(asked.session.factors)
     if not 2 <= k <= 8:
@@ -34,9 +39,11 @@ def fraction(asked: Asked) -> Wanted:
         if runs is None and resolution is None:
             sizes = [2**m for m in range(2, k + 1) if 2**m > k]
             runs = max((r for r in sizes if r <= room), default=sizes[0])
-        made = designs.fraction(k, runs=runs, resolution=resolution)
+        base = designs.fraction(k, runs=runs, resolution=resolution)
     except ValueError as error:
         raise PlanError(f"fraction of {k} factors: {error}") from None
+    columns = _columns(asked.session, base)
+    made = designs.relabelled(base, columns)
     matrix = fewest_forbidden(
         asked.session, asked.fabrics, np.asarray(made.matrix, dtype=float), asked.reach()
     )
@@ -45,7 +52,7 @@ def fraction(asked: Asked) -> Wanted:
     if asked.blocks and asked.replicates % len(asked.blocks) == 0:
         labels = np.zeros(len(matrix), dtype=np.intp)
     elif asked.blocks:
-        blocked = regular_blocks(asked.session, made, len(asked.blocks))
+        blocked = regular_blocks(asked.session, base, len(asked.blocks), columns)
         if blocked is not None:
             labels, hidden = blocked.labels, blocked.hidden
     wanted = for_fabrics(asked, matrix, asked.reach(), _MOST_CENTRES, labels)
@@ -83,18 +90,23 @@ def alias_table(
     )
 
 
-def regular_blocks(session: Session, made: designs.Fraction, count: int) -> Blocked | None:
+def regular_blocks(
+    session: Session, made: designs.Fraction, count: int, columns: Sequence[int]
+) -> Blocked | None:
     """The plan divided by high-order effects, or None where that cannot be done.
 
-    Where a pair must be hidden it is not, if that can be helped, the temperature and time of one
-    stage: these two trade off against each other, common practice says.
+    columns: which column of ``made`` each setting takes; what is hidden is told in the letters of
+    the settings. A pair that must be hidden is not, if that can be helped, the temperature and
+    time of one stage.
     """
-    pairs = Coding(session).shape.trade_off
-    spare = [designs.LETTERS[min(pair)] + designs.LETTERS[max(pair)] for pair in pairs]
+    spare = [_word(columns[i] for i in pair) for pair in _trade_offs(session)]
     try:
-        return blocks_of_fraction(made, count, spare)
+        blocked = blocks_of_fraction(made, count, spare)
     except ValueError:
         return None
+    letter = {designs.LETTERS[c]: designs.LETTERS[i] for i, c in enumerate(columns)}
+    hidden = ("".join(sorted(letter[old] for old in word)) for word in blocked.hidden)
+    return Blocked(blocked.labels, tuple(sorted(hidden, key=lambda word: (len(word), word))))
 
 
 def hidden_note(session: Session, hidden: tuple[str, ...]) -> tuple[str, ...]:
@@ -103,6 +115,47 @@ def hidden_note(session: Session, hidden: tuple[str, ...]) -> tuple[str, ...]:
         return ()
     listed = "; ".join(_spoken(word, tuple(f.name for f in session.factors)) for word in hidden)
     return (f"The blocks (day, roll or lot) hide: {listed}.",)
+
+
+def _trade_offs(session: Session) -> tuple[tuple[int, int], ...]:
+    """Pairs of settings that trade off: temperature and time of one stage (common practice)."""
+    return Coding(session).shape.trade_off
+
+
+def _columns(session: Session, made: designs.Fraction) -> list[int]:
+    """The column of the fraction for each setting, in their own order unless another is better.
+
+    Better is: the pairs that trade off are mixed with fewer settings' own effects, then with fewer
+    of each other, then with fewer pairs at all.
+    """
+    k = len(session.factors)
+    pairs = _trade_offs(session)
+    own = list(range(k))
+    involved = sorted({i for pair in pairs for i in pair})[:_MOST_PLACED]
+    if not pairs or not made.words:
+        return own
+    mixed = made.aliases(max_order=2)
+
+    def cost(columns: list[int]) -> tuple[int, int, int]:
+        words = [_word(columns[i] for i in pair) for pair in pairs]
+        others = [mixed[word] for word in words]
+        return (
+            sum(len(other) == 1 for found in others for other in found),
+            sum(other in words for found in others for other in found),
+            sum(len(found) for found in others),
+        )
+
+    def placed(chosen: tuple[int, ...]) -> list[int]:
+        rest = iter(column for column in range(k) if column not in chosen)
+        place = dict(zip(involved, chosen, strict=True))
+        return [place[i] if i in place else next(rest) for i in own]
+
+    tried = (placed(chosen) for chosen in permutations(range(k), len(involved)))
+    return min([own, *tried], key=cost)
+
+
+def _word(columns: Iterable[int]) -> str:
+    return "".join(designs.LETTERS[column] for column in sorted(columns))
 
 
 def _spoken(word: str, names: tuple[str, ...]) -> str:

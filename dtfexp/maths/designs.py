@@ -154,6 +154,27 @@ def fraction_of(generators: Sequence[str], k: int) -> Fraction:
     return _built(k, tuple(products))
 
 
+def relabelled(made: Fraction, columns: Sequence[int]) -> Fraction:
+    """The same fraction with its columns in another order: factor i takes ``columns[i]`` of it."""
+    k = made.matrix.shape[1]
+    if sorted(columns) != list(range(k)):
+        raise ValueError(f"columns is {list(columns)!r}; give each of 0 to {k - 1} once")
+    letter = {LETTERS[column]: LETTERS[i] for i, column in enumerate(columns)}
+
+    def spelt(word: str) -> str:
+        return "".join(sorted(letter[old] for old in word))
+
+    matrix = made.matrix[:, list(columns)]
+    matrix.setflags(write=False)
+    return Fraction(
+        matrix=matrix,
+        generators=tuple("=".join(map(spelt, text.split("="))) for text in made.generators),
+        words=tuple(sorted(map(spelt, made.words), key=_by_length)),
+        resolution=made.resolution,
+        word_length_pattern=made.word_length_pattern,
+    )
+
+
 def plackett_burman(k: int, runs: int | None = None) -> Matrix:
     """Main effects of k factors (1 to 63) in few runs: ±1, shape (runs, k).
 

@@ -76,6 +76,24 @@ def test_a_fraction_hands_out_its_generators_and_all_its_aliases() -> None:
         assert np.allclose(np.abs(np.array(columns) @ columns[0]), 8)
 
 
+def test_temperature_and_time_of_a_stage_are_mixed_with_no_setting_of_its_own() -> None:
+    session = Session("s", [*FOUR.factors, PRESSURE], FOUR.outcomes, ["cotton"])
+    made = plan(session, 8, design="fraction", centres=0)
+    names = tuple(f.name for f in session.factors)
+    assert made.fraction is not None
+    table = alias_table(made.fraction, names, 2).set_index("effect")["mixed_with"]
+    for pair in (("cure temperature", "cure time"), ("press temperature", "press time")):
+        assert all(len(other) == 2 for other in table[pair])
+    # The presses are those of that fraction: every effect said to be mixed is, and no other.
+    low = made.runs[list(names)].replace({"light": 0.0, "firm": 2.0}).astype(float)
+    x = np.sign(low - low.mean())
+    for effect, mixed in table.items():
+        column = x[list(effect)].prod(axis=1)
+        for other in table.index:
+            same = abs(float(column @ x[list(other)].prod(axis=1))) == 8
+            assert same == (other == effect or other in mixed)
+
+
 def test_plackett_burman_of_twelve_presses_is_the_published_matrix() -> None:
     # Plackett & Burman (1946), Biometrika 33:305; from memory: X'X = 12 I, every effect mixed with
     # pairs of the others at +1/3 or -1/3, never with a pair of its own.

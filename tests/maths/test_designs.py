@@ -324,3 +324,18 @@ def test_a_generator_gone_wrong_is_caught(monkeypatch):
     monkeypatch.setattr(pyDOE3, "fracfact", lambda text: real("a b c -abc"))
     with pytest.raises(ValueError, match="is not the product ABC"):
         designs.fraction_of(["D=ABC"], 4)
+
+
+def test_other_columns_keep_the_fraction_and_its_words():
+    base = designs.fraction(6, runs=16)
+    columns = [2, 0, 5, 1, 4, 3]
+    made = designs.relabelled(base, columns)
+    assert made.word_length_pattern == base.word_length_pattern
+    assert np.array_equal(made.matrix, base.matrix[:, columns])
+    for word in made.words:
+        assert abs(effect(made.matrix, word).sum()) == 16
+    for text in made.generators:
+        added, product = text.split("=")
+        assert np.array_equal(effect(made.matrix, added), effect(made.matrix, product))
+    with pytest.raises(ValueError, match="each of 0 to 5 once"):
+        designs.relabelled(base, [0, 0, 1, 2, 3, 4])

@@ -36,9 +36,6 @@ if TYPE_CHECKING:
 
 #: One false alarm in about a working year.
 FALSE_ALARM_DAYS = 250.0
-#: The limit rests on the sizes of the first days, and stays: a limit that moved with every day
-#: could take back an alarm.
-SIZING_DAYS = 10
 INTERVAL = 0.90
 #: Posterior share of pass rates below the one that is called usual, and the limits of a usual
 #: failing share.
@@ -161,7 +158,7 @@ def watch(
     set up or repaired) and ``symptoms`` ("grainy underside: 3; bubbles: 1").  usual: the failing
     share that is expected, as confirmed; caught: the share that must be noticed (default twice the
     usual one, and at least 0.05 more).  ``false_alarm_days``: fewest days between false alarms, on
-    average.  per_day: garments a day until the first days are in.  since: leave out earlier days,
+    average, at about ``per_day`` garments a day.  since: leave out earlier days,
     for after a repair or a new dial-in.
 
     Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
@@ -181,9 +178,12 @@ def watch(
     used = days["counted"].to_numpy(dtype=bool)
     pressed = days.loc[used, "pressed"].to_numpy(dtype=int)
     failed = days.loc[used, "failed"].to_numpy(dtype=int)
-    sizes = pressed[:SIZING_DAYS] if len(pressed) else np.array([_garments(per_day)])
+    # The limit rests on what was said beforehand: one that followed the days as they come could
+    # take back an alarm. What it means for the days as they came is worked out and told.
+    planned = np.array([_garments(per_day)])
     weight = failure_weight(usual, caught)
-    limit = limit_for(sizes, usual, weight, float(false_alarm_days))
+    limit = limit_for(planned, usual, weight, float(false_alarm_days))
+    sizes = pressed if len(pressed) else planned
     path, raised = cusum(pressed, failed, weight, limit)
     score = np.full(len(days), np.nan)
     score[used] = path

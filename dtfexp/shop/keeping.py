@@ -116,7 +116,7 @@ def import_counts(book: Logbook, file: str) -> None:
 
 
 def watched(
-    book: Logbook, fitted: Fit, window: Window, *, since: str, caught: float | None
+    book: Logbook, fitted: Fit, window: Window, *, since: str, per_day: int
 ) -> Watch | None:
     """The watch on the window's fabric at its target; None while nothing is counted."""
     from dtfexp.dialin.watch import usual_failing, watch
@@ -125,7 +125,7 @@ def watched(
     if not (counts["fabric"] == window.fabric).any():
         return None
     usual = usual_failing(fitted, window.target, window.fabric)
-    return watch(counts, window.fabric, usual=usual, caught=caught, since=since)
+    return watch(counts, window.fabric, usual=usual, per_day=per_day, since=since)
 
 
 def show_watch(found: Watch | None, fabric: str) -> Shown:

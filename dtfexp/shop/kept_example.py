@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 EXAMPLE = "invented_example_kept.dtfbook"
 PRESSES, SEED = 26, 7
 #: Days of selling, and the day on which the oven begins to run cooler (invented).
-DAYS, GOOD_DAYS, DRIFT = 40, 28, -12.0
+DAYS, GOOD_DAYS, DRIFT = 40, 28, -9.0
 FIRST_DAY = date(2024, 3, 4)
 
 

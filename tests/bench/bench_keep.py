@@ -57,9 +57,9 @@ def job(family: str, seed: int, folder: Path) -> dict[str, object]:
         key=lambda found: found[2],
     )
     counts = _sold(good, good, degrees, target, 0, QUIET_DAYS, rng)
-    quiet = watch(counts, "cotton", usual=usual)
+    quiet = watch(counts, "cotton", usual=usual, per_day=25)
     later = _sold(good, bad, degrees, target, QUIET_DAYS, MOST_DAYS, rng)
-    drifted = watch(later, "cotton", usual=usual)
+    drifted = watch(later, "cotton", usual=usual, per_day=25)
     row: dict[str, object] = {
         "family": family, "seed": seed, "confirmed": confirmed, "before": before, "after": after,
         "usual": usual, "stated_run": quiet.run_days, "false_alarms": len(quiet.alarms),
@@ -70,7 +70,7 @@ def job(family: str, seed: int, folder: Path) -> dict[str, object]:
     alarm = drifted.alarms[0]
     index = int(np.flatnonzero(later["day"] == alarm.day)[0])
     row["days"] = index + 1
-    seen = watch(later.head(index + 1), "cotton", usual=usual).alarms[0].symptoms
+    seen = watch(later.head(index + 1), "cotton", usual=usual, per_day=25).alarms[0].symptoms
     with Logbook.create(folder / f"{family}-{seed}.dtfbook", good.session) as book:
         found = diagnose(dict(seen), target, "cotton", book, fit=known).first
     row["oven"] = found.machine == "oven"

@@ -58,15 +58,15 @@ def test_a_day_is_noted_once_and_corrected_when_it_changes(book, fitted, capsys)
     assert capsys.readouterr().out.count("noted") == 2
     keeping.count_today(book, "cotton", 0, 0, "")
     assert len(book.kept("count")) == 2
-    found = keeping.watched(book, fitted, window(), since="", caught=None)
+    found = keeping.watched(book, fitted, window(), since="", per_day=20)
     shown = keeping.show_watch(found, "cotton")
     assert "no alarm" in repr(shown) and shown._repr_html_().count("<svg") == 2
-    nothing = keeping.watched(book, fitted, window(), since="2026-06-01", caught=None)
+    nothing = keeping.watched(book, fitted, window(), since="2026-06-01", per_day=20)
     assert len(nothing.days) == 0 and "no alarm" in repr(keeping.show_watch(nothing, "cotton"))
 
 
 def test_without_counts_it_says_how_to_begin(book, fitted):
-    found = keeping.watched(book, fitted, window(), since="", caught=None)
+    found = keeping.watched(book, fitted, window(), since="", per_day=20)
     assert found is None and "One line a day" in repr(keeping.show_watch(found, "cotton"))
     assert "nothing to look for" in repr(keeping.causes(book, fitted, window(), "", found))
     shown = keeping.causes(book, fitted, window(), "bubbles", found)
@@ -78,7 +78,7 @@ def test_a_standing_alarm_is_looked_into(book, fitted):
         failed = 8 if day > 14 else 0
         book.bench.count("cotton", 20, failed, day=f"2026-05-{day}",
                          symptoms={"grainy underside": failed} if failed else "")  # fmt: skip
-    found = keeping.watched(book, fitted, window(), since="", caught=None)
+    found = keeping.watched(book, fitted, window(), since="", per_day=20)
     assert "under-cured" in repr(keeping.causes(book, fitted, window(), "", found))
 
 

@@ -1,4 +1,4 @@
-"""The command line: ``dtfexp demo | plan | sheet | next | import | report | open``."""
+"""The command line: ``dtfexp demo | new | plan | sheet | next | import | report | open``."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ _ABOUT = "Dial in a direct-to-film transfer bench with few test presses."
 _ORDER = """\
 In order:
   dtfexp demo                                        see the whole job done on an invented bench
+  dtfexp new my_bench.toml                           the first day: a checklist, then your session
   dtfexp plan SESSION.toml my.dtfbook --presses 14   start a logbook with a first look
   dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
   (press, peel, wash, grade; record in 2_record.ipynb or on a sheet)
@@ -47,6 +48,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"dtfexp {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     _demo(commands)
+    _new(commands)
     _plan(commands)
     _sheet(commands)
     _next(commands)
@@ -76,6 +78,16 @@ def _demo(commands: _Commands[_Parser]) -> None:
         commands, "demo", "do the whole job on an invented bench", "dtfexp demo --out my-demo"
     )
     command.add_argument("--out", metavar="DIR", default="dtfexp-demo", help="folder (%(default)s)")
+
+
+def _new(commands: _Commands[_Parser]) -> None:
+    command = _add(
+        commands,
+        "new",
+        "the first day of a bench: a checklist, some questions, a session file",
+        "dtfexp new my_bench.toml",
+    )
+    command.add_argument("session", metavar="SESSION.toml", help="session file to make")
 
 
 def _plan(commands: _Commands[_Parser]) -> None:
@@ -208,6 +220,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     run: dict[str, Callable[[argparse.Namespace], None]] = {
         "demo": commands.demo,
+        "new": commands.new,
         "plan": commands.plan,
         "sheet": commands.sheet,
         "next": commands.next_,

@@ -33,6 +33,19 @@ def demo(args: Namespace) -> None:
             print(f"{'Report' if path.suffix == '.html' else 'Card'}:    {path.resolve()}")
 
 
+def new(args: Namespace) -> None:
+    """The first day: checklist, questions, session file."""
+    from dtfexp.shop.first_day import new_session
+
+    path = Path(args.session)
+    try:
+        session = new_session(path, input, print)
+    except EOFError:
+        raise DtfexpError("the questions were cut off; nothing was written") from None
+    print(f"\n{path} was written: {len(session.factors)} settings, {len(session.fabrics)} fabrics.")
+    print(f"Next: dtfexp plan {path} my.dtfbook --presses 14")
+
+
 def plan(args: Namespace) -> None:
     """Start a logbook with a first plan."""
     from dtfexp.book.logbook import Logbook

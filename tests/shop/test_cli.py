@@ -157,7 +157,7 @@ def test_the_sheet_to_print_and_its_twin_to_type_into(
 
 
 def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
-    commands = ["demo", "plan", "sheet", "next", "import", "report", "open"]
+    commands = ["demo", "new", "plan", "sheet", "next", "import", "report", "open"]
     for argv in ([], *[[c] for c in commands]):
         with pytest.raises(SystemExit) as stop:
             parser().parse_args([*argv, "--help"])

@@ -128,13 +128,27 @@ CORNER = st.fixed_dictionaries(
 ).filter(lambda corner: len(corner) > 1)
 
 
-@settings(max_examples=60, deadline=None)
-@given(corners=st.lists(CORNER, min_size=1, max_size=4), presses=st.integers(1, 12))
-def test_whatever_is_forbidden_the_plan_keeps_out(corners: list[dict], presses: int) -> None:
+@settings(max_examples=80, deadline=None)
+@given(
+    corners=st.lists(CORNER, min_size=1, max_size=4),
+    presses=st.integers(1, 40),
+    design=st.sampled_from([d for d in DESIGNS if not d.endswith("optimal")]),
+)
+def test_whatever_is_forbidden_the_plan_keeps_out(
+    corners: list[dict], presses: int, design: str
+) -> None:
     try:
         session = with_corners(BENCH, *corners)
     except ValueError as error:
         assert "leaves no setting" in str(error)
         return
-    made = plan(session, presses)
-    assert len(made.runs) == presses and session.permits(made.runs).all()
+    try:
+        made = plan(session, presses, design=design)
+    except PlanError as error:
+        assert design != "auto" and any(
+            word in str(error) for word in ("needs", "what is forbidden", "box-behnken takes")
+        )
+        return
+    assert session.permits(made.runs).all() and len(made.runs) <= presses
+    if design == "auto":
+        assert len(made.runs) == presses

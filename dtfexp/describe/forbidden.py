@@ -189,11 +189,13 @@ def _settled(one: Forbidden, factors: dict[str, Factor], fabrics: list[str]) -> 
             raise SessionError(f"factor {name!r} stands twice; write one condition for it")
         factor = factors[name]
         told = _fitting(factor, written)
-        if not any(_holds(factor, told, value) for value in factor.settings()):
+        happens = any(_holds(factor, told, value) for value in factor.settings())
+        # Without a unit it may well be meant in another one, and would then guard nothing.
+        if not happens and factor.unit and not any(letter.isalpha() for letter in str(told)):
             low, high = factor.bounds
             raise SessionError(
                 f"{name} is {told!r}, which never happens: it is set from {factor.format(low)} to "
-                f"{factor.format(high)}"
+                f"{factor.format(high)}; if that is meant, write the unit too"
             )
         conditions[name] = told
     return Forbidden(conditions, fabric, one.note)

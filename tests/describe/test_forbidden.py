@@ -82,6 +82,11 @@ def test_words_and_single_fabrics():
     assert session.permits(tried.assign(fabric="cotton")).tolist() == [False, True, True]
 
 
+def test_with_its_unit_it_may_lie_outside_the_range():
+    session = make({"cure temperature": "> 155 °C"}, {"cure time": "130 s to 150 s"})
+    assert session.permits(frame({"cure temperature": 150.0, "cure time": 120.0})).all()
+
+
 def test_text_and_back_keeps_them():
     session = make(HOT_AND_LONG, {"pressure": ["firm"], "fabric": "nylon"})
     assert Session.from_toml(session.to_toml()) == session

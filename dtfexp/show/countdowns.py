@@ -6,6 +6,7 @@ benches (no published source) or, when practice gives no number either, the form
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from dtfexp.show.practice import peel_word
 from dtfexp.show.reading import label
 
 if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
 
 #: Seconds between cure and press; common practice, no source: 5 to 10 at least.
@@ -22,53 +24,56 @@ REST = 10.0
 HOT_PEEL = 3.0
 
 
+#: Words in a factor's name that place its time elsewhere than its stage does.
+_REST, _FINISH = {"rest", "resting"}, {"finish", "finishing", "final", "second"}
+
+
 def countdowns(session: Session, settings: Mapping[Any, Any]) -> list[dict[str, Any]]:
-    """Cure, rest, press and peel wait of a press with these settings, in the order of the bench.
+    """Cure, rest, press, peel wait and finish of a press with these settings, in that order.
 
     Each has ``key``, ``label``, ``seconds`` (None: count up), ``hint`` (where the time comes
-    from), ``letter`` (the key that starts it; "" for a second one of its stage) and ``ends``
+    from), ``letter`` (the key that starts it; "" for a second one of its step) and ``ends``
     (the step that has happened when it is over; "" for none).
     """
-    steps = {
-        "c": ("cured", _planned(session, settings, "cure", "cure")),
-        "r": ("", [_one("rest", "rest", REST, "at least 5 s")]),
-        "p": ("pressed", _planned(session, settings, "press", "press")),
-        "w": ("", _peel(session, settings)),
-    }
+    planned: dict[str, list[dict[str, Any]]] = {}
+    for factor in session.factors:
+        if factor.is_numeric and kind(factor.unit) == "time":
+            seconds = float(convert(float(settings[factor.name]), factor.unit, "s"))
+            one = _one(factor.name, label(factor.name), seconds, "as planned")
+            planned.setdefault(_step(factor), []).append(one)
+    steps = (
+        ("c", "cured", planned.get("cure") or [_own("cure", None, "no time planned")]),
+        ("r", "", planned.get("rest") or [_own("rest", REST, "at least 5 s")]),
+        ("p", "pressed", planned.get("press") or [_own("press", None, "no time planned")]),
+        ("w", "", planned.get("peel") or [_wait(session, settings)]),
+        ("f", "", planned.get("finish", [])),
+    )
     return [
-        {**one, "letter": "" if place else letter, "ends": ends if one is stage[-1] else ""}
-        for letter, (ends, stage) in steps.items()
-        for place, one in enumerate(stage)
+        {**one, "letter": "" if place else letter, "ends": ends if one is step[-1] else ""}
+        for letter, ends, step in steps
+        for place, one in enumerate(step)
     ]
 
 
-def _planned(
-    session: Session, settings: Mapping[Any, Any], stage: str, name: str
-) -> list[dict[str, Any]]:
-    """One countdown for every time that the plan sets in this stage; counting up if for none."""
-    found = [
-        _one(
-            factor.name,
-            label(factor.name),
-            float(convert(float(settings[factor.name]), factor.unit, "s")),
-            "as planned",
-        )
-        for factor in session.factors
-        if factor.stage == stage and factor.is_numeric and kind(factor.unit) == "time"
-    ]
-    return found or [_one(name, name, None, "no time planned")]
+def _step(factor: Factor) -> str:
+    words = set(re.split(r"[\W_]+", factor.name.casefold()))
+    if factor.stage != "peel" and words & _REST:
+        return "rest"
+    return "finish" if factor.stage == "press" and words & _FINISH else factor.stage
 
 
-def _peel(session: Session, settings: Mapping[Any, Any]) -> list[dict[str, Any]]:
-    planned = _planned(session, settings, "peel", "wait to peel")
-    if planned[0]["seconds"] is not None:
-        return planned
+def _wait(session: Session, settings: Mapping[Any, Any]) -> dict[str, Any]:
     word = peel_word(session, settings)
     if word == "cold":
-        return [_one("wait to peel", "wait to peel", None, "until fully cold")]
+        return _own("wait to peel", None, "until fully cold")
     if word == "warm":
-        return [_one("wait to peel", "wait to peel", None, "until warm")]
-    return [_one("wait to peel", "wait to peel", HOT_PEEL, "at least 3 s")]
+        return _own("wait to peel", None, "until warm")
+    return _own("wait to peel", HOT_PEEL, "at least 3 s")
+
+
+def _own(name: str, seconds: float | None, hint: str) -> dict[str, Any]:
+    # No factor's name begins with @, so its key is its own.
+    return _one(f"@{name}", name, seconds, hint)
 
 
 def _one(key: str, name: str, seconds: float | None, hint: str) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import shown
 from dtfexp.show.form import form_state
 from dtfexp.show.reading import label
-from dtfexp.show.warned import go_on, mark, warned
+from dtfexp.show.warned import go_on, mark, overrides, warned
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -154,7 +154,12 @@ class Desk:
         press: Any = message.get("press")
         rows: list[dict[Any, Any]] = self.book.history(press).to_dict("records")
         taken = [_picture(photo) for photo in photos.photos(self.book, press)]
-        return {"history": [self._line(row) for row in rows], "photos": taken}
+        lines = [(row["time"], self._line(row)) for row in rows]
+        for note in overrides(self.book, press):
+            told = f"gone on in spite of: {note.said['says']}"
+            lines.append((note.at, {"time": _minute(note.at), "by": note.by, "said": told}))
+        lines.sort(key=lambda line: line[0])
+        return {"history": [line for _, line in lines], "photos": taken}
 
     def _photo(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")

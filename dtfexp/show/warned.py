@@ -15,6 +15,7 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
+    from dtfexp.book.journal import Note
     from dtfexp.book.logbook import Logbook
 
 #: Buttons of the form: the step, and whether it is of one oven load.
@@ -34,11 +35,7 @@ def warned(book: Logbook, press: object, now: datetime) -> dict[str, Any] | None
     if found.empty:
         return None
     number, load = int(press), int(found.iloc[0])  # type: ignore[call-overload]
-    gone_on = {
-        note.said["warning"]
-        for note in book.kept(clocks.OVERRIDDEN)
-        if note.said.get("press") == number
-    }
+    gone_on = {note.said["warning"] for note in overrides(book, number)}
     told = [
         {
             "what": warning.what,
@@ -51,6 +48,11 @@ def warned(book: Logbook, press: object, now: datetime) -> dict[str, Any] | None
         for warning in book.warnings(number, now)
     ]
     return {"press": number, "warnings": told, "steps": _steps(book, number, load, now)}
+
+
+def overrides(book: Logbook, press: int) -> list[Note]:
+    """The notes of every warning of ``press`` that somebody went on against, in order."""
+    return [note for note in book.kept(clocks.OVERRIDDEN) if note.said.get("press") == press]
 
 
 def _steps(book: Logbook, press: int, load: int, now: datetime) -> list[dict[str, Any]]:

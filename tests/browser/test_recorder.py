@@ -198,7 +198,7 @@ def beeps(form: Form) -> list[float]:
 
 
 def test_a_countdown_is_seen_and_heard_and_goes_on_through_a_reload(form: Form) -> None:
-    wait, cure = form.key("clock:wait to peel"), form.key("clock:cure time")
+    wait, cure = form.key("clock:@wait to peel"), form.key("clock:cure time")
     wait.tap()
     cure.tap()
     tapped = time.monotonic()

@@ -35,7 +35,7 @@ def held(form: Form, press: int, outcome: str) -> list[str]:
 
 
 def test_tabs_keep_their_drafts_apart_and_a_closed_one_leaves_its_own(
-    page: Any, lab: Lab, bench: Path
+    page: Any, lab: Lab, bench: Path, outside: list[str]
 ) -> None:
     one = Form(page, lab, "tabs/2_record.ipynb")
     one.open()
@@ -69,3 +69,4 @@ def test_tabs_keep_their_drafts_apart_and_a_closed_one_leaves_its_own(
     assert held(one, press, "peel") == ["2"]
     with Logbook.open(bench) as book:
         assert book.history()["peel"].tolist() == [4.5], "it is a draft and no entry"
+    assert outside == [], "no request left the machine"

@@ -95,6 +95,10 @@ def test_going_on_is_noted_once_with_the_save_or_by_its_button(bench):
     assert bench.told() == [("oven warm-up", True)], "seen still, and not asked again"
     bench.say("override", press=bench.press, overridden=[{"what": "dew", "says": "wet"}])
     assert len(bench.overridden()) == 2
+    told = [line["said"] for line in bench.say("history", press=bench.press)["history"]]
+    assert [line.split(":")[0] for line in told if "in spite" in line] == [
+        "gone on in spite of"
+    ] * 2
     for wrong in ({"press": 99}, {"overridden": ["x"]}, {"overridden": [{"what": "dew"}]}):
         message = {"op": "override", "id": "y", "press": 1, "overridden": [warning], **wrong}
         assert not bench.desk.handle(message)["ok"]

@@ -195,18 +195,23 @@ def _do(
 
 
 def _back_up(path: Path, done: int, wanted: int, now: datetime) -> Path:
+    """A whole copy beside the file; one that is cut off never has the name of a backup."""
     stamp = now.strftime("%Y-%m-%d-%H%M%S")
     copy = path.with_name(f"{path.stem}.before-layout-{wanted}.{stamp}{path.suffix}")
-    store.reserve(copy)
+    half = path.with_name(f".{copy.name}.{os.getpid()}.part")
+    half.unlink(missing_ok=True)
+    store.reserve(half)
     try:
         # A second connection: the first one holds the write lock, which leaves reading free.
-        with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(copy)) as new:
+        with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(half)) as new:
             old.backup(new)
-            store.check_whole(copy, new)
+            store.check_whole(half, new)
             if version(new) != done:
                 raise LogbookError(f"{copy} is not a true copy; {path} was not changed")
+        # In the same second only a cut-off step can have made one, of this very file.
+        half.replace(copy)
     except BaseException:
         with suppress(OSError):
-            os.unlink(copy)
+            os.unlink(half)
         raise
     return copy

@@ -1,7 +1,7 @@
 """The long proofs of the logbook: killed writers, spoilt files, many entries.
 
     .venv/bin/python -m tests.bench.proof_store            # all of it, some minutes
-    .venv/bin/python -m tests.bench.proof_store kills      # or: sheets, archives, growth
+    .venv/bin/python -m tests.bench.proof_store kills      # or: cuts, sheets, archives, growth
 
 Prints what was seen; ends with an error at the first promise that is not kept.
 """
@@ -9,11 +9,17 @@ Prints what was seen; ends with an error at the first promise that is not kept.
 from __future__ import annotations
 
 import json
+import os
 import random
+import shutil
+import signal
+import sqlite3
 import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -21,12 +27,13 @@ import numpy as np
 import pandas as pd
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book import entries, journal
+from dtfexp.book import entries, journal, schema
 from tests.book.conftest import Child, shop_plan, shop_session
 from tests.book.killing import kill_writers
 from tests.book.test_round_trip import take_variants
 
 KILLS = 400
+CUTS = 100
 VARIANTS = 2500
 SIZES = (2500, 5000, 10_000, 20_000)
 REPEATS = 7
@@ -43,6 +50,63 @@ def kills(folder: Path) -> None:
         f"lost; {tally.cut_off} kills left a journal (fell into a write); "
         f"{tally.unacknowledged} saved and not yet said; {time.perf_counter() - started:.0f} s"
     )
+
+
+def cuts(folder: Path) -> None:
+    """Kill what makes files: the step to a newer layout, an export, a restore."""
+    rng = random.Random(20260604)
+    old, out = folder / "old.dtfbook", folder / "out"
+    today = schema.STEPS
+    schema.STEPS = today[:1]
+    with Logbook.create(old, shop_session()) as book:
+        book.add(shop_plan(book.session))
+        for k in range(200):
+            book.record(1 + k % 8, {"peel": 1 + k % 5}, note="x" * 500)
+        want = book.history()
+    schema.STEPS = today
+    seen: Counter[str] = Counter()
+    for turn in range(CUTS):
+        path = folder / f"step-{turn}.dtfbook"
+        shutil.copyfile(old, path)
+        _kill(rng, 0.4, lambda path=path: Logbook.open(path).close())
+        with closing(sqlite3.connect(path)) as raw:
+            seen[f"step: found at layout {schema.version(raw)}"] += 1
+        with Logbook.open(path) as book:
+            pd.testing.assert_frame_equal(book.history(), want)
+            book.keep("any", {"a": 1})
+        if not turn:
+            with Logbook.open(path) as book:
+                book.export(out)
+    source, path = out / "logbook.json", folder / "step-0.dtfbook"
+    for _ in range(CUTS):
+        _kill(rng, 1.0, lambda: Logbook.open(path).export(out))
+        json.loads(source.read_bytes())
+        _promise((out / "results.xlsx").read_bytes()[-22:-18] == b"PK\x05\x06", "half a workbook")
+    for turn in range(CUTS):
+        target = folder / f"made-{turn}.dtfbook"
+        _kill(rng, 2.0, lambda target=target: Logbook.restore(source, target).close())
+        try:
+            with Logbook.open(target) as book:
+                pd.testing.assert_frame_equal(book.history(), want)
+            seen["restore: the whole book"] += 1
+        except LogbookError as error:
+            _promise(any(w in str(error) for w in ("not exist", "is empty")), str(error))
+            seen["restore: no book, and it is said"] += 1
+    print(f"cuts: {CUTS} each of layout step, export and restore killed; {dict(seen)}")
+
+
+def _kill(rng: random.Random, longest: float, work: Callable[[], object]) -> None:
+    """Do ``work`` in a child and kill it after up to ``longest`` seconds."""
+
+    def begin(say: Callable[[str], None]) -> None:
+        say("go")
+        work()
+
+    child = Child(begin)
+    child.line()
+    time.sleep(rng.uniform(0, longest))
+    os.kill(child.pid, signal.SIGKILL)
+    child.rest()
 
 
 def sheets(folder: Path) -> None:
@@ -152,7 +216,7 @@ def _promise(kept: bool, what: str) -> None:
         raise SystemExit(f"NOT KEPT: {what}")
 
 
-PROOFS = {"kills": kills, "sheets": sheets, "archives": archives, "growth": growth}
+PROOFS = {"kills": kills, "cuts": cuts, "sheets": sheets, "archives": archives, "growth": growth}
 
 
 def main() -> None:

@@ -356,3 +356,20 @@ def test_a_write_ahead_file_is_turned_back(book: Logbook) -> None:
         again.record(1, {"peel": 4})
         with again._store.reading() as connection:
             assert connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+
+
+def test_a_step_cut_off_in_its_backup_is_done_at_the_next_opening(book, monkeypatch) -> None:
+    from datetime import UTC, datetime
+
+    book.record(1, {"peel": 4})
+    book.close()
+    monkeypatch.setattr(schema, "STEPS", (*schema.STEPS, ("photos", add_a_table)))
+    same_second = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
+    killed = f"shop-0.before-layout-{len(schema.STEPS)}.2026-05-04-090000.dtfbook"
+    book.path.with_name(killed).write_bytes(b"")
+    with Logbook.open(book.path, clock=lambda: same_second) as newer:
+        assert len(newer.history()) == 1
+    monkeypatch.undo()
+    with Logbook.open(book.path.with_name(killed)) as backup:
+        assert len(backup.history()) == 1
+    assert len(list(book.path.parent.iterdir())) == 2, "nothing half made is left"

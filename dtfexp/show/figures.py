@@ -6,7 +6,19 @@ from dtfexp.show.bars import window_bars
 from dtfexp.show.chart import presses_chart
 from dtfexp.show.curves import curve
 from dtfexp.show.maps import pass_map
+from dtfexp.show.operating import operating_curve
 from dtfexp.show.platen import platen_map
 from dtfexp.show.timeline import timeline_chart
+from dtfexp.show.watching import alarm_sum, failing_days
 
-__all__ = ["curve", "pass_map", "platen_map", "presses_chart", "timeline_chart", "window_bars"]
+__all__ = [
+    "alarm_sum",
+    "curve",
+    "failing_days",
+    "operating_curve",
+    "pass_map",
+    "platen_map",
+    "presses_chart",
+    "timeline_chart",
+    "window_bars",
+]

@@ -79,5 +79,10 @@ def test_sequential_performance_is_what_happens():
 
 
 def test_a_bad_bench_is_never_accepted_too_often():
+    """Wald's own lines promise their risks only about: these plans would accept 0.207 and 0.229."""
+    for good, bad, alpha, risk in ((0.01, 0.1, 0.1, 0.2), (0.01, 0.1, 0.3, 0.2)):
+        plain = SequentialPlan(*wald_lines(good, bad, alpha, risk), 200)
+        assert plain.performance(bad)[0] > risk
+        assert sequential_plan(good, bad, alpha, risk, 200).performance(bad)[0] <= risk * 1.000001
     for good, bad, risk in ((0.002, 0.01, 0.05), (0.09, 0.1, 0.1), (0.1, 0.4, 0.01)):
         assert sequential_plan(good, bad, 0.1, risk, 300).performance(bad)[0] <= risk * 1.000001

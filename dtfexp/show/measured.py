@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe.units import convert
+from dtfexp.describe.wording import listed
 from dtfexp.dialin.true_settings import TrueSettings
 from dtfexp.show.reading import label, tidy, with_unit
 from dtfexp.show.tables import LINE, NUMBER, Table
@@ -22,16 +23,27 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Measured:
-    """The lines from set to reached, and the latest map of every factor that has one."""
+    """The lines from set to reached, the latest map of every factor that has one, the lots that
+    were in use (material, name) and the room: name of a reading -> its values, in °C and %."""
 
     true: TrueSettings = field(default_factory=TrueSettings)
     maps: Sequence[PlatenMap] = ()
+    lots: Sequence[tuple[str, str]] = ()
+    room: Mapping[str, Sequence[float]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, book: Logbook) -> Measured:
         """What the book knows."""
         latest = {one.factor: one for one in book.bench.maps()}
-        return cls(book.bench.true_settings(), tuple(latest.values()))
+        lots, rooms = book.bench.lots(), book.bench.rooms()
+        unit = book.session.temperature_unit
+        air = [convert(float(value), unit, "°C") for value in rooms["temperature"].dropna()]
+        return cls(
+            book.bench.true_settings(),
+            tuple(latest.values()),
+            tuple(dict.fromkeys(zip(lots["what"], lots["name"], strict=True))),
+            {"temperature": air, "humidity": [float(v) for v in rooms["humidity"].dropna()]},
+        )
 
     def as_read(self, finding: Finding) -> Finding:
         """The finding with the readings of its presses as they were read."""
@@ -44,12 +56,30 @@ class Measured:
         return replace(finding, presses=frame)
 
     def sentences(self, finding: Finding, session: Session, reading: Reading) -> list[str]:
-        """For the card: what the target of each measured setting reaches."""
-        return [
+        """For the card: what the target of each measured setting reaches, lots and room."""
+        reaches = [
             f"{label(factor.name).capitalize()} set to {reading.text(factor, setting)} reaches"
             f" {reached}{sure}."
             for factor, setting, reached, sure in self._reached(finding, session, reading)
         ]
+        return [*reaches, *self._materials(reading)]
+
+    def _materials(self, reading: Reading) -> list[str]:
+        found = []
+        if self.lots:
+            lots = listed([f"{what} {name}" for what, name in self.lots], 5)
+            found.append(f"Tried with the lots {lots}.")
+        spans = []
+        air = [
+            float(convert(v, "°C", reading.temperature)) for v in self.room.get("temperature", ())
+        ]
+        for values, unit in ((air, reading.temperature), (self.room.get("humidity", ()), "%")):
+            if values:
+                ends = dict.fromkeys(tidy(value, 0) for value in (min(values), max(values)))
+                spans.append(with_unit(" to ".join(ends), unit))
+        if spans:
+            found.append(f"Room while testing: {', '.join(spans)}.")
+        return found
 
     def table(self, findings: Sequence[Finding], session: Session, reading: Reading) -> Table:
         """One row per fabric and measured setting: set, reached, how surely."""

@@ -42,6 +42,9 @@ def book(tmp_path_factory: pytest.TempPathFactory):
             made.bench.map(
                 "press temperature", set_point, np.array([MAP, MAP]) + (set_point - 320), by="Bo"
             )
+        made.bench.lot("powder", "P-12")
+        made.bench.room(temperature="22 C", humidity=48)
+        made.bench.room(temperature="26 C", humidity=55.4)
         yield made
 
 
@@ -67,7 +70,10 @@ def test_the_papers_say_what_is_reached(book: Logbook, tmp_path: Path) -> None:
     first = book.results().iloc[0]
     assert f">{first['press temperature_actual']:.1f}<" in page, "as it was read"
     card = " ".join(PdfReader(written["card-cotton.pdf"]).pages[0].extract_text().split())
-    assert "Press temperature set to" in card.replace("\u00a0", " ")
+    card = card.replace("\u00a0", " ")
+    assert "Press temperature set to" in card
+    assert "Tried with the lots powder P-12." in card
+    assert "Room while testing: 72 to 79 °F, 48 to 55 %." in card
 
 
 def test_next_presses_of_a_measured_bench_go_into_the_book(book: Logbook, tmp_path: Path) -> None:

@@ -114,6 +114,11 @@ class Factor:
         return units.is_temperature(self.unit)
 
     @property
+    def is_slow(self) -> bool:
+        """True when a change of this setting takes a wait: a temperature, or hard to change."""
+        return self.is_temperature or self.hard_to_change
+
+    @property
     def bounds(self) -> tuple[float, float]:
         """(low, high) of a numeric factor; raises ``SessionError`` for words."""
         if self.low is None or self.high is None:

@@ -136,6 +136,6 @@ def _settings(asked: Asked, factor: Factor, fabric: str) -> list[Any]:
         return list(factor.levels)
     allowed = np.array(asked.session.allowed(factor, fabric))
     settings = within_reach(factor, allowed, asked.reach(default=1.0))
-    if (factor.is_temperature or factor.hard_to_change) and len(settings) > slow:
+    if factor.is_slow and len(settings) > slow:
         settings = settings[np.unique(np.linspace(0, len(settings) - 1, slow).round().astype(int))]
     return [float(value) for value in settings]

@@ -122,8 +122,8 @@ def change_overs(session: Session, runs: pd.DataFrame) -> dict[str, float]:
     """
     ordered = runs.sort_values("press", kind="stable")
     loads = ordered.drop_duplicates("oven_load").sort_values("oven_load", kind="stable")
-    cure = [f for f in session.factors if f.stage == "cure" and _is_slow(f)]
-    press = [f for f in session.factors if f.stage == "press" and _is_slow(f)]
+    cure = [f for f in session.factors if f.stage == "cure" and f.is_slow]
+    press = [f for f in session.factors if f.stage == "press" and f.is_slow]
     oven_resets, platen_resets = _changes(loads, cure), _changes(ordered, press)
     minutes = (session.warm_up_minutes if len(runs) else 0.0) + session.change_over_minutes * (
         oven_resets + platen_resets
@@ -162,12 +162,12 @@ def _presses(session: Session, fabrics: list[str], columns: dict[str, list[Any]]
     }
     slow_first = sorted(session.factors, key=lambda f: (not f.is_temperature, not f.is_numeric))
     cure = [f for f in slow_first if f.stage == "cure"]
-    cure.sort(key=lambda f: not _is_slow(f))
+    cure.sort(key=lambda f: not f.is_slow)
     hard = [f for f in slow_first if f.stage == "press" and f.hard_to_change]
     platen = [
         f for f in slow_first if f.stage == "press" and f.is_temperature and not f.hard_to_change
     ]
-    oven = [f for f in cure if _is_slow(f)]
+    oven = [f for f in cure if f.is_slow]
 
     def key(chosen: list[Factor], i: int) -> Key:
         return tuple(ranks[f.name][i] for f in chosen)
@@ -182,10 +182,6 @@ def _presses(session: Session, fabrics: list[str], columns: dict[str, list[Any]]
         )
         for i, fabric in enumerate(fabrics)
     ]
-
-
-def _is_slow(factor: Factor) -> bool:
-    return factor.is_temperature or factor.hard_to_change
 
 
 def _share_out(

@@ -83,7 +83,7 @@ class _Clock:
     def _change(self, at: str, before: Slow | None, row: dict[str, Any]) -> Slow:
         """Let oven or press go to what the row needs; it begins when it was last used."""
         stage = "cure" if at == "oven" else "press"
-        slow = [f for f in self.session.factors if f.stage == stage and _is_slow(f)]
+        slow = [f for f in self.session.factors if f.stage == stage and f.is_slow]
         now = {f.name: row[f.name] for f in slow}
         changed = [f for f in slow if before is not None and before[f.name] != now[f.name]]
         if before is None or not changed:
@@ -188,10 +188,6 @@ class _Clock:
             int(row[c]) if row is not None else 0 for c in ("press", "oven_load", "press_round")
         )
         self.steps.append((at, what, start, end, *numbers, detail))
-
-
-def _is_slow(factor: Factor) -> bool:
-    return factor.is_temperature or factor.hard_to_change
 
 
 def _change_minutes(session: Session, at: str, factor: Factor, before: Any, now: Any) -> float:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 AVERAGE = "average"
-_POINTS_OF_AVERAGE, _PLACES = 21, 16
+_POINTS_OF_AVERAGE, _PLACES = 21, 64
 
 
 def curve(

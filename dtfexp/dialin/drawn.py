@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.stats import qmc
 
 from dtfexp.maths.joint import joint_pass
 from dtfexp.maths.posterior import predict
-from dtfexp.maths.together import draws, together
+from dtfexp.maths.together import departures, only_scales
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -19,25 +20,38 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 DRAWS = 48
-# The likeliest scale settings carry nearly all the weight; each costs one large factorisation.
+ANCHORS = 192
+# The likeliest scale settings carry nearly all the weight.
 _MOST_SCALES = 4
 
 
 def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str) -> Array:
     """Pass rates (DRAWS, M) of a new press at checked settings; each row is one surface that the
-    results allow.  The same every time.  Meant for up to about a thousand settings."""
-    post, coding = fit.posterior, fit.coding
+    results allow.  The same every time."""
+    coding = fit.coding
+    chosen = _shared_out(fit.posterior.weight)
+    post = only_scales(fit.posterior, [j for j, _ in chosen])
     index = np.full(len(settings), coding.fabric_index(fabric))
     averaged = predict(post, coding.points(settings, index))
     exact = coding.points(settings, index, spread=False)
+    anchors = coding.points(
+        spread_over_range(fit, fabric, _unit_points(len(fit.session.factors))),
+        np.full(ANCHORS, coding.fabric_index(fabric)),
+        spread=False,
+    )
     out = []
-    for j, count in _shared_out(post.weight):
-        joint = together(post, exact, j)
+    for j, (_, count) in enumerate(chosen):
         shared, own = post.new_press(j)
         # The machine spread moves the middle of the field and adds its wander from press to press.
-        moved = draws(joint, count) + (averaged.mean[j] - joint.mean)
-        out.append(joint_pass(moved, shared, own + averaged.wander[j]))
+        fields = averaged.mean[j] + departures(post, anchors, exact, j, count)
+        out.append(joint_pass(fields, shared, own + averaged.wander[j]))
     return np.asarray(np.concatenate(out))
+
+
+def _unit_points(d: int) -> Array:
+    """Anchors over the unit cube, its ends included (points near an end are pulled onto it)."""
+    points = qmc.Sobol(d, scramble=True, seed=2).random(256)[:ANCHORS]
+    return np.asarray(np.clip(1.1 * points - 0.05, 0.0, 1.0))
 
 
 def _shared_out(weight: Array) -> list[tuple[int, int]]:

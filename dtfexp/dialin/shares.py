@@ -14,15 +14,13 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 COLUMNS = ("alone", "alone_low", "alone_high", "in_all", "in_all_low", "in_all_high")
-# Points times outcomes: the work grows with the cube of it.
-_MOST_VALUES = 800
+_PLACES = 512
 
 
 def shares(fit: Fit, fabric: str) -> pd.DataFrame:
     """See :meth:`dtfexp.dialin.fit.Fit.shares`."""
     d = len(fit.session.factors)
-    room = _MOST_VALUES // ((d + 2) * len(fit.coding.outcomes))
-    design = PickFreeze.of(1 << min(max(5, int(np.log2(max(room, 1)))), 7), d)
+    design = PickFreeze.of(_PLACES, d)
     settings = spread_over_range(fit, fabric, design.all_points())
     alone, in_all = design.shares(drawn_rates(fit, settings, fabric))
     columns = {}

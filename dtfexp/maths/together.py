@@ -6,13 +6,15 @@ points come with all that they share.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 from scipy.stats import norm, qmc
 
 from dtfexp.maths import field
+from dtfexp.maths.ep import Sites
 from dtfexp.maths.field import Points
 from dtfexp.maths.posterior import Posterior
 
@@ -33,15 +35,26 @@ def together(post: Posterior, at: Points, j: int) -> Joint:
 
     Rasmussen & Williams 2006, eq. 3.60-3.61 with all cross terms kept.
     """
+    mean, links = _mean_and_links(post, at, j)
+    return Joint(mean, _between(post, at, links, at, links, j))
+
+
+def _mean_and_links(post: Posterior, at: Points, j: int) -> tuple[Array, Array]:
+    """Posterior mean (M, O), and the whitened links to the data (M, O, N)."""
     shape, prior, scales = post.shape, post.prior, post.scales[j]
     base = field.covariance(at, post.data.at, shape, scales, prior)
     mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ post.weights(j)
-    links = np.array(post.links(base, j)).transpose(1, 0, 2)
-    flat = links.reshape(at.n * shape.n_outcomes, -1)
-    among = field.covariance(at, at, shape, scales, prior)
-    covariance = among[:, None, :, None] * post.alike(j)[None, :, None, :]
-    covariance = covariance - (flat @ flat.T).reshape(covariance.shape)
-    return Joint(mean, np.asarray(covariance))
+    return mean, np.array(post.links(base, j)).transpose(1, 0, 2)
+
+
+def _between(
+    post: Posterior, a: Points, links_a: Array, b: Points, links_b: Array, j: int
+) -> Array:
+    """Posterior covariance (M_a, O, M_b, O) of the fields at two sets of points."""
+    among = field.covariance(a, b, post.shape, post.scales[j], post.prior)
+    out = among[:, None, :, None] * post.alike(j)[None, :, None, :]
+    flat_a, flat_b = (x.reshape(x.shape[0] * x.shape[1], -1) for x in (links_a, links_b))
+    return np.asarray(out - (flat_a @ flat_b.T).reshape(out.shape))
 
 
 def gains(post: Posterior, here: Points, there: Points, share: Array) -> tuple[Array, Array]:
@@ -68,19 +81,41 @@ def gains(post: Posterior, here: Points, there: Points, share: Array) -> tuple[A
     return mean, sd
 
 
-def draws(joint: Joint, count: int) -> Array:
-    """Draws (count, M, O) of the fields, the same every time.
+def departures(post: Posterior, anchors: Points, at: Points, j: int, count: int) -> Array:
+    """Draws (count, M, O) of the fields less their posterior mean, at many points.
 
-    Latin hypercube normals with a fixed seed stand in for random ones: every coordinate covers
-    its range evenly (McKay, Beckman & Conover 1979, Technometrics 21:239).
+    The same every time: Latin hypercube normals with a fixed seed stand in for random ones, so that
+    every coordinate covers its range evenly (McKay, Beckman & Conover 1979, Technometrics 21:239).
+    Drawn at the anchors, kriged in between: the mean of the field given its values at the anchors
+    is nearly all of it, and thousands of points cost no large factorisation (Rasmussen & Williams
+    2006, sec. 8.3.2).
     """
+    _, links_at = _mean_and_links(post, at, j)
+    mean, links = _mean_and_links(post, anchors, j)
+    root = _root(Joint(mean, _between(post, anchors, links, anchors, links, j)))
+    # Values at the anchors are mean + R z, and C(at, anchors) (R R')^-1 R z = C R'^-1 z.
+    weights = solve_triangular(root, _normals(mean.size, count).T, lower=True, trans="T")
+    cross = _between(post, at, links_at, anchors, links, j).reshape(-1, mean.size)
+    return np.asarray((cross @ weights).T.reshape(count, at.n, post.shape.n_outcomes))
+
+
+def _root(joint: Joint) -> Array:
     size = joint.mean.size
     flat = joint.covariance.reshape(size, size)
     # Smooth fields at many points are all but singular; a millionth of the variance cures that.
     ridge = 1e-6 * float(np.max(np.diag(flat), initial=1e-6))
-    root = np.linalg.cholesky(0.5 * (flat + flat.T) + ridge * np.eye(size))
-    normal = norm.ppf(qmc.LatinHypercube(size, seed=1).random(count))
-    return np.asarray(joint.mean + (normal @ root.T).reshape(count, *joint.mean.shape))
+    return np.asarray(np.linalg.cholesky(0.5 * (flat + flat.T) + ridge * np.eye(size)))
+
+
+def _normals(size: int, count: int) -> Array:
+    return np.asarray(norm.ppf(qmc.LatinHypercube(size, seed=1).random(count)))
+
+
+def only_scales(post: Posterior, which: list[int]) -> Posterior:
+    """The posterior at some of its scale settings, weights unchanged."""
+    sites = Sites(**{f.name: getattr(post.sites, f.name)[which] for f in fields(Sites)})
+    scales = tuple(post.scales[j] for j in which)
+    return replace(post, scales=scales, weight=post.weight[which], sites=sites)
 
 
 def _stacked(a: Points, b: Points) -> Points:

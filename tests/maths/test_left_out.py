@@ -15,7 +15,7 @@ from dtfexp.maths.left_out import Foretold, LeaveOut
 from dtfexp.maths.luck_found import luck_found, mixture_quantile
 from dtfexp.maths.posterior import Data, Posterior, data_covariance, predict, run_sites
 from dtfexp.maths.scales import normal_points, to_scales
-from dtfexp.maths.together import draws, gains, together
+from dtfexp.maths.together import departures, gains, only_scales, together
 from dtfexp.maths.variation import PickFreeze
 from tests.dialin.bench import CURE, PRESS, graded
 
@@ -106,7 +106,7 @@ def test_a_mixture_quantile_is_where_its_distribution_says() -> None:
     assert mixture_quantile(mean, sd, np.array([0.5, 0.5]), 0.5)[0] == pytest.approx(2.0)
 
 
-def test_together_agrees_with_each_alone_and_draws_keep_its_moments() -> None:
+def test_together_agrees_with_each_alone() -> None:
     post = _posterior("graded")
     at = _places(post)
     alone = predict(post, at)
@@ -115,14 +115,36 @@ def test_together_agrees_with_each_alone_and_draws_keep_its_moments() -> None:
         assert joint.mean == pytest.approx(alone.mean[j], abs=1e-10)
         own = np.einsum("mpmq->mpq", joint.covariance)
         assert own == pytest.approx(alone.covariance[j], abs=1e-9)
-    drawn = draws(joint, 4000).reshape(4000, -1)
-    size = joint.mean.size
-    sd = np.sqrt(np.diag(joint.covariance.reshape(size, size)))
-    # Four Monte Carlo sd of a mean and of a covariance from 4,000 draws.
-    assert np.abs((drawn.mean(axis=0) - joint.mean.ravel()) / sd).max() < 4 / np.sqrt(4000)
-    gap = (np.cov(drawn.T) - joint.covariance.reshape(size, size)) / np.outer(sd, sd)
+
+
+def test_drawn_departures_have_the_moments_of_the_posterior() -> None:
+    post = _posterior("graded")
+    at = _places(post)
+    size = 2 * at.n
+    joint = together(post, at, 0).covariance.reshape(size, size)
+    sd = np.sqrt(np.diag(joint))
+    # Drawn at the points themselves: four Monte Carlo sd of a mean and of a covariance.
+    drawn = departures(post, at, at, 0, 4000).reshape(4000, size)
+    assert np.abs(drawn.mean(axis=0) / sd).max() < 4 / np.sqrt(4000)
+    gap = (np.cov(drawn.T) - joint) / np.outer(sd, sd)
     assert np.abs(gap).max() < 4 * np.sqrt(2 / 4000)
-    assert (draws(joint, 5) == draws(joint, 5)).all()
+    # Drawn at anchors all around: nearly all of the variance, and never more than noise adds.
+    around = Points(
+        np.random.default_rng(1).uniform(-1, 1, (150, 3, 1)), np.ones(1), np.arange(150) % 2
+    )
+    between = departures(post, around, at, 0, 4000).reshape(4000, size).var(axis=0)
+    assert between.sum() / np.diag(joint).sum() > 0.95
+    assert (between / np.diag(joint)).max() < 1 + 4 * np.sqrt(2 / 4000)
+    again = departures(post, around, at, 0, 5)
+    assert (again == departures(post, around, at, 0, 5)).all()
+
+
+def test_some_scales_of_a_posterior_foretell_as_they_did() -> None:
+    post = _posterior("graded")
+    at = _places(post)
+    fewer = only_scales(post, [2, 0])
+    assert fewer.weight.tolist() == [0.2, 0.5]
+    assert (predict(fewer, at).mean == predict(post, at).mean[[2, 0]]).all()
 
 
 def test_a_gain_is_the_difference_of_two_fields() -> None:

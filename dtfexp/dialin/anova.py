@@ -95,7 +95,7 @@ def effects(
             row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | table.row_of(term)
             if table.found is not None and term.name in table.at:
                 contrast = np.zeros((1, table.design.shape[1]))
-                contrast[0, table.at[term.name]] = weights
+                contrast[0, table.at[term.name]] = weights / _sizes(term)
                 tested = table.fitted.t_test(contrast)
                 effect, se = float(tested.effect[0]), float(np.ravel(tested.sd)[0])
                 df = satterthwaite(contrast, table.design, table.found)
@@ -163,7 +163,8 @@ def _tested(
     for term in free:
         at[term.name] = np.arange(start, start + term.columns.shape[1])
         start += term.columns.shape[1]
-    design = np.hstack([design, *[term.columns for term in free]])
+    # Unit columns: a setting far outside its range must not swamp the others.
+    design = np.hstack([design, *[t.columns / _sizes(t) for t in free]])
     if out:
         room = Room.of(design, groups)
     found = strata(y, room, groups)
@@ -174,6 +175,10 @@ def _tested(
 
     fitted = GLS(y, design, sigma=found.variance).fit(cov_type="fixed scale")
     return replace(table, notes=notes, design=design, at=at, found=found, fitted=fitted)
+
+
+def _sizes(term: Term) -> Array:
+    return np.asarray(np.linalg.norm(term.columns, axis=0))
 
 
 def _groupings(used: pd.DataFrame) -> dict[str, Array]:

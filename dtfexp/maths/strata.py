@@ -132,14 +132,15 @@ class Room:
     def error_df(self) -> dict[str, int]:
         """Error degrees of freedom of every grouping and of "press".
 
-        A grouping is judged beside the others where it can be, else alone.
+        A grouping is judged beside the others; one that lies within another (every round of one
+        load, say) is judged alone, as long as the other can be judged beside it.  Groupings that
+        the design leaves no way to tell apart have none.
         """
-        out = {
-            name: (self.whole.rank - self.others[name].rank)
-            or (self.alone[name].rank - self.design.rank)
-            for name in self.alone
-        }
-        return out | {PRESS: self.n - self.whole.rank}
+        beside = {name: self.whole.rank - self.others[name].rank for name in self.alone}
+        if any(beside.values()):
+            for name, df in beside.items():
+                beside[name] = df or self.alone[name].rank - self.design.rank
+        return beside | {PRESS: self.n - self.whole.rank}
 
 
 def _all(base: Span, groups: Mapping[str, Array], but: str | None) -> Span:

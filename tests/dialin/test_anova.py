@@ -274,3 +274,36 @@ def test_degrees_of_freedom_of_contrasts_from_two_strata() -> None:
     assert satterthwaite(np.vstack([one, other]), design, found) == pytest.approx(
         2 * expected / (expected - 2), abs=1e-6
     )
+
+
+def scrambled(session: Session, rng: np.random.Generator) -> pd.DataFrame:
+    """Loads, rounds, settings (few levels, some far out) and grades at random."""
+    n = int(rng.integers(2, 24))
+    columns: dict[str, object] = {"press": rng.permutation(np.arange(1, n + 1))}
+    columns["fabric"] = rng.choice([f.name for f in session.fabrics], n)
+    for group in ("oven_load", "press_round"):
+        columns[group] = rng.integers(1, int(rng.integers(2, 9)), n)
+    for f in session.factors:
+        levels = f.levels or f.bounds[0] + rng.normal(0, 1, 3) * 10.0 ** rng.integers(0, 7)
+        columns[f.name] = rng.choice(levels[: int(rng.integers(1, 4))], n)
+    for o in session.outcomes:
+        grades = o.grades or np.linspace(*sorted((o.worst, o.best)), 9)
+        seen = rng.choice(np.array(grades), n).astype(float)
+        columns[o.name] = np.where(rng.random(n) < 0.2, np.nan, seen)
+    return check_results(session, pd.DataFrame(columns))
+
+
+# 275 to 502: loads and rounds that the settings leave no way to tell apart.
+@pytest.mark.parametrize("seed", [*range(32), 275, 408, 491, 502])
+def test_scrambled_results_give_a_table_too(seed: int) -> None:
+    session = SESSIONS[seed % len(SESSIONS)]
+    results = scrambled(session, np.random.default_rng(seed))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for outcome in session.outcomes:
+            for fabric in (None, session.fabrics[-1].name):
+                table = anova(session, results, outcome.name, fabric)
+                tested = table[table["note"] == ""]
+                assert np.isfinite(tested[["F", "p"]].to_numpy()).all()
+                assert (tested["df_error"] >= 1).all()
+                assert (table[table["note"] != ""]["df_error"] == 0).all()

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.dialin.assumed import Assumed
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.crossing import Crossing, crossed
 from dtfexp.dialin.family import Asked, Wanted
@@ -24,7 +25,6 @@ from dtfexp.dialin.layout import lay_out
 from dtfexp.dialin.results import check_results
 from dtfexp.dialin.settable import Bench, spread
 from dtfexp.maths import optimal
-from dtfexp.maths.scales import SCALE_PRIORS
 from dtfexp.maths.terms import MODELS, Terms
 
 Array = NDArray[np.float64]
@@ -43,14 +43,6 @@ _FEW_LEVELS, _POLISHED = 5, 4
 """Starts try that many values of a setting; the best few then try them all."""
 EXTENT = round(REACH * FAR, 2)
 """How far from the middle settings may go: as far as the first look does."""
-
-
-def luck_ratio(kind: str) -> float:
-    """Standard deviation of "load luck" or "round luck" over that of press noise: the centres of
-    what the fit expects before it sees a grade.
-    """
-    centre = {prior.name: prior.centre for prior in SCALE_PRIORS}
-    return float(np.exp(centre[kind] - centre["press noise"]))
 
 
 def optimal_plan(asked: Asked) -> Wanted:
@@ -99,7 +91,9 @@ def optimal_plan(asked: Asked) -> Wanted:
 
 def _luck(asked: Asked, option: str) -> float:
     """The option, or what the fit expects before it sees a grade."""
-    value = asked.options.get(option, luck_ratio(option.replace("_", " ")))
+    assumed = Assumed.of(asked.session)
+    default = getattr(assumed, option) / assumed.noise
+    value = asked.options.get(option, default)
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 100:
         raise PlanError(
             f"{option} is {value!r}; give a number from 0 to 100: how far two alike differ, in "

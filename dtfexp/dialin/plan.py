@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as fields_of
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,9 @@ from dtfexp.dialin.layout import lay_out
 from dtfexp.dialin.permitted import keep_permitted
 from dtfexp.dialin.timeline import timeline
 from dtfexp.maths.designs import Fraction
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.plan_check import PlanCheck
 
 DESIGNS = tuple(FAMILIES)
 MOST_PRESSES = 2000
@@ -65,6 +68,20 @@ class Plan:
             if name not in known:
                 raise PlanError(f"cost has no {name!r}; it takes {', '.join(known)}")
         return cost(self.session, self.runs, replace(self.session.supplies, **supplies))
+
+    def check(
+        self, model: str = "auto", *, earlier: pd.DataFrame | None = None, **assumed: Any
+    ) -> PlanCheck:
+        """What these presses can tell, and what not: tables, a figure and three sentences.
+
+        model: the terms to look at, "auto" for the largest model that can be told. earlier: runs or
+        results of presses made before, counted with these. assumed: ``effect`` (grades from one
+        end tried to the other), ``noise``, ``load_luck``, ``round_luck`` (standard deviations in
+        grades), ``level``, ``power``. See ``dtfexp.dialin.plan_check.PlanCheck``.
+        """
+        from dtfexp.dialin.plan_check import check_runs
+
+        return check_runs(self.session, self.runs, model, earlier=earlier, **assumed)
 
     def __repr__(self) -> str:
         loads, rounds = self.runs["oven_load"].nunique(), self.runs["press_round"].nunique()

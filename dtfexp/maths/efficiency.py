@@ -13,7 +13,7 @@ Technology 35:377 (share-of-range curve). From memory.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
@@ -110,6 +110,8 @@ def corners(levels: Sequence[Array | None], seed: int = 0) -> Array:
     """Low, middle and high of every number with every word, base columns: where the variance of a
     prediction is greatest. Of more than 20,000 combinations, that many drawn at random.
     """
+    if not levels:
+        return np.zeros((1, 0))
     grids = [np.array([[-1.0], [0.0], [1.0]]) if w is None else w for w in levels]
     sizes = [len(g) for g in grids]
     if np.prod(sizes, dtype=float) <= _MOST_PRODUCT:
@@ -171,36 +173,37 @@ def ideal(kinds: tuple[Kind, ...], model: str) -> Ideal:
     if not k:
         return Ideal(0.0, float(np.trace(moments)))
     flat = float(np.trace(moments)) - _trace_of_curved(terms, moments)
-    counts = np.arange(k + 1)
 
-    def u_and_v(weight: Array) -> tuple[float, float]:
-        u = float(weight @ counts) / k
-        pairs = counts * (counts - 1) / (k * (k - 1)) if k > 1 else counts * 0.0
-        return max(u, 1e-12), max(float(weight @ pairs), 1e-12)
+    def u_and_v(point: Array) -> tuple[float, float]:
+        """u, and v between the least it can be beside u and the most (all at an end or none)."""
+        u = float(point[0])
+        if k == 1:
+            return u, 0.0
+        whole = float(np.floor(k * u))
+        least = whole * (2.0 * k * u - whole - 1.0) / (k * (k - 1))
+        return u, least + float(point[1]) * (u - least)
 
-    def minus_log_det(weight: Array) -> float:
-        u, v = u_and_v(weight)
-        v_own = v if k > 1 else 0.0
-        block = _square_block(u, v_own, k)
-        sign, log_det = np.linalg.slogdet(block)
-        if sign <= 0:
+    def minus_log_det(point: Array) -> float:
+        u, v = u_and_v(point)
+        sign, log_det = np.linalg.slogdet(_square_block(u, v, k))
+        if sign <= 0 or (k > 1 and v <= 0):
             return 1e6
-        total = (k + k * joined) * np.log(u) + log_det
-        return -float(total + (comb(k, 2) * np.log(v) if k > 1 else 0.0))
+        pairs = comb(k, 2) * np.log(v) if k > 1 else 0.0
+        return -float((k + k * joined) * np.log(u) + pairs + log_det)
 
-    def mean_variance(weight: Array) -> float:
-        u, v = u_and_v(weight)
-        block = _square_block(u, v if k > 1 else 0.0, k)
-        if np.linalg.slogdet(block)[0] <= 0:
+    def mean_variance(point: Array) -> float:
+        u, v = u_and_v(point)
+        block = _square_block(u, v, k)
+        if np.linalg.slogdet(block)[0] <= 0 or (k > 1 and v <= 0):
             return 1e6
         region = np.full((k + 1, k + 1), 1.0 / 9.0)
         region[0, 0], region[0, 1:], region[1:, 0] = 1.0, 1.0 / 3.0, 1.0 / 3.0
         region[range(1, k + 1), range(1, k + 1)] = 1.0 / 5.0
-        total = (k / 3.0 + k * _joined_mean(rest) / 3.0) / u
-        total += comb(k, 2) / 9.0 / v if k > 1 else 0.0
-        return float(total + np.trace(np.linalg.solve(block, region)))
+        lines = (k / 3.0 + k * _joined_mean(rest) / 3.0) / u
+        pairs = comb(k, 2) / 9.0 / v if k > 1 else 0.0
+        return float(lines + pairs + np.trace(np.linalg.solve(block, region)))
 
-    return Ideal(-_least(minus_log_det, k), _least(mean_variance, k) + flat)
+    return Ideal(-_least(minus_log_det), _least(mean_variance) + flat)
 
 
 def _joined_mean(rest: list[Kind]) -> float:
@@ -223,20 +226,16 @@ def _square_block(u: float, v: float, k: int) -> Array:
     return block
 
 
-def _least(objective: object, k: int) -> float:
-    """Least value over shares of presses with 0..k settings at an end (softmax of free numbers)."""
-    from scipy.special import softmax
-
-    def of_free(free: Array) -> float:
-        return float(objective(softmax(free)))  # type: ignore[operator]
-
-    best = np.inf
-    for lean in (0.0, 1.0):
-        start = lean * np.arange(k + 1, dtype=float)
-        found = minimize(of_free, start, method="BFGS", options={"gtol": 1e-10})
-        found = minimize(
-            of_free, found.x, method="Nelder-Mead",
-            options={"xatol": 1e-9, "fatol": 1e-13, "maxiter": 20_000, "maxfev": 20_000},
-        )  # fmt: skip
-        best = min(best, float(found.fun))
-    return best
+def _least(objective: Callable[[Array], float]) -> float:
+    """Least value over the square of 0 to 1, from several starts: kinks are no hindrance."""
+    found = [
+        minimize(
+            objective,
+            np.array(start),
+            method="Nelder-Mead",
+            bounds=[(1e-6, 1.0 - 1e-9), (1e-9, 1.0)],
+            options={"xatol": 1e-10, "fatol": 1e-12, "maxfev": 4000},
+        ).fun
+        for start in ((0.6, 0.1), (0.8, 0.5), (0.9, 0.9))
+    ]
+    return float(min(found))

@@ -1,15 +1,15 @@
-"""What effect a plan can see: standard errors, degrees of freedom and power at the right stratum.
+"""What effect a plan can see: standard errors and degrees of freedom at the right stratum, power.
 
-The variance of an estimate c'b is v = c'(X' V^-1 X)^-1 c with V made of press noise, load luck and
-round luck, which have to be estimated too. How well they can be, by restricted likelihood, gives
-the degrees of freedom 2 v^2 / var(v) (Satterthwaite 1946, Biometrics Bulletin 2:110; Giesbrecht &
-Burns 1985, Biometrics 41:477); in a balanced plan these are the exact ones of the stratum. Power
-follows from the noncentral t or F.
+A setting that is the same for a whole oven load is tested against how much loads differ, with as
+many degrees of freedom as there are loads beyond the terms they have to tell; so with rounds; the
+rest is tested against what is left between presses. In balanced plans this is exact (Yates 1935, J.
+R. Statist. Soc. Suppl. 2:181; Kempthorne 1952, The Design and Analysis of Experiments), in others
+close. Power follows from the noncentral t or F.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,63 +22,41 @@ from dtfexp.maths.terms import inverse
 
 Array = NDArray[np.float64]
 
-_LEAST_DF = 0.5
-"""Fewer degrees of freedom than this (after rounding of pooled ones) count as none."""
+_TINY = 1e-8
 
 
-@dataclass(frozen=True, eq=False)
-class Known:
-    """How well the terms of a model (p) and the kinds of luck (q) would be known.
+def estimate_covariance(x: Array, v: Array) -> Array:
+    """(X' V^-1 X)^-1 of model columns x (n, p), of full rank, in units of the noise variance."""
+    return inverse(x.T @ inverse(v) @ x)
 
-    covariance (p, p) of the estimates, in units of the noise variance; slopes (q, p, p), its change
-    with each variance; luck (q, q), covariance of the estimated variances, infinite ones left out
-    and named by told (q,) False.
+
+def degrees_of_freedom(x: Array, groups: list[Array]) -> list[float]:
+    """For each model column (p,) of x (n, p), the degrees of freedom of what it is tested against.
+
+    groups: one array of codes (n,) per kind of luck. A column that is constant inside the groups of
+    a kind is tested against what they show beyond all columns: rank [X, Z] - rank X. Where there
+    are two such kinds, the fewer count. All other columns are tested against what neither
+    columns nor groups explain, and where that is nothing, against the groups that show most: they
+    differ more than presses do, so this promises too little rather than too much.
     """
-
-    covariance: Array
-    slopes: Array
-    luck: Array
-    told: NDArray[np.bool_]
-
-    def variance(self, contrast: Array) -> float:
-        """Variance of contrast (p,) times the estimates."""
-        return float(contrast @ self.covariance @ contrast)
-
-    def df(self, contrast: Array) -> float:
-        """Degrees of freedom of that variance; 0 when what it rests on cannot be estimated."""
-        v = self.variance(contrast)
-        slope = np.einsum("p,qpr,r->q", contrast, self.slopes, contrast)
-        if np.any(np.abs(slope[~self.told]) > 1e-9 * v):
-            return 0.0
-        spread = float(slope[self.told] @ self.luck @ slope[self.told])
-        df = 2.0 * v**2 / spread if spread > 0 else 0.0
-        return df if df >= _LEAST_DF else 0.0
+    own = np.linalg.matrix_rank(x) if x.size else 0
+    each = [_indicators(codes) for codes in groups]
+    spare = [int(np.linalg.matrix_rank(np.hstack([x, z]))) - own for z in each]
+    left = len(x) - int(np.linalg.matrix_rank(np.hstack([x, *each])))
+    out = []
+    for column in x.T:
+        inside = [s for z, s in zip(each, spare, strict=True) if _constant_inside(column, z)]
+        out.append(float(min(inside) if inside else left or max(spare, default=0)))
+    return out
 
 
-def known(x: Array, parts: list[Array], ratios: list[float]) -> Known:
-    """What model columns x (n, p), of full rank, would tell.
+def _indicators(codes: NDArray[Any]) -> Array:
+    return np.asarray(codes[:, None] == np.unique(codes)[None, :], dtype=float)
 
-    parts: one (n, n) matrix per kind of luck, the noise's identity first; ratios: the variances
-    assumed, the noise's 1 first. A kind of luck that no press can show is told False.
-    """
-    v = sum((r * part for r, part in zip(ratios, parts, strict=True)), np.zeros_like(parts[0]))
-    precision = inverse(v)
-    covariance = inverse(x.T @ precision @ x)
-    to_b = covariance @ x.T @ precision
-    slopes = np.array([to_b @ part @ to_b.T for part in parts])
-    p = precision - precision @ x @ to_b
-    through = [p @ part for part in parts]
-    fisher = 0.5 * np.array([[np.sum(a * b.T) for b in through] for a in through])
-    told = np.diag(fisher) > 1e-9
-    # A variance that only ever shows together with another one is not told by itself.
-    while told.any():
-        value, vector = np.linalg.eigh(fisher[np.ix_(told, told)])
-        if value[0] > 1e-8 * value[-1]:
-            break
-        places = np.flatnonzero(told)
-        told[places[int(np.argmax(np.abs(vector[:, 0]) * (places > 0)))]] = False
-    luck = inverse(fisher[np.ix_(told, told)]) if told.any() else np.zeros((0, 0))
-    return Known(covariance, slopes, luck, told)
+
+def _constant_inside(column: Array, z: Array) -> bool:
+    means = z @ ((z.T @ column) / z.sum(axis=0))
+    return bool(np.abs(column - means).max() < _TINY * max(1.0, float(np.abs(column).max())))
 
 
 def power_t(shift: float, df: float, level: float = 0.05) -> float:

@@ -1,0 +1,366 @@
+"""What a plan can tell before a single press is made, and what it cannot.
+
+The presses are taken as a strip-plot with the luck of oven loads and press rounds: what is set once
+for a load is known only as well as loads can be told apart. Figures are for an effect of a stated
+size, in grades, and for luck and noise as the fit expects them before it sees a grade.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from html import escape
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.dialin import mixed
+from dtfexp.dialin.assumed import Assumed
+from dtfexp.dialin.coding import excluded_rows
+from dtfexp.dialin.mixed import Effects
+from dtfexp.dialin.results import check_results
+from dtfexp.dialin.spans import Span, fabric_span
+from dtfexp.maths import efficiency, power
+from dtfexp.maths.terms import MODELS, Key, Terms, inverse
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+
+Array = NDArray[np.float64]
+
+LOAD, ROUND, PRESS = "oven load", "press round", "press"
+_CURVE = 21
+_SAMPLE = 2048
+_CARRIED = 0.1
+"""A fitted effect that carries less of another than this is taken as clear of it."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class PlanCheck:
+    """What the presses of a plan can tell.
+
+    model: the terms that the figures are for, the largest of "linear", "interactions" and
+    "quadratic" that the presses can tell with one to spare (or the one asked for; what of it cannot
+    be told is left out). ``terms``, ``aliases``, ``correlation`` and ``variance`` are tables,
+    ``efficiency`` a dict, ``sentences`` three plain sentences on what the plan cannot tell.
+
+    effects: all terms of the quadratic; fitted: the columns of them in the model; covariance of
+    their estimates in units of the noise variance, luck counted; df: of what each is tested with.
+    """
+
+    session: Session
+    runs: pd.DataFrame
+    model: str
+    assumed: Assumed
+    effects: Effects
+    fitted: tuple[int, ...]
+    covariance: Array
+    df: tuple[float, ...]
+
+    @property
+    def presses(self) -> int:
+        """How many presses are counted."""
+        return len(self.runs)
+
+    @property
+    def spare(self) -> int:
+        """Presses beyond the terms fitted."""
+        return self.presses - len(self.fitted)
+
+    def is_fitted(self, key: Key) -> bool:
+        """Whether all columns of a term are in the model of the figures."""
+        return all(c in self.fitted for c in self.effects.terms.columns[key])
+
+    def told(self, key: Key) -> bool:
+        """Whether a term can be told from all others."""
+        return self.effects.told(key) or (self.is_fitted(key) and not self.mixed_with(key))
+
+    def mixed_with(self, key: Key) -> tuple[Key, ...]:
+        """The terms that one hides behind, the most tied first; of a fitted one, those left out
+        that it carries a tenth of or more.
+        """
+        if not self.is_fitted(key):
+            return self.effects.mixed_with(key)
+        rows = [self.fitted.index(c) for c in self.effects.terms.columns[key]]
+        size = np.abs(self._carried[rows]).max(axis=0, initial=0.0)
+        found: dict[Key, float] = {}
+        for column, weight in zip(self._left_out, size.tolist(), strict=True):
+            other = self.effects.terms.key[column]
+            found[other] = max(found.get(other, 0.0), weight)
+        tied = [other for other, weight in found.items() if weight >= _CARRIED]
+        return tuple(sorted(tied, key=lambda other: (-round(found[other], 6), other)))
+
+    @cached_property
+    def x(self) -> Array:
+        """Model columns of the terms fitted."""
+        return self.effects.x[:, list(self.fitted)]
+
+    @cached_property
+    def terms(self) -> pd.DataFrame:
+        """One row per term of the whole quadratic model: what the plan can tell of it.
+
+        kind (own, joint, bend, fabric); stratum in which it varies; told: it can be told from all
+        others (a fitted effect may carry up to a tenth of one that is left out); mixed_with: those
+        it hides behind; fitted: it is in the model of the figures, and then inflation of its
+        variance by the others, df and se (grades) of the effect from one end tried to the other (of
+        a bend: from the middle to the ends), power for an effect of ``assumed.effect`` grades, and
+        smallest, the effect seen with ``assumed.power``. Where something cannot be told the cell is
+        missing; an effect that no size could make sure is infinite.
+        """
+        rows = []
+        inflation = dict(zip(self.fitted[1:], efficiency.inflation(self.x[:, 1:]), strict=True))
+        for key, columns in self.effects.terms.columns.items():
+            if not key:
+                continue
+            row: dict[str, Any] = {
+                "term": self.effects.name(key),
+                "kind": self.effects.kind(key),
+                "stratum": self._stratum(key),
+                "told": self.told(key),
+                "mixed_with": ", ".join(map(self.effects.name, self.mixed_with(key))),
+                "fitted": self.is_fitted(key),
+            }
+            if row["fitted"]:
+                row["inflation"] = max(inflation[c] for c in columns)
+                row |= self._sight(key)
+            rows.append(row)
+        names = [
+            "term", "kind", "stratum", "told", "mixed_with", "fitted", "inflation", "df", "se",
+            "power", "smallest",
+        ]  # fmt: skip
+        return pd.DataFrame(rows, columns=names)
+
+    @cached_property
+    def aliases(self) -> pd.DataFrame:
+        """What each fitted effect also carries of those left out: rows fitted, columns left out.
+
+        An entry of 1 beside a left-out effect: its whole size is added. Only rows and columns with
+        an entry are kept; empty when nothing is mixed.
+        """
+        names = self._column_names()
+        table = pd.DataFrame(
+            np.round(self._carried, 6) + 0.0,
+            index=[names[c] for c in self.fitted],
+            columns=[names[c] for c in self._left_out],
+        )
+        some = table.abs() > 1e-6
+        return table.loc[some.any(axis=1), some.any(axis=0)]
+
+    @cached_property
+    def correlation(self) -> pd.DataFrame:
+        """Correlations of all effects that vary, those left out too: 1 is one and the same."""
+        x = self.effects.x[:, 1:]
+        names = self._column_names()[1:]
+        varies = [i for i in range(x.shape[1]) if len(x) and np.ptp(x[:, i]) > 1e-9]
+        chosen = [names[i] for i in varies]
+        r = efficiency.correlation(x[:, varies]) if varies else np.zeros((0, 0))
+        return pd.DataFrame(np.round(r, 6) + 0.0, index=chosen, columns=chosen)
+
+    @cached_property
+    def efficiency(self) -> dict[str, float]:
+        """D-, G- and I-efficiency (0 to 1) against the best that any plan could be, every press
+        taken as made alone; empty when some of the model cannot be told.
+        """
+        terms = self._model_terms()
+        if len(self.fitted) < terms.size or len(self.fitted) < 2:
+            return {}
+        m, n = efficiency.information(self.x), self.presses
+        ideal = efficiency.ideal(terms.kinds, self.model)
+        corners = terms.expand(efficiency.corners(self._range()))
+        return {
+            "D": efficiency.d_efficiency(m, n, ideal),
+            "G": efficiency.g_efficiency(m, n, corners),
+            "I": efficiency.i_efficiency(m, n, efficiency.moments_of(terms), ideal),
+        }
+
+    @cached_property
+    def variance(self) -> pd.DataFrame:
+        """How well grades are foretold over the range tried: share_of_range, and the sd (grades)
+        that so much of the range stays below, luck of loads and rounds in the presses counted.
+        """
+        share = np.linspace(0.0, 1.0, _CURVE)
+        sd: Array = np.zeros(0)
+        if self.fitted:
+            terms = self._model_terms()
+            names = [terms.key[c] for c in range(terms.size)]
+            keep = [names.index(self.effects.terms.key[c]) for c in self.fitted]
+            if len(keep) == terms.size:
+                at = terms.expand(efficiency.coded_range(self._range(), points=_SAMPLE))
+                sd = self.assumed.noise * np.sqrt(np.sum((at @ self.covariance) * at, axis=1))
+        if not len(sd):
+            return pd.DataFrame({"share_of_range": [], "sd": []}, dtype=float)
+        return pd.DataFrame({"share_of_range": share, "sd": np.quantile(sd, share)})
+
+    @cached_property
+    def sentences(self) -> tuple[str, str, str]:
+        """What the plan cannot tell, in three sentences for a person who never read of aliases."""
+        from dtfexp.dialin.check_words import three_sentences
+
+        return three_sentences(self)
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences)
+
+    def _repr_html_(self) -> str:
+        listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.sentences)
+        if not len(self.fitted) > 1:
+            return f"<ol>{listed}</ol>"
+        shown = self.terms[self.terms["fitted"]].drop(columns=["fitted", "kind"])
+        shown["told"] = shown["told"].map({True: "yes", False: "no"})
+        table = shown.to_html(
+            index=False, border=0, justify="left", na_rep="–", float_format="{:.2f}".format
+        )
+        return f"<ol>{listed}</ol><p>{escape(self.assumed.told())}</p>{table}"
+
+    # ------------------------------------------------------------------------------- inner parts
+
+    @cached_property
+    def _left_out(self) -> list[int]:
+        return [c for c in range(self.effects.terms.size) if c not in self.fitted]
+
+    @cached_property
+    def _carried(self) -> Array:
+        """What each fitted column (p) carries of each left out (q)."""
+        if not self.fitted:
+            return np.zeros((0, len(self._left_out)))
+        return mixed.carried(self.x, self.effects.x[:, self._left_out])
+
+    def _model_terms(self) -> Terms:
+        return Terms.of(self.effects.terms.kinds, self.model)
+
+    def _range(self) -> list[Array | None]:
+        return [span.words() for span in self.effects.spans]
+
+    def _stratum(self, key: Key) -> str:
+        factors = [self.effects.spans[i].factor for i in key]
+        if all(f is not None and f.stage == "cure" for f in factors):
+            return LOAD
+        hard = all(f is not None and f.stage == "press" and f.hard_to_change for f in factors)
+        return ROUND if hard else PRESS
+
+    def _column_names(self) -> list[str]:
+        terms = self.effects.terms
+        out = []
+        for column, key in enumerate(terms.key):
+            own = terms.columns[key]
+            place = f" ({own.index(column) + 1})" if len(own) > 1 else ""
+            out.append(self.effects.name(key) + place)
+        return out
+
+    def _sight(self, key: Key) -> dict[str, float]:
+        """df, se, power and smallest effect of one fitted term."""
+        places = [self.fitted.index(c) for c in self.effects.terms.columns[key]]
+        df = min(self.df[place] for place in places)
+        # Noncentrality of an effect of one grade in units of the noise: the least favourable one.
+        least = self._least_favourable(key, self.covariance[np.ix_(places, places)])
+        per_grade = least / self.assumed.noise**2
+        effect, level, wanted = self.assumed.effect, self.assumed.level, self.assumed.power
+        if len(places) == 1:
+            seen = power.power_t(effect * np.sqrt(per_grade), df, level)
+            smallest = power.least_shift(df, wanted, level) / np.sqrt(per_grade)
+        else:
+            seen = power.power_f(effect**2 * per_grade, len(places), df, level)
+            needed = power.least_noncentrality(len(places), df, wanted, level)
+            smallest = np.sqrt(needed / per_grade)
+        return {
+            "df": df,
+            "se": float(1.0 / np.sqrt(per_grade)),
+            "power": seen,
+            "smallest": float(smallest),
+        }
+
+    def _least_favourable(self, key: Key, covariance: Array) -> float:
+        """b' C^-1 b for an effect of one grade, the smallest over what that effect may be.
+
+        One grade from one end to the other is half a grade per unit of the code; a bend is one
+        grade from the middle to both ends; of words, two of them differ and the others lie between.
+        """
+        precision = inverse(covariance)
+        kind = self.effects.kind(key)
+        if kind == mixed.BEND:
+            return float(precision[0, 0])
+        if len(key) == 1 and len(covariance) > 1:
+            words = self.effects.spans[key[0]].words()
+            if words is not None:
+                shifts = [(words[a] - words[b]) / (2.0 * len(words)) for a, b in _pairs(len(words))]
+                return float(min(s @ precision @ s for s in shifts))
+        return float(0.25 * np.linalg.eigvalsh(precision)[0])
+
+
+def _pairs(count: int) -> list[tuple[int, int]]:
+    return list(combinations(range(count), 2))
+
+
+def check_runs(
+    session: Session,
+    runs: pd.DataFrame,
+    model: str = "auto",
+    earlier: pd.DataFrame | None = None,
+    **assumed: Any,
+) -> PlanCheck:
+    """What presses can tell; runs: Plan.runs.
+
+    earlier: runs or results of presses made before, counted with these (excluded ones are not).
+    model: "linear", "interactions", "quadratic", or "auto". assumed: effect (grades), noise,
+    load_luck, round_luck (standard deviations in grades), level, power: see ``Assumed``. Raises
+    ``PlanError`` naming what is wrong.
+    """
+    taken = Assumed.of(session, **assumed)
+    if model != "auto" and model not in MODELS:
+        raise PlanError(f"model is {model!r}; use 'auto', {', '.join(map(repr, MODELS))}")
+    if earlier is not None:
+        runs = pd.concat([_made(session, earlier), runs])
+    runs = runs.reset_index(drop=True)
+    spans = [Span.of(factor, runs[factor.name]) for factor in session.factors]
+    fabrics = [f.name for f in session.fabrics if f.name in set(runs["fabric"])]
+    if len(fabrics) > 1:
+        spans.append(fabric_span(fabrics))
+    spans = [span for span in spans if span.varies]
+    blank = np.zeros((len(runs), 0))
+    base = np.concatenate([blank, *(s.code(runs[s.name].to_numpy()) for s in spans)], axis=1)
+    effects = Effects.of(spans, base)
+    chosen, fitted = _chosen_model(effects, model)
+    x = effects.x[:, list(fitted)]
+    lucks = {"oven_load": taken.load_luck, "press_round": taken.round_luck}
+    groups = {column: runs[column].to_numpy() for column, luck in lucks.items() if luck > 0}
+    v = np.eye(len(runs))
+    for column, codes in groups.items():
+        v += (lucks[column] / taken.noise) ** 2 * (codes[:, None] == codes[None, :])
+    return PlanCheck(
+        session,
+        runs,
+        chosen,
+        taken,
+        effects,
+        fitted,
+        power.estimate_covariance(x, v) if fitted else np.zeros((0, 0)),
+        tuple(power.degrees_of_freedom(x, list(groups.values()))) if fitted else (),
+    )
+
+
+def _made(session: Session, earlier: pd.DataFrame) -> pd.DataFrame:
+    try:
+        checked = check_results(session, earlier)
+    except ResultsError as error:
+        raise PlanError(f"earlier: {error}") from None
+    kept: pd.DataFrame = checked[~excluded_rows(checked)]
+    return kept
+
+
+def _chosen_model(effects: Effects, model: str) -> tuple[str, tuple[int, ...]]:
+    """The model of the figures and its columns among those of the whole quadratic."""
+    if not len(effects.x):
+        return ("linear" if model == "auto" else model), ()
+    kept: list[int] = []
+    name = model
+    for name in reversed(MODELS) if model == "auto" else (model,):
+        keys = set(Terms.of(effects.terms.kinds, name).key)
+        columns = [c for c, key in enumerate(effects.terms.key) if key in keys]
+        kept = [columns[k] for k in mixed.independent(effects.x[:, columns])]
+        if len(kept) == len(columns) < len(effects.x):
+            break
+    return name, tuple(kept)

@@ -44,7 +44,9 @@ def _hidden(check: PlanCheck) -> str:
     veiled = [k for k in own if not check.told(k)]
     if veiled:
         behind = [effects.spoken(k) for k in check.mixed_with(veiled[0])]
-        few = _or(behind[:_EXAMPLES]) + (" or other pairs" if len(behind) > _EXAMPLES else "")
+        few = _or(behind)
+        if len(behind) > _EXAMPLES:
+            few = f"{', '.join(behind[:_EXAMPLES])} or other pairs"
         others = _more_of(len(veiled) - 1, "setting")
         return f"It cannot tell {effects.spoken(veiled[0])} from {few}{others}."
     joint = [k for k in effects.terms.columns if effects.kind(k) == mixed.JOINT]
@@ -109,7 +111,7 @@ def _not_tried(check: PlanCheck) -> str:
             told.append(f"{span.name} {_or(list(span.values))}")
     text = "It says nothing beyond what it tries"
     text += f": {', '.join(told)}" if told else ", and it tries one setting only"
-    if any(span.factor is None for span in check.effects.spans):
+    if any(span.name == "fabric" and span.factor is None for span in check.effects.spans):
         text += "; and it takes every setting to act alike on all its fabrics"
     return text + "."
 

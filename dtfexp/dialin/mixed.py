@@ -15,14 +15,14 @@ from dtfexp.maths.terms import Key, Terms
 Array = NDArray[np.float64]
 
 _TINY, _HARDLY = 1e-7, 0.1
-OWN, JOINT, BEND, MEAN, FABRIC = "own", "joint", "bend", "mean", "fabric"
+OWN, JOINT, BEND, MEAN, SHIFT = "own", "joint", "bend", "mean", "shift"
 
 
 @dataclass(frozen=True, eq=False)
 class Effects:
     """Every own effect, joint effect of two settings and bend of a plan's presses.
 
-    spans: the settings that vary (fabrics last); x (n, p): the model columns of all terms.
+    spans: the settings that vary (fabrics and blocks last); x (n, p): the columns of all terms.
     """
 
     spans: tuple[Span, ...]
@@ -40,7 +40,7 @@ class Effects:
         if not key:
             return MEAN
         if any(self.spans[i].factor is None for i in key):
-            return FABRIC
+            return SHIFT
         if len(key) == 1:
             return OWN
         return BEND if key[0] == key[1] else JOINT
@@ -59,7 +59,7 @@ class Effects:
         first = self.spans[key[0]].name if key else ""
         return {
             MEAN: "the level of all grades",
-            FABRIC: "what sets the fabrics apart",
+            SHIFT: f"what sets the {first}s apart",
             OWN: f"what {first} does",
             BEND: f"whether {first} is best in the middle",
         }.get(self.kind(key)) or f"what {first} and {self.spans[key[-1]].name} do together"

@@ -23,7 +23,7 @@ from dtfexp.dialin.assumed import Assumed
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.mixed import Effects
 from dtfexp.dialin.results import check_results
-from dtfexp.dialin.spans import Span, fabric_span
+from dtfexp.dialin.spans import Span, shift_span
 from dtfexp.maths import efficiency, power
 from dtfexp.maths.terms import MODELS, Key, Terms, inverse
 
@@ -103,13 +103,14 @@ class PlanCheck:
     def terms(self) -> pd.DataFrame:
         """One row per term of the whole quadratic model: what the plan can tell of it.
 
-        kind (own, joint, bend, fabric); stratum in which it varies; told: it can be told from all
-        others (a fitted effect may carry up to a tenth of one that is left out); mixed_with: those
-        it hides behind; fitted: it is in the model of the figures, and then inflation of its
-        variance by the others, df and se (grades) of the effect from one end tried to the other (of
-        a bend: from the middle to the ends), power for an effect of ``assumed.effect`` grades, and
-        smallest, the effect seen with ``assumed.power``. Where something cannot be told the cell is
-        missing; an effect that no size could make sure is infinite.
+        kind (own, joint, bend; shift of a fabric or block); stratum in which it varies; told: it
+        can be told from all others (a fitted effect may carry up to a tenth of one left out);
+        mixed_with: those it hides behind; fitted: it is in the model of the figures, and then
+        inflation of its variance by the others, df and se (grades) of the effect from one end tried
+        to the other (of a bend: from the middle to the ends), power for an effect of
+        ``assumed.effect`` grades, and smallest, the effect seen with ``assumed.power``. Where
+        something cannot be told the cell is missing; an effect that no size could make sure is
+        infinite.
         """
         rows = []
         inflation = dict(zip(self.fitted[1:], efficiency.inflation(self.x[:, 1:]), strict=True))
@@ -128,11 +129,11 @@ class PlanCheck:
                 row["inflation"] = max(inflation[c] for c in columns)
                 row |= self._sight(key)
             rows.append(row)
-        names = [
-            "term", "kind", "stratum", "told", "mixed_with", "fitted", "inflation", "df", "se",
-            "power", "smallest",
-        ]  # fmt: skip
-        return pd.DataFrame(rows, columns=names)
+        numbers = ("inflation", "df", "se", "power", "smallest")
+        table = pd.DataFrame(
+            rows, columns=["term", "kind", "stratum", "told", "mixed_with", "fitted", *numbers]
+        )
+        return table.astype({"told": bool, "fitted": bool} | dict.fromkeys(numbers, float))
 
     @cached_property
     def aliases(self) -> pd.DataFrame:
@@ -207,7 +208,7 @@ class PlanCheck:
 
     def _repr_html_(self) -> str:
         listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.sentences)
-        if not len(self.fitted) > 1:
+        if len(self.fitted) < 2:
             return f"<ol>{listed}</ol>"
         shown = self.terms[self.terms["fitted"]].drop(columns=["fitted", "kind"])
         shown["told"] = shown["told"].map({True: "yes", False: "no"})
@@ -317,8 +318,10 @@ def check_runs(
     runs = runs.reset_index(drop=True)
     spans = [Span.of(factor, runs[factor.name]) for factor in session.factors]
     fabrics = [f.name for f in session.fabrics if f.name in set(runs["fabric"])]
-    if len(fabrics) > 1:
-        spans.append(fabric_span(fabrics))
+    spans.append(shift_span("fabric", fabrics))
+    if "block" in runs:
+        runs["block"] = runs["block"].fillna("").astype(str)
+        spans.append(shift_span("block", list(dict.fromkeys(runs["block"]))))
     spans = [span for span in spans if span.varies]
     blank = np.zeros((len(runs), 0))
     base = np.concatenate([blank, *(s.code(runs[s.name].to_numpy()) for s in spans)], axis=1)

@@ -14,7 +14,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import is_logarithmic
 from dtfexp.dialin.crossing import Crossing
 from dtfexp.dialin.levels import centre_of
-from dtfexp.dialin.spans import Span, fabric_span
+from dtfexp.dialin.spans import Span, shift_span
 from dtfexp.maths import efficiency, optimal
 from dtfexp.maths.terms import Terms, covariance, inverse
 
@@ -51,7 +51,7 @@ class Bench:
         ]
         every = [*fabrics, *(f for f in dict.fromkeys(earlier["fabric"]) if f not in fabrics)]
         if len(every) > 1:
-            spans.append(fabric_span(every))
+            spans.append(shift_span("fabric", every))
         return cls(session, tuple(spans), values)
 
     @property

@@ -20,9 +20,9 @@ Array = NDArray[np.float64]
 class Span:
     """One setting over the values that a plan gives it.
 
-    factor: the setting, None for the fabric; values: the different ones, ascending, or the words
-    in their order. Times that span a factor of two act by their logarithm, as in the fit; ordered
-    words count by their place, three or more of them as a line of numbers.
+    factor: the setting, None for fabrics and blocks; values: the different ones, ascending, or the
+    words in their order. Times that span a factor of two act by their logarithm, as in the fit;
+    ordered words count by their place, three or more of them as a line of numbers.
     """
 
     name: str
@@ -78,6 +78,6 @@ class Span:
         return line
 
 
-def fabric_span(fabrics: Sequence[str]) -> Span:
-    """The fabrics of a plan: each shifts the grade by its own amount and does nothing else."""
-    return Span("fabric", tuple(fabrics))
+def shift_span(name: str, labels: Sequence[str]) -> Span:
+    """Fabrics or blocks: each shifts the grade by its own amount and does nothing else."""
+    return Span(name, tuple(labels))

@@ -204,6 +204,13 @@ def newest_plan(book: Logbook) -> Plan:
     )  # fmt: skip
 
 
+def what_it_tells(book: Logbook) -> Shown:
+    """What the newest plan can tell before a press is made, and what not."""
+    from dtfexp.show.notebook import show_check
+
+    return show_check(newest_plan(book))
+
+
 def costs(book: Logbook) -> Shown:
     """What the newest plan costs, and its minutes as bars."""
     from dtfexp.show.notebook import show_cost

@@ -8,6 +8,7 @@ from dtfexp.show.curves import curve
 from dtfexp.show.maps import pass_map
 from dtfexp.show.operating import operating_curve
 from dtfexp.show.platen import platen_map
+from dtfexp.show.sight import foretold_curve, plans_chart, sight_bars, tied_map
 from dtfexp.show.timeline import timeline_chart
 from dtfexp.show.watching import alarm_sum, failing_days
 
@@ -15,10 +16,14 @@ __all__ = [
     "alarm_sum",
     "curve",
     "failing_days",
+    "foretold_curve",
     "operating_curve",
     "pass_map",
+    "plans_chart",
     "platen_map",
     "presses_chart",
+    "sight_bars",
+    "tied_map",
     "timeline_chart",
     "window_bars",
 ]

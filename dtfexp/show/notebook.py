@@ -117,3 +117,26 @@ def show_cost(plan: Plan) -> Shown:
         f'<ul style="margin: 0 0 8px;">{listed}</ul>{bars}</div>'
     )
     return Shown(html, "\n".join(lines))
+
+
+def show_check(plan: Plan) -> Shown:
+    """What a plan can and cannot tell, in three sentences and two drawings, for a cell."""
+    from dtfexp.show.sight import foretold_curve, sight_bars, told
+
+    check = plan.check()
+    bars: Any = sight_bars(check)
+    curve: Any = foretold_curve(check)
+    drawn = inline(bars.figure, "dtfexp-sight", "What the plan would see", told(check))
+    if len(check.variance):
+        half = float(check.variance["sd"].iloc[len(check.variance) // 2])
+        words = f"Over half the range a grade is foretold to {half:.1f} or better."
+        drawn += inline(curve.figure, "dtfexp-foretold", "How surely grades are foretold", words)
+    style = f"{ink.variables(dark=False)} background: {ink.PAPER}; color: {ink.INK};"
+    listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in check.sentences)
+    row = "display: flex; flex-wrap: wrap; gap: 16px; align-items: flex-start;"
+    html = (
+        f'<div class="dtfexp-check" style="{style} padding: 12px 16px; max-width: 900px;">'
+        f'<ol style="margin: 0 0 8px;">{listed}</ol><div style="{row}">{drawn}</div>'
+        f"<p>{escape(check.assumed.told())}</p></div>"
+    )
+    return Shown(html, "\n".join(check.sentences))

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor as Factor
     from dtfexp.describe.outcome import Outcome as Outcome
     from dtfexp.describe.session import Session as Session
+    from dtfexp.dialin.compare import compare_plans as compare_plans
     from dtfexp.dialin.confirm import presses_to_confirm as presses_to_confirm
     from dtfexp.dialin.confirmation import confirmation_plan as confirmation_plan
     from dtfexp.dialin.fit import Fit as Fit
@@ -51,6 +52,7 @@ _HOME = {
     "LogbookError": "dtfexp.describe.errors",
     "Plan": "dtfexp.dialin.plan",
     "plan": "dtfexp.dialin.plan",
+    "compare_plans": "dtfexp.dialin.compare",
     "next_presses": "dtfexp.dialin.next_presses",
     "Fit": "dtfexp.dialin.fit",
     "fit": "dtfexp.dialin.fit",
@@ -79,6 +81,7 @@ __all__ = [
     "Session",
     "SessionError",
     "Window",
+    "compare_plans",
     "confirmation_plan",
     "diagnose",
     "fit",

@@ -105,12 +105,14 @@ class Redial:
         return pd.DataFrame(rows)[["fabric", *(f.name for f in self.session.factors)]]
 
     @property
+    def graded(self) -> int:
+        """How many presses since the change carry a grade."""
+        return _graded(self.session, self.now)
+
+    @property
     def sentence(self) -> str:
         """What is carried over, in words."""
-        graded = [outcome.name for outcome in self.session.outcomes]
-        old, new = (
-            int(frame[graded].notna().any(axis=1).sum()) for frame in (self.earlier, self.now)
-        )
+        old, new = _graded(self.session, self.earlier), self.graded
         told = f"{old} earlier presses carried over, {new} made since ({self.changed} changed). "
         if self.shift is not None:
             return told + self.shift.sentence()
@@ -162,6 +164,11 @@ def redial(
     if target is None:
         target = {} if shift is None or shift.presses else fit(session, old).window(name).target
     return Redial(session, name, changed, old, new, fitted, shift, dict(target))
+
+
+def _graded(session: Session, results: pd.DataFrame) -> int:
+    names = [outcome.name for outcome in session.outcomes]
+    return int(results[names].notna().any(axis=1).sum())
 
 
 def _temperature(session: Session, stage: str) -> Factor | None:

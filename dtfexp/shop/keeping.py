@@ -166,9 +166,16 @@ def change(book: Logbook, what: str, day: str) -> None:
     book.bench.changed(what, day=day)
 
 
-def again(book: Logbook, window: Window, presses: int, seed: int) -> Shown:
-    """After a change: what is carried over, the window now, and up to ``presses`` new presses."""
+def again(
+    book: Logbook, window: Window, presses: int, seed: int, *, papers: str = "report"
+) -> Shown:
+    """After a change: what is carried over, the window now, and up to ``presses`` new presses.
+
+    Once presses since the change are graded, report and card of today's window are written beside
+    the folder ``papers``: those of before no longer hold.
+    """
     from dtfexp.dialin.redial import redial
+    from dtfexp.show.report import papers_of
 
     changes = book.bench.changes()
     if not len(changes):
@@ -190,6 +197,13 @@ def again(book: Logbook, window: Window, presses: int, seed: int) -> Shown:
         lines.append(now.reason)
         if now.found:
             lines.append("Target now: " + _settings(book, now.target) + ".")
+        if known.graded:
+            folder = f"{papers} after the change ({last['what']}, {last['day']})"
+            papers_of(book, known.fit, Path(folder), fabrics=[window.fabric])
+            lines.append(f"Report and card of today are in the folder {folder}: take the old card "
+                         "off the wall.")  # fmt: skip
+    else:
+        lines.append("The card on the wall is of before the change: do not rely on it.")
     waiting = book.waiting()
     open_ones = int((~waiting["pressed"].astype(bool)).sum())
     if presses and open_ones:

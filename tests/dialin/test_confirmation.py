@@ -58,6 +58,8 @@ def test_the_plan_is_spread_and_numbered_on(fitted):
     for name in NAMES:
         column = runs[name]
         assert LOW[name] <= column.min() < TARGET[name] < column.max() <= HIGH[name]
+    assert set(runs["cure temperature"]) == {120.0, 125.0, 130.0}
+    assert set(runs["press time"]) == {13.0, 15.0, 17.0}
     again = confirmation_plan(fitted, window(), days=3).runs
     pd.testing.assert_frame_equal(runs, again)
 

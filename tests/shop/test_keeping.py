@@ -82,7 +82,9 @@ def test_a_standing_alarm_is_looked_into(book, fitted):
     assert "under-cured" in repr(keeping.causes(book, fitted, window(), "", found))
 
 
-def test_after_a_change_a_few_presses_are_added_once(book):
+def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(book, monkeypatch):
+    written = []
+    monkeypatch.setattr("dtfexp.show.report.papers_of", lambda *a, **k: written.append((a, k)))
     assert "No change is noted" in repr(keeping.again(book, window(), 4, 0))
     with pytest.raises(SessionError, match="changed_on is empty"):
         keeping.change(book, "oven", "")
@@ -91,9 +93,16 @@ def test_after_a_change_a_few_presses_are_added_once(book):
     assert book.bench.changes()["after_press"].tolist() == [14]
     shown = repr(keeping.again(book, window(), 4, 0))
     assert "4 presses added" in shown and "14 earlier presses carried over" in shown
-    assert "make those first" in repr(keeping.again(book, window(), 4, 0))
+    assert "do not rely on it" in shown and not written
     keeping.change(book, "oven", "2026-05-19")
     assert len(book.runs()) == 18 and len(book.kept("change")) == 1
+    planned = book.waiting()
+    grade(book, planned.head(3).assign(peel=5, wash=5))
+    shown = repr(keeping.again(book, window(), 4, 0, papers="out"))
+    assert "1 press planned and not made" in shown and len(book.runs()) == 18
+    (((_, fitted, folder), options),) = written
+    assert str(folder) == "out after the change (oven, 2026-05-19)" and str(folder) in shown
+    assert options == {"fabrics": ["cotton"]} and len(fitted.results) == 18
 
 
 def test_opening_checks_done_today_are_noted_once(book):

@@ -42,7 +42,7 @@ function photoTools(form) {
       if (!answer.ok) return form.refuse(answer);
       forget(one.id);
       form.said = { kind: "good", text: `Saved ${clock()}: ${answer.text}`, undo: null };
-    }, { attached: [bytes], patience: PHOTO_PATIENCE });
+    }, { attached: [bytes], patience: PHOTO_PATIENCE, again: "Tap Send again" });
   }
 
   function row(p) {

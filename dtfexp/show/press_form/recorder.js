@@ -87,11 +87,11 @@ function render({ model, el }) {
     if (warnings.length) act("override", p.press, { overridden: shown(warnings) });
   }
 
-  function tell(message, done, { quiet = false, attached = [], patience = PATIENCE } = {}) {
+  function tell(message, done, { quiet = false, attached = [], patience = PATIENCE, again = "Press Save again" } = {}) {
     const notSaved = () => {
       if (!pending.has(message.id) || quiet) return;
-      form.say("bad", "NOT SAVED: the notebook does not answer. Your entry is kept here. Press Save again; " +
-        "if that fails: reload this page, then Run, Run All Cells, Save.");
+      form.say("bad", `NOT SAVED: the notebook does not answer. Your entry is kept here. ${again}; ` +
+        "if that fails: reload this page, then Run, Run All Cells, and again.");
     };
     if (ui.view === "press") message.shown = ui.press;
     pending.set(message.id, done);

@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 import random
 import signal
+import sys
 import threading
 import time
-from datetime import UTC
+from datetime import UTC, datetime
 from pathlib import Path
 
-import pytest
-
 from dtfexp import Logbook, LogbookError
+from dtfexp.book import entries
 from tests.book.killing import kill_writers
 
 KILLS = 30
@@ -133,22 +133,42 @@ def test_two_programs_importing_one_sheet_add_it_once(new_book, child, tmp_path)
         assert len(book.history()) == 8
 
 
-@pytest.mark.parametrize("count", [20_000])
-def test_many_entries_stay_quick(new_book, count: int) -> None:
-    from datetime import datetime
+def test_twice_the_entries_are_twice_the_work(new_book) -> None:
+    """Counted, not timed: calls in Python and steps in SQLite, to open a book and read it.
 
-    from dtfexp.book import entries
+    ``tests.bench.proof_store growth`` gives the seconds, up to 20,000 entries.
+    """
+    few, many = (work_of_reading(new_book(presses=200), count) for count in (2_000, 4_000))
+    assert many["calls"] < 2.1 * few["calls"]
+    assert many["steps"] < 2.2 * few["steps"]
+    assert few["steps"] > 2_000, "no step was counted; the test proves nothing"
 
-    book = new_book(presses=200)
+
+def work_of_reading(book: Logbook, count: int) -> dict[str, int]:
     at = datetime(2026, 5, 1, tzinfo=UTC)
     with book._store.writing() as connection:
         for k in range(count):
             said = {"grade/peel": float(1 + k % 5), "note": f"entry {k}"}
             entry = entries.Entry(str(k), 1 + k % 200, "record", said, "bench", at, "Ana")
             entries.append(connection, entry)
-    start = time.perf_counter()
-    with Logbook.open(book.path) as again:
-        results = again.results()
-    # Measured 0.3 s on two cores; the limit only catches work that grows with the square.
-    assert time.perf_counter() - start < 5
+    work = {"calls": 0, "steps": 0}
+
+    def call(_frame, event, _argument) -> None:
+        work["calls"] += event in ("call", "c_call")
+
+    def step() -> int:
+        work["steps"] += 1
+        return 0
+
+    before = sys.getprofile()
+    sys.setprofile(call)
+    try:
+        with Logbook.open(book.path) as again:
+            with again._store.reading() as connection:
+                connection.set_progress_handler(step, 1)
+            results = again.results()
+            again.history()
+    finally:
+        sys.setprofile(before)
     assert results.set_index("press").loc[200, "note"] == f"entry {count - 1}"
+    return work

@@ -385,6 +385,9 @@ def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
 
 def _read_all(path: Path) -> None:
     """Ask a logbook for everything that it can tell, so that one that cannot is found."""
+    from dtfexp.book.photos import photos
+
     with Logbook.open(path) as book:
         _ = book.results(), book.history(), book.plans(), book.waiting()
         book.bench.read_all()
+        photos(book)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
+    from dtfexp.book.journal import Note
     from dtfexp.book.logbook import Logbook
 
 KIND = "photo"
@@ -27,6 +29,8 @@ KIND = "photo"
 LARGEST = 8_000_000
 _BEGINNINGS = ((b"\xff\xd8\xff", "jpg"), (b"\x89PNG\r\n\x1a\n", "png"))
 _TYPES = {"jpg": "image/jpeg", "png": "image/png", "webp": "image/webp"}
+#: Begins with the contents' own sum, ends with their kind: never a path to another place.
+_NAMED = re.compile(r"[0-9a-f]{32}\.(jpg|png|webp)")
 
 
 @dataclass(frozen=True)
@@ -113,11 +117,17 @@ def photos(book: Logbook, press: int | None = None) -> list[Photo]:
 
     A photo taken back (``book.take_back``) is not among them; its file stays.
     """
-    return [
-        Photo(note.id, note.said["press"], folder_of(book) / note.said["file"], note.at, note.by)
-        for note in book.kept(KIND)
-        if press is None or note.said["press"] == press
-    ]
+    found = [_photo(book, note) for note in book.kept(KIND)]
+    return [photo for photo in found if press is None or photo.press == press]
+
+
+def _photo(book: Logbook, note: Note) -> Photo:
+    """The photo of a note; a note made by hand may name any file, and no other is opened."""
+    name = note.said.get("file")
+    if not isinstance(name, str) or not _NAMED.fullmatch(name):
+        raise LogbookError(f"photo: the file is {fields.shown(name)}, which no logbook writes")
+    number = checking.press_number(note.said.get("press"))
+    return Photo(note.id, number, folder_of(book) / name, note.at, note.by)
 
 
 def counts(found: Iterable[Photo]) -> dict[int, int]:

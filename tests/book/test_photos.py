@@ -81,3 +81,10 @@ def test_a_lost_or_changed_file_is_told_and_a_folder_in_the_way_too(book: Logboo
     with pytest.raises(LogbookError, match="nothing was kept"):
         photos.keep_photo(book, 3, JPEG)
     assert [p.press for p in photos.photos(book)] == [1]
+
+
+@pytest.mark.parametrize("name", ["../secret.png", "x.jpg", 3, None])
+def test_a_note_that_names_another_file_opens_none(book: Logbook, name: object) -> None:
+    book.keep("photo", {"press": 1, "file": name})
+    with pytest.raises(LogbookError, match="which no logbook writes"):
+        photos.photos(book)

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 _EXAMPLES = 2
+_WHOLE_SCALE = 4.0
+"""Grades from the worst to the best: a quarter of a scale is one grade."""
 
 
 def three_sentences(check: PlanCheck) -> tuple[str, str, str]:
@@ -68,7 +70,7 @@ def _missed(check: PlanCheck) -> str:
     table = check.terms
     own = table[(table["kind"] == mixed.OWN) & table["fitted"]]
     times = f"{round(10 * check.assumed.power)} times in 10"
-    sure = own[np.isfinite(own["smallest"].astype(float))]
+    sure = own[own["smallest"] <= _WHOLE_SCALE]
     if not len(sure):
         return (
             "No effect, however large, can be told from luck: no press is left over to show how "

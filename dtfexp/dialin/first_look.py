@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from dtfexp.describe.session import Session
 from dtfexp.dialin.levels import settings_from_codes
 from dtfexp.dialin.permitted import fewest_forbidden
+from dtfexp.dialin.spans import Span, shift_span
 from dtfexp.maths import designs
 
 Array = NDArray[np.float64]
@@ -33,7 +34,7 @@ def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFra
     parts = []
     for k, (fabric, count) in enumerate(share_presses(presses, fabrics).items()):
         if count:
-            codes = codes_for(len(session.factors), count, mirror=k % 2 == 1)
+            codes = codes_for(len(session.factors), count, mirror=k % 2 == 1, turn=k // 2)
             codes = fewest_forbidden(session, [fabric], codes, REACH)
             part = settings_from_codes(session, fabric, codes, REACH)
             part.insert(0, "fabric", fabric)
@@ -45,7 +46,7 @@ def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFra
 
 def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
     """What a first look can and cannot tell, in plain sentences."""
-    if len(wanted) < len(session.factors) + 1:
+    if not _own_effects_show(session, wanted):
         return ("So few presses tell whether the usual settings hold, not which setting matters.",)
     return (
         "Each setting's own effect shows; which pairs of settings act together stays open until "
@@ -54,20 +55,35 @@ def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
     )
 
 
-def codes_for(factors: int, count: int, *, mirror: bool = False) -> Array:
+def _own_effects_show(session: Session, wanted: pd.DataFrame) -> bool:
+    """Whether no setting stands still or always changes together with others."""
+    spans = [Span.of(factor, wanted[factor.name]) for factor in session.factors]
+    if not all(span.varies for span in spans):
+        return False
+    spans.append(shift_span("fabric", list(dict.fromkeys(wanted["fabric"]))))
+    base = np.concatenate([s.code(wanted[s.name].to_numpy()) for s in spans if s.varies], axis=1)
+    with_mean = np.column_stack([np.ones(len(base)), base])
+    return bool(np.linalg.matrix_rank(with_mean) == with_mean.shape[1])
+
+
+def codes_for(factors: int, count: int, *, mirror: bool = False, turn: int = 0) -> Array:
     """``count`` coded presses: the first ones alone are a sound small plan, more only add.
 
     ``mirror`` takes the other half of the fraction, so that a second fabric on the same bench
-    presses the corners the first one left out.
+    presses the corners the first one left out; ``turn`` goes on by so many times the corners that
+    there is room for, where there are more.
     """
     corners = _corners(factors, count)
     if mirror and factors > 1:
         corners = corners * np.where(np.arange(factors) == factors - 1, -1.0, 1.0)
     centre = np.zeros((1, factors))
-    start = corners[: max(1, min(len(corners), count - 1))]
+    corners = _spread_out(corners)
+    room = max(1, min(len(corners), count - 1))
+    corners = np.roll(corners, -turn * room, axis=0)
+    start = corners[:room]
     far = np.vstack([sign * FAR * np.eye(factors) for sign in (1.0, -1.0)])
     far = far[np.argsort(np.tile(np.arange(factors), 2), kind="stable")]
-    rows = [centre, _spread_out(start), centre, far, centre, corners[len(start) :]]
+    rows = [centre, start, centre, far, centre, corners[len(start) :]]
     plan = np.vstack(rows)
     ring = 1.0
     while len(plan) < count:

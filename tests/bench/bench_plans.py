@@ -77,19 +77,22 @@ def promise(seeds: int, harder: bool) -> None:
         plan(session, restarts=500, seed=1000, **made)
         plain = found[0]
     print(f"26 presses, 4 settings, 20 restarts, {seeds} seeds:")
-    print(
-        f"  seconds  median {np.median(clock):.1f} (CPU {np.median(cpu):.1f}), most {max(clock):.1f}"
-    )
-    print(f"  mean prediction variance  {np.round(took, 4).tolist()}")
-    above = 100 * (took / plain - 1)
-    print(f"  against the best of 500 plain restarts, {plain:.4f}: median {np.median(above):+.2f} %, "
-          f"worst {above.max():+.2f} %")  # fmt: skip
+    print(f"  clock, s: median {np.median(clock):.1f}, most {max(clock):.1f}")
+    print(f"  CPU, s: median {np.median(cpu):.1f}")
+    print(f"  mean prediction variance: {np.round(took, 4).tolist()}")
+    _beside("500 plain restarts", took, plain)
     if harder:
         with watched() as found:
             plan(session, restarts=500, seed=1000, **made)
-        above = 100 * (took / found[0] - 1)
-        print(f"  against 500 shaken restarts, {found[0]:.4f}: median {np.median(above):+.2f} %, "
-              f"worst {above.max():+.2f} %")  # fmt: skip
+        _beside("500 shaken restarts", took, found[0])
+
+
+def _beside(what: str, took: np.ndarray, best: float) -> None:
+    above = 100 * (took / best - 1)
+    print(
+        f"  against the best of {what}, {best:.4f}: median {np.median(above):+.2f} %, "
+        f"worst {above.max():+.2f} %"
+    )
 
 
 def cost(settings: tuple[int, ...], presses: tuple[int, ...]) -> list[tuple[int, int, float]]:

@@ -242,3 +242,14 @@ def test_plans_side_by_side() -> None:
         compare_plans({"a": plans[0]}, windows={"b": 0.4})
     with pytest.raises(PlanError, match="got int"):
         compare_plans([3])  # type: ignore[list-item]
+
+
+def test_a_first_look_over_several_fabrics_keeps_every_setting_apart() -> None:
+    """Few presses for each fabric: between them the fabrics press enough different corners."""
+    session = Session.load("data/example_session.toml")
+    for presses in (12, 14, 18, 30):
+        made = plan(session, presses)
+        own = made.check().terms.query("kind == 'own'")
+        assert own["fitted"].all()
+        assert any("own effect shows" in note for note in made.notes)
+    assert not any("own effect shows" in note for note in plan(session, 6).notes)

@@ -33,12 +33,14 @@ def _moved(bench: Bench, by: np.ndarray, grades: float) -> Bench:
     return replace(bench, quality=quality)
 
 
-def session_of(bench: Bench, seed: int, batches: tuple[int, ...] = FIRST) -> pd.DataFrame:
-    """Results of a whole session in batches, with nothing known before."""
+def session_of(
+    bench: Bench, seed: int, batches: tuple[int, ...] = FIRST, fabric: str = "cotton"
+) -> pd.DataFrame:
+    """Results of a whole session on one fabric in batches, with nothing known before."""
     rng = np.random.default_rng([11, seed])
-    results = bench.press(plan(bench.session, batches[0], seed=seed).runs, rng)
+    results = bench.press(plan(bench.session, batches[0], fabrics=[fabric], seed=seed).runs, rng)
     for batch in batches[1:]:
-        more = next_presses(bench.session, results, batch, seed=seed)
+        more = next_presses(bench.session, results, batch, fabrics=[fabric], seed=seed)
         if len(more.runs):
             results = pd.concat([results, bench.press(more.runs, rng)], ignore_index=True)
     return results

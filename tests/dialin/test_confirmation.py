@@ -10,6 +10,7 @@ from dtfexp import PlanError, ResultsError, Window, fit, plan
 from dtfexp.dialin.confirmation import confirmation_plan, corners
 from dtfexp.dialin.terms import Terms
 from dtfexp.dialin.verdict import verdict
+from dtfexp.dialin.watch import usual_failing
 from dtfexp.dialin.window import Margin
 from tests.dialin.bench import FOUR, graded
 
@@ -143,9 +144,15 @@ def test_only_the_last_confirmation_counts_and_failures_in_one_load_are_named(fi
 def test_failures_feed_the_fit(fitted):
     runs = confirmation_plan(fitted, window()).runs
     at = pd.DataFrame([TARGET])
-    good = fit(FOUR, recorded(fitted, runs)).pass_rate(at, "cotton")["pass_rate"].item()
+    confirmed = fit(FOUR, recorded(fitted, runs))
+    good = confirmed.pass_rate(at, "cotton")["pass_rate"].item()
     bad = fit(FOUR, recorded(fitted, runs, range(0, 22, 3))).pass_rate(at, "cotton")
     assert bad["pass_rate"].item() < good - 0.1
+    # What the watch calls usual is more careful than what is expected, and within its bounds.
+    usual = usual_failing(confirmed, TARGET, "cotton")
+    assert 1 - good < usual < 1 - confirmed.pass_rate(at, "cotton")["low"].item()
+    away = TARGET | {"cure temperature": 105.0, "press temperature": 340.0}
+    assert usual_failing(confirmed, away, "cotton") == 0.30
 
 
 def test_terms():

@@ -66,7 +66,11 @@ class Coding:
         return tuple(None if o.kind == "measured" else _nominal_cuts(o) for o in self.outcomes)
 
     def code(self, factor: Factor, values: Any) -> Array:
-        """Codes of settings of one factor (numbers or words), any shape."""
+        """Codes of settings of one factor (numbers or words), any shape.
+
+        A number more than a whole range beyond an end counts as a whole range beyond it: 1250 for
+        125 is as far from good as anything can be, and would drown the rest of the arithmetic.
+        """
         if not factor.is_numeric:
             place = {word: float(k) for k, word in enumerate(factor.levels)}
             rank = np.array([place[factor.snap(v)] for v in np.ravel(values)], dtype=float)
@@ -77,9 +81,9 @@ class Coding:
         low, high = factor.bounds
         x = np.asarray(values, dtype=float)
         if is_logarithmic(factor):
-            # A reading of nothing would be minus infinity: hold it at a hundredth of the range.
-            x = np.maximum(x, 0.01 * low)
+            x = np.clip(x, low * low / high, high * high / low)
             return np.asarray(np.log(x / float(factor.usual)) / (0.5 * np.log(high / low)))
+        x = np.clip(x, 2 * low - high, 2 * high - low)
         return np.asarray((x - float(factor.usual)) / (0.5 * (high - low)))
 
     def points(self, settings: pd.DataFrame, fabric: Ints, *, spread: bool = True) -> Points:

@@ -78,10 +78,10 @@ def _main(coding: Coding, factor: Factor, used: pd.DataFrame) -> Term:
     if not factor.is_numeric:
         present = [word for word in factor.levels if (values == word).any()]
         return _words(factor.name, values.to_numpy(), present)
-    if values.nunique() < 2:
-        return Term(factor.name, np.zeros((len(used), 0)), ())
     low, high = (float(c) for c in coding.code(factor, np.array(factor.bounds)))
     z = (coding.code(factor, values.to_numpy()) - low) / (0.5 * (high - low)) - 1.0
+    if not len(z) or np.ptp(z) < 1e-9:
+        return Term(factor.name, np.zeros((len(used), 0)), ())
     reads = ((f"{factor.name}, low to high", np.array([2.0])),)
     return Term(factor.name, (z - z.mean())[:, None], reads)
 

@@ -226,7 +226,7 @@ def test_hardly_any_press_is_enough_for_every_table(session: Session, presses: i
 
 POOR = (
     "held settings", "all best", "one outcome never graded", "settings move together",
-    "scale hardly used",
+    "scale hardly used", "a setting mistyped",
 )  # fmt: skip
 
 
@@ -240,6 +240,9 @@ def test_poor_data_get_an_answer_from_every_question(kind: str) -> None:
         results = results.assign(**{o.name: o.best for o in HALF.outcomes})
     elif kind == "one outcome never graded":
         results["shrink"] = None
+    elif kind == "a setting mistyped":
+        results.loc[2, first.name] = 12_500.0
+        results.loc[5, last.name] = -3.0e9
     elif kind == "scale hardly used":
         results["grey"] = np.where(results["press"] % 2 == 0, 3.0, 3.5)
     else:

@@ -1,7 +1,7 @@
 """The long proofs of the logbook: killed writers, spoilt files, many entries.
 
-    .venv/bin/python -m tests.bench.proof_store            # all of it, some minutes
-    .venv/bin/python -m tests.bench.proof_store kills      # or: cuts, sheets, archives, growth
+    .venv/bin/python -m tests.bench.proof_store          # all of it, some minutes
+    .venv/bin/python -m tests.bench.proof_store kills    # writers, cuts, sheets, archives, growth
 
 Prints what was seen; ends with an error at the first promise that is not kept.
 """
@@ -29,10 +29,11 @@ import pandas as pd
 from dtfexp import Logbook, LogbookError
 from dtfexp.book import entries, journal, schema
 from tests.book.conftest import Child, shop_plan, shop_session
-from tests.book.killing import kill_writers
+from tests.book.killing import crowd, kill_writers
 from tests.book.test_round_trip import take_variants
 
 KILLS = 400
+WRITES = 1000
 CUTS = 100
 VARIANTS = 2500
 SIZES = (2500, 5000, 10_000, 20_000)
@@ -49,6 +50,18 @@ def kills(folder: Path) -> None:
         f"kills: {KILLS} writers killed; {tally.acknowledged} entries and notes acknowledged, 0 "
         f"lost; {tally.cut_off} kills left a journal (fell into a write); "
         f"{tally.unacknowledged} saved and not yet said; {time.perf_counter() - started:.0f} s"
+    )
+
+
+def writers(folder: Path) -> None:
+    path = folder / "writers.dtfbook"
+    with Logbook.create(path, shop_session()) as book:
+        book.add(shop_plan(book.session))
+    started = time.perf_counter()
+    turns = crowd(path, WRITES, Child)
+    print(
+        f"writers: two programs at once, {WRITES} entries each on this disk: {2 * WRITES} found, "
+        f"{turns} turns taken; {time.perf_counter() - started:.0f} s"
     )
 
 
@@ -216,7 +229,14 @@ def _promise(kept: bool, what: str) -> None:
         raise SystemExit(f"NOT KEPT: {what}")
 
 
-PROOFS = {"kills": kills, "cuts": cuts, "sheets": sheets, "archives": archives, "growth": growth}
+PROOFS = {
+    "kills": kills,
+    "writers": writers,
+    "cuts": cuts,
+    "sheets": sheets,
+    "archives": archives,
+    "growth": growth,
+}
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""Writers killed at random moments, and what must be found in the logbook afterwards."""
+"""Writers killed at random moments or crowding one file, and what must be found afterwards."""
 
 from __future__ import annotations
 
@@ -69,3 +69,28 @@ def kill_writers(
         tally.unacknowledged = len(found) - len(acknowledged)
     tally.acknowledged = len(acknowledged)
     return tally
+
+
+def crowd(path: Path, writes: int, child: Callable[..., Any]) -> int:
+    """Two programs write ``writes`` entries each at once; returns how often they took turns.
+
+    Raises AssertionError when an entry is lost or either of them had an error.
+    """
+
+    def writer(press: int) -> Any:
+        def write(say: Callable[[str], None]) -> None:
+            with Logbook.open(path, by=f"program {press}") as mine:
+                for k in range(writes):
+                    mine.record(press, {"peel": 1 + k % 5}, id=f"{press}-{k}")
+            say("done")
+
+        return child(write)
+
+    programs = [writer(1), writer(2)]
+    assert [program.rest() for program in programs] == [["done"], ["done"]]
+    with Logbook.open(path) as book:
+        history = book.history()
+    assert len(history) == 2 * writes
+    assert set(history["id"]) == {f"{p}-{k}" for p in (1, 2) for k in range(writes)}
+    assert history["by"].value_counts().to_dict() == {"program 1": writes, "program 2": writes}
+    return int((history["by"] != history["by"].shift()).sum())

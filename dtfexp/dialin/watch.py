@@ -39,7 +39,7 @@ FALSE_ALARM_DAYS = 250.0
 INTERVAL = 0.90
 #: Posterior share of pass rates below the one that is called usual, and the limits of a usual
 #: failing share.
-_CAREFUL, _USUAL = 0.25, (0.01, 0.30)
+_CAREFUL, _USUAL = 0.10, (0.01, 0.30)
 _COLUMNS = ("day", "fabric", "pressed", "failed")
 
 
@@ -129,7 +129,7 @@ class Watch:
 
 
 def usual_failing(fit: Fit, settings: Mapping[str, Any], fabric: str | Fabric) -> float:
-    """The failing share to call usual at a set-point: with three to one not more than this, by
+    """The failing share to call usual at a set-point: with 90 % confidence not more than this, by
     all presses so far, confirming ones included.
 
     The expected share itself would be too hopeful a usual: half of the shops would fail a little

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.terms import Terms
+    from dtfexp.dialin.verdict import Verdict
     from dtfexp.dialin.watch import Watch
     from dtfexp.dialin.window import Window
     from dtfexp.show.notebook import Shown
@@ -76,10 +77,11 @@ def confirm(
             book.session, book.results(), window.fabric, pass_rate=terms.pass_rate,
             confidence=terms.confidence, failures=terms.failures, sequential=terms.sequential,
         )  # fmt: skip
-        return verdict_panel(found)
     except ResultsError:
         if not add:
             return terms_panel(terms, window.fabric)
+    else:
+        return verdict_panel(found, _leave_out(book, found))
     made = confirmation_plan(
         fitted, window, pass_rate=terms.pass_rate, confidence=terms.confidence,
         failures=terms.failures, sequential=terms.sequential, days=days, seed=seed,
@@ -92,6 +94,22 @@ def confirm(
         session=book.session,
         settings=True,
     )
+
+
+def _leave_out(book: Logbook, found: Verdict) -> str:
+    """Leave out what a sequential test has decided without: open presses would be waited for."""
+    if not found.terms.sequential or found.decision == "go on":
+        return ""
+    waiting = book.waiting()
+    if "confirms" not in waiting:
+        return ""
+    mine = (waiting["fabric"] == found.fabric) & waiting["confirms"].notna()
+    rest = waiting.loc[mine & ~waiting["pressed"].astype(bool), "press"]
+    for press in rest:
+        book.exclude(int(press), f"not needed: {found.decision} after {found.tried} presses")
+    if not len(rest):
+        return ""
+    return f"Not needed any more and left out: {counted(len(rest), 'press', 'presses')}."
 
 
 def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms: str) -> None:

@@ -74,15 +74,18 @@ def terms_panel(terms: Terms, fabric: str) -> Shown:
     )  # fmt: skip
 
 
-def verdict_panel(verdict: Verdict) -> Shown:
-    """The verdict on the confirming presses, with both intervals."""
+def verdict_panel(verdict: Verdict, more: str = "") -> Shown:
+    """The verdict on the confirming presses, with both intervals, and what ``more`` was done."""
     sure = per_cent(verdict.terms.confidence)
     bounds = (
         f"Both ends together, with {sure} confidence: between {per_cent(verdict.low)} and "
         f"{per_cent(verdict.high)} (exact), or {per_cent(verdict.bayes_low)} and "
         f"{per_cent(verdict.bayes_high)} (Bayes, nothing assumed before)."
     )
-    return panel(f"{verdict.fabric}: {verdict.decision}", [verdict.reason, bounds, *verdict.notes])
+    return panel(
+        f"{verdict.fabric}: {verdict.decision}",
+        [verdict.reason, bounds, *verdict.notes, *([more] if more else [])],
+    )
 
 
 def watch_panel(watch: Watch) -> Shown:

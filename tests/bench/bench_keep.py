@@ -34,7 +34,7 @@ QUIET_DAYS, MOST_DAYS = 60, 120
 BUDGET = 4000
 
 
-def job(family: str, seed: int, folder: Path) -> dict[str, object]:
+def job(family: str, seed: int, folder: Path, again: bool) -> dict[str, object]:
     """What became of one bench."""
     good = bench(family, seed)
     rng = np.random.default_rng([17, seed])
@@ -75,14 +75,14 @@ def job(family: str, seed: int, folder: Path) -> dict[str, object]:
         found = diagnose(dict(seen), target, "cotton", book, fit=known).first
     row["oven"] = found.machine == "oven"
     row["side"] = found.cause == ("under-cured" if degrees < 0 else "over-cured")
-    if after < 0.90:
+    if after < 0.90 and again:
         now = None
         for _ in range(2):
-            again = redial(good.session, results, "cotton", changed="oven", now=now, target=target)
-            made = bad.press(again.next_presses(4, seed=seed).runs, rng)
+            known = redial(good.session, results, "cotton", changed="oven", now=now, target=target)
+            made = bad.press(known.next_presses(4, seed=seed).runs, rng)
             now = made if now is None else pd.concat([now, made], ignore_index=True)
-        again = redial(good.session, results, "cotton", changed="oven", now=now, target=target)
-        new = again.window()
+        known = redial(good.session, results, "cotton", changed="oven", now=now, target=target)
+        new = known.window()
         row["redialled"] = float(bad.true_pass(at(new.target))[0])
         row["stated"] = new.pass_rate
     return row
@@ -102,13 +102,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--benches", type=int, default=20, help="benches of each family")
     parser.add_argument("--first", type=int, default=700)
+    parser.add_argument("--watch-only", action="store_true", help="do not dial in again")
     args = parser.parse_args()
     windows.FIRST_BUDGET, windows.SECOND_BUDGET = BUDGET, 1
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(args.first, args.first + args.benches):
             for family in FAMILIES:
-                rows.append(job(family, seed, Path(folder)))
+                rows.append(job(family, seed, Path(folder), not args.watch_only))
                 print({k: round(v, 2) if isinstance(v, float) else v for k, v in rows[-1].items()},
                       flush=True)  # fmt: skip
     report(pd.DataFrame(rows))
@@ -135,6 +136,8 @@ def report(rows: pd.DataFrame) -> None:
               f"oven named first {some.loc[noticed, 'oven'].astype(float).mean():.2f}, right side "
               f"{some.loc[noticed, 'side'].astype(float).mean():.2f}")  # fmt: skip
     again = harmed[harmed["redialled"].notna()]
+    if not len(again):
+        return
     print(f"dialled in again with 8 presses ({len(again)} benches): true pass rate "
           f"{again['after'].mean():.3f} -> {again['redialled'].mean():.3f}, 90 % or better "
           f"{(again['redialled'] >= 0.9).mean():.2f}; before the drift "

@@ -222,18 +222,12 @@ def run_sheet(book: Logbook) -> Styler:
     """The planned presses as a table: what comes before each, and in bold what changes."""
     import pandas as pd
 
-    from dtfexp.dialin.schedule import schedule
+    from dtfexp.show.due import due
 
-    runs, factors = book.runs(), book.session.factors
-    due = []
-    start = 0
-    for count in book.plans()["presses"]:
-        # Every plan is a sitting of its own, with its own minute 0.
-        due += schedule(book.session, runs.iloc[start : start + int(count)])
-        start += int(count)
+    runs, factors, sitting = book.runs(), book.session.factors, due(book)
     shown = pd.DataFrame(index=runs.index, dtype="object")
-    shown["minute"] = [f"{one.minute:.0f}" for one in due]
-    shown["first"] = ["\n".join(one.first) for one in due]
+    shown["minute"] = [f"{one.minute:.0f}" for one in sitting]
+    shown["first"] = ["\n".join(one.first) for one in sitting]
     shown["press"], shown["fabric"] = runs["press"], runs["fabric"]
     shown["oven load"], shown["press round"] = runs["oven_load"], runs["press_round"]
     groups = {"oven load": "oven_load", "press round": "press_round"}

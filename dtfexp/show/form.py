@@ -7,12 +7,14 @@ which coupons wait for a wash grade are decided here, so that they can be tested
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import photos
 from dtfexp.book.values import is_missing
 from dtfexp.describe.guide import published_scale
 from dtfexp.show.countdowns import countdowns
+from dtfexp.show.due import due
 from dtfexp.show.reading import label
 
 if TYPE_CHECKING:
@@ -37,8 +39,13 @@ DEFECTS = (
 RECENT = 200
 
 
-def form_state(book: Logbook) -> dict[str, Any]:
-    """Everything the form shows of ``book`` at this moment."""
+def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) -> dict[str, Any]:
+    """Everything the form shows of ``book`` at this moment.
+
+    ``first`` is what comes before each press (``due.due``), which changes only with a new plan.
+    """
+    if first is None:
+        first = {one.press: one.first for one in due(book)}
     session = book.session
     results, waiting, history = book.results(), book.waiting(), book.history()
     untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
@@ -46,6 +53,7 @@ def form_state(book: Logbook) -> dict[str, Any]:
     taken = photos.counts(photos.photos(book))
     for one in presses:
         one["photos"] = taken.get(one["press"], 0)
+        one["first"] = list(first.get(one["press"], ()))
     return {
         "key": book_key(book),
         "session": session.name,

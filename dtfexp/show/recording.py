@@ -18,6 +18,7 @@ from dtfexp.book.logbook import Clock, now
 from dtfexp.book.values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import shown
+from dtfexp.show.due import due
 from dtfexp.show.form import form_state
 from dtfexp.show.reading import label
 from dtfexp.show.warned import go_on, mark, overrides, warned
@@ -38,6 +39,7 @@ class Desk:
     def __init__(self, book: Logbook, clock: Clock = now) -> None:
         self.book = book
         self._clock = clock
+        self._first: dict[int, tuple[str, ...]] = {}
         self._lock = threading.RLock()
         self._answers: dict[str, Callable[[Message], dict[str, Any]]] = {
             "record": self._record,
@@ -57,7 +59,7 @@ class Desk:
     def state(self) -> dict[str, Any]:
         """What the form shows now; see ``form.form_state``."""
         with self._lock:
-            return form_state(self.book)
+            return self._state()
 
     def handle(self, message: object, attached: Sequence[bytes] = ()) -> dict[str, Any]:
         """The answer to one message: ``id``, ``ok``, ``text`` and, when all went well, ``state``.
@@ -89,7 +91,7 @@ class Desk:
                 raise LogbookError(f"the form asked for {shown(message.get('op'))}, not known here")
             with self._lock:
                 told = answer({**message, "attached": attached})
-                told["state"] = form_state(self.book)
+                told["state"] = self._state()
                 if message.get("shown") is not None:
                     told["warned"] = warned(self.book, message["shown"], self._clock())
                 return {"id": key, "ok": True, "text": "", **told}
@@ -99,6 +101,12 @@ class Desk:
             # The form must hear of it: silence would look like a kernel that is gone.
             text = f"{type(error).__name__}: {error}"
             return {"id": key, "ok": False, "text": f"dtfexp could not save this ({text})"}
+
+    def _state(self) -> dict[str, Any]:
+        # What comes before a press is worked out again only when presses were added.
+        if len(self._first) != len(self.book.runs()):
+            self._first = {one.press: one.first for one in due(self.book)}
+        return form_state(self.book, self._first)
 
     def _record(self, message: Message) -> dict[str, Any]:
         press, by = message.get("press"), _by(message)

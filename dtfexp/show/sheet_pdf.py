@@ -16,6 +16,7 @@ from dtfexp.book.values import is_missing
 from dtfexp.describe.guide import published_scale
 from dtfexp.describe.wording import counted
 from dtfexp.show.cautions import SHORT_CAUTIONS
+from dtfexp.show.due import due
 from dtfexp.show.form import DEFECTS
 from dtfexp.show.reading import label
 from dtfexp.show.sheet import MARGIN, Sheet
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
-_HEAD, _LEFT, _SET, _WRITE = 17.0, 38.0, 10.0, 14.0
-_STEP = 3.1
+_HEAD, _LEFT, _SET, _WRITE = 16.0, 38.0, 9.5, 13.0
+_STEP, _LINE, _GAP = 3.1, 3.7, 2.0
 #: An outcome and what its grades mean, in lines.
 _Guide = tuple[str, list[str]]
 #: More grades than this are written, not circled.
@@ -47,6 +48,21 @@ class _Cell:
     also: str = ""
 
 
+@dataclass(frozen=True)
+class _Block:
+    """One press on paper: what comes first, its settings and its boxes, each in rows."""
+
+    row: dict[Any, Any]
+    first: list[str]
+    settings: list[list[_Cell]]
+    boxes: list[list[_Cell]]
+
+    @property
+    def height(self) -> float:
+        tall = _SET * len(self.settings) + _WRITE * len(self.boxes)
+        return tall + _LINE * len(self.first) + _GAP
+
+
 def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     """The presses that still lack a grade (all of them when none does), to print and write on.
 
@@ -61,14 +77,20 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     if apart:
         foot -= sum(map(_tall, guides))
     room = sheet.height - 2 * MARGIN - _HEAD - foot
+    first = {one.press: one.first for one in due(book)}
     blocks = [
-        (row, _rows(_settings(session, row, before), sheet), _rows(_boxes(session, row), sheet))
+        _Block(
+            row,
+            _before(sheet, first.get(row["press"], ())),
+            _rows(_settings(session, row, before), sheet),
+            _rows(_boxes(session, row), sheet),
+        )
         for row, before in zip(rows, [None, *rows], strict=False)
     ]
-    pages: list[list[Any]] = [[]]
+    pages: list[list[_Block]] = [[]]
     left = room
     for block in blocks:
-        height = _height(block)
+        height = block.height
         if height > left and pages[-1]:
             pages.append([])
             left = room
@@ -81,7 +103,7 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
         top = MARGIN + _HEAD
         for block in page:
             _block(sheet, block, top)
-            top += _height(block)
+            top += block.height
         _foot(sheet, () if apart else guides, sheet.height - MARGIN - foot)
     if apart:
         _guide_pages(sheet, guides)
@@ -162,21 +184,23 @@ def _rows(cells: Sequence[_Cell], sheet: Sheet) -> list[list[_Cell]]:
     return rows
 
 
-def _height(block: Any) -> float:
-    _, settings, boxes = block
-    return _SET * len(settings) + _WRITE * len(boxes) + 2.0
+def _before(sheet: Sheet, first: Sequence[str]) -> list[str]:
+    return sheet.wrapped(f"First: {'; '.join(first)}.", sheet.inner, 8) if first else []
 
 
-def _block(sheet: Sheet, block: Any, top: float) -> None:
-    row, settings, boxes = block
-    height = _height(block) - 2.0
+def _block(sheet: Sheet, block: _Block, top: float) -> None:
+    row = block.row
+    for line in block.first:
+        sheet.write(line, 0, top, 8)
+        top += _LINE
+    height = block.height - _GAP - _LINE * len(block.first)
     sheet.box(0, top, _LEFT, height, line=0.4)
     sheet.fitted(str(row["press"]), 2, top + 1.2, 15, 26, 10, bold=True)
     sheet.write(f"oven load {row['oven_load']}", 17.5, top + 2.2, 7)
     sheet.write(f"press round {row['press_round']}", 17.5, top + 5.8, 7)
     for i, line in enumerate(sheet.wrapped(str(row["fabric"]), _LEFT - 4, 9.5, bold=True)[:2]):
         sheet.write(line, 2, top + 13 + 4.2 * i, 9.5, bold=True)
-    for cells, tall in (*((c, _SET) for c in settings), *((c, _WRITE) for c in boxes)):
+    for cells, tall in (*((c, _SET) for c in block.settings), *((c, _WRITE) for c in block.boxes)):
         left, spare = _LEFT, sheet.inner - _LEFT - sum(cell.width for cell in cells)
         writing = tall == _WRITE
         for cell in cells:
@@ -197,7 +221,7 @@ def _cell(
         step = (width - 2) / len(cell.choices)
         for i, choice in enumerate(cell.choices):
             size = 13 if len(choice) < 3 else 9.5
-            sheet.middle(choice, left + 1 + step * (i + 0.5), top + 6.5, size)
+            sheet.middle(choice, left + 1 + step * (i + 0.5), top + 6.0, size)
     elif cell.text:
         size = sheet.fitted(cell.text, left + 1, top + 4.0, width - 2, 11.5, 6, bold=True)
         after = left + 2 + sheet.measure(cell.text, size, bold=True)

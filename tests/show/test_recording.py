@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
+from dtfexp.dialin.plan import Plan
 from dtfexp.show.form import form_state
 from dtfexp.show.recording import Desk
 
@@ -267,3 +268,15 @@ def test_a_photo_comes_with_the_message_and_is_seen_in_the_history(desk, book):
     assert not say(desk, "forget photo", press=1, photo="snap")["ok"], "of another press"
     assert say(desk, "forget photo", press=2, photo="snap")["ok"]
     assert say(desk, "history", press=2)["photos"] == []
+
+
+def test_what_comes_before_a_press_is_told_also_of_presses_added_since(desk, book):
+    first = {p["press"]: p["first"] for p in desk.state()["presses"]}
+    assert first[int(book.runs()["press"].iloc[0])][0].startswith("warm up oven and press")
+    runs = book.runs()
+    for column in ("press", "oven_load", "press_round"):
+        runs[column] += runs[column].max()
+    book.add(Plan(book.session, runs, "auto", 0, "again", ()))
+    later = {p["press"]: p["first"] for p in desk.state()["presses"]}
+    assert len(later) == 2 * len(first)
+    assert later[int(runs["press"].iloc[0])][0].startswith("warm up oven and press")

@@ -9,6 +9,7 @@ import pymupdf
 import pytest
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
+from dtfexp.dialin.plan import Plan
 from dtfexp.show.form import DEFECTS
 from dtfexp.show.labels_pdf import coupon_labels_pdf
 from dtfexp.show.sheet_pdf import run_sheet_pdf
@@ -110,3 +111,21 @@ def test_nothing_runs_off_the_paper_or_over_its_foot(tmp_path, paper, factors, o
                     foot = page.search_for("Judge on dry, cold cloth")
                     lowest = [b[3] for b in page.get_text("blocks") if "defects, note" in b[4]]
                     assert not foot or max(lowest) < foot[0].y0
+
+
+def test_the_paper_says_what_comes_first_in_every_sitting(book):
+    told = " ".join(words(run_sheet_pdf(book)))
+    assert told.count("First: warm up oven and press") == 1
+    loads = book.runs()["oven_load"].nunique()
+    assert told.count("cure load") == loads
+    book.add(more_of(book))
+    told = " ".join(words(run_sheet_pdf(book)))
+    assert told.count("First: warm up oven and press") == 2
+
+
+def more_of(book: Logbook) -> Plan:
+    """The presses of the book's plan once more, under further numbers."""
+    runs = book.runs()
+    for column in ("press", "oven_load", "press_round"):
+        runs[column] += runs[column].max()
+    return Plan(book.session, runs, "auto", 0, "again", ())

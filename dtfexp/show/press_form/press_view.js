@@ -76,6 +76,11 @@ function pressView(form, p) {
         button(`${step}${load === null ? "" : `, load ${load}`}${at ? `: ${at}` : ": now"}`, `step:${step}`, () => form.act("mark", p.press, { step, ...(load === null ? {} : { load }) })))));
   }
 
+  function first() {
+    if (p.pressed || !p.first.length) return [];
+    return [make("p", { className: "first" }, make("b", {}, "First: "), p.first.join("; "))];
+  }
+
   function settings() {
     return make("div", { className: "settings" }, p.settings.map((s) =>
       make("div", { className: s.was === null ? "setting" : "setting changed" }, s.label, make("b", {}, s.set),
@@ -164,6 +169,7 @@ function pressView(form, p) {
     heading(),
     ...begun(),
     ...warnings(),
+    ...first(),
     settings(),
     form.countdowns.tiles(p),
     following(),

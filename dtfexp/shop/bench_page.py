@@ -17,6 +17,9 @@ from dtfexp.describe.errors import LogbookError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from dtfexp.describe.factor import Factor
+    from dtfexp.dialin.true_settings import Line
+
 #: An invented platen: hotter in the middle, cooler at the front edge, 6 °C under its display.
 _INVENTED = (
     (150.5, 154.0, 151.0, 155.5, 158.5, 156.0, 151.5, 154.5, 150.0),
@@ -127,6 +130,15 @@ def reached(book: Logbook | None) -> pd.DataFrame:
         "readings",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def lines(book: Logbook | None) -> list[tuple[Line, Factor]]:
+    """The lines from set to reached that rest on more than one reading, with their factors."""
+    if book is None:
+        return []
+    known = book.bench.true_settings().lines
+    factors = [factor for factor in book.session.factors if factor.name in known]
+    return [(known[f.name], f) for f in factors if known[f.name].df > 0]
 
 
 def told(book: Logbook | None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dtfexp.show.bars import window_bars
+from dtfexp.show.calibration import calibration_line
 from dtfexp.show.chart import presses_chart
 from dtfexp.show.curves import curve
 from dtfexp.show.maps import pass_map
@@ -14,6 +15,7 @@ from dtfexp.show.watching import alarm_sum, failing_days
 
 __all__ = [
     "alarm_sum",
+    "calibration_line",
     "curve",
     "failing_days",
     "foretold_curve",

@@ -15,8 +15,10 @@ from dtfexp.show.svg import inline
 if TYPE_CHECKING:
     from dtfexp.book.readings import PlatenMap
     from dtfexp.describe.fabric import Fabric
+    from dtfexp.describe.factor import Factor
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.plan import Plan
+    from dtfexp.dialin.true_settings import Line
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,20 @@ def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
         f"<p>{escape(line)}</p>" for line in lines
     )
     return Shown(html, "\n".join(lines))
+
+
+def show_line(line: Line, factor: Factor, *, unit: str | None = None) -> Shown:
+    """The line from set to reached, for a cell. unit: "°C" or "°F", default the factor's own."""
+    from zlib import crc32
+
+    from dtfexp.show.calibration import calibration_line
+
+    told = f"{factor.name}: {len(line.sets)} readings; dashed, a display that tells the truth."
+    drawn: Any = calibration_line(line, factor, unit=unit).figure
+    name = f"dtfexp-line-{crc32(factor.name.encode()):08x}"  # one of its own on the page
+    picture = inline(drawn, name, f"Set and reached, {factor.name}", told)
+    style = f"{ink.variables(dark=False)} max-width: 26em; background: #fff"
+    return Shown(f'<div style="{style}">{picture}</div>', told)
 
 
 def show_window(

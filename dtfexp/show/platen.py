@@ -77,9 +77,13 @@ def told(found: PlatenMap, unit: str) -> str:
         for value in (said.mean, said.coldest, said.hottest, found.set_point)
     )
     spread = with_unit(tidy(float(convert_difference(said.spread, found.unit, unit)), 1), unit)
+    swing = ""
+    if said.repeatability == said.repeatability:
+        told_swing = float(convert_difference(said.repeatability, found.unit, unit))
+        swing = f"; from pass to pass ±{with_unit(tidy(told_swing, 1), unit)}"
     return (
         f"{label(found.factor)} set to {set_point}: on average {mean}; coldest {coldest} "
-        f"({said.coldest_spot}), hottest {hottest} ({said.hottest_spot}); spread ±{spread}."
+        f"({said.coldest_spot}), hottest {hottest} ({said.hottest_spot}); spread ±{spread}{swing}."
     )
 
 

@@ -83,6 +83,23 @@ def test_next_presses_of_a_measured_bench_go_into_the_book(book: Logbook, tmp_pa
     assert book.add(more) == len(more.runs)
 
 
+def test_a_line_is_drawn_with_its_band_in_the_unit_that_is_read(book: Logbook) -> None:
+    from matplotlib.figure import Figure
+
+    from dtfexp.show.figures import calibration_line
+
+    factor = SESSION.factor("press temperature")
+    line = book.bench.true_settings().lines[factor.name]
+    own = Figure().add_subplot()
+    assert calibration_line(line, factor, ax=own) is own
+    drawn = own.lines[1]
+    assert drawn.get_ydata()[0] == pytest.approx(300 - 40 / 3, abs=1e-3)
+    assert len(own.collections[1].get_offsets()) == len(line.sets) == 14
+    celsius = calibration_line(line, factor, unit="°C")
+    assert celsius.get_xlabel() == "press temperature set (°C)"
+    assert celsius.lines[1].get_ydata()[0] == pytest.approx((300 - 40 / 3 - 32) / 1.8, abs=1e-3)
+
+
 def test_a_map_is_drawn_as_it_was_read(book: Logbook) -> None:
     from matplotlib.figure import Figure
 

@@ -185,7 +185,7 @@ class Fit:
         """Grades that the other presses did not foretell, the oddest first.
 
         ``press``, ``fabric``, ``outcome``, ``grade``, ``foretold`` (grade at the middle of what was
-        expected), ``chance`` (of a grade this far out or farther on its side, below 1 in 50),
+        expected), ``chance`` (of a grade this far out or farther on its side, below 1 in 20),
         ``why``.  A later wash graded better than an earlier one by more than one step is listed
         last, with chance 0.  No rows when nothing surprises.
         """

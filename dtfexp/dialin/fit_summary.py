@@ -67,8 +67,27 @@ def _lines(fit: Fit) -> tuple[str, ...]:
     noise = middle([float(np.mean(s.noise)) for s in post.scales])
     first = fit.session.fabrics[0].name
     return (
+        *_far_out(fit),
         f"Luck, in grades: oven loads {middle([s.load_sd for s in post.scales]):.2f}, press "
         f"rounds {middle([s.round_sd for s in post.scales]):.2f}, one press to the next "
         f"{noise:.2f}.",
         f"Ask it: window({first!r}), shares({first!r}), surprises(), luck(), describe().",
     )
+
+
+def _far_out(fit: Fit) -> list[str]:
+    """Settings that are surely slips of the pen: more than a whole range beyond an end."""
+    used = fit.results[~excluded_rows(fit.results)]
+    lines = []
+    for factor in fit.session.factors:
+        if not factor.is_numeric:
+            continue
+        low, high = factor.bounds
+        told = used[factor.name].astype(float)
+        for place in np.flatnonzero(((told < 2 * low - high) | (told > 2 * high - low)).to_numpy()):
+            value = factor.format(told.iloc[place])
+            lines.append(
+                f"Press {used['press'].iloc[place]}: {factor.name} {value} lies far outside its "
+                "range and counts as just outside it; check the entry."
+            )
+    return lines

@@ -32,8 +32,9 @@ Array = NDArray[np.float64]
 CHECK_COLUMNS = ("outcome", "grade", "observed", "expected", "low", "high", "as_foretold")
 SURPRISE_COLUMNS = ("press", "fabric", "outcome", "grade", "foretold", "chance", "why")
 TAUGHT_COLUMNS = ("press", "fabric", "grades", "bits", "moved")
-#: A grade this far out on one side, or farther, is a surprise: one press in fifty.
-SURPRISING = 0.02
+#: A grade this far out on one side, or farther, is a surprise. On simulated benches it flags 2 of
+#: 100 honest grades and half of those written two grades too low (tests/bench/bench_understanding).
+SURPRISING = 0.05
 _QUARTERS = ("lowest quarter", "second quarter", "third quarter", "highest quarter")
 _PLACES = 64
 

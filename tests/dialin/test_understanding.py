@@ -155,14 +155,14 @@ def test_an_odd_grade_is_the_first_surprise() -> None:
     found = fit(TWO, results).surprises()
     assert found["press"].iloc[0] == results.loc[good, "press"]
     assert found["foretold"].iloc[0] >= 3
-    assert found["chance"].iloc[0] < 0.02
+    assert found["chance"].iloc[0] < 0.05
     assert found["why"].iloc[0].startswith("worse than")
     assert found["chance"].is_monotonic_increasing
 
 
 def test_an_ordinary_session_has_few_surprises(cured: Fit) -> None:
-    """One grade in twenty-five falls outside its middle 96 %: of 24, four or more in 2 %."""
-    assert len(cured.surprises()) < 4
+    """At most one grade in ten is so far out on either side: of 20, six or more in 1 %."""
+    assert len(cured.surprises()) < 6
 
 
 def test_a_wash_grade_that_rises_is_a_surprise_and_no_error() -> None:
@@ -255,6 +255,8 @@ def test_poor_data_get_an_answer_from_every_question(kind: str) -> None:
         fitted.failure_sides(settings, "nylon"), fitted.curve(first.name, "nylon", at=AVERAGE),
     ):  # fmt: skip
         assert not table.isna().any().any()
+    slips = [line for line in repr(fitted).splitlines() if "far outside its range" in line]
+    assert len(slips) == (2 if kind == "a setting mistyped" else 0)
     window = fitted.window("nylon")
     assert window.reason.endswith(".")
     assert np.isfinite([window.pass_rate, window.confidence]).all()

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 Ints = NDArray[np.int_]
+Side = Hashable
+Sides = Sequence[tuple[Side, Side]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,30 +33,30 @@ class Crossing:
 
 
 def crossed(
-    fabrics: list[str],
-    side: list[int],
-    loads: int,
-    rounds: dict[int, int],
+    fabrics: Sequence[str],
+    loads: dict[Side, int],
+    rounds: dict[Side, int],
+    sides: Sides,
     most: tuple[int, int],
 ) -> Crossing:
     """Loads and rounds as evenly filled and as evenly crossed as they go.
 
-    fabrics, side: per press, its fabric and which set of rounds it belongs to (fabrics of unlike
-    heat limits are pressed in rounds of their own); rounds: side -> how many; most: what one load
-    and one round hold. Every fabric is spread over the loads and over its rounds, so that neither
-    luck hangs on a fabric.
+    fabrics: per press. sides: per press, which set of loads and which set of rounds it belongs to
+    (a day has loads and rounds of its own, and so have fabrics of unlike heat limits); loads,
+    rounds: side -> how many; most: what one load and one round hold. Every fabric is spread over
+    its loads and rounds, so that neither luck hangs on a fabric.
     """
-    first = dict(zip(rounds, np.cumsum([0, *rounds.values()]).tolist(), strict=False))
+    of_side = [_numbered(counts) for counts in (loads, rounds)]
     size: Counter[tuple[str, int]] = Counter()
     shared: Counter[tuple[str, int, str]] = Counter()
     met: Counter[tuple[int, int]] = Counter()
     of_load, of_round = [], []
-    for fabric, at in zip(fabrics, side, strict=True):
+    for fabric, (load_side, round_side) in zip(fabrics, sides, strict=True):
         load, round_ = min(
             (
                 (a, b)
-                for a in range(loads)
-                for b in range(first[at], first[at] + rounds[at])
+                for a in of_side[0][load_side]
+                for b in of_side[1][round_side]
                 if size["load", a] < most[0] and size["round", b] < most[1]
             ),
             key=lambda cell: (
@@ -70,3 +73,21 @@ def crossed(
             size[word, batch] += 1
             shared[word, batch, fabric] += 1
     return Crossing(np.array(of_load, dtype=int), np.array(of_round, dtype=int))
+
+
+def shared_out(presses: Counter[Side], most: int, total: int) -> dict[Side, int]:
+    """How many batches each side gets: as many as hold its presses, and more up to ``total`` where
+    most presses share one.
+    """
+    out = {side: -(-count // most) for side, count in presses.items()}
+    while sum(out.values()) < total:
+        out[max(out, key=lambda side: presses[side] / out[side])] += 1
+    return out
+
+
+def _numbered(counts: dict[Side, int]) -> dict[Side, range]:
+    out, start = {}, 0
+    for side, count in counts.items():
+        out[side] = range(start, start + count)
+        start += count
+    return out

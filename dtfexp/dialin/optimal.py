@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from dtfexp.describe.errors import PlanError, ResultsError
 from dtfexp.dialin.assumed import Assumed
 from dtfexp.dialin.coding import excluded_rows
-from dtfexp.dialin.crossing import Crossing, crossed
+from dtfexp.dialin.crossing import Crossing, crossed, shared_out
 from dtfexp.dialin.family import Asked, Wanted
 from dtfexp.dialin.first_look import FAR, REACH, share_presses
 from dtfexp.dialin.layout import lay_out
+from dtfexp.dialin.numbering import first_numbers
 from dtfexp.dialin.results import check_results
 from dtfexp.dialin.settable import Bench, spread
 from dtfexp.maths import optimal
@@ -30,7 +31,7 @@ from dtfexp.maths.terms import MODELS, Terms
 Array = NDArray[np.float64]
 
 OPTIONS = (
-    "model", "reach", "restarts", "include", "loads", "rounds", "load_luck", "round_luck",
+    "model", "reach", "restarts", "include", "blocks", "loads", "rounds", "load_luck", "round_luck",
 )  # fmt: skip
 RESTARTS, MOST_RESTARTS = 20, 5000
 _KICKS, _MOST_KICKS, _KICKED_IN_FULL = 1.5, 30, 20_000
@@ -50,7 +51,8 @@ def optimal_plan(asked: Asked) -> Wanted:
 
     Options: ``model`` ("quadratic", "interactions", "linear"); ``reach``, how far from the middle
     the settings may go (share of the half-range); ``restarts``; ``include``, a frame of presses
-    made already, which count and are not planned again; ``loads`` and ``rounds``, how many (never
+    made already, which count and are not planned again; ``blocks``, days, rolls or lots that shift
+    all grades; ``loads`` and ``rounds``, how many (never
     fewer than fit the bench); ``load_luck`` and ``round_luck``, standard deviations in multiples of
     that between two presses alike.
     """
@@ -61,13 +63,13 @@ def optimal_plan(asked: Asked) -> Wanted:
     restarts = asked.whole("restarts", RESTARTS, 1, MOST_RESTARTS)
     ratios = (_luck(asked, "load_luck"), _luck(asked, "round_luck"))
     earlier = _included(asked)
-    bench = Bench.of(session, asked.fabrics, asked.reach(EXTENT), earlier)
+    bench = Bench.of(session, asked.fabrics, asked.reach(EXTENT), earlier, asked.blocks)
     terms = Terms.of([span.kind for span in bench.spans], model)
     old = bench.information(terms, earlier, ratios)
     _enough(asked, terms, old)
-    fabrics = [f for f, n in share_presses(asked.presses, asked.fabrics).items() for _ in range(n)]
-    cross = _crossing(asked, bench, terms, fabrics, earlier)
-    task = bench.task(terms, fabrics, cross, ratios, old, asked.design == "i-optimal")
+    marks = _marks(asked)
+    cross = _crossing(asked, bench, terms, marks, earlier)
+    task = bench.task(terms, marks, cross, ratios, old, asked.design == "i-optimal")
     found = _search(task, restarts, rng)
     if found.broken:
         raise PlanError(
@@ -80,13 +82,40 @@ def optimal_plan(asked: Asked) -> Wanted:
             f"{cross.rounds} press rounds cannot tell all {terms.size} terms of model {model!r} "
             "apart; allow more loads or rounds, or use a smaller model"
         )
-    numbered = ("press", "oven_load", "press_round")
-    first = [int(earlier[c].max()) + 1 if len(earlier) else 1 for c in numbered]
-    wanted = bench.settings(found.index, fabrics)
-    runs = lay_out(
-        session, wanted, rng, *first, groups=(cross.load.tolist(), cross.round_.tolist())
-    )
+    wanted = bench.settings(found.index, marks["fabric"].tolist())
+    runs = _laid_out(asked, wanted, marks["block"].tolist(), cross, first_numbers(earlier), rng)
     return Wanted(runs, _reason(asked, model, terms), _notes(bench, cross, earlier), laid_out=True)
+
+
+def _marks(asked: Asked) -> pd.DataFrame:
+    """The fabric and the block of every press: blocks alike in size and in fabrics, in turn."""
+    shares = share_presses(asked.presses, asked.fabrics)
+    fabrics = [fabric for fabric, count in shares.items() for _ in range(count)]
+    labels = asked.blocks or ("",)
+    marks = pd.DataFrame({"fabric": fabrics})
+    marks["block"] = [labels[i % len(labels)] for i in range(len(fabrics))]
+    order = [labels.index(label) for label in marks["block"]]
+    return marks.iloc[np.argsort(order, kind="stable")].reset_index(drop=True)
+
+
+def _laid_out(
+    asked: Asked,
+    wanted: pd.DataFrame,
+    blocks: list[str],
+    cross: Crossing,
+    first: tuple[int, int, int],
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Runs in pressing order, one block after the other."""
+    parts: list[pd.DataFrame] = []
+    for label in dict.fromkeys(blocks):
+        mine = np.array([block == label for block in blocks])
+        groups = (cross.load[mine].tolist(), cross.round_[mine].tolist())
+        chosen = wanted[mine].reset_index(drop=True)
+        part = lay_out(asked.session, chosen, rng, *first, groups=groups)
+        parts.append(part.assign(block=label) if asked.blocks else part)
+        first = first_numbers(part)
+    return pd.concat(parts, ignore_index=True)
 
 
 def _luck(asked: Asked, option: str) -> float:
@@ -110,7 +139,10 @@ def _included(asked: Asked) -> pd.DataFrame:
         checked = check_results(asked.session, frame)
     except ResultsError as error:
         raise PlanError(f"include: {error}") from None
-    return checked[~excluded_rows(checked)].reset_index(drop=True)
+    kept = checked[~excluded_rows(checked)].reset_index(drop=True)
+    # Presses made on no block that was told belong to one of their own.
+    kept["block"] = kept["block"].astype(str) if "block" in kept else ""
+    return kept
 
 
 def _enough(asked: Asked, terms: Terms, old: Array) -> None:
@@ -134,23 +166,20 @@ def _enough(asked: Asked, terms: Terms, old: Array) -> None:
 
 
 def _crossing(
-    asked: Asked, bench: Bench, terms: Terms, fabrics: list[str], earlier: pd.DataFrame
+    asked: Asked, bench: Bench, terms: Terms, marks: pd.DataFrame, earlier: pd.DataFrame
 ) -> Crossing:
-    """How many loads and rounds, and what lies where."""
-    session, sides = asked.session, [bench.heat_class[fabric] for fabric in fabrics]
-    caps = (session.coupons_per_load, session.presses_per_round)
-    least = -(-len(fabrics) // caps[0])
-    loads = _how_many(asked, "loads", least, bench.told_by_group(terms, "load"), earlier)
-    fills = {side: -(-count // caps[1]) for side, count in Counter(sides).items()}
-    total = _how_many(
-        asked, "rounds", sum(fills.values()), bench.told_by_group(terms, "round"), earlier
-    )
-    rounds = dict(fills)
-    while sum(rounds.values()) < total:
-        # One more round where most presses share one.
-        side = max(rounds, key=lambda s: sides.count(s) / rounds[s])
-        rounds[side] += 1
-    return crossed(fabrics, sides, loads, rounds, caps)
+    """How many loads and rounds, and what lies where; a block has loads and rounds of its own."""
+    caps = (asked.session.coupons_per_load, asked.session.presses_per_round)
+    heat = [bench.heat_class[fabric] for fabric in marks["fabric"]]
+    sides = [(day, (day, limit)) for day, limit in zip(marks["block"], heat, strict=True)]
+    counts = []
+    for place, (option, group) in enumerate((("loads", "load"), ("rounds", "round"))):
+        presses = Counter(side[place] for side in sides)
+        least = sum(shared_out(presses, caps[place], 0).values())
+        told = bench.told_by_group(terms, group)
+        total = _how_many(asked, option, least, told, earlier)
+        counts.append(shared_out(presses, caps[place], total))
+    return crossed(list(marks["fabric"]), counts[0], counts[1], sides, caps)
 
 
 def _how_many(asked: Asked, option: str, least: int, terms: int, earlier: pd.DataFrame) -> int:

@@ -28,14 +28,21 @@ _MOST_COMBINATIONS = 200_000
 
 @dataclass(frozen=True)
 class Bench:
-    """What may be set: spans (fabric last, when there are several) and values per fabric."""
+    """What may be set: spans (several fabrics or blocks last) and values per fabric."""
 
     session: Session
     spans: tuple[Span, ...]
     values: dict[str, tuple[tuple[Any, ...], ...]]
 
     @classmethod
-    def of(cls, session: Session, fabrics: list[str], reach: float, earlier: pd.DataFrame) -> Bench:
+    def of(
+        cls,
+        session: Session,
+        fabrics: list[str],
+        reach: float,
+        earlier: pd.DataFrame,
+        blocks: tuple[str, ...] = (),
+    ) -> Bench:
         values = {
             fabric: tuple(_reachable(session, factor, fabric, reach) for factor in session.factors)
             for fabric in fabrics
@@ -52,6 +59,8 @@ class Bench:
         every = [*fabrics, *(f for f in dict.fromkeys(earlier["fabric"]) if f not in fabrics)]
         if len(every) > 1:
             spans.append(shift_span("fabric", every))
+        if blocks:
+            spans.append(shift_span("block", list(dict.fromkeys([*blocks, *earlier["block"]]))))
         return cls(session, tuple(spans), values)
 
     @property
@@ -98,21 +107,24 @@ class Bench:
     def task(
         self,
         terms: Terms,
-        fabrics: list[str],
+        marks: pd.DataFrame,
         cross: Crossing,
         ratios: tuple[float, float],
         old: Array,
         mean_variance: bool,
     ) -> optimal.Task:
-        """The presses to be filled, over every value of every setting (the many ones thinned)."""
-        n = len(fabrics)
+        """The presses to be filled, over every value of every setting (the many ones thinned).
+
+        marks: columns fabric and block, a row per press.
+        """
+        n, fabrics = len(marks), marks["fabric"]
         groups, levels, allowed = [], [], []
         for place, span in enumerate(self.spans):
             levels.append(span.code(span.values))
             share = {"load": cross.load, "round": cross.round_}
             groups.append(share.get(self.group_of(span.factor), np.arange(n)))
             if span.factor is None:
-                allowed.append(np.array([[v == f for v in span.values] for f in fabrics]))
+                allowed.append(np.array([[v == m for v in span.values] for m in marks[span.name]]))
             else:
                 own = {f: set(self.values[f][place]) for f in self.values}
                 allowed.append(np.array([[v in own[f] for v in span.values] for f in fabrics]))

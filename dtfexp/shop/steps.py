@@ -205,10 +205,12 @@ def newest_plan(book: Logbook) -> Plan:
 
 
 def what_it_tells(book: Logbook) -> Shown:
-    """What the newest plan can tell before a press is made, and what not."""
+    """What the newest plan can tell, with the presses before it, and what not."""
     from dtfexp.show.notebook import show_check
 
-    return show_check(newest_plan(book))
+    newest = newest_plan(book)
+    results = book.results()
+    return show_check(newest, results[results["press"] < newest.runs["press"].min()])
 
 
 def costs(book: Logbook) -> Shown:

@@ -13,6 +13,8 @@ from dtfexp.show.reading import Reading, out_of
 from dtfexp.show.svg import inline
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from dtfexp.book.readings import PlatenMap
     from dtfexp.describe.fabric import Fabric
     from dtfexp.describe.factor import Factor
@@ -135,11 +137,14 @@ def show_cost(plan: Plan) -> Shown:
     return Shown(html, "\n".join(lines))
 
 
-def show_check(plan: Plan) -> Shown:
-    """What a plan can and cannot tell, in three sentences and two drawings, for a cell."""
+def show_check(plan: Plan, earlier: pd.DataFrame | None = None) -> Shown:
+    """What a plan can and cannot tell, in three sentences and two drawings, for a cell.
+
+    earlier: results of presses made before, which count with it.
+    """
     from dtfexp.show.sight import foretold_curve, sight_bars, told
 
-    check = plan.check()
+    check = plan.check(earlier=earlier)
     bars: Any = sight_bars(check)
     curve: Any = foretold_curve(check)
     drawn = inline(bars.figure, "dtfexp-sight", "What the plan would see", told(check))

@@ -156,3 +156,15 @@ def test_what_cannot_be_met_says_what_could(options: dict, words: tuple[str, ...
     assert "\n" not in str(error.value)
     for word in words:
         assert word in str(error.value)
+
+
+def test_days_have_loads_and_rounds_of_their_own_and_cost_no_effect() -> None:
+    made = plan(HALF, 20, design="d-optimal", blocks=["Mon", "Tue"], restarts=2)
+    runs = made.runs
+    holds_to_the_bench(HALF, runs.drop(columns="block"))
+    assert list(runs["block"]) == ["Mon"] * 10 + ["Tue"] * 10
+    for group in ("oven_load", "press_round"):
+        assert (runs.groupby(group)["block"].nunique() == 1).all()
+    assert (runs.groupby(["block", "fabric"]).size() == 5).all()
+    terms = made.check().terms.set_index("term")
+    assert terms["fitted"].all() and terms.loc["block", "inflation"] < 2

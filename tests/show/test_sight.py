@@ -14,7 +14,7 @@ from dtfexp.show.figures import foretold_curve, plans_chart, sight_bars, tied_ma
 from dtfexp.show.notebook import show_check
 from dtfexp.show.sight import told
 from dtfexp.show.svg import inline
-from tests.dialin.bench import FOUR, HALF, SESSIONS
+from tests.dialin.bench import FOUR, HALF, SESSIONS, graded
 
 
 @pytest.mark.parametrize("session", SESSIONS, ids=lambda s: s.name)
@@ -67,3 +67,10 @@ def test_plans_stand_at_their_hours() -> None:
     points = np.vstack([marks.get_offsets() for marks in own.collections])
     assert set(np.round(points[:, 0], 9)) == set(np.round(found.table["hours"], 9))
     assert {text.get_text() for text in own.texts} == set(found.table["plan"])
+
+
+def test_a_cell_counts_the_presses_before() -> None:
+    first = graded(FOUR, plan(FOUR, 16, design="full factorial").runs)
+    more = plan(FOUR, 6, design="d-optimal", include=first, restarts=1)
+    assert show_check(more, first).text != show_check(more).text
+    assert "where in its range each is best" in show_check(more, first).text

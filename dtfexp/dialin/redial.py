@@ -26,6 +26,7 @@ from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
+from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
 from dtfexp.dialin.next_presses import next_presses
@@ -168,7 +169,8 @@ def redial(
 
 def _graded(session: Session, results: pd.DataFrame) -> int:
     names = [outcome.name for outcome in session.outcomes]
-    return int(results[names].notna().any(axis=1).sum())
+    seen = results[names].notna().any(axis=1).to_numpy() & ~excluded_rows(results)
+    return int(seen.sum())
 
 
 def _temperature(session: Session, stage: str) -> Factor | None:

@@ -103,10 +103,10 @@ def estimate(
 
 
 def probe_offsets(factor: Factor) -> Sequence[float]:
-    """Where four presses beside the old target tell a shift best: either side of it, near and far
-    (in the factor's unit)."""
+    """Where four presses beside the old target tell a shift best: either side of it, far and near
+    (in the factor's unit); the first two alone are on both sides."""
     unit = convert_difference(1.0, "°C", factor.unit)
-    return [unit * REACH_C * share for share in (-0.75, -0.25, 0.25, 0.75)]
+    return [unit * REACH_C * share for share in (-0.75, 0.75, -0.25, 0.25)]
 
 
 def _dialled(factor: Factor, results: pd.DataFrame) -> NDArray[np.bool_]:

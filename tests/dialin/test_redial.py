@@ -47,6 +47,8 @@ def test_the_first_batch_lies_beside_the_old_target(earlier):
     assert runs["press"].tolist() == [17, 18, 19, 20] and "cooler and hotter" in made.reason
     assert runs["oven_load"].min() == earlier["oven_load"].max() + 1
     assert sorted(runs["cure temperature"]) == [115.0, 120.0, 130.0, 135.0]
+    two = redial(FOUR, earlier, "cotton", changed="oven", target=TARGET).next_presses(2).runs
+    assert sorted(two["cure temperature"]) == [115.0, 135.0]
     others = [f.name for f in FOUR.factors if f.name != "cure temperature"]
     assert (runs[others] == pd.Series(TARGET)[others]).all().all()
 
@@ -72,6 +74,7 @@ def test_readings_of_what_was_reached_are_not_moved_and_presses_left_out_do_not_
     without = redial(FOUR, earlier.drop(index=5), "cotton", changed="oven", now=now, target=TARGET)
     left_out = redial(FOUR, odd, "cotton", changed="oven", now=now, target=TARGET)
     assert left_out.shift.mean == pytest.approx(without.shift.mean, abs=0.05)
+    assert "15 earlier presses carried over, 4 made since" in left_out.sentence
 
 
 def test_a_new_lot_is_a_related_fabric_and_plans_are_of_todays_session(earlier):

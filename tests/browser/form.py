@@ -44,6 +44,6 @@ class Form:
         return int(re.findall(r"Press (\d+)", self.page.locator(f"{FORM} .now").inner_text())[0])
 
     def said(self, kind: str, text: str = "") -> str:
-        found = self.page.locator(f"{FORM} .said.{kind}", has_text=text)
+        found = self.page.locator(f"{FORM} .said.{kind}", has_text=text).first
         found.wait_for()
         return str(found.inner_text())

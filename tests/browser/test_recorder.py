@@ -223,28 +223,7 @@ def test_a_countdown_is_seen_and_heard_and_goes_on_through_a_reload(form: Form) 
     assert "stopped" not in cure.inner_text(), "again, by its letter"
     assert cure.locator("b").inner_text() in (clocked(set_to), clocked(set_to - 1))
     cure.tap()
-
-
-def test_a_warning_stands_before_the_mistake_and_going_on_is_noted(form: Form, shop: Path) -> None:
-    press = form.shown
-    form.page.locator(f"{FORM} .warning").wait_for(state="detached")  # of the cure before
-    form.key("steps").tap()
-    form.key("step:press on").tap()
-    form.page.locator(f"{FORM} .warning", has_text="let it warm up").wait_for()
-    form.key("clock:press time").tap()
-    form.said("good", "in spite of a warning")
-    assert form.page.locator(f"{FORM} .warning").count() == 0
-    # Opened again, its end is noted, and the peel comes too soon.
-    form.key("clock:press time").tap()
-    form.page.locator(f"{FORM} .warning", has_text="before a hot peel").wait_for()
-    form.page.locator(f"{FORM} .warning").wait_for(state="detached")
-    form.key("steps").tap()
-    with Logbook.open(shop / "logbook.dtfbook") as book:
-        told = [(n.said["press"], n.said["warning"]) for n in book.kept("overridden")]
-        marked = [note.said["step"] for note in book.kept("step")]
-        book.bench.mark("press off")
-    assert told == [(press, "press warm-up")], "and none that waiting cleared"
-    assert marked[-2:] == ["press on", "pressed"]
+    form.page.locator(f"{FORM} .warning", has_text="rest").wait_for()  # taken out: cured
 
 
 def setting(form: Form, name: str) -> str:
@@ -280,6 +259,28 @@ def test_a_photo_is_made_small_and_kept_beside_the_book(form: Form, shop: Path) 
     form.key("more").tap()
 
 
+def test_a_warning_stands_before_the_mistake_and_going_on_is_noted(form: Form, shop: Path) -> None:
+    press = form.shown
+    form.page.locator(f"{FORM} .warning").wait_for(state="detached")  # of the cure before
+    form.key("steps").tap()
+    form.key("step:press on").tap()
+    form.page.locator(f"{FORM} .warning", has_text="let it warm up").wait_for()
+    form.key("clock:press time").tap()
+    form.said("good", "in spite of a warning")
+    assert form.page.locator(f"{FORM} .warning").count() == 0
+    # Opened again, its end is noted, and the peel comes too soon.
+    form.key("clock:press time").tap()
+    form.page.locator(f"{FORM} .warning", has_text="before a hot peel").wait_for()
+    form.page.locator(f"{FORM} .warning").wait_for(state="detached")
+    form.key("steps").tap()
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        told = [(n.said["press"], n.said["warning"]) for n in book.kept("overridden")]
+        marked = [note.said["step"] for note in book.kept("step")]
+        book.bench.mark("press off")
+    assert told == [(press, "press warm-up")], "and none that waiting cleared"
+    assert marked[-2:] == ["press on", "pressed"]
+
+
 def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
     form.key("tab:wash").tap()
     first, second = (row["press"] for row in entries(shop)[1:3])
@@ -287,7 +288,7 @@ def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
     form.key("find").press("Enter")
     form.page.keyboard.press("4")
     form.grade(second, "wash", 2, "w").tap()
-    form.key("save").tap()
+    form.key("save-below").tap()
     form.said("good", "2 coupons")
     assert (held(shop, first)["wash"], held(shop, second)["wash"]) == (4, 2)
     assert form.page.locator(f'{FORM} [data-coupon="{first}"]').count() == 0

@@ -215,10 +215,9 @@ function render({ model, el }) {
 
   function freshen() {
     // While someone types only the buttons that depend on it change; the field keeps its caret.
-    const save = form.find("save");
     const p = form.shown();
-    if (save && p) save.disabled = !form.ready(p, form.draftOf(`p${p.press}`));
-    if (save && ui.view === "wash") save.disabled = !form.washRows().some((row) => store.get(`w${row.press}`));
+    const able = p ? form.ready(p, form.draftOf(`p${p.press}`)) : form.washRows().some((row) => store.get(`w${row.press}`));
+    for (const save of form.root.querySelectorAll(".save")) save.disabled = !able;
     const ask = form.find("ask");
     if (ask && ui.ask) ask.disabled = !ui.ask.text.trim();
   }

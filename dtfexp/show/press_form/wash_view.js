@@ -5,7 +5,7 @@ function washView(form) {
   const rows = form.washRows();
   if (!rows.length) return [make("p", {}, "No coupon is waiting for a grade."), form.statusLine()];
   const wanted = (p) => state.outcomes.filter((o) => p.waiting.includes(o.name) || o.name in form.draftOf(`w${p.press}`).grades);
-  const legend = state.outcomes.filter((o) => o.grades.length && rows.some((p) => wanted(p).includes(o)));
+  const legend = state.outcomes.filter((o) => o.grades.some((g) => g.sentence) && rows.some((p) => wanted(p).includes(o)));
   const after = (o) => (o.washes ? ` after ${o.washes} wash${o.washes === 1 ? "" : "es"}` : "");
 
   function look(number) {
@@ -35,6 +35,8 @@ function washView(form) {
   }
 
   const chosen = rows.filter((p) => form.store.get(`w${p.press}`)).length;
+  const saving = (key) => make("div", { className: "row" },
+    button(chosen ? `Save ${chosen} coupon${chosen === 1 ? "" : "s"}` : "Save", key, form.saveMany, { className: "save", disabled: !chosen }), form.statusLine());
   return [
     make("div", { className: "row" },
       make("input", { "data-k": "find", inputMode: "numeric", placeholder: "coupon number", "aria-label": "find a coupon by its number", value: ui.find ?? "",
@@ -43,11 +45,13 @@ function washView(form) {
       button("Find", "look", () => look(Number(ui.find))),
       make("span", { className: "quiet grow" }, `${rows.length} coupon${rows.length === 1 ? " waits" : "s wait"} for a grade, numbered by press. ` +
         "Judge dry and cold, some hours after the last wash.", make("span", { className: "keys" }, " By keyboard: number, Enter, grade, Enter."))),
-    make("div", { className: "row top" }, button(chosen ? `Save ${chosen} coupon${chosen === 1 ? "" : "s"}` : "Save", "save", form.saveMany, { className: "save", disabled: !chosen }), form.statusLine()),
+    saving("save"),
     legend.map((o) => make("details", { open: !ui.shut?.[o.name] },
       make("summary", { "data-k": `guide:${o.name}`, onclick: () => { ui.shut = { ...ui.shut, [o.name]: !ui.shut?.[o.name] }; form.keepUi(); } },
         `What the grades of ${o.label}${after(o)} mean`),
-      make("table", { className: "lines" }, o.grades.map((g) => make("tr", {}, make("td", {}, make("b", {}, g.label)), make("td", {}, g.sentence)))), make("p", { className: "quiet" }, o.published))),
+      make("table", { className: "lines" }, o.grades.filter((g) => g.sentence).map((g) => make("tr", {}, make("td", {}, make("b", {}, g.label)), make("td", {}, g.sentence)))), make("p", { className: "quiet" }, o.published))),
     rows.map(coupon),
+    // Below a long pile too: Save and what became of it are never a scroll away.
+    rows.length > 4 ? saving("save-below") : "",
   ];
 }

@@ -144,7 +144,10 @@ def _draw(
             if factor.is_numeric
             else np.array(factor.levels, dtype=object)[picked.astype(int)]
         )
-    return pd.DataFrame(columns)
+    drawn = pd.DataFrame(columns)
+    free = fit.session.permits(drawn, fabric)
+    # With nothing permitted here the plan moves what is drawn to the nearest permitted settings.
+    return drawn[free].reset_index(drop=True) if free.any() else drawn
 
 
 def _slow_values(frame: pd.DataFrame, slow: list[Factor]) -> Array:

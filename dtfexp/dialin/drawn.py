@@ -44,7 +44,8 @@ def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str) -> Array:
         shared, own = post.new_press(j)
         # The machine spread moves the middle of the field and adds its wander from press to press.
         fields = averaged.mean[j] + departures(post, anchors, exact, j, count)
-        out.append(joint_pass(fields, shared, own + averaged.wander[j]))
+        across = own + averaged.wander[j] * post.steepness(averaged.mean[j], j) ** 2
+        out.append(joint_pass(post.quality(fields, j), shared, across))
     return np.asarray(np.concatenate(out))
 
 

@@ -114,9 +114,12 @@ def _weakest_outcome(fit: Fit, frame: pd.DataFrame, fabric: str) -> list[str]:
     total = np.zeros((len(frame), len(names)))
     for j in range(len(fit.posterior.scales)):
         shared, own = fit.posterior.new_press(j)
+        quality = fit.posterior.quality(latent.mean[j], j)
+        steep = fit.posterior.steepness(latent.mean[j], j)
         for o in range(len(names)):
-            variance = own[o] + latent.wander[j, :, o] + latent.covariance[j, :, o, o]
-            chance = joint_pass(latent.mean[j, :, o : o + 1], shared, variance[:, None])
+            moved = latent.wander[j, :, o] + latent.covariance[j, :, o, o]
+            variance = own[o] + moved * steep[:, o] ** 2
+            chance = joint_pass(quality[:, o : o + 1], shared, variance[:, None])
             total[:, o] += fit.posterior.weight[j] * chance
     return [names[int(k)] for k in np.argmin(total, axis=1)]
 

@@ -80,9 +80,9 @@ def _at(fit: Fit, settings: pd.DataFrame, fabric: str) -> tuple[Points, Array]:
     chance = np.zeros(latent.mean.shape[1:])
     for j, weight in enumerate(post.weight):
         shared, own = post.new_press(j)
-        own_field = np.einsum("moo->mo", latent.covariance[j])
-        spread = np.sqrt(shared + own + latent.wander[j] + own_field)
-        chance += weight * ndtr(latent.mean[j] / spread)
+        own_field = np.einsum("moo->mo", latent.covariance[j]) + latent.wander[j]
+        moved = own_field * post.steepness(latent.mean[j], j) ** 2
+        chance += weight * ndtr(post.quality(latent.mean[j], j) / np.sqrt(shared + own + moved))
     return fit.coding.points(settings, index, spread=False), chance
 
 

@@ -94,12 +94,13 @@ class Mapped:
 def chance_map(fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float) -> Mapped:
     """Posterior probability that the true pass rate is at least ``pass_rate``, on a grid."""
     passing = fit.pass_posterior(grid.frame(), fabric)
-    shape = grid.shape
+    # What the session forbids is no set-point: it can be neither target nor part of a box.
+    allowed = grid.permitted(fit.session, fabric)
     return Mapped(
         grid,
-        passing.chance_at_least(pass_rate).reshape(shape),
-        passing.expected().reshape(shape),
-        passing.cautious().reshape(shape),
+        allowed * passing.chance_at_least(pass_rate).reshape(grid.shape),
+        allowed * passing.expected().reshape(grid.shape),
+        allowed * passing.cautious().reshape(grid.shape),
     )
 
 

@@ -26,6 +26,7 @@ def describe_fit(fit: Fit) -> str:
         "interplay": [s.interplay for s in post.scales],
         "load luck": [s.load_sd for s in post.scales],
         "round luck": [s.round_sd for s in post.scales],
+        "ceiling": [s.ceiling for s in post.scales],
     }
     for o, outcome in enumerate(fit.coding.outcomes):
         learnt[f"press noise, {outcome.name}"] = [float(s.noise[o]) for s in post.scales]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.maths.ceiling import capped_moments
 from dtfexp.maths.ordinal import interval_moments
 
 Array = NDArray[np.float64]
@@ -55,6 +56,7 @@ def propagate(
     noise: Array,
     seen: Observations,
     *,
+    ceiling: Array | None = None,
     start: tuple[Array, Array] | None = None,
     sweeps: int = 40,
     tolerance: float = 1e-4,
@@ -62,9 +64,9 @@ def propagate(
 ) -> Sites:
     """Fit site parameters for J scale settings at once.
 
-    covariance (J, N, N), prior_mean (J, N), noise sd (J, N).  Latent values are worked with
-    relative
-    to the prior mean.  Works with N = 0.
+    covariance (J, N, N), prior_mean (J, N), noise sd (J, N), ceiling (J, N) of quality (none:
+    grades read the field itself).  Latent values are worked with relative to the prior mean.
+    Works with N = 0.
     """
     n_sets = prior_mean.shape[0]
     lower = seen.lower - prior_mean
@@ -84,7 +86,19 @@ def propagate(
         cavity_precision = np.maximum(1.0 / variance - precision, 1e-10)
         cavity_variance = 1.0 / cavity_precision
         cavity_mean = cavity_variance * (mean / variance - shift)
-        log_z, first, second = interval_moments(cavity_mean, cavity_variance, lower, upper, noise)
+        if ceiling is None:
+            log_z, first, second = interval_moments(
+                cavity_mean, cavity_variance, lower, upper, noise
+            )
+        else:
+            log_z, first, second = capped_moments(
+                cavity_mean + prior_mean,
+                cavity_variance,
+                lower + prior_mean,
+                upper + prior_mean,
+                noise,
+                ceiling,
+            )
         gaussian = -0.5 * (
             (value - cavity_mean) ** 2 / (noise**2 + cavity_variance)
             + np.log(2 * np.pi * (noise**2 + cavity_variance))

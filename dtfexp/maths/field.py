@@ -48,17 +48,17 @@ class Prior:
     intercept_mean: float = 0.7
     intercept_sd: float = 0.9
     # Lost at one half-range from the usual setting, and for hot AND long of one stage.
-    fall: float = 0.8
+    fall: float = 1.6
     dose: float = 0.8
     # One setting alone: tilted, bent, and an edge anywhere.
     slope_sd: float = 0.7
     bend_sd: float = 0.6
-    smooth_sd: float = 0.5
+    smooth_sd: float = 0.3
     # A peel method may be most of a grade better than another.
     word_sd: float = 0.8
     # Two settings together act less than each alone; cure with press less than within a stage.
     pair_slope_sd: float = 0.6
-    pair_smooth_sd: float = 0.45
+    pair_smooth_sd: float = 0.3
     across_stages: float = 0.5
     # Correlation of two fabrics: cure belongs to the film, press to the fabric.
     fabric_intercept: float = 0.5
@@ -74,7 +74,8 @@ class Scales:
 
     amplitude multiplies trade mean and signal; length is the smoothness in half-ranges; interplay
     multiplies two-factor parts; load_sd, round_sd are luck in grades; alike is the correlation of
-    the outcomes' fields; noise (n_outcomes,) is press noise in grades.
+    the outcomes' fields; noise (n_outcomes,) is press noise in grades; ceiling is how far above
+    the acceptance cut the best possible print is.
     """
 
     amplitude: float
@@ -84,6 +85,7 @@ class Scales:
     round_sd: float
     alike: float
     noise: Array
+    ceiling: float = np.inf
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,8 @@
 """From the latent field to the pass rate of a new press, all outcomes together.
 
-Given the field, a new press passes outcome o when f_o + luck + noise > 0; luck and part of the
-noise
-are shared by the outcomes, so the joint chance is a one-dimensional integral (Dunnett & Sobel 1955,
-Biometrika 42:258).  The posterior of that chance is carried on the probit scale, where it is
+Given the field, a new press passes outcome o when quality(f_o) + luck + noise > 0
+(:mod:`dtfexp.maths.ceiling`); luck and part of the noise are shared by the outcomes, so the joint
+chance is a one-dimensional integral (Dunnett & Sobel 1955, Biometrika 42:258).  The posterior of that chance is carried on the probit scale, where it is
 close to
 Gaussian: mean and variance by sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).
 """
@@ -26,7 +25,7 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
 def joint_pass(latent: Array, shared: float, own: Array) -> Array:
-    """P(all outcomes pass) for fields ``latent`` (..., O); ``own`` broadcasts to it (variances)."""
+    """P(all outcomes pass) for qualities ``latent`` (..., O); ``own`` broadcasts (variances)."""
     if latent.shape[-1] == 1:
         return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + shared)))
     out = np.zeros(latent.shape[:-1])
@@ -84,8 +83,9 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
     sd = np.empty_like(mean)
     for j in range(len(post.scales)):
         shared, own = post.new_press(j)
-        own_all = own + latent.wander[j]
-        at_points = [probit(joint_pass(latent.mean[j], shared, own_all))]
+        # The machine spread moves the field; near the ceiling that hardly moves the quality.
+        own_all = own + latent.wander[j] * post.steepness(latent.mean[j], j) ** 2
+        at_points = [probit(joint_pass(post.quality(latent.mean[j], j), shared, own_all))]
         root = _cholesky(latent.covariance[j])
         weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
         weights[0] = 1.0 / (n_out + 1.0)
@@ -93,7 +93,7 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
         for o in range(n_out):
             for sign in (1.0, -1.0):
                 moved = latent.mean[j] + sign * step * root[:, :, o]
-                at_points.append(probit(joint_pass(moved, shared, own_all)))
+                at_points.append(probit(joint_pass(post.quality(moved, j), shared, own_all)))
         g = np.array(at_points)
         mean[j] = weights @ g
         sd[j] = np.sqrt(np.maximum(weights @ (g - mean[j]) ** 2, 1e-8))

@@ -10,15 +10,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from dtfexp.maths import field
+from dtfexp.maths.ceiling import quality
 from dtfexp.maths.field import Points
 from dtfexp.maths.posterior import Latent, Posterior, data_covariance, predict
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
+
+_NODES, _WEIGHTS = hermegauss(11)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
 @dataclass(frozen=True)
@@ -69,15 +74,20 @@ class LeaveOut:
         out = np.zeros(cuts.shape)
         outcome = self.post.data.outcome[left.rows]
         for j, weight in enumerate(self.post.weight):
-            spread = np.sqrt(
-                np.diagonal(left.covariance[j]) + self.post.scales[j].noise[outcome] ** 2
-            )
-            out += weight * ndtr((cuts - left.mean[j][:, None]) / spread[:, None])
+            top = self.post.ceiling(j)[outcome]
+            field_sd = np.sqrt(np.diagonal(left.covariance[j]))
+            noise = self.post.scales[j].noise[outcome]
+            # Above a bent ceiling a Gaussian is none any more: averaged over the field's own nodes.
+            for node, share in zip(_NODES, _WEIGHTS, strict=True):
+                seen = quality(left.mean[j] + field_sd * node, top)
+                out += weight * share * ndtr((cuts - seen[:, None]) / noise[:, None])
         return out
 
     def expected(self, left: Without) -> Array:
-        """Latent value (q,) that the other presses foretell."""
-        return np.asarray(self.post.weight @ left.mean)
+        """Quality (q,) that the other presses foretell."""
+        outcome = self.post.data.outcome[left.rows]
+        tops = np.array([self.post.ceiling(j)[outcome] for j in range(len(self.post.scales))])
+        return np.asarray(self.post.weight @ quality(left.mean, tops))
 
 
 class Foretold:

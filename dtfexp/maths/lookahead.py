@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from dtfexp.maths import field
+from dtfexp.maths.ceiling import quality, steepness
 from dtfexp.maths.field import Points
 from dtfexp.maths.joint import joint_pass, probit
 from dtfexp.maths.posterior import Posterior
@@ -150,7 +151,8 @@ def _cell_slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
     shared, own = post.new_press(0)
 
     def margin(latent: Array) -> Array:
-        return probit(joint_pass(latent, shared, own + wander))
+        across = own + wander * post.steepness(mean, 0) ** 2
+        return probit(joint_pass(post.quality(latent, 0), shared, across))
 
     slope = np.empty_like(mean)
     for o in range(shape.n_outcomes):
@@ -196,6 +198,7 @@ def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
     """
     scales = post.scales[0]
     out = np.empty_like(mean)
+    top = post.ceiling(0)
     for o, graded in enumerate(post.graded):
         noise = scales.noise[o]
         if graded is None:
@@ -205,9 +208,10 @@ def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
         information = np.zeros(len(mean))
         for node, weight in zip(_NODES, _WEIGHTS, strict=True):
             f = mean[:, o] + np.sqrt(np.maximum(variance[:, o], 0.0)) * node
-            t = (edges[None, :] - f[:, None]) / noise
+            t = (edges[None, :] - quality(f, top[o])[:, None]) / noise
             density = np.exp(-0.5 * t**2) / np.sqrt(2 * np.pi)
             chance = np.maximum(np.diff(ndtr(t), axis=1), 1e-12)
-            information += weight * np.sum(np.diff(density, axis=1) ** 2 / chance, axis=1)
+            told = np.sum(np.diff(density, axis=1) ** 2 / chance, axis=1)
+            information += weight * steepness(f, top[o]) ** 2 * told
         out[:, o] = noise**2 / np.clip(information, 1e-3, 1.0)
     return out + post.prior.press_share_sd**2

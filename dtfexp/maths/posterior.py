@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths import field
+from dtfexp.maths import ceiling, field
 from dtfexp.maths.ep import Observations, Sites, propagate
 from dtfexp.maths.field import FieldShape, Points, Prior, Scales
 from dtfexp.maths.ordinal import cumulative_mode
@@ -80,6 +80,18 @@ class Posterior:
         covariance ``base`` (n, N): posterior covariance = prior - link @ link'."""
         return [(base * row[self.data.outcome]) @ self.sites.root[j] for row in self.alike(j)]
 
+    def ceiling(self, j: int) -> Array:
+        """Ceiling of quality (O,) at scale setting ``j``; measured outcomes have none."""
+        return ceilings(self.graded, self.scales[j])
+
+    def quality(self, latent: Array, j: int) -> Array:
+        """What fields (..., O) are worth as quality (:mod:`dtfexp.maths.ceiling`)."""
+        return ceiling.quality(latent, self.ceiling(j))
+
+    def steepness(self, latent: Array, j: int) -> Array:
+        """How much quality gains for a small gain of the fields (..., O)."""
+        return ceiling.steepness(latent, self.ceiling(j))
+
     def new_press(self, j: int) -> tuple[float, Array]:
         """Variance a NEW press adds: shared by all outcomes, and each outcome's own (O,)."""
         return field.luck_split(self.scales[j], self.prior, bool(np.any(self.data.block >= 0)))
@@ -97,6 +109,11 @@ def observations(data: Data, graded: tuple[Graded | None, ...]) -> Observations:
         lower[rows] = edges[data.grade[rows]]
         upper[rows] = edges[data.grade[rows] + 1]
     return Observations(lower, upper, data.value)
+
+
+def ceilings(graded: tuple[Graded | None, ...], scales: Scales) -> Array:
+    """Ceiling of quality (O,) for each outcome; infinite where it is measured."""
+    return np.array([np.inf if scale is None else scales.ceiling for scale in graded])
 
 
 def data_covariance(data: Data, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
@@ -127,6 +144,11 @@ def run_sites(
         mean.reshape(count, data.n),
         noise.reshape(count, data.n),
         observations(data, graded),
+        ceiling=(
+            np.array([ceilings(graded, s)[data.outcome] for s in scales]).reshape(count, data.n)
+            if any(np.isfinite(s.ceiling) for s in scales)
+            else None
+        ),
         **options,  # type: ignore[arg-type]
     )
 
@@ -191,12 +213,14 @@ def fitted_steps(
                 continue
             noise = scales.noise[o]
             steps = np.diff(nominal.cuts)
+            found_mean, top = sites.mean[0, rows], np.asarray(scales.ceiling)
+            steep = ceiling.steepness(found_mean, top)
             found = cumulative_mode(
                 np.zeros((int(rows.sum()), 0)),
                 data.grade[rows],
                 len(now.cuts) + 1,
-                offset=sites.mean[0, rows] / noise,
-                extra_variance=sites.variance[0, rows] / noise**2,
+                offset=ceiling.quality(found_mean, top) / noise,
+                extra_variance=sites.variance[0, rows] * steep**2 / noise**2,
                 step_prior=(float(np.log(steps.mean() / noise)), 0.3),
             )
             accept = int(np.argmin(np.abs(nominal.cuts)))
@@ -265,6 +289,7 @@ def at_central_scales(post: Posterior) -> Posterior:
         load_sd=middle([s.load_sd for s in post.scales]),
         round_sd=middle([s.round_sd for s in post.scales]),
         alike=float(post.weight @ np.array([s.alike for s in post.scales])),
+        ceiling=middle([s.ceiling for s in post.scales]),
         noise=np.exp(post.weight @ np.log(np.array([s.noise for s in post.scales]))),
     )
     sites = run_sites(post.data, post.shape, post.prior, post.graded, [scales])

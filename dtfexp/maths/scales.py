@@ -39,14 +39,15 @@ SCALE_PRIORS: tuple[ScalePrior, ...] = (
     ScalePrior("load luck", np.log(0.15), 0.40, "oven loads differ by part of a grade"),
     ScalePrior("round luck", np.log(0.15), 0.40, "press rounds differ by part of a grade"),
     ScalePrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality"),
-    ScalePrior("press noise", np.log(0.30), 0.28, "twins differ by about a third of a grade"),
+    ScalePrior("ceiling", np.log(1.5), 0.20, "the best print is a grade and a half above the cut"),
+    ScalePrior("press noise", np.log(0.32), 0.28, "twins differ by about a third of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
 _NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
 
 
 def n_dimensions(n_outcomes: int) -> int:
-    """Number of scale parameters: six, the common press noise, and each outcome's own share."""
+    """Number of scale parameters: seven, the common press noise, and each outcome's own share."""
     return _N_COMMON + 1 + n_outcomes
 
 
@@ -63,10 +64,11 @@ def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_
         load_sd=log_normal(3, u[3]),
         round_sd=log_normal(4, u[4]),
         alike=float(0.95 * expit(priors[5].centre + priors[5].sd * u[5])),
+        ceiling=log_normal(6, u[6]),
         # One bench, one grader: the outcomes' noises differ less than benches do.
         noise=np.array(
             [
-                log_normal(6, _NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
+                log_normal(7, _NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
                 for own in u[_N_COMMON + 1 : _N_COMMON + 1 + n_outcomes]
             ]
         ),

@@ -14,7 +14,7 @@ from dtfexp.maths.field import Points, Prior
 from dtfexp.maths.left_out import Foretold, LeaveOut
 from dtfexp.maths.luck_found import luck_found, mixture_quantile
 from dtfexp.maths.posterior import Data, Posterior, data_covariance, predict, run_sites
-from dtfexp.maths.scales import normal_points, to_scales
+from dtfexp.maths.scales import n_dimensions, normal_points, to_scales
 from dtfexp.maths.together import departures, gains, only_scales, together
 from dtfexp.maths.variation import PickFreeze
 from tests.dialin.bench import CURE, PRESS, graded
@@ -41,7 +41,7 @@ def _posterior(kind: str, keep: np.ndarray | None = None) -> Posterior:
                 "outcome", "load", "round_", "block", "press", "grade", "value"))
         )  # fmt: skip
     shape = coding.shape
-    scales = [to_scales(u, 2) for u in normal_points(4, 9)[:3]]
+    scales = [to_scales(u, 2) for u in normal_points(4, n_dimensions(2))[:3]]
     graded_scales = coding.graded
     sites = run_sites(data, shape, Prior(), graded_scales, scales, tolerance=1e-8, sweeps=200)
     weight = np.array([0.5, 0.3, 0.2])

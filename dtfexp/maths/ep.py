@@ -80,6 +80,7 @@ def propagate(
     shift = np.where(measured, value / noise**2, shift)
     previous = np.full(n_sets, -np.inf)
     evidence = np.zeros(n_sets)
+    last_mean = np.full(prior_mean.shape, np.inf)
     for _ in range(sweeps):
         _, variance, mean, log_det = _posterior(covariance, precision, shift)
         # Cavity: the marginal with its own site taken out (R&W eq. 3.56).
@@ -107,9 +108,11 @@ def propagate(
         evidence = _log_evidence(
             log_z, precision, shift, cavity_mean, cavity_variance, mean, log_det
         )
-        if np.all(np.abs(evidence - previous) < tolerance):
+        # The evidence alone may stand still while sites still move (one observation: always).
+        settled = np.all(np.abs(evidence - previous) < tolerance)
+        if settled and np.all(np.abs(mean - last_mean) < 10.0 * tolerance):
             break
-        previous = evidence
+        previous, last_mean = evidence, mean
         # Moment matching (R&W eq. 3.59): the new site makes the marginal equal the tilted one.
         bend = np.minimum(-second, 0.999999 / cavity_variance)
         new_precision = bend / (1.0 - bend * cavity_variance)

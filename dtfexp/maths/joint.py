@@ -2,9 +2,9 @@
 
 Given the field, a new press passes outcome o when quality(f_o) + luck + noise > 0
 (:mod:`dtfexp.maths.ceiling`); luck and part of the noise are shared by the outcomes, so the joint
-chance is a one-dimensional integral (Dunnett & Sobel 1955, Biometrika 42:258).  The posterior of that chance is carried on the probit scale, where it is
-close to
-Gaussian: mean and variance by sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).
+chance is a one-dimensional integral (Dunnett & Sobel 1955, Biometrika 42:258).  The posterior of
+that chance is carried on the probit scale, where it is close to Gaussian: mean and variance by
+sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).
 """
 
 from __future__ import annotations

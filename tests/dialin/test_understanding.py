@@ -108,7 +108,7 @@ def test_a_bad_load_stands_out() -> None:
     results[PRESS.name] = [295.0, 310.0, 325.0, 310.0] * 4
     results["oven_load"] = np.repeat([7, 8, 12, 20], 4)
     results["press_round"] = [1, 2, 3, 2] * 4
-    results["peel"] = [4, 5, 5, 4] * 2 + [2] * 4 + [5, 4, 5, 5]
+    results["peel"] = [4, 5, 5, 4] * 2 + [2] * 4 + [4, 5, 5, 4]
     results = results.sample(frac=1.0, random_state=3)
     found = fit(TWO, results).luck()
     assert set(found["kind"]) == {"oven load", "press round"}

@@ -21,7 +21,7 @@ from dtfexp.describe.fields import shown
 from dtfexp.show.due import due
 from dtfexp.show.form import form_state
 from dtfexp.show.reading import label
-from dtfexp.show.warned import go_on, mark, overrides, warned
+from dtfexp.show.warned import go_on, mark, overrides, standing, warned
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -90,11 +90,13 @@ class Desk:
             if answer is None:
                 raise LogbookError(f"the form asked for {shown(message.get('op'))}, not known here")
             with self._lock:
-                told = answer({**message, "attached": attached})
-                told["state"] = self._state()
-                if message.get("shown") is not None:
-                    told["warned"] = warned(self.book, message["shown"], self._clock())
-                return {"id": key, "ok": True, "text": "", **told}
+                told = {"text": "", **answer({**message, "attached": attached})}
+                try:
+                    told |= self._seen(message)
+                except Exception as error:
+                    # It is on the disk: no trouble with the form may call it not saved.
+                    told["text"] += f" (run this page again, the form is not up to date: {error})"
+                return {"id": key, "ok": True, **told}
         except DtfexpError as error:
             return {"id": key, "ok": False, "text": str(error)}
         except Exception as error:
@@ -108,8 +110,15 @@ class Desk:
             self._first = {one.press: one.first for one in due(self.book)}
         return form_state(self.book, self._first)
 
+    def _seen(self, message: Message) -> dict[str, Any]:
+        seen: dict[str, Any] = {"state": self._state()}
+        if message.get("shown") is not None:
+            seen["warned"] = warned(self.book, message["shown"], self._clock())
+        return seen
+
     def _record(self, message: Message) -> dict[str, Any]:
         press, by = message.get("press"), _by(message)
+        against = standing(press, message)
         self.book.record(
             press,  # type: ignore[arg-type]  # the book says what is wrong with it
             grades=message.get("grades", {}),
@@ -119,7 +128,8 @@ class Desk:
             by=by,
             id=message.get("id"),
         )
-        noted = " (gone on in spite of a warning)" if go_on(self.book, press, message, by) else ""
+        go_on(self.book, against, message, by)
+        noted = " (gone on in spite of a warning)" if against else ""
         return {"text": f"press {press}: {self._told(int(press))}{noted}"}  # type: ignore[arg-type]
 
     def _grades(self, message: Message) -> dict[str, Any]:
@@ -190,7 +200,7 @@ class Desk:
     def _override(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")
         self.book.history(press)  # says so when there is no such press
-        go_on(self.book, press, message, _by(message))
+        go_on(self.book, standing(press, message), message, _by(message))
         return {"text": f"press {press}: gone on in spite of a warning"}
 
     def _line(self, row: Mapping[Any, Any]) -> dict[str, str]:

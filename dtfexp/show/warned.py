@@ -6,7 +6,7 @@ wrong, so it says how many seconds ago a step happened, and the time is the logb
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -96,15 +96,19 @@ def _of(step: object, message: Mapping[str, Any]) -> object:
     return message.get("press") if step in clocks.PRESS_STEPS else None
 
 
-def go_on(book: Logbook, press: Any, message: Mapping[str, Any], by: str) -> int:
-    """Note the ``overridden`` warnings of a message: shown, and gone on all the same.
-
-    Returns how many there were; the same message again notes nothing new.
-    """
-    told = message.get("overridden") or ()
-    for one in told:
+def standing(press: Any, message: Mapping[str, Any]) -> list[clocks.PressWarning]:
+    """The warnings that a message says were shown for ``press`` and are ``overridden``."""
+    found = []
+    for one in message.get("overridden") or ():
         if not isinstance(one, Mapping) or not one.get("what") or not one.get("says"):
             raise LogbookError(f"press {press}: {fields.shown(one)} is no warning")
-        warning = clocks.PressWarning(press, str(one["what"]), str(one["says"]))
+        found.append(clocks.PressWarning(press, str(one["what"]), str(one["says"])))
+    return found
+
+
+def go_on(
+    book: Logbook, against: Iterable[clocks.PressWarning], message: Mapping[str, Any], by: str
+) -> None:
+    """Note that the press was made all the same; the same message again notes nothing new."""
+    for warning in against:
         clocks.override(book, warning, by=by, id=f"{message.get('id')} {warning.what}")
-    return len(told)

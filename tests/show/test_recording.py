@@ -280,3 +280,15 @@ def test_what_comes_before_a_press_is_told_also_of_presses_added_since(desk, boo
     later = {p["press"]: p["first"] for p in desk.state()["presses"]}
     assert len(later) == 2 * len(first)
     assert later[int(runs["press"].iloc[0])][0].startswith("warm up oven and press")
+
+
+def test_what_is_on_the_disk_is_never_called_not_saved(desk, book, monkeypatch):
+    def broken(*_: object) -> None:
+        raise ValueError("cannot draw")
+
+    monkeypatch.setattr("dtfexp.show.recording.form_state", broken)
+    answer = say(desk, "record", id="one", press=1, grades={"peel": 4})
+    assert answer["ok"] and "peel 4 (run this page again" in answer["text"]
+    assert "state" not in answer and rows(book) == 1
+    wrong = say(desk, "record", id="two", press=2, grades={"peel": 4}, overridden=["no warning"])
+    assert not wrong["ok"] and rows(book) == 1, "refused before anything is written"

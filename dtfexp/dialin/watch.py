@@ -16,9 +16,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.describe import fields
-from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.describe.errors import PlanError
 from dtfexp.describe.wording import counted as in_words
 from dtfexp.dialin.coding import check_settings
+from dtfexp.dialin.day_counts import INTERVAL, check_counts
 from dtfexp.dialin.defects import defect_counts
 from dtfexp.dialin.judged import wilson
 from dtfexp.maths.cusum import (
@@ -36,11 +37,9 @@ if TYPE_CHECKING:
 
 #: One false alarm in about a working year.
 FALSE_ALARM_DAYS = 250.0
-INTERVAL = 0.90
 #: Posterior share of pass rates below the one that is called usual, and the limits of a usual
 #: failing share.
 _CAREFUL, _USUAL = 0.10, (0.01, 0.30)
-_COLUMNS = ("day", "fabric", "pressed", "failed")
 
 
 @dataclass(frozen=True)
@@ -174,7 +173,7 @@ def watch(
         raise PlanError(
             f"false_alarm_days is {false_alarm_days:g}; give a number of days from 1 to 100000"
         )
-    days = _checked(counts, fabric, since)
+    days = check_counts(counts, fabric, since)
     used = days["counted"].to_numpy(dtype=bool)
     pressed = days.loc[used, "pressed"].to_numpy(dtype=int)
     failed = days.loc[used, "failed"].to_numpy(dtype=int)
@@ -253,64 +252,6 @@ def _total(days: pd.DataFrame) -> dict[str, int]:
         for word, count in defect_counts(cell).items():
             total[word] = total.get(word, 0) + count
     return total
-
-
-def _checked(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
-    if not isinstance(counts, pd.DataFrame):
-        raise ResultsError(
-            f"counts: got {fields.shown(counts)}; give a DataFrame with the columns "
-            f"{', '.join(_COLUMNS)}"
-        )
-    for column in _COLUMNS:
-        if column not in counts and (len(counts) or column in counts):
-            raise ResultsError(f"counts: column {column!r} is missing")
-    rows: list[dict[str, Any]] = []
-    seen: set[str] = set()
-    for number, row in enumerate(counts.to_dict("records"), start=1):
-        if row["fabric"] != fabric:
-            continue
-        day = _day(row["day"], number)
-        if day in seen:
-            raise ResultsError(f"counts: row {number}: {fabric} has {day} twice; one line a day")
-        seen.add(day)
-        pressed = _count(row["pressed"], number, "pressed", 1_000_000)
-        failed = _count(row["failed"], number, "failed", pressed)
-        flag = row.get("warm_up", False)
-        warm_up = fields.is_flag(flag) and bool(flag)
-        low, high = wilson(pressed - failed, pressed, INTERVAL)
-        rows.append(
-            {
-                "day": day, "pressed": pressed, "failed": failed, "warm_up": warm_up,
-                "symptoms": row.get("symptoms", ""), "counted": pressed > 0 and not warm_up,
-                "share": failed / pressed if pressed else np.nan,
-                "low": 1.0 - high if pressed else np.nan, "high": 1.0 - low if pressed else np.nan,
-            }
-        )  # fmt: skip
-    names = ["day", "pressed", "failed", "warm_up", "symptoms", "counted", "share", "low", "high"]
-    frame = pd.DataFrame(rows, columns=names).sort_values("day", ignore_index=True)
-    frame["counted"] = frame["counted"].astype(bool)
-    kept: pd.DataFrame = frame[frame["day"] >= since].reset_index(drop=True)
-    return kept
-
-
-def _day(value: object, row: int) -> str:
-    told = str(value).strip()
-    if len(told) >= 10:
-        try:
-            return str(pd.Timestamp(told).date())
-        except (ValueError, OverflowError):
-            pass
-    raise ResultsError(
-        f"counts: row {row}: day is {fields.shown(value)}; accepted is year-month-day such as "
-        "2026-05-01"
-    )
-
-
-def _count(value: object, row: int, column: str, most: int) -> int:
-    try:
-        return fields.whole(value, f"counts: row {row}", column, 0, most)
-    except ValueError as error:
-        raise ResultsError(str(error)) from None
 
 
 def _garments(value: object) -> int:

@@ -37,6 +37,8 @@ RESTARTS, MOST_RESTARTS = 20, 5000
 _KICKS, _MOST_KICKS, _KICKED_IN_FULL = 1.5, 30, 20_000
 """Every start is shaken ``_KICKS`` times the number of starts, up to a limit, and less often where
 presses times squared terms are more than the last number: a search of seconds, not minutes."""
+MOST_PRESSES = 256
+"""More than these are beyond an afternoon, and their search beyond a minute."""
 SPARE = 2
 """Loads (rounds) beyond the terms that only a load (a round) can tell: with none their luck cannot
 be told from the settings at all; with one a test asks for an F of 161, with two for 18.5."""
@@ -57,6 +59,11 @@ def optimal_plan(asked: Asked) -> Wanted:
     that between two presses alike.
     """
     session, rng = asked.session, np.random.default_rng(asked.seed)
+    if asked.presses > MOST_PRESSES:
+        raise PlanError(
+            f"design {asked.design!r} takes up to {MOST_PRESSES} presses and presses is "
+            f"{asked.presses}; allow fewer, or use design 'latin hypercube'"
+        )
     model = asked.options.get("model", "quadratic")
     if model not in MODELS:
         raise PlanError(f"model is {model!r}; use one of {', '.join(map(repr, MODELS))}")

@@ -5,12 +5,26 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from dtfexp import Factor, Outcome, PlanError, Session, plan
+from dtfexp import Fabric, Factor, Outcome, PlanError, Session, plan
 from dtfexp.dialin.settable import Bench
 from dtfexp.maths import efficiency
 from dtfexp.maths.terms import Terms, covariance
-from tests.dialin.bench import CURE, CURE_TIME, FOUR, HALF, ONE, PRESS, WORDS, graded
+from tests.dialin.bench import (
+    CURE,
+    CURE_TIME,
+    FOUR,
+    HALF,
+    ONE,
+    PEEL,
+    PRESS,
+    PRESS_TIME,
+    PRESSURE,
+    WORDS,
+    graded,
+)  # fmt: skip
 from tests.dialin.test_plan import holds_to_the_bench
 
 QUICK = {"restarts": 2}
@@ -138,6 +152,7 @@ def test_a_coarse_dial_still_has_three_settings() -> None:
     ("options", "words"),
     [
         ({"presses": 14}, ("15 terms", "presses is 14", "allow 15 or more", "'linear' (5 terms)")),
+        ({"presses": 257}, ("up to 256", "presses is 257")),
         ({"presses": 3}, ("allow 15 or more", "use design 'auto'")),
         ({"loads": 3}, ("loads is 3", "from 5 to 26")),
         ({"loads": 5}, ("5 oven loads", "cannot tell all 15 terms")),
@@ -168,3 +183,39 @@ def test_days_have_loads_and_rounds_of_their_own_and_cost_no_effect() -> None:
     assert (runs.groupby(["block", "fabric"]).size() == 5).all()
     terms = made.check().terms.set_index("term")
     assert terms["fitted"].all() and terms.loc["block", "inflation"] < 2
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    factors=st.lists(
+        st.sampled_from([CURE, CURE_TIME, PRESS, PRESS_TIME, PRESSURE, PEEL]),
+        min_size=1, max_size=4, unique_by=lambda f: f.name,
+    ),
+    limits=st.lists(st.sampled_from([None, 150, 160]), min_size=1, max_size=3),
+    caps=st.tuples(st.integers(1, 7), st.integers(1, 9)),
+    presses=st.integers(1, 24),
+    design=st.sampled_from(["d-optimal", "i-optimal"]),
+    model=st.sampled_from(["linear", "interactions", "quadratic"]),
+    reach=st.floats(0.2, 1.0),
+    blocks=st.sampled_from([None, 2]),
+)  # fmt: skip
+def test_any_bench_gets_its_presses_or_one_line(
+    factors, limits, caps, presses, design, model, reach, blocks
+) -> None:
+    fabrics = [Fabric(f"cloth {i}", limit) for i, limit in enumerate(limits)]
+    session = Session(
+        "any", factors, (Outcome("peel"),), fabrics,
+        coupons_per_load=caps[0], presses_per_round=caps[1],
+    )  # fmt: skip
+    options = {"model": model, "reach": reach, "restarts": 1}
+    if blocks is not None and presses >= 2:
+        options["blocks"] = blocks
+    try:
+        made = plan(session, presses, design=design, **options)
+    except PlanError as error:
+        assert "\n" not in str(error)
+        assert "terms" in str(error)  # too few presses, or too few loads for them
+        return
+    assert len(made.runs) == presses
+    holds_to_the_bench(session, made.runs.drop(columns="block", errors="ignore"))
+    assert len(made.check().sentences) == 3

@@ -2,8 +2,8 @@
 
 For each bench: a first session of 26 presses; then something changes, and the bench is dialled in
 again with 4 and 8 presses on top of the earlier ones (``redial``), and from scratch with 8, 16 and
-26.  Figures: mean true pass rate at the target, share of benches at 90 % or better, share with a window
-found, mean of stated minus true.
+26.  Figures: mean true pass rate at the target, share of benches at 90 % or better, share with a
+window found, mean of stated minus true.
 
 Run by name:  python tests/bench/bench_redial.py --benches 12 --change oven
 """
@@ -30,7 +30,7 @@ BUDGET = 4000
 
 
 def job(family: str, seed: int, change: str) -> dict[str, tuple[float, float, bool]] | None:
-    """Way of working -> (true pass rate, stated one, window found); None where the change does no harm."""
+    """Way of working -> (true pass rate, stated, window found); None where it does no harm."""
     fabric = "nylon" if change == "fabric" else "cotton"
     old = bench(family, seed, ("cotton", "nylon") if change == "fabric" else ("cotton",))
     rng = np.random.default_rng([13, seed])
@@ -85,7 +85,8 @@ def main() -> None:
         true, stated, found = (np.array([row[way][k] for row in rows]) for k in range(3))
         print(
             f"{way:11s} mean true {true.mean():.3f} ± {true.std() / np.sqrt(len(true)):.3f} | "
-            f">= 90 %: {np.mean(true >= 0.9):.2f} | window found {found.mean():.2f} | stated - true {np.mean(stated - true):+.3f}"
+            f">= 90 %: {np.mean(true >= 0.9):.2f} | window found {found.mean():.2f} | "
+            f"stated - true {np.mean(stated - true):+.3f}"
         )
 
 

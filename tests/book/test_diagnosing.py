@@ -138,8 +138,9 @@ def test_lots_humidity_and_passed_over_warnings_speak(book, fitted, clock):
 def test_no_setting_beyond_the_heat_limit_or_the_range(book, fitted):
     top = TARGET | {"press temperature": 340.0}
     found = diagnose("parts lifted with the film", top, "cotton", book, fit=fitted, now=NOW)
-    assert found.first.cause.startswith("pressed too cool") and found.first.to is None
-    assert found.first.factor == "" and dict(found.press)["press temperature"] <= 340.0
+    too_cool = next(f for f in found.findings if f.cause.startswith("pressed too cool"))
+    assert too_cool.to is None and too_cool.factor == "" and too_cool.share > 0.15
+    assert dict(found.press)["press temperature"] <= 340.0
 
 
 def test_unknown_words_and_wrong_settings(book, fitted):
@@ -162,7 +163,8 @@ def test_recorded_defects_move_the_failure_sides_and_do_not_speak_twice(book):
     at = pd.DataFrame([TARGET | {"cure temperature": 135.0}])
     told = fit(FOUR, book.results()).failure_sides(at, "cotton")["under-cured"].item()
     silent = fit(FOUR, book.results().drop(columns="defects"))
-    assert told > silent.failure_sides(at, "cotton")["under-cured"].item() + 0.1
+    quiet = silent.failure_sides(at, "cotton")["under-cured"].item()
+    assert told / (1 - told) > 2 * quiet / (1 - quiet)
     one = diagnose("bubbles", at.iloc[0].to_dict(), "cotton", book, now=NOW)
     two = diagnose("bubbles", at.iloc[0].to_dict(), "cotton", book, fit=silent, now=NOW)
     assert np.allclose([f.share for f in one.findings], [f.share for f in two.findings])

@@ -49,7 +49,7 @@ def private_environment(home: Path) -> dict[str, str]:
 
 
 class Lab:
-    """A running JupyterLab; ``get`` and ``post`` talk to its REST interface."""
+    """A running JupyterLab; ``get`` asks its REST interface."""
 
     def __init__(self, folder: Path, home: Path) -> None:
         self.folder = folder
@@ -86,17 +86,8 @@ class Lab:
         return wait_for(ready, 60, "JupyterLab")
 
     def get(self, path: str) -> Any:
-        return self._call("GET", path)
-
-    def post(self, path: str) -> Any:
-        return self._call("POST", path)
-
-    def _call(self, method: str, path: str) -> Any:
         request = urllib.request.Request(
-            self.address + path,
-            method=method,
-            headers={"Authorization": f"token {self.token}"},
-            data=b"" if method == "POST" else None,
+            self.address + path, headers={"Authorization": f"token {self.token}"}
         )
         try:
             with urllib.request.urlopen(request, timeout=20) as answer:

@@ -111,19 +111,13 @@ def restart_by_menu(form: Form) -> None:
     form.page.click(".jp-Dialog button.jp-mod-accept")
 
 
-def restart_from_outside(form: Form) -> None:
-    # JupyterLab 4.6 does not hear of this one, and goes on sending every widget message to a
-    # thread that is gone; only a reload of the page mends it.
-    assert form.lab.post(f"api/kernels/{form.lab.idle_kernel()}/restart") is not None
-
-
 def killed(form: Form) -> None:
     form.lab.kill_kernel()
 
 
 @pytest.mark.parametrize(
     ("restart", "reload"),
-    [(restart_by_menu, False), (restart_from_outside, True), (killed, True)],
+    [(restart_by_menu, False), (killed, True)],
 )
 def test_a_restarted_kernel_is_told_and_then_makes_exactly_one_entry(
     form: Form, shop: Path, lab: Lab, restart: Callable[[Form], None], reload: bool

@@ -94,8 +94,9 @@ def test_what_is_graded_fully_leaves_the_papers_and_half_grades_stay(book):
     assert labels.count("peel ____") == len(book.runs()), "all, when none lacks a grade"
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-@pytest.mark.parametrize(("factors", "outcomes"), [(0, 0), (12, 9), (25, 20)])
+@pytest.mark.parametrize(
+    ("paper", "factors", "outcomes"), [("Letter", 0, 0), ("A4", 12, 9), ("Letter", 25, 20)]
+)
 def test_nothing_runs_off_the_paper_or_over_its_foot(tmp_path, paper, factors, outcomes):
     session = make_session(factors, outcomes)
     with Logbook.create(tmp_path / "wide.dtfbook", session) as book:

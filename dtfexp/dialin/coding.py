@@ -19,6 +19,7 @@ from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
+from dtfexp.dialin.washes import wash_series
 from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points
 from dtfexp.maths.posterior import Data, Graded
 
@@ -52,7 +53,16 @@ class Coding:
             word=tuple(not f.is_numeric and not f.ordered for f in factors),
             trade_off=tuple(pairs),
             n_outcomes=len(self.outcomes),
+            series=self._series,
         )
+
+    @cached_property
+    def _series(self) -> tuple[int, ...]:
+        """One code for the outcomes that are one quality after more and more washes."""
+        tied = wash_series(self.session)
+        first = {o.name: some[0].name for some in tied for o in some}
+        names = [first.get(o.name, o.name) for o in self.outcomes]
+        return tuple(names.index(name) for name in names)
 
     @cached_property
     def outcomes(self) -> tuple[Outcome, ...]:

@@ -12,8 +12,8 @@ import pandas as pd
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import Coding, check_settings, excluded_rows
+from dtfexp.dialin.priors import with_widths
 from dtfexp.dialin.results import check_results
-from dtfexp.maths.field import Prior
 from dtfexp.maths.joint import PassPosterior, pass_posterior
 from dtfexp.maths.posterior import Posterior, infer, predict
 
@@ -234,7 +234,12 @@ class Fit:
         return fit_summary(self).html()
 
 
-def fit(session: Session, results: pd.DataFrame) -> Fit:
+def fit(
+    session: Session,
+    results: pd.DataFrame,
+    *,
+    prior_width: Mapping[str, float] | None = None,
+) -> Fit:
     """Fit the pass rate of every fabric to a results frame.
 
     results: ``Plan.runs`` plus one column per outcome (see the README for the columns); missing
@@ -242,9 +247,15 @@ def fit(session: Session, results: pd.DataFrame) -> Fit:
     alike, all passing, all failing or perfectly separated.  Deterministic.  Raises ``ResultsError``
     (a ``ValueError``) naming the row, the column and the value that is wrong.
 
+    prior_width: prior name -> factor; 2 lets that prior be twice as wide, 0.5 half as wide.
+    ``Fit.describe()`` lists the names.
+
     Model and inference: ``dtfexp.maths.field``, ``dtfexp.maths.ep``, ``dtfexp.maths.scales``.
     """
     checked = check_results(session, results)
     coding = Coding(session)
-    posterior = infer(coding.data(checked), coding.shape, coding.graded, Prior())
+    prior, scale_priors = with_widths(prior_width or {})
+    posterior = infer(
+        coding.data(checked), coding.shape, coding.graded, prior, scale_priors=scale_priors
+    )
     return Fit(session, checked, posterior)

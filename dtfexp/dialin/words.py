@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dtfexp.maths.scales import SCALE_PRIORS
+from dtfexp.dialin.priors import FIXED
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -30,7 +30,7 @@ def describe_fit(fit: Fit) -> str:
     }
     for o, outcome in enumerate(fit.coding.outcomes):
         learnt[f"press noise, {outcome.name}"] = [float(s.noise[o]) for s in post.scales]
-    priors = {p.name: p for p in SCALE_PRIORS}
+    priors = {p.name: p for p in post.scale_priors}
     for name, values in learnt.items():
         prior = priors[name.split(",")[0]]
         mean = float(np.exp(post.weight @ np.log(values)))
@@ -39,4 +39,17 @@ def describe_fit(fit: Fit) -> str:
             f"  {name}: {mean:.2f}  [{np.exp(prior.centre):.2f}, {low:.2f} to {high:.2f}: "
             f"{prior.reason}]"
         )
+    alike = priors["alike"]
+    mean = float(post.weight @ np.array([s.alike for s in post.scales]))
+    lines.append(f"  alike: {mean:.2f}  [0 to 0.95, any of them about as likely: {alike.reason}]")
+    lines.append("Held fixed: how far each part may lie from the trade's own guess, in grades:")
+    for fixed in FIXED:
+        lines.append(
+            f"  {fixed.name}: {getattr(post.prior, fixed.attribute):.2f}  [{fixed.reason}]"
+        )
+    lines.append(
+        f"The trade's own guess: {post.prior.intercept_mean:.1f} grades above the cut at the "
+        f"usual settings, {post.prior.fall:.1f} less at either end of a range."
+    )
+    lines.append('Wider or narrower: fit(..., prior_width={"slope": 2}).')
     return "\n".join(lines)

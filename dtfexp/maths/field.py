@@ -28,13 +28,15 @@ class FieldShape:
     """What the field runs over.
 
     stage (d,) of CURE/PRESS/PEEL; word (d,) true where the column holds a category code;
-    trade_off: pairs of columns (temperature, time) of one stage that add up to a dose.
+    trade_off: pairs of columns (temperature, time) of one stage that add up to a dose;
+    series (n_outcomes,): equal codes are one quality judged again, after more washes (empty: none).
     """
 
     stage: tuple[int, ...]
     word: tuple[bool, ...]
     trade_off: tuple[tuple[int, int], ...]
     n_outcomes: int
+    series: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,9 @@ class Prior:
     fabric_intercept: float = 0.5
     fabric_cure: float = 0.93
     fabric_press: float = 0.6
+    # Of what two outcomes do not share anyway, the share that grades of one wash series do: a
+    # later wash is judged on the same coupon, and what has come loose stays loose.
+    wash_tie: float = 0.7
     # What one press does to all its outcomes at once, beside load and round.
     press_share_sd: float = 0.15
 
@@ -302,9 +307,16 @@ def _levels(nodes: Array) -> tuple[Ints, Ints]:
     return first, at.reshape(-1)
 
 
-def outcome_correlation(n_outcomes: int, alike: float) -> Array:
-    """Correlation (O, O) of the outcomes' fields: ``alike`` off the diagonal."""
-    return np.asarray(alike + (1.0 - alike) * np.eye(n_outcomes))
+def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:
+    """Correlation (O, O) of the outcomes' fields: ``alike`` off the diagonal, more inside a series.
+
+    A sum of three covariances (common, of the series, own), so it is one for any series.
+    """
+    own = np.eye(shape.n_outcomes)
+    codes = np.array(shape.series or range(shape.n_outcomes))
+    same = (codes[:, None] == codes[None, :]).astype(float)
+    apart = prior.wash_tie * same + (1.0 - prior.wash_tie) * own
+    return np.asarray(alike + (1.0 - alike) * apart)
 
 
 def luck_covariance(

@@ -66,10 +66,11 @@ class Posterior:
     scales: tuple[Scales, ...]
     weight: Array
     sites: Sites
+    scale_priors: tuple[ScalePrior, ...] = SCALE_PRIORS
 
     def alike(self, j: int) -> Array:
         """Correlation (O, O) of the outcomes' fields at scale setting ``j``."""
-        return field.outcome_correlation(self.shape.n_outcomes, self.scales[j].alike)
+        return field.outcome_correlation(self.shape, self.scales[j].alike, self.prior)
 
     def weights(self, j: int) -> Array:
         """Prediction weights (N, O) at scale setting ``j``; empty when nothing was seen."""
@@ -119,7 +120,7 @@ def ceilings(graded: tuple[Graded | None, ...], scales: Scales) -> Array:
 def data_covariance(data: Data, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior covariance (N, N) of the observed latent values, luck included."""
     base = field.covariance(data.at, data.at, shape, scales, prior)
-    alike = field.outcome_correlation(shape.n_outcomes, scales.alike)
+    alike = field.outcome_correlation(shape, scales.alike, prior)
     out = base * alike[np.ix_(data.outcome, data.outcome)]
     out += field.luck_covariance(
         data.outcome, data.load, data.round_, data.block, data.press, scales, prior
@@ -186,7 +187,7 @@ def infer(
     points, weight, _ = integrate(log_evidence, dim, n_points, keep)
     scales = scales_at(points)
     sites = run_sites(data, shape, prior, graded, scales)
-    return Posterior(data, shape, prior, graded, tuple(scales), weight, sites)
+    return Posterior(data, shape, prior, graded, tuple(scales), weight, sites, scale_priors)
 
 
 def fitted_steps(

@@ -22,6 +22,7 @@ from dtfexp.dialin.coding import Coding
 from dtfexp.dialin.first_look import first_look
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
+from dtfexp.dialin.numbering import first_numbers
 from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
 from dtfexp.maths.box import largest_box
 from dtfexp.maths.field import Points
@@ -58,7 +59,7 @@ def next_presses(
     seed = whole_seed(seed)
     names = chosen_fabrics(session, fabrics)
     fitted = fit(session, results)
-    first = _first_numbers(fitted.results)
+    first = first_numbers(fitted.results)
     rng = np.random.default_rng(seed)
     if not len(fitted.results):
         wanted = first_look(session, names, count)
@@ -222,15 +223,6 @@ def _stack(coding: Coding, names: list[str], mapped: dict[str, Mapped]) -> Cells
     margin = np.concatenate([mapped[n].margin for n in names])
     stays = np.concatenate([mapped[n].stays for n in names])
     return Cells(points, np.concatenate(weights) / len(names), (margin, stays))
-
-
-def _first_numbers(results: pd.DataFrame) -> tuple[int, int, int]:
-    """The next free press, oven load and press round."""
-    out = []
-    for column in ("press", "oven_load", "press_round"):
-        numbers = pd.to_numeric(results[column], errors="coerce").dropna()
-        out.append(int(numbers.max()) + 1 if len(numbers) else 1)
-    return out[0], out[1], out[2]
 
 
 def _no_rows(session: Session) -> pd.DataFrame:

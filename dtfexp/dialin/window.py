@@ -8,7 +8,7 @@ Wu 2002, Technometrics 44:144).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from dtfexp.describe.errors import SessionError
+from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.edges import box_edges, reason_found, reason_missing
 from dtfexp.maths.box import Box, deepest_point, largest_box
@@ -104,7 +106,31 @@ def chance_map(fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float) -> Map
     )
 
 
-def find_window(fit: Fit, fabric: str, pass_rate: float, confidence: float) -> Window:
+def half_widths(session: Session, fabric: str, wanted: Mapping[str, float]) -> dict[str, float]:
+    """Half-widths a window must have, by the session's factor names; ``SessionError`` if none can.
+
+    Words have no width; a half-width over half the range that this fabric allows fits nowhere.
+    """
+    out = {}
+    for given, value in wanted.items():
+        factor = session.factor(given)
+        axis = grids.full_axis(session, factor, fabric) if factor.is_numeric else np.zeros(1)
+        most = 0.5 * float(axis[-1] - axis[0])
+        number = not isinstance(value, bool) and isinstance(value, (int, float))
+        if not number or not 0.0 < value <= most:
+            accepted = f"a half-width up to {most:g}" if most else "no half-width: it has one level"
+            raise SessionError(f"at_least of {factor.name!r} is {value!r}; give {accepted}")
+        out[factor.name] = float(value)
+    return out
+
+
+def find_window(
+    fit: Fit,
+    fabric: str,
+    pass_rate: float,
+    confidence: float,
+    at_least: Mapping[str, float] | None = None,
+) -> Window:
     """See :meth:`dtfexp.dialin.fit.Fit.window`."""
     for name, value in (("pass_rate", pass_rate), ("confidence", confidence)):
         if not 0.0 < value < 1.0:
@@ -117,13 +143,15 @@ def find_window(fit: Fit, fabric: str, pass_rate: float, confidence: float) -> W
     ]
     # Grades of so few presses would lean on the prior alone: no promise is made on them.
     proven = fit.presses_used(fabric) >= FEWEST_PRESSES
-    boxes = [_best_box(m, confidence) if proven else None for m in maps]
+    wanted = at_least or {}
+    boxes = [_best_box(m, confidence, wanted) if proven else None for m in maps]
     found = [(b.size, -k, b) for k, b in enumerate(boxes) if b is not None]
     if not found:
         best = max(range(len(maps)), key=lambda k: (float(_best_known(maps[k]).max()), -k))
-        return _not_found(fit, fabric, maps[best], pass_rate, confidence)
+        narrow = bool(wanted) and any((m.chance >= confidence).any() for m in maps)
+        return _not_found(fit, fabric, maps[best], pass_rate, confidence, proven and narrow)
     _, place, widest = max(found, key=lambda entry: entry[:2])
-    mapped, box = _zoomed(fit, fabric, maps[-place], widest, pass_rate, confidence)
+    mapped, box = _zoomed(fit, fabric, maps[-place], widest, pass_rate, confidence, wanted)
     return _found(fit, fabric, mapped, box, pass_rate, confidence)
 
 
@@ -140,8 +168,8 @@ def _units(mapped: Mapped) -> list[float]:
     return [grids.unit_of(f) for f in mapped.grid.factors]
 
 
-def _best_box(mapped: Mapped, confidence: float) -> Box | None:
-    """Largest box; every width at least twice the spread when possible."""
+def _best_box(mapped: Mapped, confidence: float, at_least: Mapping[str, float]) -> Box | None:
+    """Largest box; each width at least twice the spread when possible, and as asked always."""
     good = mapped.chance >= confidence
     if not good.any():
         return None
@@ -153,12 +181,20 @@ def _best_box(mapped: Mapped, confidence: float) -> Box | None:
         2.0 * f.spread if f.is_numeric and len(a) > 1 else 0.0
         for f, a in zip(mapped.grid.factors, axes, strict=True)
     ]
-    box = largest_box(good, axes, units, min_width=wide, prefer=mapped.chance)
-    return box or largest_box(good, axes, units, prefer=mapped.chance)
+    asked = [2.0 * at_least.get(f.name, 0.0) for f in mapped.grid.factors]
+    both = np.maximum(wide, asked).tolist()
+    box = largest_box(good, axes, units, min_width=both, prefer=mapped.chance)
+    return box or largest_box(good, axes, units, min_width=asked, prefer=mapped.chance)
 
 
 def _zoomed(
-    fit: Fit, fabric: str, coarse: Mapped, box: Box, pass_rate: float, confidence: float
+    fit: Fit,
+    fabric: str,
+    coarse: Mapped,
+    box: Box,
+    pass_rate: float,
+    confidence: float,
+    at_least: Mapping[str, float],
 ) -> tuple[Mapped, Box]:
     """Search again on a finer grid around the coarse box; the larger of the two stands."""
     within = {}
@@ -173,7 +209,7 @@ def _zoomed(
     if fine.shape == coarse.grid.shape:
         return coarse, box
     mapped = chance_map(fit, fabric, fine, pass_rate)
-    closer = _best_box(mapped, confidence)
+    closer = _best_box(mapped, confidence, at_least)
     if closer is None or closer.size < box.size:
         return coarse, box
     return mapped, closer
@@ -214,7 +250,12 @@ def _found(
 
 
 def _not_found(
-    fit: Fit, fabric: str, mapped: Mapped, pass_rate: float, confidence: float
+    fit: Fit,
+    fabric: str,
+    mapped: Mapped,
+    pass_rate: float,
+    confidence: float,
+    too_narrow: bool = False,
 ) -> Window:
     flat = int(np.argmax(_best_known(mapped)))
     at = (
@@ -235,7 +276,12 @@ def _not_found(
         pass_rate=expected,
         confidence=chance,
         margin=none,
-        reason=reason_missing(fit, fabric, target, chance, expected, pass_rate, confidence),
+        reason=(
+            f"Set-points of {fabric} keep the pass rate, but no window is as wide as was asked; "
+            "ask for less, or press more near the edges."
+            if too_narrow
+            else reason_missing(fit, fabric, target, chance, expected, pass_rate, confidence)
+        ),
         required=pass_rate,
         required_confidence=confidence,
         edges=box_edges(fit, fabric, target, None, None, none, pass_rate),

@@ -1,0 +1,65 @@
+"""Windows of a width asked for, and how sure a whole window is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from dtfexp import Fit, SessionError, fit, plan
+from dtfexp.dialin.drawn import drawn_rates
+from dtfexp.dialin.whole_box import _spots
+from tests.dialin.bench import FOUR, graded
+
+
+@pytest.fixture(scope="module")
+def known() -> Fit:
+    return fit(FOUR, graded(FOUR, plan(FOUR, 26).runs, width=1.6))
+
+
+def test_a_window_can_be_asked_to_be_wide_in_one_setting(known: Fit) -> None:
+    plain = known.window("cotton")
+    assert plain.found and plain.low and plain.high
+    half = 0.5 * (plain.high["press time"] - plain.low["press time"]) + 0.5
+    wide = known.window("cotton", at_least={"press time": half})
+    assert wide.found and wide.low and wide.high
+    assert wide.high["press time"] - wide.low["press time"] >= 2 * half - 1e-9
+    assert known.window("cotton") is plain
+
+
+def test_a_width_that_no_proven_window_has_is_told_apart_from_none_proven(known: Fit) -> None:
+    window = known.window("cotton", at_least={"press time": 8, "cure time": 45})
+    assert not window.found and window.low is None
+    assert "as wide as was asked" in window.reason
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"press time": 9}, "'press time' is 9; give a half-width up to 8"),
+        ({"press time": 0}, "half-width"),
+        ({"press time": "5"}, "'5'"),
+        ({"mood": 1}, "mood"),
+    ],
+)
+def test_a_width_that_fits_nowhere_is_refused(known: Fit, asked: dict, told: str) -> None:
+    with pytest.raises(SessionError, match=told):
+        known.window("cotton", at_least=asked)
+
+
+def test_the_whole_window_is_less_sure_than_each_set_point(known: Fit) -> None:
+    """Held to its meaning: the share of drawn surfaces whose worst spot in the box is good."""
+    window = known.window("cotton")
+    rates = drawn_rates(known, _spots(known, window), "cotton")
+    alone = (rates >= window.required).mean(axis=0)
+    together = (rates >= window.required).all(axis=1).mean()
+    whole = known.whole_confidence(window)
+    assert whole == pytest.approx(together, abs=0.02)
+    assert whole <= alone.min() + 0.02
+    # Corners included: the spots reach every end of the box.
+    spots = _spots(known, window)
+    for name in ("cure temperature", "press time"):
+        assert np.isin([window.low[name], window.high[name]], spots[name]).all()
+
+
+def test_no_window_is_not_sure_at_all(known: Fit) -> None:
+    assert known.whole_confidence(known.window("cotton", pass_rate=0.9999)) == 0.0

@@ -6,6 +6,7 @@ from dtfexp.show.bars import window_bars
 from dtfexp.show.calibration import calibration_line
 from dtfexp.show.chart import presses_chart
 from dtfexp.show.curves import curve
+from dtfexp.show.intervals import grades_chart, luck_bars, shares_bars
 from dtfexp.show.maps import pass_map
 from dtfexp.show.operating import operating_curve
 from dtfexp.show.platen import platen_map
@@ -19,11 +20,14 @@ __all__ = [
     "curve",
     "failing_days",
     "foretold_curve",
+    "grades_chart",
+    "luck_bars",
     "operating_curve",
     "pass_map",
     "plans_chart",
     "platen_map",
     "presses_chart",
+    "shares_bars",
     "sight_bars",
     "tied_map",
     "timeline_chart",

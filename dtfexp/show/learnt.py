@@ -13,6 +13,8 @@ from dtfexp.show.notebook import Shown
 from dtfexp.show.reading import between, label, per_cent
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
 
@@ -38,7 +40,7 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
     lines = [
         "A setting's share counts all it does together with others, so shares may add up to more "
         "than 100 %.",
-        _failed(fit, name),
+        failed_line(fit, name),
         *_odd(fit, name),
     ]
     body = "".join(f"<p>{escape(line)}</p>" for line in lines)
@@ -50,7 +52,7 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
     return Shown(html, "\n".join([head, *told, *lines]))
 
 
-def _failed(fit: Fit, fabric: str) -> str:
+def failed_line(fit: Fit, fabric: str) -> str:
     """How the failed presses of a fabric look, one sentence."""
     words = judged.verdicts(fit.session, fit.results)
     mine = fit.results["fabric"].tolist()
@@ -80,7 +82,12 @@ def _odd(fit: Fit, fabric: str) -> list[str]:
         lines.append(f"{len(mine) - _MOST_SURPRISES} more grades are as odd.")
     if not len(mine):
         lines.append("No grade is far from what the other presses foretell.")
-    luck = fit.luck()
+    return [*lines, *luck_lines(fit.luck())]
+
+
+def luck_lines(luck: pd.DataFrame) -> list[str]:
+    """A sentence for each load, round or block of ``Fit.luck`` that stands out."""
+    lines = []
     for row in luck[luck["stands_out"]].to_dict("records"):
         side = "better" if row["luck"] > 0 else "worse"
         lines.append(

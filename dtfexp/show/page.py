@@ -17,6 +17,7 @@ from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.measured import Measured
 from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
 from dtfexp.show.svg import inline
+from dtfexp.show.understood import Understood
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,9 +50,12 @@ def render(
     """
     session = fit.session
     sections = []
+    understood = Understood.of(fit)
     for number, (finding, card) in enumerate(zip(findings, cards, strict=True), start=1):
         said(finding.name)
-        sections.append(_section(finding, fit, reading, f"fabric-{number}", card))
+        key = f"fabric-{number}"
+        section = _section(finding, fit, reading, key, card)
+        sections.append(section | understood.fabric(fit, finding.name, key))
     text: str = (
         environment()
         .get_template("report.html.j2")
@@ -65,6 +69,7 @@ def render(
             glance=tables.glance(findings, session, reading),
             cautions=CAUTIONS,
             fabrics=sections,
+            understood=understood.bench(),
             bench=_bench(measured or Measured(), findings, session, reading),
             plans=tables.plans(plans),
             plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),

@@ -149,6 +149,48 @@ class StandInFit:
             presses=int(used),
         )
 
+    def shares(self, fabric: str) -> pd.DataFrame:
+        names = [factor.name for factor in self.session.factors]
+        columns = ["alone", "in_all", "in_all_low", "in_all_high"]
+        rows = [[0.1, 0.4 / (k + 1), 0.2 / (k + 1), 0.6 / (k + 1)] for k in range(len(names))]
+        return pd.DataFrame(rows, columns=columns, index=pd.Index(names, name="setting"))
+
+    def luck(self) -> pd.DataFrame:
+        loads = sorted(set(self.results["oven_load"])) if len(self.results) else []
+        rows = [
+            ["oven load", load, 6, -0.9 if load == 2 else 0.1, -1.4, 0.3, load == 2]
+            for load in loads
+        ]
+        columns = ["kind", "number", "presses", "luck", "low", "high", "stands_out"]
+        return pd.DataFrame(rows, columns=columns)
+
+    def check_grades(self) -> pd.DataFrame:
+        columns = ["outcome", "grade", "observed", "expected", "low", "high", "as_foretold"]
+        rows = [
+            [outcome.name, grade, seen, 3.25, 1, 6, seen <= 6]
+            for outcome in self.session.outcomes
+            for grade, seen in (("4", 3), ("5", 9))
+        ]
+        return pd.DataFrame(rows if len(self.results) else [], columns=columns)
+
+    def surprises(self) -> pd.DataFrame:
+        columns = ["press", "fabric", "outcome", "grade", "foretold", "chance", "why"]
+        outcome, fabric = self.session.outcomes[0].name, self.session.fabrics[0].name
+        rows = [[7, fabric, outcome, 1.0, 5.0, 0.012, "worse than foretold"]]
+        return pd.DataFrame(rows if len(self.results) > 7 else [], columns=columns)
+
+    def failure_sides(self, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
+        return pd.DataFrame({"looks": "under-cured"}, index=settings.index)
+
+    def anova(self, outcome: str, fabric: str) -> pd.DataFrame:
+        columns = ["stratum", "df", "df_error", "F", "p", "note"]
+        rows = [
+            ["oven load", 1, 3.5, 12.25, 0.0004, ""],
+            ["press", 1, 0, np.nan, np.nan, "not varied"],
+        ]
+        names = [factor.name for factor in self.session.factors[:2]]
+        return pd.DataFrame(rows[: len(names)], columns=columns, index=names)
+
     def describe(self) -> str:
         return "A stand-in fit, for layout only."
 

@@ -143,6 +143,7 @@ def test_no_press_at_all(session: Session, tmp_path: Path) -> None:
     assert "Nothing is graded yet" in outline.words
     assert "No press of this fabric is planned yet." in outline.words
     assert "No plan is in the logbook yet." in outline.words
+    assert "there is no luck to tell" in outline.words
 
 
 def test_everything_a_person_asks_for_is_there(written: str) -> None:
@@ -171,8 +172,27 @@ def test_everything_a_person_asks_for_is_there(written: str) -> None:
     ):
         assert text in words, text
     assert words.count("Pairs stay open.") == 1
-    # 6 settings, 6 pairs of the 4 numbers, bars and chart, for each of the two fabrics.
-    assert len([t for t in outline.tags if t == "title"]) == 1 + 2 * (6 + 6 + 2)
+    # 6 settings, 6 pairs of the 4 numbers, bars, shares and chart, for each of the two fabrics;
+    # one of luck, two of outcomes.
+    assert len([t for t in outline.tags if t == "title"]) == 1 + 2 * (6 + 6 + 3) + 3
+
+
+def test_what_the_fit_understood_is_told_with_its_numbers(written: str) -> None:
+    words = " ".join(re.sub("<[^>]+>", " ", written).replace("\u00a0", " ").split())
+    for text in (
+        "cure temperature 40 % (20 to 60 %), cure time 20 % (10 to 30 %)",
+        "Oven load 2 (all fabrics) came out about 0.9 grades worse than its settings explain.",
+        "2 of 4 counts lie where foretold. One in twenty may lie outside by chance",
+        "peel 5 9 3.2 1 to 6 more than foretold",
+        "peel 4 3 3.2 1 to 6 as foretold",
+        "7 peel 1 5 1 % worse than foretold",
+        "cure temperature oven load 1 3.5 12.25 under 0.001",
+        "cure time press 1 – – – not varied",
+    ):
+        assert text in words, text
+    sections = written.split('<section class="fabric"')[1:]
+    odd = ["No grade is far from what the other presses foretell" in part for part in sections]
+    assert odd == [False, True]
 
 
 def test_every_press_stands_in_the_table_of_its_fabric(written: str, fit: StandInFit) -> None:

@@ -6,15 +6,11 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.summary import html_table
-from dtfexp.describe.wording import counted, listed
-from dtfexp.dialin import judged
-from dtfexp.dialin.failure_sides import HOLDS, UNKNOWN
+from dtfexp.show.lessons import failed_line, luck_lines
 from dtfexp.show.notebook import Shown
 from dtfexp.show.reading import between, label, per_cent
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
 
@@ -52,22 +48,6 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
     return Shown(html, "\n".join([head, *told, *lines]))
 
 
-def failed_line(fit: Fit, fabric: str) -> str:
-    """How the failed presses of a fabric look, one sentence."""
-    words = judged.verdicts(fit.session, fit.results)
-    mine = fit.results["fabric"].tolist()
-    rows = [k for k, word in enumerate(words) if word == judged.FAILED and mine[k] == fabric]
-    if not rows:
-        return "No press of this fabric failed."
-    settings = fit.results[[f.name for f in fit.session.factors]].iloc[rows]
-    # A press that failed where most pass failed by luck, not on a side.
-    looks = fit.failure_sides(settings, fabric)["looks"].replace(
-        {HOLDS: "as luck, at a good place", UNKNOWN: "of no clear side yet"}
-    )
-    parts = [f"{number} {look}" for look, number in looks.value_counts().items()]
-    return f"{counted(len(rows), 'press', 'presses')} failed; judged by the fit: {listed(parts)}."
-
-
 def _odd(fit: Fit, fabric: str) -> list[str]:
     """Grades to look at again, and loads or rounds that stand out."""
     lines = []
@@ -83,15 +63,3 @@ def _odd(fit: Fit, fabric: str) -> list[str]:
     if not len(mine):
         lines.append("No grade is far from what the other presses foretell.")
     return [*lines, *luck_lines(fit.luck())]
-
-
-def luck_lines(luck: pd.DataFrame) -> list[str]:
-    """A sentence for each load, round or block of ``Fit.luck`` that stands out."""
-    lines = []
-    for row in luck[luck["stands_out"]].to_dict("records"):
-        side = "better" if row["luck"] > 0 else "worse"
-        lines.append(
-            f"{row['kind'].capitalize()} {row['number']} (all fabrics) came out about "
-            f"{abs(row['luck']):.1f} grades {side} than its settings explain."
-        )
-    return lines

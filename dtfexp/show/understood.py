@@ -9,7 +9,7 @@ import pandas as pd
 
 from dtfexp.describe.wording import counted, listed
 from dtfexp.show import figures, intervals
-from dtfexp.show.learnt import failed_line, luck_lines
+from dtfexp.show.lessons import failed_line, luck_lines
 from dtfexp.show.reading import between, label, per_cent, tidy
 from dtfexp.show.svg import inline
 from dtfexp.show.tables import FREE, LINE, NUMBER, Table, grade

@@ -1,0 +1,42 @@
+"""Sentences on what a fit understood, shared by the report and the notebook."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dtfexp.describe.wording import counted, listed
+from dtfexp.dialin import judged
+from dtfexp.dialin.failure_sides import HOLDS, UNKNOWN
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.dialin.fit import Fit
+
+
+def failed_line(fit: Fit, fabric: str) -> str:
+    """How the failed presses of a fabric look, one sentence."""
+    words = judged.verdicts(fit.session, fit.results)
+    mine = fit.results["fabric"].tolist()
+    rows = [k for k, word in enumerate(words) if word == judged.FAILED and mine[k] == fabric]
+    if not rows:
+        return "No press of this fabric failed."
+    settings = fit.results[[f.name for f in fit.session.factors]].iloc[rows]
+    # A press that failed where most pass failed by luck, not on a side.
+    looks = fit.failure_sides(settings, fabric)["looks"].replace(
+        {HOLDS: "as luck, at a good place", UNKNOWN: "of no clear side yet"}
+    )
+    parts = [f"{number} {look}" for look, number in looks.value_counts().items()]
+    return f"{counted(len(rows), 'press', 'presses')} failed; judged by the fit: {listed(parts)}."
+
+
+def luck_lines(luck: pd.DataFrame) -> list[str]:
+    """A sentence for each load, round or block of ``Fit.luck`` that stands out."""
+    lines = []
+    for row in luck[luck["stands_out"]].to_dict("records"):
+        side = "better" if row["luck"] > 0 else "worse"
+        lines.append(
+            f"{row['kind'].capitalize()} {row['number']} (all fabrics) came out about "
+            f"{abs(row['luck']):.1f} grades {side} than its settings explain."
+        )
+    return lines

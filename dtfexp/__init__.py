@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from dtfexp.dialin.plan import Plan as Plan
     from dtfexp.dialin.plan import plan as plan
     from dtfexp.dialin.redial import redial as redial
+    from dtfexp.dialin.rehearsal import Rehearsal as Rehearsal
+    from dtfexp.dialin.rehearsal import rehearse as rehearse
     from dtfexp.dialin.verdict import verdict as verdict
     from dtfexp.dialin.watch import watch as watch
     from dtfexp.dialin.window import Window as Window
@@ -58,6 +60,8 @@ _HOME = {
     "fit": "dtfexp.dialin.fit",
     "Window": "dtfexp.dialin.window",
     "redial": "dtfexp.dialin.redial",
+    "rehearse": "dtfexp.dialin.rehearsal",
+    "Rehearsal": "dtfexp.dialin.rehearsal",
     "watch": "dtfexp.dialin.watch",
     "presses_to_confirm": "dtfexp.dialin.confirm",
     "confirmation_plan": "dtfexp.dialin.confirmation",
@@ -77,6 +81,7 @@ __all__ = [
     "Outcome",
     "Plan",
     "PlanError",
+    "Rehearsal",
     "ResultsError",
     "Session",
     "SessionError",
@@ -89,6 +94,7 @@ __all__ = [
     "plan",
     "presses_to_confirm",
     "redial",
+    "rehearse",
     "report",
     "verdict",
     "watch",

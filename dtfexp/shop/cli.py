@@ -1,4 +1,5 @@
-"""The command line: ``dtfexp demo | new | plan | sheet | next | import | report | open``."""
+"""The command line: ``dtfexp demo | new | rehearse | plan | sheet | next | import | report``
+and ``open``."""
 
 from __future__ import annotations
 
@@ -16,6 +17,7 @@ _ORDER = """\
 In order:
   dtfexp demo                                        see the whole job done on an invented bench
   dtfexp new my_bench.toml                           the first day: a checklist, then your session
+  dtfexp rehearse SESSION.toml --presses 10+4+4      are they enough? tried on invented benches
   dtfexp plan SESSION.toml my.dtfbook --presses 14   start a logbook with a first look
   dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
   (press, peel, wash, grade; record in 2_record.ipynb or on a sheet)
@@ -49,6 +51,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
     _demo(commands)
     _new(commands)
+    _rehearse(commands)
     _plan(commands)
     _sheet(commands)
     _next(commands)
@@ -88,6 +91,31 @@ def _new(commands: _Commands[_Parser]) -> None:
         "dtfexp new my_bench.toml",
     )
     command.add_argument("session", metavar="SESSION.toml", help="session file to make")
+
+
+def _rehearse(commands: _Commands[_Parser]) -> None:
+    command = _add(
+        commands,
+        "rehearse",
+        "play the session on invented benches: are the presses enough, and what do they cost",
+        "dtfexp rehearse example_session.toml --presses 10+4+4",
+    )
+    command.add_argument("session", metavar="SESSION.toml", help="description of the session")
+    command.add_argument(
+        "--presses",
+        type=_batches,
+        required=True,
+        metavar="N+N+N",
+        help="test presses of each batch, such as 10+4+4",
+    )
+    command.add_argument(
+        "--rehearsals", type=_whole, default=20, metavar="N", help="how many (%(default)s)"
+    )
+    command.add_argument(
+        "--jobs", type=_whole, default=-1, metavar="N", help="how many at a time (-1: all cores)"
+    )
+    _fabrics(command)
+    _seed(command)
 
 
 def _plan(commands: _Commands[_Parser]) -> None:
@@ -207,6 +235,13 @@ def _option(text: str) -> tuple[str, object]:
         return name.strip(), value.strip()
 
 
+def _batches(text: str) -> tuple[int, ...]:
+    try:
+        return tuple(int(part) for part in text.split("+"))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not N+N+N, such as 10+4+4") from None
+
+
 def _whole(text: str) -> int:
     try:
         return int(text)
@@ -221,6 +256,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     run: dict[str, Callable[[argparse.Namespace], None]] = {
         "demo": commands.demo,
         "new": commands.new,
+        "rehearse": commands.rehearse,
         "plan": commands.plan,
         "sheet": commands.sheet,
         "next": commands.next_,

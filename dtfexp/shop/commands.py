@@ -46,6 +46,23 @@ def new(args: Namespace) -> None:
     print(f"Next: dtfexp plan {path} my.dtfbook --presses 14")
 
 
+def rehearse(args: Namespace) -> None:
+    """Play a session on invented benches before a press is made."""
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.rehearsal import rehearse as play
+
+    print(
+        play(
+            Session.load(args.session),
+            args.presses,
+            rehearsals=args.rehearsals,
+            fabrics=args.fabrics,
+            jobs=args.jobs,
+            seed=args.seed,
+        )
+    )
+
+
 def plan(args: Namespace) -> None:
     """Start a logbook with a first plan."""
     from dtfexp.book.logbook import Logbook

@@ -98,7 +98,35 @@ def test_a_design_takes_its_options(tmp_path: Path, capsys: pytest.CaptureFixtur
         assert book.runs()["block"].value_counts().tolist() == [9, 9]
 
 
+def test_a_session_is_rehearsed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "one.toml"
+    path.write_text(
+        """
+name = "one"
+fabrics = ["cotton"]
+
+[[factors]]
+name = "cure temperature"
+low = 105
+high = 145
+unit = "°C"
+step = 5
+
+[[outcomes]]
+name = "peel"
+""",
+        encoding="utf-8",
+    )
+    code, out, err = run(
+        capsys, "rehearse", str(path), "--presses", "5+2", "--rehearsals", "1", "--jobs", "1"
+    )
+    assert code == 0, err
+    assert "Rehearsal of one: 5 + 2 presses on 1 invented benches" in out
+
+
 MISTAKES = [
+    (["rehearse", "SESSION", "--presses", "10+x"], "'10+x' is not N+N+N"),
+    (["rehearse", "SESSION", "--presses", "10+0"], "presses is 0"),
     (["plan", "nothing.toml", "x.dtfbook", "--presses", "4"], "nothing.toml"),
     (["plan", "SESSION", "BOOK", "--presses", "4"], "already"),
     (["plan", "SESSION", "new.dtfbook", "--presses", "four"], "'four' is not a whole number"),

@@ -1,0 +1,156 @@
+"""One bench drawn from what is believed: a quality for every setting, as if it were the truth.
+
+The field is drawn at many anchors and runs between them as its own conditional mean, so that it is
+one function: a print at a setting and the map of all settings see the same bench.  What presses
+have taught is laid over a prior draw by Matheron's rule (Wilson et al. 2020, Proc. ICML 37:10292,
+sec. 3; Rasmussen & Williams 2006, appendix A.2 for the conditional).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+
+from dtfexp.maths import field
+from dtfexp.maths.ceiling import quality, steepness
+from dtfexp.maths.field import FieldShape, Points, Prior, Scales
+from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.posterior import Graded, Posterior, ceilings
+from dtfexp.maths.scales import n_dimensions, to_scales
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+# Added to the anchors' variance (grade units squared): keeps the factor finite where they crowd.
+_RIDGE = 1e-6
+_CHUNK = 2048
+
+
+@dataclass(frozen=True)
+class Hidden:
+    """A drawn bench.
+
+    anchors (n) with weights (n, O): the field is trade mean + covariance with the anchors @
+    weights; graded: the cuts of its grader; in_blocks: whether days or lots bring luck of their
+    own; the rest as in the posterior it was drawn from.
+    """
+
+    anchors: Points
+    weights: Array
+    shape: FieldShape
+    scales: Scales
+    prior: Prior
+    graded: tuple[Graded | None, ...]
+    in_blocks: bool
+
+    @property
+    def ceiling(self) -> Array:
+        """Ceiling of quality (O,); infinite where an outcome is measured."""
+        return ceilings(self.graded, self.scales)
+
+    def at(self, points: Points) -> tuple[Array, Array]:
+        """The field (M, O), averaged over the machine spread, and the variance (M, O) that the
+        spread adds from press to press."""
+        mean = np.empty((points.n, self.shape.n_outcomes))
+        wander = np.empty_like(mean)
+        for start in range(0, points.n, _CHUNK):
+            rows = np.arange(start, min(points.n, start + _CHUNK))
+            part = points.take(rows)
+            base, wander[rows] = field.covariance_and_wander(
+                part, self.anchors, self.shape, self.scales, self.prior, self.weights
+            )
+            trade = field.trade_mean(part, self.shape, self.scales, self.prior)
+            mean[rows] = trade[:, None] + base @ self.weights
+        return mean, wander
+
+    def pass_rate(self, points: Points) -> Array:
+        """True chance (M,) that a new press passes: new load, new round, machine spread."""
+        mean, wander = self.at(points)
+        shared, own = field.luck_split(self.scales, self.prior, self.in_blocks)
+        own_all = own + wander * steepness(mean, self.ceiling) ** 2
+        return joint_pass(quality(mean, self.ceiling), shared, own_all)
+
+    def press(self, points: Points, load: Ints, round_: Ints, rng: np.random.Generator) -> Array:
+        """What is seen (n, O) of n presses, in grade units above acceptance, before it is cut into
+        grades: quality, luck of loads and rounds, press noise."""
+        n, n_out = points.n, self.shape.n_outcomes
+        outcome = np.tile(np.arange(n_out), n)
+        press = np.repeat(np.arange(n), n_out)
+        luck = field.luck_covariance(
+            outcome,
+            np.repeat(load, n_out),
+            np.repeat(round_, n_out),
+            press if self.in_blocks else np.full(n * n_out, -1),
+            press,
+            self.scales,
+            self.prior,
+        )
+        drawn = np.linalg.cholesky(luck + _RIDGE * np.eye(n * n_out)) @ rng.normal(size=n * n_out)
+        noise = rng.normal(size=(n, n_out)) * self.scales.noise
+        return np.asarray(
+            quality(self.at(points)[0], self.ceiling) + drawn.reshape(n, n_out) + noise
+        )
+
+
+def prior_draw(
+    shape: FieldShape,
+    graded: tuple[Graded | None, ...],
+    anchors: Points,
+    rng: np.random.Generator,
+) -> Hidden:
+    """A bench of which nothing is known yet: scales and field from their priors."""
+    scales = to_scales(rng.normal(size=n_dimensions(shape.n_outcomes)), shape.n_outcomes)
+    prior = Prior()
+    weights = _prior_weights(anchors, shape, scales, prior, rng)
+    return Hidden(anchors, weights, shape, scales, prior, graded, False)
+
+
+def posterior_draw(post: Posterior, anchors: Points, rng: np.random.Generator) -> Hidden:
+    """A bench that could have given the grades seen so far."""
+    j = int(rng.choice(len(post.weight), p=post.weight))
+    scales, shape, prior, data = post.scales[j], post.shape, post.prior, post.data
+    weights = _prior_weights(anchors, shape, scales, prior, rng)
+    in_blocks = bool(np.any(data.block >= 0))
+    if data.n:
+        # Only the prior draw at the data is wanted here; their luck comes with the correction.
+        base = field.covariance(data.at, anchors, shape, scales, prior)
+        drawn = (base @ weights)[np.arange(data.n), data.outcome]
+        correction = post.sites.weights[j] - _seen_again(post, j, drawn, rng)
+        more = correction[:, None] * post.alike(j)[data.outcome]
+        anchors, weights = _joined(anchors, data.at), np.vstack([weights, more])
+    return Hidden(anchors, weights, shape, scales, prior, post.graded, in_blocks)
+
+
+def _prior_weights(
+    anchors: Points, shape: FieldShape, scales: Scales, prior: Prior, rng: np.random.Generator
+) -> Array:
+    """Weights (n, O) of a prior draw: with K = L L', a draw L z is K @ (L'^-1 z)."""
+    cov = field.covariance(anchors, anchors, shape, scales, prior) + _RIDGE * np.eye(anchors.n)
+    alike = np.linalg.cholesky(field.outcome_correlation(shape.n_outcomes, scales.alike))
+    z = rng.normal(size=(anchors.n, shape.n_outcomes)) @ alike.T
+    return np.asarray(solve_triangular(np.linalg.cholesky(cov), z, lower=True, trans="T"))
+
+
+def _seen_again(post: Posterior, j: int, drawn: Array, rng: np.random.Generator) -> Array:
+    """C^-1 (field + luck + site noise) (N,) for a draw of the field at the data.
+
+    C^-1 = R R' of the sites exists where a site says nothing; given the field, the wanted vector
+    has mean C^-1 field and covariance C^-1 - C^-1 K C^-1.
+    """
+    data = post.data
+    inverse = post.sites.root[j] @ post.sites.root[j].T
+    signal = field.covariance(data.at, data.at, post.shape, post.scales[j], post.prior)
+    signal = signal * post.alike(j)[np.ix_(data.outcome, data.outcome)]
+    spread = inverse - inverse @ signal @ inverse
+    noise = rng.multivariate_normal(np.zeros(data.n), 0.5 * (spread + spread.T), method="eigh")
+    return np.asarray(inverse @ drawn + noise)
+
+
+def _joined(a: Points, b: Points) -> Points:
+    """Two sets of exact points as one."""
+    return Points(
+        np.concatenate([a.nodes, b.nodes]), a.weights, np.concatenate([a.fabric, b.fabric])
+    )

@@ -1,0 +1,154 @@
+"""Rehearsals: the same whatever runs them, honest counts, one line for a mistake."""
+
+from __future__ import annotations
+
+import joblib
+import numpy as np
+import pandas as pd
+import pytest
+
+from dtfexp import PlanError, Rehearsal, fit, rehearse
+from dtfexp.dialin.hidden_bench import HiddenBench, draw_bench
+from tests.dialin.bench import HALF, ONE, graded
+
+
+@pytest.fixture(scope="module")
+def serial() -> Rehearsal:
+    return rehearse(ONE, (6, 4), rehearsals=2, jobs=1, seed=3, progress=False)
+
+
+def same(a: Rehearsal, b: Rehearsal) -> None:
+    pd.testing.assert_frame_equal(a.rehearsed, b.rehearsed, check_exact=True)
+    pd.testing.assert_frame_equal(a.widths, b.widths, check_exact=True)
+    assert repr(a) == repr(b)
+
+
+def test_a_dask_cluster_gives_the_serial_result(serial: Rehearsal) -> None:
+    distributed = pytest.importorskip("distributed")
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+        joblib.parallel_config(backend="dask"),
+    ):
+        found = rehearse(ONE, (6, 4), rehearsals=2, seed=3, progress=False)
+        # The work was done by the cluster, and not beside it.
+        done = client.run(lambda dask_worker: dask_worker.state.executed_count)
+    same(serial, found)
+    assert sum(done.values()) >= 2
+
+
+def test_threads_and_another_number_of_rehearsals_change_nothing(serial: Rehearsal) -> None:
+    with joblib.parallel_config(backend="threading"):
+        more = rehearse(ONE, (6, 4), rehearsals=3, jobs=2, seed=3, progress=False)
+    first = more.rehearsed[more.rehearsed["rehearsal"] <= 2]
+    pd.testing.assert_frame_equal(first, serial.rehearsed, check_exact=True)
+
+
+def test_the_counts_are_those_of_the_rows(serial: Rehearsal) -> None:
+    rows, table = serial.rehearsed, serial.table.iloc[0]
+    assert table["found"] == (rows["has_window"] & rows["found"]).sum()
+    assert table["false"] == (rows["found"] & (rows["target_true"] < 0.9)).sum()
+    assert rows["presses"].between(6, 10).all()
+    assert (rows["stopped"] == (rows["presses"] < 10)).all()
+    assert (rows["garments"] == rows["presses"]).all() and (rows["hours"] > 0).all()
+    assert "6 + 4 presses on 2 invented benches" in repr(serial)
+    assert "<table>" in serial._repr_html_()
+
+
+@pytest.fixture(scope="module")
+def bench() -> HiddenBench:
+    return draw_bench(HALF, ["cotton", "nylon"], None, np.random.default_rng(5))
+
+
+def test_presses_pass_as_often_as_the_bench_says(bench: HiddenBench) -> None:
+    """Luck, noise, spread, grades and cuts: 8 x 125 presses, each in a load and round of its own,
+    within four standard errors and the 0.01 that the model's short cut for the spread may miss."""
+    rng = np.random.default_rng(0)
+    for setting in ({"cure temperature": 125.0, "press temperature": 310.0},
+                    {"cure temperature": 115.0, "press temperature": 300.0}):  # fmt: skip
+        n = 125
+        number = np.arange(1, n + 1)
+        runs = pd.DataFrame([setting] * n).assign(
+            fabric="cotton", press=number, oven_load=number, press_round=number
+        )
+        passed = []
+        for _ in range(8):
+            seen = bench.press(runs, rng)
+            fine = np.ones(n, dtype=bool)
+            for o in HALF.outcomes:
+                fine &= np.array([o.passes(value) for value in seen[o.name]])
+            passed.append(fine.mean())
+        true = float(bench.pass_rate(pd.DataFrame([setting]), "cotton")[0])
+        assert 0.02 < true < 0.98  # else the comparison would say nothing
+        assert np.mean(passed) == pytest.approx(
+            true, abs=4 * np.sqrt(true * (1 - true) / 1000) + 0.01
+        )
+
+
+def test_the_true_window_is_the_widest_run_of_good_settings() -> None:
+    found = 0
+    for seed in range(8):
+        one = draw_bench(ONE, ["cotton"], None, np.random.default_rng(seed))
+        at = pd.DataFrame({"cure temperature": np.arange(105.0, 146.0, 5.0)})
+        good = "".join("x" if r >= 0.9 else " " for r in one.pass_rate(at, "cotton"))
+        widest = max(5.0 * (len(run) - 1) for run in (good.split() or ["x"]))
+        window = one.window("cotton", 0.9)
+        # Twice the spread is 6 °C, so that a run of two settings is none.
+        assert (window is not None) == (widest >= 6)
+        if window is not None:
+            found += 1
+            width = window.high["cure temperature"] - window.low["cure temperature"]
+            assert width == widest and window.size == pytest.approx(widest / 3)
+            assert one.good_share("cotton", window.low, window.high, 0.9) == 1.0
+    assert 0 < found < 8
+
+
+def test_benches_drawn_from_a_fit_agree_with_it() -> None:
+    fitted = fit(ONE, graded(ONE, _seen()))
+    at = pd.DataFrame({"cure temperature": [105.0, 125.0, 145.0]})
+    rng = np.random.default_rng(2)
+    drawn = np.array(
+        [draw_bench(ONE, ["cotton"], fitted, rng).pass_rate(at, "cotton") for _ in range(40)]
+    )
+    expected = fitted.pass_rate(at, "cotton")["pass_rate"].to_numpy()
+    error = drawn.std(axis=0) / np.sqrt(len(drawn))
+    assert (np.abs(drawn.mean(axis=0) - expected) < 4 * error + 0.01).all()
+
+
+def test_a_rehearsal_goes_on_from_a_fit() -> None:
+    fitted = fit(ONE, graded(ONE, _seen()))
+    found = rehearse(ONE, 2, rehearsals=2, start=fitted, jobs=1, progress=False)
+    assert found.schedule == (2,) and found.rehearsed["presses"].between(0, 2).all()
+    assert "agree with the 12 presses recorded so far" in repr(found)
+    with pytest.raises(PlanError, match="another session"):
+        rehearse(HALF, 2, start=fitted)
+
+
+def _seen() -> pd.DataFrame:
+    number = np.arange(1, 13)
+    cure = np.linspace(105, 145, 12).round()
+    return pd.DataFrame(
+        {"press": number, "fabric": "cotton", "oven_load": number, "press_round": number,
+         "cure temperature": cure}
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("wrong", "word"),
+    [
+        ({"schedule": ()}, "schedule is empty"),
+        ({"schedule": (6, 0)}, "presses is 0"),
+        ({"schedule": "6"}, "presses is '6'"),
+        ({"rehearsals": 0}, "rehearsals is 0"),
+        ({"jobs": 0}, "jobs is 0"),
+        ({"pass_rate": 1.0}, "pass_rate is 1.0"),
+        ({"start": "yesterday"}, "start is a str"),
+    ],
+    ids=str,
+)
+def test_a_mistake_is_one_line(wrong: dict[str, object], word: str) -> None:
+    with pytest.raises(PlanError, match=word) as told:
+        rehearse(ONE, **wrong)  # type: ignore[arg-type]
+    assert "\n" not in str(told.value)

@@ -129,7 +129,7 @@ def _prior_weights(
 ) -> Array:
     """Weights (n, O) of a prior draw: with K = L L', a draw L z is K @ (L'^-1 z)."""
     cov = field.covariance(anchors, anchors, shape, scales, prior) + _RIDGE * np.eye(anchors.n)
-    alike = np.linalg.cholesky(field.outcome_correlation(shape.n_outcomes, scales.alike))
+    alike = np.linalg.cholesky(field.outcome_correlation(shape, scales.alike, prior))
     z = rng.normal(size=(anchors.n, shape.n_outcomes)) @ alike.T
     return np.asarray(solve_triangular(np.linalg.cholesky(cov), z, lower=True, trans="T"))
 

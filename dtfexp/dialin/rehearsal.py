@@ -132,9 +132,9 @@ def rehearse(
     """Play the session on invented benches: is this many presses enough, and what will it cost?
 
     schedule: presses of each batch; fabrics: which of the session's (default all); start: a fit of
-    this session, to rehearse what is still to come (default: nothing is known yet; benches are drawn
-    under its priors, every rehearsal is fitted under the usual ones); jobs: how many
-    at a time, -1 for all cores; progress: a bar on stderr once it takes over a second.  The same
+    this session, to rehearse what is still to come (default: nothing is known yet; benches are
+    drawn under its priors, every rehearsal is fitted under the usual ones); jobs: how many at a
+    time, -1 for all cores; progress: a bar on stderr once it takes over a second.  The same
     arguments give the same result, however many jobs.  Inside
     ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask cluster of the
     current client (give its workers one thread each).  Raises ``PlanError`` in one line.

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from dtfexp.book.diagnosing import diagnose as diagnose
-    from dtfexp.book.logbook import Logbook as Logbook
     from dtfexp.describe.errors import DtfexpError as DtfexpError
     from dtfexp.describe.errors import LogbookError as LogbookError
     from dtfexp.describe.errors import PlanError as PlanError
@@ -38,6 +37,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.verdict import verdict as verdict
     from dtfexp.dialin.watch import watch as watch
     from dtfexp.dialin.window import Window as Window
+    from dtfexp.show.bench_book import Logbook as Logbook
     from dtfexp.show.report import report as report
 
 __version__ = "0.1.0"
@@ -66,7 +66,7 @@ _HOME = {
     "presses_to_confirm": "dtfexp.dialin.confirm",
     "confirmation_plan": "dtfexp.dialin.confirmation",
     "verdict": "dtfexp.dialin.verdict",
-    "Logbook": "dtfexp.book.logbook",
+    "Logbook": "dtfexp.show.bench_book",
     "diagnose": "dtfexp.book.diagnosing",
     "report": "dtfexp.show.report",
 }

@@ -59,7 +59,7 @@ class Logbook:
         *,
         by: str = "",
         clock: Clock = now,
-    ) -> Logbook:
+    ) -> Self:
         """A new logbook for ``session``. ``LogbookError`` when the file is there already."""
         if not isinstance(session, Session):
             raise LogbookError(f"session is {fields.shown(session)}; give a dtfexp.Session")
@@ -81,7 +81,7 @@ class Logbook:
         return cls(store.Store(place, connection), session, who, clock)
 
     @classmethod
-    def open(cls, path: str | PathLike[str], *, by: str = "", clock: Clock = now) -> Logbook:
+    def open(cls, path: str | PathLike[str], *, by: str = "", clock: Clock = now) -> Self:
         """The logbook at ``path``, checked; ``LogbookError`` in one line when it is none.
 
         A file of an older dtfexp is copied beside itself and brought up to date.
@@ -102,7 +102,7 @@ class Logbook:
     @classmethod
     def restore(
         cls, source: str | PathLike[str], path: str | PathLike[str], *, clock: Clock = now
-    ) -> Logbook:
+    ) -> Self:
         """The logbook of an exported ``logbook.json``, made again at ``path``: the same book,
         entry for entry. ``LogbookError``, and no file, when anything in it is wrong."""
         from dtfexp.book.exporting import restore

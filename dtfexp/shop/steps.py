@@ -14,6 +14,7 @@ from dtfexp.book.logbook import Logbook
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.session import Session
 from dtfexp.shop.files import sample_folder
+from dtfexp.show import bench_book
 from dtfexp.show.reading import label
 
 if TYPE_CHECKING:
@@ -75,20 +76,20 @@ def start_book(
     return book
 
 
-def open_book(name: str) -> Logbook:
+def open_book(name: str) -> bench_book.Logbook:
     """The logbook ``name``, opened; when there is none, a practice book that says it is one."""
     from dtfexp.dialin.plan import plan
 
     if Path(name).exists():
-        return Logbook.open(name)
+        return bench_book.Logbook.open(name)
     print(
         f"{name} is not here yet: 1_plan.ipynb makes it. Until then this is a PRACTICE book, "
         f"{PRACTICE}, of an invented shop: try the form, nothing can go wrong."
     )
     if Path(PRACTICE).exists():
-        return Logbook.open(PRACTICE)
+        return bench_book.Logbook.open(PRACTICE)
     session = Session.load(sample_folder() / SAMPLE_SESSION)
-    book = Logbook.create(PRACTICE, session)
+    book = bench_book.Logbook.create(PRACTICE, session)
     book.add(plan(session, PRACTICE_PRESSES))
     return book
 

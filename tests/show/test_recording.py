@@ -7,6 +7,7 @@ import json
 import sqlite3
 import threading
 from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -292,3 +293,14 @@ def test_what_is_on_the_disk_is_never_called_not_saved(desk, book, monkeypatch):
     assert "state" not in answer and rows(book) == 1
     wrong = say(desk, "record", id="two", press=2, grades={"peel": 4}, overridden=["no warning"])
     assert not wrong["ok"] and rows(book) == 1, "refused before anything is written"
+
+
+def test_a_logbook_shows_its_own_form(tmp_path: Path) -> None:
+    import dtfexp
+    from dtfexp.show.recorder import Recorder
+
+    session = dtfexp.Session("t", (dtfexp.Factor("heat", 1, 9),), (dtfexp.Outcome("peel"),), ("x",))
+    with dtfexp.Logbook.create(tmp_path / "a.dtfbook", session) as book:
+        assert isinstance(book.recorder(), Recorder)
+    with dtfexp.Logbook.open(tmp_path / "a.dtfbook") as book:
+        assert isinstance(book.recorder(), Recorder)

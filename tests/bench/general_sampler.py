@@ -1,0 +1,247 @@
+"""The model of the fit, written a second time for a general sampler: nothing of ``dtfexp`` is used.
+
+Needs numpyro (``pip install numpyro``), which is no dependency of the project or of its tests.
+Hamiltonian Monte Carlo with no U-turn: Hoffman & Gelman 2014, J. Mach. Learn. Res. 15:1593.  The
+field is sampled as mean + Cholesky factor times standard normals, the scale parameters as standard
+normals, all together; neither expectation propagation nor a set of scale points comes in.
+
+A case is a dictionary of plain lists: ``stage`` ("cure", "press", "peel") and ``word`` of each
+setting, ``trade_off`` (pairs of settings that add up to a dose), ``cuts`` of each outcome in grade
+units above the acceptance cut (none: measured), and one entry for each grade seen in ``settings``,
+``fabric``, ``outcome``, ``load``, ``round``, ``press``, ``grade``, ``value``; ``points`` and
+``points_fabric`` are where answers are wanted.  Settings are exact: no machine spread.
+"""
+
+from __future__ import annotations
+
+# ruff: noqa: E402  (threads are set before the libraries read it)
+import os
+from typing import Any
+
+# One thread: matrices are small, and threads that wait for one another cost a hundredfold.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+os.environ.setdefault(
+    "XLA_FLAGS", "--xla_cpu_multi_thread_eigen=false intra_op_parallelism_threads=1"
+)
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+import numpyro
+import numpyro.distributions as dist
+from jax.scipy.special import log_ndtr
+from numpyro.diagnostics import effective_sample_size, gelman_rubin
+from numpyro.infer import MCMC, NUTS
+from scipy.special import ndtr
+
+jax.config.update("jax_enable_x64", True)
+
+SOFT = 0.4  # grade units over which the top rounds off
+
+
+def scales_of(u: Any, n_outcomes: int) -> dict[str, Any]:
+    """Scale parameters from independent standard normals (8 + outcomes,)."""
+    common = 0.85 * u[7] + 0.53 * u[8 : 8 + n_outcomes]
+    return {
+        "amplitude": jnp.exp(0.40 * u[0]),
+        "length": jnp.maximum(0.5 * jnp.exp(0.35 * u[1]), 0.2),
+        "interplay": 0.8 * jnp.exp(0.40 * u[2]),
+        "load": 0.15 * jnp.exp(0.40 * u[3]),
+        "round": 0.15 * jnp.exp(0.40 * u[4]),
+        "alike": 0.95 * jax.nn.sigmoid(u[5]),
+        "ceiling": 1.5 * jnp.exp(0.20 * u[6]),
+        "noise": 0.32 * jnp.exp(0.28 * common),
+    }
+
+
+def mean_of(x: Any, case: dict[str, Any], s: dict[str, Any]) -> Any:
+    """Prior mean (n,): falls away from the usual settings, and where hot meets long."""
+    out = jnp.full(x.shape[0], 0.7)
+    for i, word in enumerate(case["word"]):
+        if not word:
+            out = out - s["amplitude"] * 1.6 * x[:, i] ** 2
+    for i, j in case["trade_off"]:
+        out = out - s["amplitude"] * 0.8 * x[:, i] * x[:, j]
+    return out
+
+
+def kernel(a: Any, fabric_a: Any, b: Any, fabric_b: Any, case: dict[str, Any], s: Any) -> Any:
+    """Prior covariance (n_a, n_b) of one outcome's field: every pair of settings written out."""
+    same = (fabric_a[:, None] == fabric_b[None, :]) * 1.0
+
+    def pooled(rho: float) -> Any:
+        return rho + (1.0 - rho) * same
+
+    alone, together = [], []
+    for i, word in enumerate(case["word"]):
+        p, q = a[:, i][:, None], b[:, i][None, :]
+        if word:
+            alone.append(0.64 * (p == q))
+            together.append(1.0 * (p == q))
+            continue
+        near = jnp.exp(-((p - q) ** 2) / (2.0 * s["length"] ** 2))
+        alone.append(0.49 * p * q + 0.36 * p**2 * q**2 + 0.09 * near)
+        together.append(0.6 * p * q + 0.3 * near)
+    out = 0.0
+    cure = [stage == "cure" for stage in case["stage"]]
+    for i in range(len(cure)):
+        out = out + alone[i] * pooled(0.93 if cure[i] else 0.6)
+        for j in range(i):
+            weight = s["interplay"] ** 2 * (1.0 if cure[i] == cure[j] else 0.25)
+            both_cure = cure[i] and cure[j]
+            out = out + weight * together[i] * together[j] * pooled(0.93 if both_cure else 0.6)
+    return s["amplitude"] ** 2 * out + 0.81 * pooled(0.5)
+
+
+def covariance_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
+    """Prior covariance (N, N) of what was graded: field, load, round and press together."""
+    x, fabric, outcome = (np.array(case[k]) for k in ("settings", "fabric", "outcome"))
+    same = {k: np.equal.outer(np.array(case[k]), np.array(case[k])) * 1.0 for k in
+            ("outcome", "load", "round", "press")}  # fmt: skip
+    out = kernel(jnp.array(x), fabric, jnp.array(x), fabric, case, s)
+    out = out * jnp.where(np.equal.outer(outcome, outcome), 1.0, s["alike"])
+    luck = s["load"] ** 2 * same["load"] + s["round"] ** 2 * same["round"]
+    out = out + luck * (0.5 + 0.5 * same["outcome"]) + 0.15**2 * same["press"]
+    return out + 1e-8 * jnp.eye(len(x))
+
+
+def log_between(low: Any, high: Any) -> Any:
+    """log(Phi(high) - Phi(low)), the difference taken in the nearer tail."""
+    flip = low > 0
+    small = log_ndtr(jnp.where(flip, -high, low))
+    large = log_ndtr(jnp.where(flip, -low, high))
+    # Safe inside "where": an infinite end has nothing to take away.
+    open_end = jnp.isneginf(small)
+    gap = jnp.where(open_end, -1.0, jnp.minimum(small - large, -1e-12))
+    return large + jnp.where(open_end, 0.0, jnp.log(-jnp.expm1(gap)))
+
+
+def model(case: dict[str, Any]) -> None:
+    """Field and scales as standard normals; grades read the quality under the ceiling."""
+    n_outcomes, n = len(case["cuts"]), len(case["outcome"])
+    u = numpyro.sample("u", dist.Normal(jnp.zeros(8 + n_outcomes), 1.0).to_event(1))
+    z = numpyro.sample("z", dist.Normal(jnp.zeros(n), 1.0).to_event(1))
+    s = scales_of(u, n_outcomes)
+    root = jnp.linalg.cholesky(covariance_of(case, s))
+    field = mean_of(jnp.array(case["settings"]), case, s) + root @ z
+    outcome = np.array(case["outcome"])
+    noise = s["noise"][outcome]
+    graded = np.array([case["cuts"][o] is not None for o in outcome])
+    if graded.any():
+        low, high = [], []
+        for o, grade in zip(outcome[graded], np.array(case["grade"])[graded], strict=True):
+            edges = [-40.0, *case["cuts"][o], 40.0]
+            low.append(edges[grade])
+            high.append(edges[grade + 1])
+        top = s["ceiling"]
+        quality = top - SOFT * jax.nn.softplus((top - field[graded]) / SOFT)
+        low_z = (np.array(low) - quality) / noise[graded]
+        high_z = (np.array(high) - quality) / noise[graded]
+        numpyro.factor("grades", log_between(low_z, high_z).sum())
+    if not graded.all():
+        value = np.array([np.nan if v is None else v for v in case["value"]])[~graded]
+        gap = (value - field[~graded]) / noise[~graded]
+        numpyro.factor("values", (-0.5 * gap**2 - jnp.log(noise[~graded])).sum())
+
+
+def draw(case: dict[str, Any], warmup: int, samples: int, chains: int, seed: int) -> Any:
+    """Draws of ``u`` and ``z``, (chains, samples, ...)."""
+    kernel_ = NUTS(model, target_accept_prob=0.9)
+    mcmc = MCMC(
+        kernel_,
+        num_warmup=warmup,
+        num_samples=samples,
+        num_chains=chains,
+        chain_method="sequential",
+        progress_bar=False,
+    )
+    mcmc.run(jax.random.PRNGKey(seed), case)
+    got = mcmc.get_samples(group_by_chain=True)
+    return {k: np.asarray(v) for k, v in got.items()}
+
+
+def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 1) -> Any:
+    """Field mean and variance given each draw (C, S, M, O), and its pass rate (C, S, M).
+
+    The field at the points is drawn given the sampled field; the pass rate of a new press takes
+    new luck by Gauss-Hermite quadrature.
+    """
+    n_outcomes = len(case["cuts"])
+    points, fabric = jnp.array(case["points"]), np.array(case["points_fabric"])
+    x, outcome = jnp.array(case["settings"]), np.array(case["outcome"])
+    measured = np.array([c is None for c in case["cuts"]])
+
+    def one(u: Any, z: Any) -> Any:
+        s = scales_of(u, n_outcomes)
+        root = jnp.linalg.cholesky(covariance_of(case, s))
+        base = kernel(points, fabric, x, np.array(case["fabric"]), case, s)
+        own = jax.vmap(lambda p, f: kernel(p[None], f[None], p[None], f[None], case, s)[0, 0])(
+            points, jnp.array(fabric)
+        )
+        alike = s["alike"] + (1.0 - s["alike"]) * jnp.eye(n_outcomes)
+        half = [
+            jax.scipy.linalg.solve_triangular(root, (base * alike[o][outcome]).T, lower=True)
+            for o in range(n_outcomes)
+        ]
+        centre = mean_of(points, case, s)[:, None] + jnp.stack([h.T @ z for h in half], axis=1)
+        drop = jnp.stack([jnp.stack([(g * h).sum(axis=0) for h in half], -1) for g in half], -1)
+        return centre, own[:, None, None] * alike - drop, s
+
+    step = jax.jit(lambda u, z: jax.lax.map(lambda p: one(*p), (u, z), batch_size=64))
+    u, z = draws["u"][:, ::thin], draws["z"][:, ::thin]
+    chains, samples = u.shape[:2]
+    mean, cov, s = step(u.reshape(-1, u.shape[-1]), z.reshape(-1, z.shape[-1]))
+    mean, cov = np.asarray(mean), np.asarray(cov)
+    s = {k: np.asarray(v) for k, v in s.items()}
+    rng = np.random.default_rng(seed)
+    root = np.linalg.cholesky(cov + 1e-10 * np.eye(n_outcomes))
+    field = mean + np.einsum("smop,smp->smo", root, rng.normal(size=mean.shape))
+    top = s["ceiling"][:, None, None]
+    capped = top - SOFT * np.logaddexp(0.0, (top - field) / SOFT)
+    quality = np.where(measured, field, capped)
+    luck = 0.5 * (s["load"] ** 2 + s["round"] ** 2)
+    shared = np.sqrt(luck + 0.15**2)[:, None, None]
+    own = np.sqrt(luck[:, None] + s["noise"] ** 2)[:, None, :]
+    nodes, weights = np.polynomial.hermite_e.hermegauss(15)
+    passing = sum(
+        w * ndtr((quality + shared * t) / own).prod(axis=-1)
+        for t, w in zip(nodes, weights / weights.sum(), strict=True)
+    )
+    variance = np.diagonal(cov, axis1=-2, axis2=-1)
+    shape = (chains, samples)
+    return (
+        mean.reshape(*shape, *mean.shape[1:]),
+        variance.reshape(*shape, *variance.shape[1:]),
+        field.reshape(*shape, *field.shape[1:]),
+        np.asarray(passing).reshape(*shape, -1),
+    )
+
+
+def summary(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int) -> dict[str, Any]:
+    """Posterior mean and sd of the field (M, O), pass rate (M,), and their Monte Carlo errors."""
+    mean, variance, _, passing = answers(case, draws, seed, thin)
+
+    def error(values: Any) -> Any:
+        flat = values.reshape(values.shape[0], values.shape[1], -1)
+        ess = effective_sample_size(flat)
+        return (flat.std(axis=(0, 1)) / np.sqrt(ess)).reshape(values.shape[2:])
+
+    centre = mean.mean(axis=(0, 1))
+    square = variance + (mean - centre) ** 2
+    sd = np.sqrt(square.mean(axis=(0, 1)))
+    r_hat = max(float(np.max(gelman_rubin(draws[k]))) for k in ("u", "z"))
+
+    def plain(values: Any) -> Any:
+        return np.round(np.asarray(values), 5).tolist()
+
+    return {
+        "mean": plain(centre),
+        "mean_error": plain(error(mean)),
+        "sd": plain(sd),
+        "sd_error": plain(error(square) / (2.0 * sd)),
+        "pass_rate": plain(passing.mean(axis=(0, 1))),
+        "pass_rate_error": plain(error(passing)),
+        "r_hat": round(r_hat, 4),
+        "draws": int(draws["u"].shape[0] * draws["u"].shape[1]),
+    }

@@ -1,7 +1,8 @@
 """Reference answers of a general sampler for small sessions: writes them for the tests to hold.
 
 Run from the root, with numpyro installed (``pip install numpyro``; a venv of its own will do):
-``python -m tests.bench.reference_draws tests/maths/data/reference_draws.json``.  Some minutes.
+``python -m tests.bench.reference_draws tests/maths/data/reference_draws.json [case ...]``; with
+names of cases only these are sampled, and the others stay.  A minute or more for each.
 All grades are invented: drawn from a truth that is not the model.
 """
 
@@ -101,10 +102,12 @@ def cases() -> dict[str, dict[str, Any]]:
     }
 
 
-def main(where: Path) -> None:
-    """Sample every case and write the file anew after each."""
-    out: dict[str, Any] = {}
+def main(where: Path, names: list[str]) -> None:
+    """Sample the cases and write the file anew after each."""
+    out: dict[str, Any] = json.loads(where.read_text(encoding="utf-8")) if names else {}
     for name, case in cases().items():
+        if names and name not in names:
+            continue
         start = time.perf_counter()
         draws = draw(case, warmup=300, samples=800, chains=4, seed=1)
         out[name] = {**case, "reference": summary(case, draws, seed=1, thin=1)}
@@ -119,4 +122,4 @@ def main(where: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), sys.argv[2:])

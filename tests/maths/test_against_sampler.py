@@ -1,0 +1,106 @@
+"""The fit against stored draws of a general sampler, the same model written independently.
+
+The answers in ``data/reference_draws.json`` were made by ``tests/bench/reference_draws.py``
+(Hamiltonian Monte Carlo: Hoffman & Gelman 2014, J. Mach. Learn. Res. 15:1593), each with its own
+Monte Carlo error.  Grades are invented.
+"""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points, Prior
+from dtfexp.maths.joint import pass_posterior
+from dtfexp.maths.posterior import Data, Graded, infer, predict
+
+FILE = Path(__file__).parent / "data" / "reference_draws.json"
+CASES: dict[str, dict[str, Any]] = json.loads(FILE.read_text(encoding="utf-8"))
+STAGE = {"cure": CURE, "press": PRESS, "peel": PEEL}
+
+
+def _points(settings: list[list[float]], fabric: list[int]) -> Points:
+    return Points(np.array(settings)[:, :, None], np.ones(1), np.array(fabric))
+
+
+@cache
+def _fitted(name: str, **options: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean and sd of the field (M, O) and expected pass rate (M,) of our fit."""
+    case = CASES[name]
+    shape = FieldShape(
+        stage=tuple(STAGE[s] for s in case["stage"]),
+        word=tuple(case["word"]),
+        trade_off=tuple((i, j) for i, j in case["trade_off"]),
+        n_outcomes=len(case["cuts"]),
+    )
+    graded = tuple(None if c is None else Graded(np.array(c), learn=False) for c in case["cuts"])
+    codes = {k: np.array(case[k]) for k in ("outcome", "load", "round", "press", "grade")}
+    data = Data(
+        at=_points(case["settings"], case["fabric"]),
+        outcome=codes["outcome"],
+        load=codes["load"],
+        round_=codes["round"],
+        block=np.full(len(codes["press"]), -1),
+        press=codes["press"],
+        grade=codes["grade"],
+        value=np.array([np.nan if v is None else v for v in case["value"]]),
+    )
+    post = infer(data, shape, graded, Prior(), **options)
+    latent = predict(post, _points(case["points"], case["points_fabric"]))
+    mean = np.einsum("j,jmo->mo", post.weight, latent.mean)
+    within = np.diagonal(latent.covariance, axis1=-2, axis2=-1)
+    square = within + (latent.mean - mean) ** 2
+    sd = np.sqrt(np.einsum("j,jmo->mo", post.weight, square))
+    return mean, sd, pass_posterior(post, latent).expected()
+
+
+def _reference(name: str, key: str) -> np.ndarray:
+    return np.array(CASES[name]["reference"][key])
+
+
+def test_the_reference_has_converged() -> None:
+    """R-hat near one (Gelman & Rubin 1992) and errors well below what is asked of the fit."""
+    assert len(CASES) >= 6
+    for name, case in CASES.items():
+        assert case["reference"]["r_hat"] < 1.02, name
+        assert _reference(name, "pass_rate_error").max() < 0.01, name
+        assert (_reference(name, "mean_error") / _reference(name, "sd")).max() < 0.035, name
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_fit_as_it_is_used(name: str) -> None:
+    """Tolerances are what was measured, not what is wished for.
+
+    A tenth of a posterior sd, a tenth of the sd and 0.02 of pass rate are the aim.  With the few
+    scale points of an everyday fit the largest gaps found were 0.42 sd, 30 % and 0.11 (root mean
+    square 0.2, 23 % and 0.04): the importance weights of ten scale parameters rest on few points.
+    """
+    mean, sd, pass_rate = _fitted(name)
+    reference = _reference(name, "sd")
+    gap = np.abs(mean - _reference(name, "mean")) / reference
+    assert gap.max() <= 0.50
+    assert np.sqrt(np.mean(gap**2)) <= 0.25
+    assert np.abs(sd / reference - 1.0).max() <= 0.35
+    off = np.abs(pass_rate - _reference(name, "pass_rate"))
+    assert off.max() <= 0.12
+    assert off.mean() <= 0.04
+
+
+def test_with_many_scale_points_the_fit_is_the_samplers() -> None:
+    """Sixteen times the scale points, all kept: what is left is expectation propagation's error.
+
+    Mean and pass rate meet the aim; the sd was 13 % too small at one point.
+    """
+    name = "all pass"
+    mean, sd, pass_rate = _fitted(name, n_points=1024, keep=400)
+    reference = _reference(name, "sd")
+    error = _reference(name, "mean_error")
+    assert np.all(np.abs(mean - _reference(name, "mean")) <= 0.1 * reference + 3 * error)
+    assert np.abs(sd / reference - 1.0).max() <= 0.15
+    error = _reference(name, "pass_rate_error")
+    assert np.all(np.abs(pass_rate - _reference(name, "pass_rate")) <= 0.02 + 3 * error)

@@ -4,6 +4,7 @@ and ``open``."""
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import tomllib
 from collections.abc import Callable, Sequence
@@ -251,6 +252,9 @@ def _whole(text: str) -> int:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; 0 when done, 2 with one line on stderr for a user's mistake, 130 on Ctrl-C."""
+    # Before numpy is loaded: matrices here are small, and threads that share one mostly wait for
+    # each other. A value that the user has set stands.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from dtfexp.shop import commands
 
     run: dict[str, Callable[[argparse.Namespace], None]] = {

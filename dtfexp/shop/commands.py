@@ -143,7 +143,12 @@ def report(args: Namespace) -> None:
 
     with progress("report") as told:
         paths = write_report(
-            args.logbook, args.out, fabrics=args.fabrics, unit=args.unit, progress=told
+            args.logbook,
+            args.out,
+            fabrics=args.fabrics,
+            unit=args.unit,
+            paper=args.paper,
+            progress=told,
         )
     for path in paths:
         print(Path(path).resolve())

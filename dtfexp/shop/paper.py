@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.show.labels_pdf import coupon_labels_pdf
-from dtfexp.show.sheet import PAPERS
+from dtfexp.show.sheet import known_paper
 from dtfexp.show.sheet_pdf import run_sheet_pdf
 
 if TYPE_CHECKING:
@@ -22,10 +22,7 @@ def write_sheets(book: Logbook, folder: Path, paper: str = "A4") -> list[Path]:
     paper: "A4" or "Letter". Returns the paths, what is printed first. Raises ``DtfexpError`` for
     another paper, a book without presses and a folder that cannot be written.
     """
-    known = {name.casefold(): name for name in PAPERS}
-    size = known.get(str(paper).casefold())
-    if size is None:
-        raise DtfexpError(f"paper is {paper!r}; use one of {', '.join(PAPERS)}")
+    size = known_paper(paper)
     if not len(book.runs()):
         raise DtfexpError(f"{book.path} has no presses yet; add a plan first")
     drawn = {

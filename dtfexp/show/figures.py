@@ -5,6 +5,7 @@ from __future__ import annotations
 from dtfexp.show.bars import window_bars
 from dtfexp.show.calibration import calibration_line
 from dtfexp.show.chart import presses_chart
+from dtfexp.show.compare import compared_bars
 from dtfexp.show.curves import curve
 from dtfexp.show.intervals import grades_chart, luck_bars, shares_bars
 from dtfexp.show.maps import pass_map
@@ -17,6 +18,7 @@ from dtfexp.show.watching import alarm_sum, failing_days
 __all__ = [
     "alarm_sum",
     "calibration_line",
+    "compared_bars",
     "curve",
     "failing_days",
     "foretold_curve",

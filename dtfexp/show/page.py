@@ -12,7 +12,7 @@ from dtfexp.describe.guide import published_scale
 from dtfexp.describe.wording import listed
 from dtfexp.dialin import judged
 from dtfexp.dialin.slices import MOST_MAPS
-from dtfexp.show import edgewords, figures, ink, platen, tables, words
+from dtfexp.show import compare, edgewords, figures, ink, platen, tables, words
 from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.measured import Measured
 from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
@@ -70,6 +70,7 @@ def render(
             cautions=CAUTIONS,
             fabrics=sections,
             understood=understood.bench(),
+            compared=_compared(findings, session, reading),
             bench=_bench(measured or Measured(), findings, session, reading),
             plans=tables.plans(plans),
             plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
@@ -117,6 +118,21 @@ def _bench(
     cautions = list(dict.fromkeys(one.caution for one in measured.maps if one.caution))
     table = measured.table(findings, session, reading)
     return {"table": table, "maps": drawn, "cautions": cautions}
+
+
+def _compared(
+    findings: Sequence[Finding], session: Session, reading: Reading
+) -> dict[str, Any] | None:
+    """The fabrics side by side, when there are two or more."""
+    from markupsafe import Markup
+
+    if len(findings) < 2:
+        return None
+    sides = [compare.Side(finding.name, session, finding.window) for finding in findings]
+    drawn: Any = figures.compared_bars(sides, unit=reading.temperature).figure
+    said = compare.told(sides, reading)
+    picture = Markup(inline(drawn, "compared-figure", "Windows of all fabrics", said))
+    return {"table": compare.compared(sides, reading), "figure": picture}
 
 
 def environment() -> Any:

@@ -33,13 +33,15 @@ def report(
     *,
     fabrics: Iterable[str | Fabric] | None = None,
     unit: str | None = None,
+    paper: str = "A4",
     progress: Progress | None = None,
 ) -> list[Path]:
     """Write report.html, a settings card per fabric, windows.csv and windows.json into ``out``.
 
     book_or_path: a ``Logbook`` or the path of one. fabrics: only these (default all of the
     session). unit: "°C" or "°F", in which temperatures are read (default the session's).
-    progress: called with (steps done, steps in all, what comes now). Returns the paths written.
+    paper: "A4" or "Letter", of the cards. progress: called with (steps done, steps in all, what
+    comes now). Returns the paths written.
 
     The same logbook gives the same bytes. Raises ``LogbookError`` for a file that is no logbook,
     ``SessionError`` for an unknown fabric or unit, ``DtfexpError`` when a file cannot be written.
@@ -48,12 +50,12 @@ def report(
 
     if isinstance(book_or_path, (str, PathLike)):
         with Logbook.open(book_or_path) as book:
-            return _of_book(book, out, fabrics, unit, progress)
+            return _of_book(book, out, fabrics, unit, paper, progress)
     if not isinstance(book_or_path, Logbook):
         raise LogbookError(
             f"book_or_path is {fields.shown(book_or_path)}; give a Logbook or the path of one"
         )
-    return _of_book(book_or_path, out, fabrics, unit, progress)
+    return _of_book(book_or_path, out, fabrics, unit, paper, progress)
 
 
 def _of_book(
@@ -61,17 +63,20 @@ def _of_book(
     out: str | PathLike[str],
     fabrics: Iterable[str | Fabric] | None,
     unit: str | None,
+    paper: str,
     progress: Progress | None,
 ) -> list[Path]:
     from dtfexp.dialin.fit import fit
     from dtfexp.show.reading import Reading
+    from dtfexp.show.sheet import known_paper
 
-    # A wrong unit or fabric is told before the work of the fit, not after it.
+    # A wrong unit, paper or fabric is told before the work of the fit, not after it.
     Reading.of(book.session, unit)
+    known_paper(paper)
     chosen = _chosen(book, fabrics)
     _tell(progress, 0, 2 * len(chosen) + 1, "fitting")
     fitted = fit(*book.bench.for_fit())
-    return papers_of(book, fitted, out, fabrics=chosen, unit=unit, progress=progress)
+    return papers_of(book, fitted, out, fabrics=chosen, unit=unit, paper=paper, progress=progress)
 
 
 def papers_of(
@@ -81,6 +86,7 @@ def papers_of(
     *,
     fabrics: Iterable[str | Fabric] | None = None,
     unit: str | None = None,
+    paper: str = "A4",
     progress: Progress | None = None,
 ) -> list[Path]:
     """As ``report``, for a book that has been fitted already: nothing is fitted again.
@@ -95,6 +101,7 @@ def papers_of(
         out,
         fabrics=_chosen(book, fabrics),
         unit=unit,
+        paper=paper,
         plans=book.plans(),
         last_entry=max(times) if times else None,
         progress=progress,
@@ -108,6 +115,7 @@ def papers(
     *,
     fabrics: Sequence[str],
     unit: str | None = None,
+    paper: str = "A4",
     plans: pd.DataFrame | None = None,
     last_entry: datetime | None = None,
     progress: Progress | None = None,
@@ -120,8 +128,9 @@ def papers(
     from dtfexp.show.findings import find
     from dtfexp.show.measured import Measured
     from dtfexp.show.reading import Reading
+    from dtfexp.show.sheet import known_paper
 
-    session, bench = fit.session, measured or Measured()
+    session, bench, sheet = fit.session, measured or Measured(), known_paper(paper)
     reading = Reading.of(session, unit)
     if plans is None:
         plans = pd.DataFrame({"design": [], "seed": [], "reason": [], "notes": [], "presses": []})
@@ -167,6 +176,7 @@ def papers(
                 session,
                 reading,
                 last_entry=last_entry,
+                paper=sheet,
                 conditions=[*conditions, *bench.sentences(finding, session, reading)],
             ),
         )

@@ -9,10 +9,21 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from dtfexp.describe.errors import DtfexpError
+from dtfexp.describe.fields import shown
+
 MARGIN = 12.0
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 _POINT = 25.4 / 72
 _FONT = "DejaVu"
+
+
+def known_paper(name: object) -> str:
+    """The paper as ``PAPERS`` spells it, capitals apart; DtfexpError for any other."""
+    for known in PAPERS:
+        if known.casefold() == str(name).casefold():
+            return known
+    raise DtfexpError(f"paper is {shown(name)}; use one of {', '.join(PAPERS)}")
 
 
 class Sheet:

@@ -173,8 +173,8 @@ def test_everything_a_person_asks_for_is_there(written: str) -> None:
         assert text in words, text
     assert words.count("Pairs stay open.") == 1
     # 6 settings, 6 pairs of the 4 numbers, bars, shares and chart, for each of the two fabrics;
-    # one of luck, two of outcomes.
-    assert len([t for t in outline.tags if t == "title"]) == 1 + 2 * (6 + 6 + 3) + 3
+    # one of luck, two of outcomes, one of the fabrics side by side.
+    assert len([t for t in outline.tags if t == "title"]) == 1 + 2 * (6 + 6 + 3) + 3 + 1
 
 
 def test_what_the_fit_understood_is_told_with_its_numbers(written: str) -> None:

@@ -130,12 +130,14 @@ def test_an_open_book_gives_the_same_bytes_as_its_path(
 
 
 def test_one_fabric_and_the_other_unit(book: Path, tmp_path: Path) -> None:
-    paths = dtfexp.report(book, tmp_path, fabrics=["NYLON shell"], unit="F")
+    paths = dtfexp.report(book, tmp_path, fabrics=["NYLON shell"], unit="F", paper="letter")
     assert [path.name for path in paths][1:2] == ["card-nylon-shell.pdf"]
     machine = json.loads((tmp_path / "windows.json").read_text("utf-8"))
     assert [w["fabric"] for w in machine["windows"]] == ["nylon shell"]
     assert machine["temperature_unit"] == "°F"
     text = told(tmp_path / "card-nylon-shell.pdf")
+    box = PdfReader(tmp_path / "card-nylon-shell.pdf").pages[0].mediabox
+    assert [float(side) for side in (box.width, box.height)] == pytest.approx([612, 792], abs=0.1)
     first = f"{machine['windows'][0]['target']['cure_temperature']:.0f} °F"
     assert first in text
     assert text.index(first) < text.index("°C")
@@ -165,6 +167,7 @@ def test_bad_arguments_are_one_clear_line(book: Path, tmp_path: Path) -> None:
     cases: list[tuple[type[Exception], str, dict[str, object]]] = [
         (dtfexp.SessionError, "silk", {"fabrics": ["silk"]}),
         (dtfexp.SessionError, "°C or °F", {"unit": "K"}),
+        (dtfexp.DtfexpError, "A4, Letter", {"paper": "A5"}),
         (dtfexp.LogbookError, "fabrics is empty", {"fabrics": []}),
     ]
     for kind, words, options in cases:

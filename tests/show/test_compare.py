@@ -1,0 +1,72 @@
+"""Windows side by side: what moved is told in the unit that is read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from dtfexp import Factor, Session
+from dtfexp.show.compare import Side, apart, compared, compared_bars
+from dtfexp.show.comparison import compare_windows
+from dtfexp.show.reading import Reading
+from tests.show.conftest import StandInFit, make_results, make_session
+
+
+def sides(**moved: Any) -> list[Side]:
+    session = make_session()
+    window = StandInFit(session, make_results(session)).window("polyester")
+    later = replace(window, target={**window.target, **moved}, pass_rate=0.92)
+    return [Side("spring", session, window), Side("autumn", session, later)]
+
+
+def rows(pair: list[Side], unit: str) -> dict[str, list[str]]:
+    table = compared(pair, Reading(unit))
+    assert list(table.heads) == ["Setting", "spring", "autumn", "Target moved"]
+    return {row[0]: [cell.replace("\u00a0", " ") for cell in row[1:]] for row in table.rows}
+
+
+def test_what_moved_and_what_did_not() -> None:
+    pair = sides(cure_temperature=130.0, press_time=13.0, pressure="firm")
+    found = rows(pair, "°C")
+    assert found["cure temperature"] == ["125 °C (120 to 135)", "130 °C (120 to 135)", "+5 °C"]
+    assert found["press time"][2] == "\u22122 s"
+    assert found["pressure"][2] == "medium to firm"
+    assert found["peel film"][2] == "as before"
+    assert found["expect to pass"][1:] == ["about 9 of 10 (92 %)", "\u22125 points"]
+    # Five degrees of one scale are nine of the other, not 41.
+    assert rows(pair, "°F")["cure temperature"][2] == "+9 °F"
+
+
+def test_sessions_of_other_units_and_settings_are_matched_by_name() -> None:
+    celsius = StandInFit(make_session(), make_results(make_session()))
+    session = Session(
+        "in Fahrenheit",
+        [Factor("cure_temperature", 230, 302, "°F", 1, "cure", usual=275), Factor("dwell", 5, 25)],
+        [*celsius.session.outcomes],
+        ["polyester"],
+    )
+    fahrenheit = StandInFit(session, make_results(session, 4))
+    pair = [
+        Side("spring", celsius.session, celsius.window("polyester")),
+        Side("autumn", session, fahrenheit.window("polyester")),
+    ]
+    found = rows(pair, "°C")
+    assert list(found) == ["cure temperature", "expect to pass"]
+    assert found["cure temperature"][2] == "+10 °C"
+    assert "dwell" in apart(pair) and "cure time" in apart(pair)
+    shown = compare_windows(celsius, fahrenheit, "polyester")  # type: ignore[arg-type]
+    assert "+10" in repr(shown) and "Not compared" in repr(shown)
+
+
+def test_a_side_without_a_window_is_said_and_the_drawing_holds_every_side(
+    no_window: StandInFit,
+) -> None:
+    found, lost = sides()[0], no_window.window("cotton jersey")
+    pair = [found, Side("autumn", no_window.session, lost)]
+    assert "window not known" in rows(pair, "°C")["press time"][1]
+    assert rows(pair, "°C")["expect to pass"][1].endswith("not proven")
+    ax = compared_bars(pair, unit="°F")
+    texts = [text.get_text() for text in ax.texts]
+    assert texts.count("spring") == texts.count("autumn") == 4
+    assert texts.count("257") == 2  # 125 °C on both sides
+    assert "cure temperature (°F)" in texts

@@ -103,6 +103,25 @@ def test_paper_is_light_even_from_a_dark_screen(browser: Any, report: Path, tmp_
     assert "In five lines" in text
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_engine_finds_nothing_serious(
+    browser: Any, report: Path, scheme: str
+) -> None:
+    import axe_playwright_python
+
+    engine = Path(axe_playwright_python.__file__).parent / "axe.min.js"
+    # The page allows no script; the engine is let in for the test only.
+    context = browser.new_context(color_scheme=scheme, bypass_csp=True)
+    page = context.new_page()
+    page.goto(report.as_uri())
+    page.evaluate(engine.read_text("utf-8"))
+    found = page.evaluate("axe.run()")
+    context.close()
+    assert len(found["passes"]) > 20
+    serious = [v["id"] for v in found["violations"] if v["impact"] in ("serious", "critical")]
+    assert serious == []
+
+
 def _brightness(colour: str) -> float:
     parts = colour[colour.index("(") + 1 : colour.index(")")].split(",")
     return sum(float(part) for part in parts[:3]) / 3

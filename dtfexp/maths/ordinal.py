@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit, log_expit, log_ndtr
+from scipy.special import log_expit, log_ndtr
 
 Array = NDArray[np.float64]
 Link = Literal["probit", "logit"]
@@ -66,10 +66,10 @@ def _log_interval(lower: Array, upper: Array, link: Link) -> Array:
     return np.asarray(log_expit(high) + np.log(-np.expm1(gap)))
 
 
-def _density(x: Array, link: Link) -> Array:
+def _log_density(x: Array, link: Link) -> Array:
     if link == "probit":
-        return np.asarray(np.exp(-0.5 * x * x - _LOG_ROOT_2PI))
-    return np.asarray(expit(x) * expit(-x))
+        return np.asarray(-0.5 * x * x - _LOG_ROOT_2PI)
+    return np.asarray(log_expit(x) + log_expit(-x))
 
 
 @dataclass(frozen=True)
@@ -114,8 +114,9 @@ def cumulative_mode(
         eta = eta0 + design @ slopes
         a, b = _edges_for(cuts, grade, eta, scale)
         log_p = _log_interval(a, b, link)
-        p_a = _density(a, link) * np.exp(-log_p) / scale
-        p_b = _density(b, link) * np.exp(-log_p) / scale
+        # Far out both density and chance round to zero, their ratio does not: in logs.
+        p_a = np.exp(_log_density(a, link) - log_p) / scale
+        p_b = np.exp(_log_density(b, link) - log_p) / scale
         value = -log_p.sum()
         by_cut = np.zeros(n_grades + 1)
         np.add.at(by_cut, grade + 1, p_b)

@@ -19,7 +19,7 @@ from scipy.optimize import minimize
 from scipy.special import logsumexp
 
 from dtfexp.maths.ep import Observations, propagate
-from dtfexp.maths.ordinal import _density, _log_interval
+from dtfexp.maths.ordinal import _log_density, _log_interval
 
 WINE = pd.read_csv(Path(__file__).parent / "data" / "wine.csv")
 DESIGN = np.column_stack([WINE["temp"] == "warm", WINE["contact"] == "yes"]).astype(float)
@@ -54,7 +54,7 @@ def _laplace(theta: np.ndarray, link: str) -> float:
         eta = DESIGN @ slopes + JUDGES @ u
         a, b = edges[GRADE] - eta, edges[GRADE + 1] - eta
         log_p = _log_interval(a, b, link)
-        first = (_density(a, link) - _density(b, link)) * np.exp(-log_p)
+        first = np.exp(_log_density(a, link) - log_p) - np.exp(_log_density(b, link) - log_p)
         return JUDGES.T @ log_p - 0.5 * (u / sd) ** 2, JUDGES.T @ first - u / sd**2
 
     def bend(u: np.ndarray) -> np.ndarray:

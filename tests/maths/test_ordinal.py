@@ -77,3 +77,14 @@ def test_interval_moments_against_quadrature() -> None:
     assert log_z[0] == pytest.approx(np.log(total), abs=1e-8)
     assert mean + variance * slope[0] == pytest.approx(first, abs=1e-7)
     assert variance + variance**2 * bend[0] == pytest.approx(second, abs=1e-7)
+
+
+@pytest.mark.filterwarnings("error")
+def test_grades_far_from_where_the_offset_puts_them_stay_finite() -> None:
+    """Chances that round to zero, as a bad start or a mistyped reading makes them."""
+    offset = np.array([60.0, -60.0, 45.0, 0.0])
+    found = cumulative_mode(
+        np.zeros((4, 0)), np.array([0, 4, 2, 2]), 5, offset=offset, step_prior=(0.0, 0.3)
+    )
+    assert np.all(np.isfinite(found.cuts))
+    assert np.all(np.diff(found.cuts) > 0)

@@ -76,19 +76,20 @@ def test_the_reference_has_converged() -> None:
 def test_the_fit_as_it_is_used(name: str) -> None:
     """Tolerances are what was measured, not what is wished for.
 
-    A tenth of a posterior sd, a tenth of the sd and 0.02 of pass rate are the aim.  With the few
-    scale points of an everyday fit the largest gaps found were 0.42 sd, 30 % and 0.11 (root mean
-    square 0.2, 23 % and 0.04): the importance weights of ten scale parameters rest on few points.
+    A tenth of a posterior sd, a tenth of the sd and 0.02 of pass rate are the aim.  With the 16
+    scale points of an everyday fit four of six cases meet it for mean and pass rate; the largest
+    gaps were 0.28 sd and 31 % (separated grades) and 0.07 of pass rate (all pass), where the scales
+    have long tails.
     """
     mean, sd, pass_rate = _fitted(name)
     reference = _reference(name, "sd")
     gap = np.abs(mean - _reference(name, "mean")) / reference
-    assert gap.max() <= 0.50
-    assert np.sqrt(np.mean(gap**2)) <= 0.25
-    assert np.abs(sd / reference - 1.0).max() <= 0.35
+    assert gap.max() <= 0.32
+    assert np.sqrt(np.mean(gap**2)) <= 0.20
+    assert np.abs(sd / reference - 1.0).max() <= 0.34
     off = np.abs(pass_rate - _reference(name, "pass_rate"))
-    assert off.max() <= 0.12
-    assert off.mean() <= 0.04
+    assert off.max() <= 0.08
+    assert off.mean() <= 0.03
 
 
 def test_with_many_scale_points_the_fit_is_the_samplers() -> None:

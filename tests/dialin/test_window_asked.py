@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from dtfexp import Fit, SessionError, fit, plan
+from dtfexp import Fit, SessionError, fit, next_presses, plan
 from dtfexp.dialin.drawn import drawn_rates
 from dtfexp.dialin.whole_box import _spots
 from tests.dialin.bench import FOUR, graded
@@ -63,3 +65,16 @@ def test_the_whole_window_is_less_sure_than_each_set_point(known: Fit) -> None:
 
 def test_no_window_is_not_sure_at_all(known: Fit) -> None:
     assert known.whole_confidence(known.window("cotton", pass_rate=0.9999)) == 0.0
+
+
+def test_what_is_forbidden_is_in_no_window_no_target_and_no_next_batch(known: Fit) -> None:
+    free = known.window("cotton")
+    cut = 0.5 * (free.low["press time"] + free.high["press time"])
+    session = replace(FOUR, forbidden=({"press time": f"> {cut:g}"},))
+    allowed = known.results[known.results["press time"] <= cut]
+    window = fit(session, allowed).window("cotton")
+    assert window.target["press time"] <= cut
+    assert not window.found or window.high["press time"] <= cut
+    more = next_presses(session, allowed, 4).runs
+    assert session.permits(more).all()
+    assert fit(session, known.results).window("cotton").high["press time"] <= cut

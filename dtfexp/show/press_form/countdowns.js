@@ -58,7 +58,9 @@ function countdownTools(form) {
     if (at === "runs") change(countdown.key, { ...run, stopped: now - run.started });
     else if (at === "rings") change(countdown.key, { ...run, quiet: true });
     else {
-      if (countdown.ends) form.goOn(p, form.standing(p));
+      // A cure that is started again does not go on against the rest after it.
+      const against = form.standing(p).filter((one) => countdown.ends !== "cured" || one.what !== "rest");
+      if (countdown.ends) form.goOn(p, against);
       // The soft beep at the start shows that the sound is on.
       beep(660, 0.1);
       heard.delete(countdown.key);

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.joint import pass_given
 from dtfexp.maths.posterior import predict
 from dtfexp.maths.together import departures, only_scales
 
@@ -41,11 +41,9 @@ def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str) -> Array:
     )
     out = []
     for j, (_, count) in enumerate(chosen):
-        shared, own = post.new_press(j)
         # The machine spread moves the middle of the field and adds its wander from press to press.
         fields = averaged.mean[j] + departures(post, anchors, exact, j, count)
-        across = own + averaged.wander[j] * post.steepness(averaged.mean[j], j) ** 2
-        out.append(joint_pass(post.quality(fields, j), shared, across))
+        out.append(pass_given(post, j, fields, averaged.mean[j], averaged.wander[j]))
     return np.asarray(np.concatenate(out))
 
 

@@ -35,6 +35,17 @@ def joint_pass(latent: Array, shared: float, own: Array) -> Array:
     return out
 
 
+def pass_given(post: Posterior, j: int, fields: Array, middle: Array, wander: Array) -> Array:
+    """Pass rate (...) of a new press given the fields (..., O), at scale setting ``j``.
+
+    ``wander``, the variance of the fields that the machine spread adds, counts by how steep the
+    quality is at their ``middle`` (both broadcast to ``fields``): near the ceiling it hardly does.
+    """
+    shared, own = post.new_press(j)
+    across = own + wander * post.steepness(middle, j) ** 2
+    return joint_pass(post.quality(fields, j), shared, across)
+
+
 @dataclass(frozen=True)
 class PassPosterior:
     """Posterior of the true pass rate at M points on the probit scale: a Gaussian mixture.
@@ -82,18 +93,16 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
     mean = np.empty(latent.mean.shape[:2])
     sd = np.empty_like(mean)
     for j in range(len(post.scales)):
-        shared, own = post.new_press(j)
-        # The machine spread moves the field; near the ceiling that hardly moves the quality.
-        own_all = own + latent.wander[j] * post.steepness(latent.mean[j], j) ** 2
-        at_points = [probit(joint_pass(post.quality(latent.mean[j], j), shared, own_all))]
+        middle, wander = latent.mean[j], latent.wander[j]
+        at_points = [probit(pass_given(post, j, middle, middle, wander))]
         root = _cholesky(latent.covariance[j])
         weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
         weights[0] = 1.0 / (n_out + 1.0)
         step = np.sqrt(n_out + 1.0)
         for o in range(n_out):
             for sign in (1.0, -1.0):
-                moved = latent.mean[j] + sign * step * root[:, :, o]
-                at_points.append(probit(joint_pass(post.quality(moved, j), shared, own_all)))
+                moved = middle + sign * step * root[:, :, o]
+                at_points.append(probit(pass_given(post, j, moved, middle, wander)))
         g = np.array(at_points)
         mean[j] = weights @ g
         sd[j] = np.sqrt(np.maximum(weights @ (g - mean[j]) ** 2, 1e-8))

@@ -25,7 +25,7 @@ from scipy.special import ndtr, ndtri
 from dtfexp.maths import field
 from dtfexp.maths.ceiling import quality, steepness
 from dtfexp.maths.field import Points
-from dtfexp.maths.joint import joint_pass, probit
+from dtfexp.maths.joint import pass_given, probit
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]
@@ -148,11 +148,9 @@ def _cell_slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
         cells, post.data.at, shape, scales, post.prior, weights
     )
     mean = field.trade_mean(cells, shape, scales, post.prior)[:, None] + base @ weights
-    shared, own = post.new_press(0)
 
     def margin(latent: Array) -> Array:
-        across = own + wander * post.steepness(mean, 0) ** 2
-        return probit(joint_pass(post.quality(latent, 0), shared, across))
+        return probit(pass_given(post, 0, latent, mean, wander))
 
     slope = np.empty_like(mean)
     for o in range(shape.n_outcomes):

@@ -95,9 +95,10 @@ class Mapped:
 
 def chance_map(fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float) -> Mapped:
     """Posterior probability that the true pass rate is at least ``pass_rate``, on a grid."""
-    passing = fit.pass_posterior(grid.frame(), fabric)
+    frame = grid.frame()
+    passing = fit.pass_posterior(frame, fabric)
     # What the session forbids is no set-point: it can be neither target nor part of a box.
-    allowed = grid.permitted(fit.session, fabric)
+    allowed = fit.session.permits(frame, fabric).reshape(grid.shape)
     return Mapped(
         grid,
         allowed * passing.chance_at_least(pass_rate).reshape(grid.shape),
@@ -118,7 +119,9 @@ def half_widths(session: Session, fabric: str, wanted: Mapping[str, float]) -> d
         most = 0.5 * float(axis[-1] - axis[0])
         number = not isinstance(value, bool) and isinstance(value, (int, float))
         if not number or not 0.0 < value <= most:
-            accepted = f"a half-width up to {most:g}" if most else "no half-width: it has one level"
+            accepted = (
+                f"a half-width up to {most:g}" if most else "none: it has no range of numbers"
+            )
             raise SessionError(f"at_least of {factor.name!r} is {value!r}; give {accepted}")
         out[factor.name] = float(value)
     return out

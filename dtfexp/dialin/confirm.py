@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
+from dtfexp.dialin.asked import share_of_one
 
+_ACCEPTED = "a number between 0 and 1, such as 0.9"
 _MOST_PRESSES = 10_000_000
 _ROUNDING = 1e-12  # share of the risk: 1 - 0.9 is not quite 0.1
 
@@ -20,8 +22,8 @@ def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -
     """
     from scipy.stats import binom
 
-    rate = _share(pass_rate, "pass_rate")
-    sure = _share(confidence, "confidence")
+    rate = share_of_one(pass_rate, "presses_to_confirm", "pass_rate", _ACCEPTED)
+    sure = share_of_one(confidence, "presses_to_confirm", "confidence", _ACCEPTED)
     try:
         allowed = fields.whole(failures, "presses_to_confirm", "failures", 0, 10_000)
     except ValueError as error:
@@ -43,14 +45,3 @@ def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -
         middle = (low + high) // 2
         low, high = (low, middle) if enough(middle) else (middle, high)
     return high
-
-
-def _share(value: object, field: str) -> float:
-    accepted = "a number between 0 and 1, such as 0.9"
-    try:
-        share = fields.number(value, "presses_to_confirm", field, accepted)
-    except ValueError as error:
-        raise PlanError(str(error)) from None
-    if not 0 < share < 1:
-        raise PlanError(f"presses_to_confirm: {field} is {share:g}; it must be {accepted}")
-    return share

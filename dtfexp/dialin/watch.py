@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.wording import counted as in_words
+from dtfexp.dialin.asked import share_of_one
 from dtfexp.dialin.coding import check_settings
 from dtfexp.dialin.day_counts import INTERVAL, check_counts
 from dtfexp.dialin.defects import defect_counts
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 FALSE_ALARM_DAYS = 250.0
 #: Posterior share of pass rates below the one that is called usual, and the limits of a usual
 #: failing share.
+_ACCEPTED = "a share between 0 and 1, such as 0.04"
 _CAREFUL, _USUAL = 0.10, (0.01, 0.30)
 
 
@@ -162,8 +164,12 @@ def watch(
 
     Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
     """
-    usual = _share(usual, "usual")
-    caught = max(2.0 * usual, usual + 0.05) if caught is None else _share(caught, "caught")
+    usual = share_of_one(usual, "watch", "usual", _ACCEPTED)
+    caught = (
+        max(2.0 * usual, usual + 0.05)
+        if caught is None
+        else share_of_one(caught, "watch", "caught", _ACCEPTED)
+    )
     if not usual < caught < 1.0:
         raise PlanError(
             f"caught is {caught:g}; it must be above the usual failing share, {usual:g}, and below "
@@ -259,17 +265,6 @@ def _garments(value: object) -> int:
         return fields.whole(value, "watch", "per_day", 1, 100_000)
     except ValueError as error:
         raise PlanError(str(error)) from None
-
-
-def _share(value: object, name: str) -> float:
-    accepted = "a share between 0 and 1, such as 0.04"
-    try:
-        share = fields.number(value, "watch", name, accepted)
-    except ValueError as error:
-        raise PlanError(str(error)) from None
-    if not 0.0 < share < 1.0:
-        raise PlanError(f"watch: {name} is {share:g}; it must be {accepted}")
-    return share
 
 
 def _percent(share: float) -> str:

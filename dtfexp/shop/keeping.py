@@ -34,16 +34,11 @@ if TYPE_CHECKING:
 def book_to_keep(name: str) -> Logbook:
     """The logbook ``name`` once something is graded in it; until then an invented example."""
     from dtfexp.shop.kept_example import EXAMPLE, kept_example
-    from dtfexp.shop.steps import graded
+    from dtfexp.shop.steps import graded_book
 
-    if Path(name).exists():
-        book = Logbook.open(name)
-        if graded(book):
-            return book
-        book.close()
-        print(f"Nothing is graded in {name} yet: record first, in 2_record.ipynb.")
-    else:
-        print(f"{name} is not here yet: 1_plan.ipynb makes it.")
+    book = graded_book(name)
+    if book is not None:
+        return book
     print(
         f"Until then this page shows an INVENTED example, {EXAMPLE}: no bench, fabric, grade or "
         "count in it is real."

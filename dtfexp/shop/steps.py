@@ -96,19 +96,27 @@ def open_book(name: str) -> bench_book.Logbook:
 
 def book_to_report(name: str) -> Logbook:
     """The logbook ``name`` once something is graded in it; until then an invented example."""
-    if Path(name).exists():
-        book = Logbook.open(name)
-        if graded(book):
-            return book
-        book.close()
-        print(f"Nothing is graded in {name} yet: record first, in 2_record.ipynb.")
-    else:
-        print(f"{name} is not here yet: 1_plan.ipynb makes it.")
+    book = graded_book(name)
+    if book is not None:
+        return book
     print(
         f"Until then this page shows an INVENTED example, {EXAMPLE}: no bench, fabric or grade in "
         "it is real. 'dtfexp demo' in a terminal shows the whole job, follow-up presses and all."
     )
     return example_book()
+
+
+def graded_book(name: str) -> Logbook | None:
+    """The logbook ``name`` once something is graded in it; until then None, and it is said why."""
+    if not Path(name).exists():
+        print(f"{name} is not here yet: 1_plan.ipynb makes it.")
+        return None
+    book = Logbook.open(name)
+    if graded(book):
+        return book
+    book.close()
+    print(f"Nothing is graded in {name} yet: record first, in 2_record.ipynb.")
+    return None
 
 
 def example_book() -> Logbook:

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dtfexp.book import changes, clocks, counts, lots, machines, opening, readings, room
+from dtfexp.book import carried, changes, clocks, counts, lots, machines, opening, readings, room
 from dtfexp.book.clocks import PressWarning
 from dtfexp.book.readings import PlatenMap
 
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from dtfexp.book.journal import Keeper
     from dtfexp.describe.session import Session
+    from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.redial import Redial
     from dtfexp.dialin.true_settings import TrueSettings
 
     class Book(Keeper, Protocol):
@@ -164,6 +166,17 @@ class Bench:
         """Session and results as the fit should have them: measured spreads, true settings."""
         true = self.true_settings()
         return true.session(self._book.session), true.results(self._book.results())
+
+    def carried(self, fabric: str | None = None) -> Redial | None:
+        """The session dialled in again since the last change noted; see ``carried.carried``."""
+        return carried.carried(*self.for_fit(), self.changes(), fabric)
+
+    def fitted(self) -> Fit:
+        """The fit of what is recorded, the presses of before a noted change carried over."""
+        from dtfexp.dialin.fit import fit
+
+        known = self.carried()
+        return fit(*self.for_fit()) if known is None else known.fit
 
     def read_all(self) -> None:
         """Read every note of the bench; a note that is none fails here."""

@@ -1,63 +1,83 @@
 """Dialling in again after a change, with the earlier session as prior knowledge.
 
 What is known is not thrown away, and not trusted blindly either.  How far the earlier presses
-still hold depends on what changed:
+still hold depends on what changed (:data:`CHANGES`):
 
-* a drifted or repaired machine moves its temperature: the earlier presses are moved by an amount
-  that the new presses tell (:mod:`dtfexp.dialin.shift`);
-* new powder, new film, another season: the earlier results count as those of a related fabric,
-  correlated with today's as far as two fabrics of one bench are (``fabric_...`` of
-  :class:`dtfexp.maths.field.Prior`);
-* a new fabric: the fabrics known before stay what they are, and the new one borrows from them.
+* a drifted or repaired machine moves its temperature by an amount that the new presses tell;
+* new powder, new film, another season: cure and press may want other temperatures, and the rest
+  of what was known holds nearly, not quite;
+* a new fabric: the fabrics known before stay what they are, and the new one borrows from them, at
+  a press temperature of its own.
+
+How far each temperature has moved: :mod:`dtfexp.dialin.shift`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
+from dtfexp.describe.units import convert_difference
+from dtfexp.describe.wording import listed
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
-from dtfexp.dialin.next_presses import next_presses
+from dtfexp.dialin.next_presses import choose
 from dtfexp.dialin.numbering import first_numbers
-from dtfexp.dialin.plan import Plan, whole_presses, whole_seed
+from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
 from dtfexp.dialin.results import check_results
-from dtfexp.dialin.shift import Shift, estimate, probe_offsets, shifted
+from dtfexp.dialin.shift import Moving, Shift, dialled, fit_moved, graded_rows, probes, shifted
+from dtfexp.maths.field import Prior
 
 if TYPE_CHECKING:
     from dtfexp.dialin.window import Window
 
-#: What may have changed -> the stage whose temperature it moves ("" for none), and whether the
-#: earlier results are kept at a distance, as of a related fabric.
-CHANGES: dict[str, tuple[str, bool]] = {
-    "oven": ("cure", False),
-    "press": ("press", False),
-    "powder": ("", True),
-    "film": ("", True),
-    "season": ("", True),
-    "fabric": ("", False),
+
+@dataclass(frozen=True)
+class Change:
+    """What a change does to what was known.
+
+    moves: stage -> by how much its temperature may have moved (°C, standard deviation); kept:
+    correlation of the prints with those of before, once the temperatures are moved; whose: what
+    moved them, in words.  Sizes are common practice, no source.
+    """
+
+    moves: Mapping[str, float]
+    kept: float
+    whose: str
+
+
+#: What may have changed.
+CHANGES: dict[str, Change] = {
+    "oven": Change({"cure": 7.0}, 1.0, "the machine"),
+    "press": Change({"press": 7.0}, 1.0, "the machine"),
+    "powder": Change({"cure": 5.0, "press": 5.0}, 0.95, "the new powder"),
+    "film": Change({"cure": 5.0, "press": 5.0}, 0.95, "the new film"),
+    "season": Change({"cure": 5.0, "press": 5.0}, 0.95, "the new season"),
+    "fabric": Change({"press": 7.0}, 1.0, "the new fabric"),
 }
-BEFORE = " (before)"
+#: Where a temperature may have moved that the plan does not vary, all is kept at this distance.
+APART = 0.7
 
 
 @dataclass(frozen=True, repr=False)
 class Redial:
     """A session after a change.
 
-    ``fit`` is of earlier and new presses together (on ``fit.session``, which may hold the earlier
-    results as fabrics of their own); ``shift`` is what is known of a moved temperature, None where
-    none is looked for; ``now`` are the checked results since the change.
+    ``fit`` is of earlier and new presses together, on today's settings; ``shifts`` say what is
+    known of each temperature that may have moved, ``moved`` which rows of the fit's results they
+    move; ``now`` are the checked results since the change; ``target`` is the set-point that was
+    run, None for that of the earlier window.
     """
 
     session: Session
@@ -66,44 +86,74 @@ class Redial:
     earlier: pd.DataFrame
     now: pd.DataFrame
     fit: Fit
-    shift: Shift | None
-    target: Mapping[str, Any]
+    shifts: tuple[Shift, ...]
+    moved: NDArray[np.bool_]
+    target: Mapping[str, Any] | None
 
     def window(self, *, pass_rate: float = 0.90, confidence: float = 0.90) -> Window:
         """The window as known now: see :meth:`dtfexp.dialin.fit.Fit.window`."""
         return self.fit.window(self.fabric, pass_rate=pass_rate, confidence=confidence)
 
-    def next_presses(self, presses: int, *, seed: int = 0) -> Plan:
+    def next_presses(
+        self,
+        presses: int,
+        *,
+        fabrics: Iterable[str | Fabric] | None = None,
+        seed: int = 0,
+    ) -> Plan:
         """At most ``presses`` new presses that teach most, numbered on.
 
-        With a temperature to find, the first batch is four presses beside the old target, to
-        either side; every later one is chosen as :func:`dtfexp.next_presses` does, the earlier
-        presses counted in.
+        The first after a change that moves temperatures: four beside the old target, to either
+        side.  Later ones are chosen as :func:`dtfexp.next_presses` does, the earlier presses
+        counted in, for ``fabrics`` (default: this one).  A plan of no rows, with its ``reason``,
+        when another batch would hardly change the windows.
         """
         count, seed = whole_presses(presses), whole_seed(seed)
+        names = [self.fabric] if fabrics is None else chosen_fabrics(self.session, fabrics)
+        if self.shifts and not len(self.now):
+            wanted = self._beside_target().head(count)
+            reason = f"Beside the old target, to either side: shows how far {self._moved} moved."
+        else:
+            chosen = choose(self.fit, names, count, seed)
+            told = f"window of {names[0]}" if len(names) == 1 else f"windows of {listed(names)}"
+            if chosen is None:
+                reason = f"Another batch would hardly change the {told}: confirm the target."
+                return Plan(self.session, self._no_runs(), "redial", seed, reason)
+            wanted, reason = chosen, f"Chosen where they teach most about where the {told} end."
         numbers = first_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
-        if self.shift is not None and not self.shift.presses:
-            wanted = self._probes(self.shift.factor).head(count)
-            runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
-            reason = (
-                f"Beside the old target, cooler and hotter: shows how far "
-                f"{self.shift.factor.name} has moved."
-            )
-            return Plan(self.session, runs, "redial", seed, reason)
-        made = next_presses(
-            self.fit.session, self.fit.results, count, fabrics=[self.fabric], seed=seed
-        )
-        runs = _renumbered(made.runs, numbers)
-        return Plan(self.session, runs, "redial", seed, made.reason)
+        runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
+        return Plan(self.session, runs, "redial", seed, reason)
 
-    def _probes(self, factor: Factor) -> pd.DataFrame:
-        axis = grids.full_axis(self.session, factor, self.fabric)
+    def _beside_target(self) -> pd.DataFrame:
+        target = self.target
+        if target is None:
+            target = fit(self.session, self.earlier).window(self.fabric).target
         rows = []
-        for offset in probe_offsets(factor):
-            wanted = float(self.target[factor.name]) + offset
-            setting = float(axis[int(np.argmin(np.abs(axis - wanted)))])
-            rows.append({"fabric": self.fabric} | dict(self.target) | {factor.name: setting})
+        for offsets in probes([shift.factor for shift in self.shifts]):
+            row = {"fabric": self.fabric} | dict(target)
+            for factor, offset in offsets:
+                axis = grids.full_axis(self.session, factor, self.fabric)
+                wanted = float(target[factor.name]) + offset
+                row[factor.name] = float(axis[int(np.argmin(np.abs(axis - wanted)))])
+            rows.append(row)
         return pd.DataFrame(rows)[["fabric", *(f.name for f in self.session.factors)]]
+
+    def _no_runs(self) -> pd.DataFrame:
+        names = [f.name for f in self.session.factors]
+        return self.earlier[["press", "fabric", "oven_load", "press_round", *names]].iloc[:0]
+
+    @property
+    def _moved(self) -> str:
+        names = [shift.factor.name for shift in self.shifts]
+        return f"{listed(names)} {'has' if len(names) == 1 else 'have'}"
+
+    def on_todays_dial(self) -> pd.DataFrame:
+        """Earlier presses and new ones, the earlier settings moved by the middle of what is known
+        of each shift."""
+        out = self.fit.results
+        for shift in self.shifts:
+            out = shifted(shift.factor, out, self.moved, shift.mean)
+        return out
 
     @property
     def graded(self) -> int:
@@ -114,12 +164,16 @@ class Redial:
     def sentence(self) -> str:
         """What is carried over, in words."""
         old, new = _graded(self.session, self.earlier), self.graded
-        told = f"{old} earlier presses carried over, {new} made since ({self.changed} changed). "
-        if self.shift is not None:
-            return told + self.shift.sentence()
-        if self.fit.session != self.session:
-            return told + "The earlier ones count as a related fabric's: a guide, not a proof."
-        return told + "The new fabric borrows from those known before."
+        told = [f"{old} earlier presses carried over, {new} made since ({self.changed} changed)."]
+        if new or not self.shifts:
+            told += [shift.sentence() for shift in self.shifts]
+        else:
+            told.append(f"How far {self._moved} moved is not known yet.")
+        if self.changed == "fabric":
+            told.append("The new fabric borrows from those known before.")
+        elif self.fit.posterior.prior.kept < 1.0:
+            told.append("The earlier ones are a guide, not a proof.")
+        return " ".join(told)
 
     def __repr__(self) -> str:
         return f"Redial({self.fabric!r}; {self.sentence})"
@@ -151,60 +205,42 @@ def redial(
     name = session.fabric(fabric).name
     old = check_results(session, earlier)
     new = old.iloc[:0] if now is None else check_results(session, now)
-    stage, apart = CHANGES[changed]
-    factor = _temperature(session, stage)
-    # Without a temperature to move, a changed machine is a reason to keep a distance as well.
-    apart = apart or (stage != "" and factor is None)
-    both, before, wider = _together(session, old, new, apart)
-    shift = None if factor is None else estimate(wider, factor, both, before)
-    if factor is not None and shift is not None:
-        both = pd.concat(
-            [shifted(factor, both[before], shift.mean), both[~before]], ignore_index=True
-        )
-    fitted = fit(wider, both)
-    if target is None:
-        target = {} if shift is None or shift.presses else fit(session, old).window(name).target
-    return Redial(session, name, changed, old, new, fitted, shift, dict(target))
-
-
-def _graded(session: Session, results: pd.DataFrame) -> int:
-    names = [outcome.name for outcome in session.outcomes]
-    seen = results[names].notna().any(axis=1).to_numpy() & ~excluded_rows(results)
-    return int(seen.sum())
+    change = CHANGES[changed]
+    moving = [
+        Moving(factor, sd * convert_difference(1.0, "°C", factor.unit), change.whose)
+        for stage, sd in change.moves.items()
+        if (factor := _temperature(session, stage)) is not None
+    ]
+    both, of_old = _together(session, old, new)
+    prior = Prior(kept=change.kept if len(moving) == len(change.moves) else APART)
+    if changed == "fabric":
+        moved = (both["fabric"] != name).to_numpy()
+    elif changed in ("oven", "press"):
+        # A reading of what was reached holds whatever the machine's dial says now.
+        moved = of_old & np.logical_and.reduce([dialled(one.factor, both) for one in moving])
+    else:
+        moved = of_old
+    fitted, shifts = fit_moved(session, both, moved, moving, prior)
+    return Redial(session, name, changed, old, new, fitted, shifts, moved, target)
 
 
 def _temperature(session: Session, stage: str) -> Factor | None:
-    """The temperature that a drifted machine moves; None when the plan does not vary it."""
+    """The temperature of a stage; None when the plan does not vary it."""
     return next((f for f in session.factors if f.stage == stage and f.is_temperature), None)
 
 
+def _graded(session: Session, results: pd.DataFrame) -> int:
+    return int(graded_rows(session, results).sum())
+
+
 def _together(
-    session: Session, old: pd.DataFrame, new: pd.DataFrame, apart: bool
-) -> tuple[pd.DataFrame, np.ndarray, Session]:
-    """Both frames as one, which rows are of before, and the session that holds them."""
-    old, new = old.copy(), new.copy()
+    session: Session, old: pd.DataFrame, new: pd.DataFrame
+) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Both frames as one, and which rows are of before."""
+    old = old.copy()
     # Numbers that both use are of two logbooks: the earlier ones make room.
     for column in ("press", "oven_load", "press_round"):
         if len(new) and set(old[column]) & set(new[column]):
             old[column] += int(new[column].max())
-    wider = session
-    if apart:
-        names = {f.name: (f.name + BEFORE) for f in session.fabrics}
-        old["fabric"] = old["fabric"].map(names)
-        apart_ones = [_renamed(fabric, names[fabric.name]) for fabric in session.fabrics]
-        wider = replace(session, fabrics=(*session.fabrics, *apart_ones))
-    both = check_results(wider, pd.concat([old, new], ignore_index=True))
-    return both, np.arange(len(both)) < len(old), wider
-
-
-def _renamed(fabric: Fabric, name: str) -> Fabric:
-    return Fabric(name, fabric.heat_limit, fabric.unit, fabric.notes)
-
-
-def _renumbered(runs: pd.DataFrame, first: tuple[int, int, int]) -> pd.DataFrame:
-    """The same runs, their numbers following on from ``first``."""
-    out = runs.copy()
-    for column, start in zip(("press", "oven_load", "press_round"), first, strict=True):
-        if len(out):
-            out[column] = out[column] - int(out[column].min()) + start
-    return out
+    both = check_results(session, pd.concat([old, new], ignore_index=True))
+    return both, np.arange(len(both)) < len(old)

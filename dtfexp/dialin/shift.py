@@ -1,7 +1,11 @@
-"""How much hotter a machine runs now than it did, told from presses made before and after.
+"""How much more a setting does now than it did, told from presses made before and after.
 
 A drifted oven or press, or a dial set anew after a repair, moves every temperature by about the
-same amount.  The earlier presses know where the edges are; a few new ones show where they are now.
+same amount; another lot of powder or film, or another fabric, wants its heat a few degrees higher
+or lower.  The earlier presses know where the edges are; a few new ones show where they are now.
+
+The amount is one more unknown of the fit, beside its scales: integrated, never plugged in
+(Rasmussen & Williams 2006, sec. 5.2, for unknowns inside a covariance).
 """
 
 from __future__ import annotations
@@ -16,118 +20,136 @@ from numpy.typing import NDArray
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 from dtfexp.describe.units import convert_difference
-from dtfexp.dialin.coding import Coding
-from dtfexp.maths.field import Points, Prior
-from dtfexp.maths.posterior import Data, run_sites
-from dtfexp.maths.scales import SCALE_PRIORS, to_scales
-from dtfexp.maths.scales import n_dimensions as scale_dimensions
+from dtfexp.dialin.coding import Coding, excluded_rows
+from dtfexp.dialin.fit import Fit
+from dtfexp.maths.field import Prior
+from dtfexp.maths.posterior import infer
 
-Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
-#: Before any new press: drifts of this size (°C, standard deviation) are ordinary, and none beyond
-#: the reach is looked for.  Common practice for the size of drifts, no source.
-ORDINARY_C, REACH_C, STEP_C = 7.0, 16.0, 2.0
+#: How far beside the old target the presses lie that tell a shift (°C): about as far as an
+#: ordinary drift goes.  Common practice for the size of drifts, no source.
+FAR_C, MIDDLE_C, NEAR_C = 12.0, 8.0, 4.0
+
+
+@dataclass(frozen=True)
+class Moving:
+    """A temperature that a change may have moved: by ``sd`` (its unit, standard deviation) as far
+    as is known before any press; ``whose`` moved it ("the machine", "the new powder")."""
+
+    factor: Factor
+    sd: float
+    whose: str
 
 
 @dataclass(frozen=True)
 class Shift:
-    """``factor`` runs ``mean`` hotter than before (posterior mean, in its unit), give or take
-    ``sd``; ``presses``: how many graded presses since the change say so."""
+    """At the same setting of ``factor``, more heat arrives or less is wanted: as if it ran
+    ``mean`` hotter than before (posterior mean, in its unit), give or take ``sd``; ``presses``:
+    how many graded presses since the change say so."""
 
     factor: Factor
     mean: float
     sd: float
     presses: int
+    whose: str = "the machine"
 
     def sentence(self) -> str:
         """In words."""
-        size = self.factor.format(round(abs(self.mean), 1))
+        name = self.factor.name
         if not self.presses:
-            return f"How far {self.factor.name} has moved is not known yet."
-        way = "hotter" if self.mean > 0 else "cooler"
-        give = self.factor.format(round(self.sd, 1))
-        return (
-            f"At the same {self.factor.name} the machine seems to run {size} {way} than before, "
-            f"give or take {give} (by {self.presses} presses)."
-        )
+            return f"How far {name} has moved is not known yet."
+        size = self.factor.format(round(abs(self.mean), 1))
+        give = f"give or take {self.factor.format(round(self.sd, 1))} (by {self.presses} presses)"
+        if self.whose == "the machine":
+            way = "hotter" if self.mean > 0 else "cooler"
+            return f"At the same {name} the machine seems to run {size} {way} than before, {give}."
+        way = "less" if self.mean > 0 else "more"
+        return f"{self.whose.capitalize()} seems to want {size} {way} {name}, {give}."
 
 
-def shifted(factor: Factor, results: pd.DataFrame, by: float) -> pd.DataFrame:
-    """Earlier results on today's dial: a machine that runs ``by`` hotter reaches at a lower
-    setting what it reached before.  Rows with a reading of what was reached need no shift."""
+def fit_moved(
+    session: Session,
+    results: pd.DataFrame,
+    before: Bools,
+    moving: Sequence[Moving],
+    prior: Prior,
+) -> tuple[Fit, tuple[Shift, ...]]:
+    """The fit of checked results whose rows ``before`` (n,) are moved by an unknown amount in some
+    temperatures, and what is known of each amount.
+
+    ``prior.kept`` says how much of the field stays once moved.  The fit carries the results as
+    they were pressed.
+    """
+    coding = Coding(session)
+    data = coding.data(results)
+    told = np.zeros(len(session.factors))
+    for one in moving:
+        told[session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
+    moved = np.isin(data.press, _codes_of(results, before))
+    data = replace(data, at=replace(data.at, before=moved))
+    posterior = infer(data, coding.shape, coding.graded, replace(prior, moves=tuple(told)))
+    new = int((graded_rows(session, results) & ~before).sum())
+    shifts = []
+    for one in moving:
+        column = session.factors.index(one.factor)
+        size = np.array([s.shift[column] for s in posterior.scales if s.shift is not None])
+        mean = float(posterior.weight @ size)
+        sd = float(np.sqrt(posterior.weight @ (size - mean) ** 2))
+        half = _half_range(one.factor)
+        # Without a press on either side nothing is known but the prior, known exactly.
+        found = (mean * half, sd * half) if new else (0.0, one.sd)
+        shifts.append(Shift(one.factor, *found, new, one.whose))
+    return Fit(session, results, posterior), tuple(shifts)
+
+
+def shifted(factor: Factor, results: pd.DataFrame, before: Bools, by: float) -> pd.DataFrame:
+    """Results whose rows ``before`` stand on today's dial: what runs ``by`` hotter reaches at a
+    lower setting what it reached then."""
     moved = results.copy()
-    column = moved[factor.name].to_numpy(dtype=float)
-    moved[factor.name] = np.where(_dialled(factor, results), column - by, column)
+    for column in (factor.name, f"{factor.name}_actual"):
+        if column in moved:
+            told = moved[column].to_numpy(dtype=float)
+            moved[column] = np.where(before, told - by, told)
     return moved
 
 
-def estimate(
-    session: Session, factor: Factor, results: pd.DataFrame, before: NDArray[np.bool_]
-) -> Shift:
-    """The shift of one temperature between the rows ``before`` (n,) of checked results and the
-    others, by the evidence of each candidate shift at the central scales of the prior.
-
-    The evidence of a Gaussian field whose inputs are moved by an unknown amount: the amount is one
-    more hyperparameter (Rasmussen & Williams 2006, sec. 5.2), integrated on a grid.
-    """
-    coding = Coding(session)
-    unit = convert_difference(1.0, "°C", factor.unit)
-    outcomes = [outcome.name for outcome in coding.outcomes]
-    seen = results[outcomes].notna().any(axis=1).to_numpy()
-    new = int((seen & ~before).sum())
-    if not new or not (seen & before).any():
-        return Shift(factor, 0.0, ORDINARY_C * unit, new)
-    data = coding.data(results)
-    column = session.factors.index(factor)
-    low, high = factor.bounds
-    # Codes of a temperature are linear: half a range is one.
-    per_degree = unit / (0.5 * (high - low))
-    moves = np.isin(data.press, _codes_of(results, before & _dialled(factor, results)))
-    candidates = np.arange(-REACH_C, REACH_C + 0.5 * STEP_C, STEP_C)
-    scales = to_scales(np.zeros(scale_dimensions(len(outcomes))), len(outcomes), SCALE_PRIORS)
-    evidence = np.array(
-        [
-            run_sites(
-                _moved(data, column, moves, -by * per_degree), coding.shape, Prior(),
-                coding.graded, [scales], tolerance=0.03, sweeps=15,
-            ).log_evidence[0]
-            for by in candidates
-        ]
-    )  # fmt: skip
-    log_weight = evidence - 0.5 * (candidates / ORDINARY_C) ** 2
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    mean = float(weight @ candidates)
-    sd = float(np.sqrt(weight @ (candidates - mean) ** 2))
-    return Shift(factor, mean * unit, sd * unit, new)
-
-
-def probe_offsets(factor: Factor) -> Sequence[float]:
-    """Where four presses beside the old target tell a shift best: either side of it, far and near
-    (in the factor's unit); the first two alone are on both sides."""
-    unit = convert_difference(1.0, "°C", factor.unit)
-    return [unit * REACH_C * share for share in (-0.75, 0.75, -0.25, 0.25)]
-
-
-def _dialled(factor: Factor, results: pd.DataFrame) -> NDArray[np.bool_]:
-    """Rows known by their dial only."""
+def dialled(factor: Factor, results: pd.DataFrame) -> Bools:
+    """Rows known by their dial only: a reading of what was reached holds whatever drifts."""
     actual = f"{factor.name}_actual"
     if actual not in results:
         return np.ones(len(results), dtype=bool)
     return np.asarray(results[actual].isna().to_numpy(), dtype=bool)
 
 
-def _codes_of(results: pd.DataFrame, rows: NDArray[np.bool_]) -> NDArray[np.int_]:
+def probes(factors: Sequence[Factor]) -> list[list[tuple[Factor, float]]]:
+    """Where four presses beside the old target tell a shift of one or two temperatures best:
+    offsets in each factor's unit.  One: far and near on either side; two: each on either side.
+    The first two alone are on both sides."""
+    if len(factors) == 1:
+        return [[(factors[0], _degrees(factors[0], by))] for by in (-FAR_C, FAR_C, -NEAR_C, NEAR_C)]
+    return [[(one, _degrees(one, by))] for one in factors for by in (-MIDDLE_C, MIDDLE_C)]
+
+
+def _degrees(factor: Factor, celsius: float) -> float:
+    return convert_difference(celsius, "°C", factor.unit)
+
+
+def _half_range(factor: Factor) -> float:
+    """What one code of a temperature is, in its unit."""
+    low, high = factor.bounds
+    return 0.5 * (high - low)
+
+
+def graded_rows(session: Session, results: pd.DataFrame) -> Bools:
+    """Rows with a grade, those left out not counted."""
+    names = [outcome.name for outcome in session.outcomes]
+    return results[names].notna().any(axis=1).to_numpy() & ~excluded_rows(results)
+
+
+def _codes_of(results: pd.DataFrame, rows: Bools) -> NDArray[np.int_]:
     """The codes that :meth:`Coding.data` gives to the presses of some rows: their place among the
     presses used, in ascending order."""
-    used = results["press"].to_numpy()
-    if "excluded" in results:
-        keep = ~results["excluded"].to_numpy(dtype=bool)
-        used, rows = used[keep], rows[keep]
-    return np.searchsorted(np.sort(used), used[rows])
-
-
-def _moved(data: Data, column: int, moves: NDArray[np.bool_], by: float) -> Data:
-    nodes = data.at.nodes.copy()
-    nodes[moves, column, :] += by
-    return replace(data, at=Points(nodes, data.at.weights, data.at.fabric))
+    keep = ~excluded_rows(results)
+    used = results["press"].to_numpy()[keep]
+    return np.searchsorted(np.sort(used), used[rows[keep]])

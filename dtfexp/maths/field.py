@@ -12,13 +12,14 @@ partially pooled.  Luck of loads, rounds and blocks is simply more covariance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
+Bools = NDArray[np.bool_]
 
 CURE, PRESS, PEEL = 0, 1, 2
 
@@ -71,6 +72,10 @@ class Prior:
     wash_tie: float = 0.7
     # What one press does to all its outcomes at once, beside load and round.
     press_share_sd: float = 0.15
+    # After a change (see Points.before): sd in codes of how far each column has moved (empty: none
+    # has), and the correlation of the field with what it was, once moved.
+    moves: tuple[float, ...] = ()
+    kept: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -80,7 +85,8 @@ class Scales:
     amplitude multiplies trade mean and signal; length is the smoothness in half-ranges; interplay
     multiplies two-factor parts; load_sd, round_sd are luck in grades; alike is the correlation of
     the outcomes' fields; noise (n_outcomes,) is press noise in grades; ceiling is how far above
-    the acceptance cut the best possible print is.
+    the acceptance cut the best possible print is; shift (d,) is how much, in codes, every setting
+    does more now than before a change (None: nothing has changed).
     """
 
     amplitude: float
@@ -91,6 +97,7 @@ class Scales:
     alike: float
     noise: Array
     ceiling: float = np.inf
+    shift: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -98,19 +105,31 @@ class Points:
     """Settings where the field is wanted.
 
     nodes (n, d, q): codes of what the machines really do around each set-point (q = 1: exact);
-    weights (q,) of the nodes; fabric (n,) index.  Columns that hold words repeat the code.
+    weights (q,) of the nodes; fabric (n,) index; before (n,): true for settings of before a change,
+    which count as moved by ``Scales.shift`` (None: none is).  Columns that hold words repeat the
+    code.
     """
 
     nodes: Array
     weights: Array
     fabric: Ints
+    before: Bools | None = None
 
     @property
     def n(self) -> int:
         return int(self.nodes.shape[0])
 
     def take(self, index: Ints) -> Points:
-        return Points(self.nodes[index], self.weights, self.fabric[index])
+        before = None if self.before is None else self.before[index]
+        return Points(self.nodes[index], self.weights, self.fabric[index], before)
+
+    def moved(self, scales: Scales) -> Points:
+        """The same on today's settings: a bench that does more now than before reaches at a lower
+        setting what it reached then."""
+        if self.before is None or scales.shift is None:
+            return self
+        by = np.where(self.before[:, None], scales.shift[None, :], 0.0)
+        return replace(self, nodes=self.nodes - by[:, :, None])
 
 
 def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
@@ -119,6 +138,7 @@ def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) 
     Averaged over the nodes.  Temperature and time of one stage add up to a dose, so being hot AND
     long is worse than hot and short (practice; no source).
     """
+    points = points.moved(scales)
     mean = points.nodes @ points.weights
     square = (points.nodes**2) @ points.weights
     numeric = np.array([not w for w in shape.word], dtype=float)
@@ -164,15 +184,19 @@ def _diagonal_tables(
 
 @dataclass(frozen=True)
 class _Parts:
-    """Covariance parts of every column between points, gathered to full size, and the pooling."""
+    """Covariance parts of every column between points, gathered to full size, and the pooling.
+
+    kept: correlation over a change, for points on either side of it.
+    """
 
     ones: list[Array]
     pairs: list[Array]
     pair_sum: dict[int, Array]
     same_fabric: Array
+    kept: Array | float = 1.0
 
     def pooled(self, rho: float) -> Array:
-        return np.asarray(rho + (1.0 - rho) * self.same_fabric)
+        return np.asarray(self.kept * (rho + (1.0 - rho) * self.same_fabric))
 
 
 def _side(stage: int) -> int:
@@ -180,13 +204,17 @@ def _side(stage: int) -> int:
 
 
 def _gathered(
-    ones: list[Array], pairs: list[Array], same_fabric: Array, shape: FieldShape
+    ones: list[Array],
+    pairs: list[Array],
+    same_fabric: Array,
+    shape: FieldShape,
+    kept: Array | float = 1.0,
 ) -> _Parts:
     zero = np.zeros_like(ones[0])
     pair_sum = {CURE: zero, PRESS: zero}
     for pair, stage in zip(pairs, shape.stage, strict=True):
         pair_sum[_side(stage)] = pair_sum[_side(stage)] + pair
-    return _Parts(ones, pairs, pair_sum, same_fabric)
+    return _Parts(ones, pairs, pair_sum, same_fabric, kept)
 
 
 def _assemble(parts: _Parts, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
@@ -209,7 +237,15 @@ def _assemble(parts: _Parts, shape: FieldShape, scales: Scales, prior: Prior) ->
     return np.asarray(signal + prior.intercept_sd**2 * parts.pooled(prior.fabric_intercept))
 
 
+def _kept(a: Points, b: Points, prior: Prior) -> Array | float:
+    if prior.kept == 1.0 or (a.before is None and b.before is None):
+        return 1.0
+    of_a, of_b = (np.zeros(p.n, bool) if p.before is None else p.before for p in (a, b))
+    return np.where(of_a[:, None] == of_b[None, :], 1.0, prior.kept)
+
+
 def _cross_parts(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> _Parts:
+    a, b = a.moved(scales), b.moved(scales)
     ones, pairs = [], []
     for i, word in enumerate(shape.word):
         # Settings sit on few levels: work on the distinct ones and spread the table out.
@@ -230,7 +266,7 @@ def _cross_parts(a: Points, b: Points, shape: FieldShape, scales: Scales, prior:
         same = (a.fabric[:1, None] == b.fabric[None, :]).astype(float)
     else:
         same = (a.fabric[:, None] == b.fabric[None, :]).astype(float)
-    return _gathered(ones, pairs, same, shape)
+    return _gathered(ones, pairs, same, shape, _kept(a, b, prior))
 
 
 def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
@@ -248,6 +284,7 @@ def covariance_and_wander(
     change, so the rest is worked out once.
     """
     parts = _cross_parts(a, b, shape, scales, prior)
+    a, b = a.moved(scales), b.moved(scales)
     wander = np.zeros((a.n, weights.shape[1]))
     centre = a.nodes @ a.weights
     weight = scales.interplay**2
@@ -291,6 +328,7 @@ def _mean_slope(centre: Array, i: int, shape: FieldShape, scales: Scales, prior:
 
 def variance(a: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior variance (n_a,) of one outcome's field, averaged over the nodes of each point."""
+    a = a.moved(scales)
     ones, pairs = [], []
     for i, word in enumerate(shape.word):
         first, at = _levels(a.nodes[:, i, :])

@@ -68,6 +68,13 @@ class Posterior:
     sites: Sites
     scale_priors: tuple[ScalePrior, ...] = SCALE_PRIORS
 
+    @property
+    def shift(self) -> Array | None:
+        """How far each setting has moved (J, d) at each scale setting, in codes; None: no change
+        was looked for."""
+        moved = [s.shift for s in self.scales if s.shift is not None]
+        return np.array(moved) if moved else None
+
     def alike(self, j: int) -> Array:
         """Correlation (O, O) of the outcomes' fields at scale setting ``j``."""
         return field.outcome_correlation(self.shape, self.scales[j].alike, self.prior)
@@ -165,13 +172,21 @@ def infer(
     keep: int = 16,
 ) -> Posterior:
     """The whole inference: unequal grade steps, then scales integrated, then the sites kept."""
-    dim = n_dimensions(shape.n_outcomes)
+    own = n_dimensions(shape.n_outcomes)
+    # A change moved some settings by an unknown amount: one more scale for each.
+    moving = np.flatnonzero(prior.moves)
+    dim = own + len(moving)
     if n_points is None:
         # The work grows with N^3: large data need fewer points, for they say more of the scales.
         n_points = 64 if data.n <= 80 else 32 if data.n <= 160 else 16
 
     def scales_at(u: Array) -> list[Scales]:
-        return [to_scales(row, shape.n_outcomes, scale_priors) for row in u]
+        made = [to_scales(row, shape.n_outcomes, scale_priors) for row in u]
+        if not len(moving):
+            return made
+        shift = np.zeros((len(u), len(prior.moves)))
+        shift[:, moving] = u[:, own:] * np.array(prior.moves)[moving]
+        return [replace(one, shift=by) for one, by in zip(made, shift, strict=True)]
 
     def log_evidence(u: Array) -> Array:
         if data.n == 0:
@@ -283,6 +298,7 @@ def at_central_scales(post: Posterior) -> Posterior:
     def middle(values: list[float]) -> float:
         return float(np.exp(post.weight @ np.log(values)))
 
+    shift = post.shift
     scales = Scales(
         amplitude=middle([s.amplitude for s in post.scales]),
         length=middle([s.length for s in post.scales]),
@@ -292,6 +308,7 @@ def at_central_scales(post: Posterior) -> Posterior:
         alike=float(post.weight @ np.array([s.alike for s in post.scales])),
         ceiling=middle([s.ceiling for s in post.scales]),
         noise=np.exp(post.weight @ np.log(np.array([s.noise for s in post.scales]))),
+        shift=None if shift is None else post.weight @ shift,
     )
     sites = run_sites(post.data, post.shape, post.prior, post.graded, [scales])
     return replace(post, scales=(scales,), weight=np.ones(1), sites=sites)

@@ -107,10 +107,15 @@ def next_(args: Namespace) -> None:
 
     with Logbook.open(args.logbook) as book:
         with progress("choosing the next presses"):
+            known = book.bench.carried(args.fabrics[0] if args.fabrics else None)
             session, results = book.bench.for_fit()
-            made = next_presses(
-                session, results, args.presses, fabrics=args.fabrics, seed=args.seed
+            made = (
+                next_presses(session, results, args.presses, fabrics=args.fabrics, seed=args.seed)
+                if known is None
+                else known.next_presses(args.presses, fabrics=args.fabrics, seed=args.seed)
             )
+        if known is not None:
+            print(known.sentence)
         if not len(made.runs):
             print(made.reason)
             return

@@ -198,12 +198,14 @@ def again(
              "watch found: write it into changed and changed_on above."],
         )  # fmt: skip
     last = changes.iloc[-1]
-    session, results = book.bench.for_fit()
-    before = results["press"] <= last["after_press"]
-    known = redial(
-        session, results[before], window.fabric, changed=str(last["what"]), now=results[~before],
-        target=window.target,
-    )  # fmt: skip
+    known = book.bench.carried(window.fabric)
+    if known is None:
+        # A new fabric, or nothing was graded before the change.
+        session, results = book.bench.for_fit()
+        before = results["press"] <= last["after_press"]
+        known = redial(
+            session, results[before], window.fabric, changed="fabric", now=results[~before]
+        )
     lines = [f"{str(last['what']).capitalize()} changed on {last['day']}.", known.sentence]
     if len(known.now):
         now = known.window(pass_rate=window.required, confidence=window.required_confidence)

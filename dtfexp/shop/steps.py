@@ -154,7 +154,12 @@ def more(book: Logbook, fitted: Fit, presses: int, seed: int) -> Plan | None:
     elif open_ones:
         print(f"{open_ones} planned test presses are not made yet: make those first.")
     else:
-        found = next_presses(fitted.session, fitted.results, presses, seed=seed)
+        known = book.bench.carried()
+        if known is None:
+            found = next_presses(fitted.session, fitted.results, presses, seed=seed)
+        else:
+            print(known.sentence)
+            found = known.next_presses(presses, fabrics=book.session.fabrics, seed=seed)
         print(found.reason)
         if len(found.runs):
             book.add(found)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe.units import convert
-from dtfexp.describe.wording import listed
+from dtfexp.describe.wording import counted, listed
 from dtfexp.dialin.true_settings import TrueSettings
 from dtfexp.show.reading import label, tidy, with_unit
 from dtfexp.show.tables import LINE, NUMBER, Table
@@ -24,12 +24,14 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class Measured:
     """The lines from set to reached, the latest map of every factor that has one, the lots that
-    were in use (material, name) and the room: name of a reading -> its values, in °C and %."""
+    were in use (material, name) and the room: name of a reading -> its values, in °C and %;
+    and a sentence on the last change noted."""
 
     true: TrueSettings = field(default_factory=TrueSettings)
     maps: Sequence[PlatenMap] = ()
     lots: Sequence[tuple[str, str]] = ()
     room: Mapping[str, Sequence[float]] = field(default_factory=dict)
+    changed: str = ""
 
     @classmethod
     def of(cls, book: Logbook) -> Measured:
@@ -43,6 +45,7 @@ class Measured:
             tuple(latest.values()),
             tuple(dict.fromkeys(zip(lots["what"], lots["name"], strict=True))),
             {"temperature": air, "humidity": [float(v) for v in rooms["humidity"].dropna()]},
+            _changed(book),
         )
 
     def as_read(self, finding: Finding) -> Finding:
@@ -65,7 +68,7 @@ class Measured:
         return [*reaches, *self._materials(reading)]
 
     def _materials(self, reading: Reading) -> list[str]:
-        found = []
+        found = [self.changed] if self.changed else []
         if self.lots:
             lots = listed([f"{what} {name}" for what, name in self.lots], 5)
             found.append(f"Tried with the lots {lots}.")
@@ -122,3 +125,19 @@ class Measured:
         unit: Any = reading.unit(factor)
         told = value if unit == factor.unit else convert(value, factor.unit, unit)
         return tidy(float(told), 1)
+
+
+def _changed(book: Logbook) -> str:
+    """What the last change noted means for the numbers; empty when none was."""
+    changes = book.bench.changes()
+    if not len(changes):
+        return ""
+    last = changes.iloc[-1]
+    results = book.results()
+    graded = results[[outcome.name for outcome in book.session.outcomes]].notna().any(axis=1)
+    new = int((graded & (results["press"] > last["after_press"])).sum())
+    since = counted(new, "graded press", "graded presses")
+    return (
+        f"{str(last['what']).capitalize()} changed on {last['day']}: {since} since; those of "
+        "before are carried over as far as they still hold."
+    )

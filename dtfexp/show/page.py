@@ -65,6 +65,7 @@ def render(
             dated="No entry in the logbook yet."
             if last_entry is None
             else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
+            changed=(measured or Measured()).changed,
             summary=words.summary(findings, session, reading),
             glance=tables.glance(findings, session, reading),
             cautions=CAUTIONS,

@@ -66,7 +66,6 @@ def _of_book(
     paper: str,
     progress: Progress | None,
 ) -> list[Path]:
-    from dtfexp.dialin.fit import fit
     from dtfexp.show.reading import Reading
     from dtfexp.show.sheet import known_paper
 
@@ -75,7 +74,7 @@ def _of_book(
     known_paper(paper)
     chosen = _chosen(book, fabrics)
     _tell(progress, 0, 2 * len(chosen) + 1, "fitting")
-    fitted = fit(*book.bench.for_fit())
+    fitted = book.bench.fitted()
     return papers_of(book, fitted, out, fabrics=chosen, unit=unit, paper=paper, progress=progress)
 
 
@@ -91,7 +90,7 @@ def papers_of(
 ) -> list[Path]:
     """As ``report``, for a book that has been fitted already: nothing is fitted again.
 
-    fitted: ``fit(*book.bench.for_fit())``, so that what was measured of the machines counts.
+    fitted: ``book.bench.fitted()``: what was measured of the machines counts, and a noted change.
     """
     from dtfexp.show.measured import Measured
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -101,3 +103,27 @@ def test_luck_is_shared_within_a_load_only() -> None:
     assert cov[0, 2] == cov[3, 4] == 0.0
     own = SCALES.load_sd**2 + SCALES.round_sd**2 + Prior().press_share_sd ** 2
     assert np.diag(cov) == pytest.approx(np.full(5, own))
+
+
+def test_what_was_pressed_before_a_change_stands_where_it_has_moved_to() -> None:
+    """Today's bench does 0.3 more of the first setting: the same as the old settings 0.3 lower,
+    and what is kept of the field is a correlation between before and now."""
+    then, now = _points(5, 8), _points(4, 9, nodes=5)
+    before = replace(then, before=np.ones(5, dtype=bool))
+    lower = replace(then, nodes=then.nodes - np.array([0.3, 0, 0, 0])[None, :, None])
+    moved = replace(SCALES, shift=np.array([0.3, 0.0, 0.0, 0.0]))
+    prior, kept = Prior(), Prior(kept=0.8)
+    weights = np.random.default_rng(10).normal(size=(5, 2))
+    told = field.covariance_and_wander(now, lower, SHAPE, SCALES, prior, weights)
+    found = field.covariance_and_wander(now, before, SHAPE, moved, prior, weights)
+    assert found[0] == pytest.approx(told[0]) and found[1] == pytest.approx(told[1])
+    mean = field.trade_mean(before, SHAPE, moved, prior)
+    assert mean == pytest.approx(field.trade_mean(lower, SHAPE, SCALES, prior))
+    cross = field.covariance(now, before, SHAPE, moved, kept)
+    assert cross == pytest.approx(0.8 * told[0])
+    own = field.covariance(before, before, SHAPE, moved, kept)
+    assert own == pytest.approx(field.covariance(lower, lower, SHAPE, SCALES, prior))
+    # Settings of today stay where they are.
+    assert field.variance(now, SHAPE, moved, kept) == pytest.approx(
+        field.variance(now, SHAPE, SCALES, prior)
+    )

@@ -1,0 +1,72 @@
+"""After a noted change the presses of before are carried over, wherever a book is fitted."""
+
+from datetime import UTC, datetime
+
+import pandas as pd
+import pytest
+
+from dtfexp import Logbook, plan, report
+from dtfexp.book.carried import carried
+from dtfexp.dialin.plan import Plan
+from dtfexp.shop import cli, steps
+from tests.dialin.bench import FOUR, graded
+
+BEFORE = graded(FOUR, plan(FOUR, 12).runs, width=0.5)
+
+
+def add(book, results):
+    book.add(Plan(FOUR, results.drop(columns=["peel", "wash"]), "auto", 0))
+    for row in results.to_dict("records"):
+        book.record(row["press"], {"peel": row["peel"], "wash": row["wash"]})
+
+
+@pytest.fixture
+def book(tmp_path):
+    clock = lambda: datetime(2026, 5, 20, 8, 0, tzinfo=UTC)  # noqa: E731
+    with Logbook.create(tmp_path / "b.dtfbook", FOUR, clock=clock) as made:
+        add(made, BEFORE)
+        yield made
+
+
+def noted(*changes):
+    return pd.DataFrame(changes, columns=["what", "after_press"])
+
+
+def test_without_a_change_nothing_is_carried_and_a_new_fabric_is_none(book):
+    assert book.bench.carried() is None and not len(book.bench.fitted().posterior.prior.moves)
+    book.bench.changed("fabric")
+    assert book.bench.carried() is None
+    # Before the first grade there was nothing to carry.
+    assert carried(FOUR, BEFORE.assign(peel=None, wash=None), noted(("oven", 12))) is None
+
+
+def test_every_way_to_go_on_uses_what_was_carried_over(book, tmp_path, capsys):
+    plain = book.bench.fitted()
+    book.bench.changed("oven", day="2026-05-19")
+    known = book.bench.carried()
+    at = pd.DataFrame([{f.name: f.usual for f in FOUR.factors}])
+    rates = [f.pass_rate(at, "cotton")["pass_rate"].iloc[0] for f in (plain, book.bench.fitted())]
+    assert rates[1] < rates[0] - 0.02, "an oven that has moved by nobody knows how much"
+    made = steps.more(book, plain, 2, 0)
+    assert "12 earlier presses carried over, 0 made since (oven changed)" in capsys.readouterr().out
+    assert made.runs.equals(known.next_presses(2).runs)
+    path, out = book.path, tmp_path / "out"
+    paths = report(book, out)
+    told = (out / "report.html").read_text()
+    assert "Oven changed on 2026-05-19" in told and paths
+    book.close()
+    assert cli.main(["next", str(path), "--presses", "2"]) == 0
+    assert "12 earlier presses carried over" in capsys.readouterr().out
+
+
+def test_several_changes_are_followed_one_after_the_other():
+    later = graded(FOUR, plan(FOUR, 4, seed=3).runs, seed=5).assign(press=[13, 14, 15, 16])
+    rows = pd.concat([BEFORE, later], ignore_index=True)
+    # Two changes with no press between them are one: the one that leaves less of what was known.
+    both = carried(FOUR, rows, noted(("powder", 12), ("oven", 12)))
+    assert both.changed == "powder" and both.fit.posterior.prior.kept < 1
+    twice = carried(FOUR, rows, noted(("oven", 12), ("press", 16)))
+    assert twice.changed == "press" and len(twice.earlier) == 16 and not len(twice.now)
+    oven = carried(FOUR, rows, noted(("oven", 12))).shifts[0].mean
+    moved = twice.earlier["cure temperature"] - rows["cure temperature"]
+    assert abs(oven) > 0.1 and moved.tolist() == pytest.approx([-oven] * 12 + [0.0] * 4)

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.watch import watch as watch
     from dtfexp.dialin.window import Window as Window
     from dtfexp.show.bench_book import Logbook as Logbook
+    from dtfexp.show.comparison import compare_windows as compare_windows
     from dtfexp.show.report import report as report
 
 __version__ = "0.1.0"
@@ -68,6 +69,7 @@ _HOME = {
     "verdict": "dtfexp.dialin.verdict",
     "Logbook": "dtfexp.show.bench_book",
     "diagnose": "dtfexp.book.diagnosing",
+    "compare_windows": "dtfexp.show.comparison",
     "report": "dtfexp.show.report",
 }
 
@@ -87,6 +89,7 @@ __all__ = [
     "SessionError",
     "Window",
     "compare_plans",
+    "compare_windows",
     "confirmation_plan",
     "diagnose",
     "fit",

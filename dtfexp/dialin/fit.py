@@ -32,6 +32,7 @@ class Fit:
     results: pd.DataFrame
     posterior: Posterior
     _windows: dict[tuple[Any, ...], Window] = field(default_factory=dict, compare=False)
+    _surveys: dict[tuple[Any, ...], PassPosterior] = field(default_factory=dict, compare=False)
 
     @property
     def coding(self) -> Coding:
@@ -72,8 +73,9 @@ class Fit:
         target.
 
         at_least: factor -> half-width the window must have, in the factor's unit; 5 is ±5.
-        Asking again is free.  Raises ``ValueError`` for a rate or confidence not between 0 and 1,
-        ``SessionError`` for a half-width that no window can have.
+        Asking again is free, asking for another rate or confidence nearly so.  Raises
+        ``ValueError`` for a rate or confidence not between 0 and 1, ``SessionError`` for a
+        half-width that no window can have.
         """
         from dtfexp.dialin.window import find_window, half_widths
 
@@ -229,6 +231,12 @@ class Fit:
         index = np.full(len(settings), self.coding.fabric_index(fabric))
         points = self.coding.points(settings, index)
         return pass_posterior(self.posterior, predict(self.posterior, points))
+
+    def survey(self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]) -> PassPosterior:
+        """``pass_posterior`` of settings that are asked for again and again, kept under ``key``."""
+        if (fabric, *key) not in self._surveys:
+            self._surveys[fabric, *key] = self.pass_posterior(settings, fabric)
+        return self._surveys[fabric, *key]
 
     def presses_used(self, fabric: str) -> int:
         """How many presses of this fabric carry at least one grade and are not excluded."""

@@ -93,10 +93,16 @@ class Mapped:
     cautious: Array
 
 
-def chance_map(fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float) -> Mapped:
-    """Posterior probability that the true pass rate is at least ``pass_rate``, on a grid."""
+def chance_map(
+    fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float, *, keep: bool = False
+) -> Mapped:
+    """Posterior probability that the true pass rate is at least ``pass_rate``, on a grid.
+
+    keep: asking for another rate on the same grid is nearly free.
+    """
     frame = grid.frame()
-    passing = fit.pass_posterior(frame, fabric)
+    key = (*(tuple(axis) for axis in grid.axes), *sorted(grid.words.items()))
+    passing = fit.survey(frame, fabric, key) if keep else fit.pass_posterior(frame, fabric)
     # What the session forbids is no set-point: it can be neither target nor part of a box.
     allowed = fit.session.permits(frame, fabric).reshape(grid.shape)
     return Mapped(
@@ -141,7 +147,9 @@ def find_window(
     choices = grids.word_choices(fit.session)
     budget = max(FIRST_BUDGET // len(choices), 1500)
     maps = [
-        chance_map(fit, fabric, grids.grid(fit.session, fabric, words, budget), pass_rate)
+        chance_map(
+            fit, fabric, grids.grid(fit.session, fabric, words, budget), pass_rate, keep=True
+        )
         for words in choices
     ]
     # Grades of so few presses would lean on the prior alone: no promise is made on them.

@@ -195,6 +195,9 @@ def _report(commands: _Commands[_Parser]) -> None:
     command.add_argument("--out", metavar="DIR", required=True, help="folder to write into")
     command.add_argument("--unit", metavar="UNIT", help="read temperatures in °C or °F (C, F)")
     command.add_argument("--paper", metavar="SIZE", default="A4", help="of the cards: A4 or Letter")
+    command.add_argument(
+        "--earlier", metavar="LOGBOOK", help="an earlier logbook: the report says what moved since"
+    )
     _fabrics(command)
 
 

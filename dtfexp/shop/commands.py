@@ -153,6 +153,7 @@ def report(args: Namespace) -> None:
             fabrics=args.fabrics,
             unit=args.unit,
             paper=args.paper,
+            earlier=args.earlier,
             progress=told,
         )
     for path in paths:

@@ -168,13 +168,39 @@ def more(book: Logbook, fitted: Fit, presses: int, seed: int) -> Plan | None:
     return None
 
 
-def write_papers(book: Logbook, fitted: Fit, folder: str, unit: str | None) -> list[Path]:
+def earlier_session(name: str) -> Fit | None:
+    """The fit of an earlier logbook to compare with; None when none is named."""
+    from dtfexp.show.comparison import fitted
+
+    return fitted(name) if name.strip() else None
+
+
+def side_by_side(fitted: Fit, earlier: Fit | None, unit: str | None) -> Shown | None:
+    """What moved since an earlier session; without one, the fabrics beside each other."""
+    from dtfexp.show.comparison import compare_windows
+
+    if earlier is not None:
+        return compare_windows(earlier, fitted, unit=unit)
+    if len(fitted.session.fabrics) > 1:
+        return compare_windows(fitted, unit=unit)
+    print("One fabric and no earlier logbook: there is nothing to compare.")
+    return None
+
+
+def write_papers(
+    book: Logbook,
+    fitted: Fit,
+    folder: str,
+    unit: str | None,
+    paper: str = "A4",
+    earlier: Fit | None = None,
+) -> list[Path]:
     """Report, cards and windows of what was fitted, in ``folder`` (for the invented example, in
-    a folder whose name says so)."""
+    a folder whose name says so). paper: "A4" or "Letter"; earlier: a session to compare with."""
     from dtfexp.show.report import papers_of
 
     out = Path(f"invented_example_{folder}" if book.path.name == EXAMPLE else folder)
-    return papers_of(book, fitted, out, unit=unit)
+    return papers_of(book, fitted, out, unit=unit, paper=paper, earlier=earlier)
 
 
 def graded(book: Logbook) -> bool:

@@ -1,26 +1,48 @@
-"""Two windows side by side in a notebook cell: what moved since last time, or between fabrics."""
+"""Windows side by side, for a notebook cell and the report: two sessions and what moved since, or
+the fabrics of one session."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from html import escape
+from os import PathLike
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.describe import fields
+from dtfexp.describe.errors import LogbookError, SessionError
 from dtfexp.describe.summary import html_table
 from dtfexp.describe.wording import listed
 from dtfexp.show import compare, ink
 from dtfexp.show.notebook import Shown
 from dtfexp.show.reading import Reading
 from dtfexp.show.svg import inline
+from dtfexp.show.tables import Table
 
 if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
 
+    Source = Fit | Logbook | str | PathLike[str]
+
+BEFORE, NOW = "before", "now"
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A table and a drawing of windows side by side; title: of what; note: what was left out."""
+
+    title: str
+    table: Table
+    figure: str
+    note: str
+
 
 def compare_windows(
-    one: Fit,
-    two: Fit,
-    fabric: str | Fabric,
+    one: Source,
+    two: Source | None = None,
+    fabric: str | Fabric | None = None,
     other: str | Fabric | None = None,
     *,
     names: tuple[str, str] | None = None,
@@ -28,34 +50,122 @@ def compare_windows(
     confidence: float = 0.90,
     unit: str | None = None,
 ) -> Shown:
-    """The window of a fabric in fit ``one`` beside that of ``other`` (default: the same fabric)
-    in fit ``two``. For two fabrics of one session give the same fit twice.
+    """Windows side by side. one, two: the earlier and the later session, each a ``Fit``, an open
+    ``Logbook`` or the path of one.
 
-    names: what the two are called (default the sessions' names, or the fabrics' when they differ).
-    unit: "°C" or "°F", default that of ``one``. Settings are matched by name; those that only one
-    side has are named, not compared. Raises SessionError for an unknown fabric or unit.
+    Without ``two``: the fabrics of ``one`` beside each other, or only ``fabric`` and ``other``.
+    With ``two``: what moved from one to two, for every fabric that both have, or for ``fabric``
+    alone (``other`` is what it is called in ``two``).
+
+    names: what two sides are called. unit: "°C" or "°F", default that of ``one``. Settings are
+    matched by name; those that only one side has are named, not compared. Raises SessionError for
+    an unknown fabric or unit and when there is nothing to compare, LogbookError for no logbook.
     """
-    first = one.session.fabric(fabric).name
-    second = two.session.fabric(first if other is None else other).name
-    called = names or ((first, second) if first != second else (one.session.name, two.session.name))
-    if called[0] == called[1]:
-        called = (f"{called[0]}, before", f"{called[1]}, now")
-    sides = [
-        compare.Side(name, fit.session, fit.window(of, pass_rate=pass_rate, confidence=confidence))
-        for name, fit, of in zip(called, (one, two), (first, second), strict=True)
-    ]
-    reading = Reading.of(one.session, unit)
-    table = compare.compared(sides, reading)
+    first = fitted(one)
+    demand: dict[str, Any] = {"pass_rate": pass_rate, "confidence": confidence}
+    reading = Reading.of(first.session, unit)
+    if two is None:
+        chosen = _fabrics(first, fabric, other)
+        sides = [compare.Side(name, first.session, first.window(name, **demand)) for name in chosen]
+        if names is not None and len(sides) == 2:
+            sides = [replace(side, name=name) for side, name in zip(sides, names, strict=True)]
+        blocks = [block(sides, reading, "Fabrics side by side", "dtfexp-compared-1")]
+    else:
+        pairs = None if fabric is None else [(fabric, fabric if other is None else other)]
+        blocks = moved(first, fitted(two), reading, pairs, names=names, **demand)
+    return _shown(blocks)
+
+
+def fitted(source: Source) -> Fit:
+    """The fit of a logbook, open or by its path; a fit is taken as it is."""
+    from dtfexp.book.logbook import Logbook
+
+    if isinstance(source, (str, PathLike)):
+        with Logbook.open(source) as book:
+            return book.bench.fitted()
+    if isinstance(source, Logbook):
+        return source.bench.fitted()
+    if not hasattr(source, "window"):
+        raise LogbookError(
+            f"{fields.shown(source)} is no session; give a Logbook, the path of one or a Fit"
+        )
+    return source
+
+
+def moved(
+    before: Fit,
+    now: Fit,
+    reading: Reading,
+    pairs: Sequence[tuple[str | Fabric, str | Fabric]] | None = None,
+    *,
+    names: tuple[str, str] | None = None,
+    pass_rate: float = 0.90,
+    confidence: float = 0.90,
+    key: str = "dtfexp-compared",
+) -> list[Compared]:
+    """One ``Compared`` for each pair of fabrics (default: those of the same name).
+
+    names: of the two sides (default "before" and "now", or the fabrics where they differ); key:
+    before every id. Raises SessionError when no fabric is in both.
+    """
+    if pairs is None:
+        ours = {fabric.name.casefold(): fabric.name for fabric in now.session.fabrics}
+        known = [fabric.name for fabric in before.session.fabrics]
+        pairs = [(name, ours[name.casefold()]) for name in known if name.casefold() in ours]
+    if not pairs:
+        raise SessionError(
+            f"sessions {before.session.name!r} and {now.session.name!r} have no fabric in common;"
+            " name one of each to compare"
+        )
+    found = []
+    for number, pair in enumerate(pairs, start=1):
+        sides = []
+        for fit, fabric in zip((before, now), pair, strict=True):
+            window = fit.window(fabric, pass_rate=pass_rate, confidence=confidence)
+            sides.append(compare.Side(window.fabric, fit.session, window))
+        told = [side.name for side in sides]
+        same = told[0].casefold() == told[1].casefold()
+        called = names or ((BEFORE, NOW) if same else told)
+        sides = [replace(side, name=name) for side, name in zip(sides, called, strict=True)]
+        title = told[1] if same else " and ".join(told)
+        found.append(block(sides, reading, title, f"{key}-{number}"))
+    return found
+
+
+def block(sides: Sequence[compare.Side], reading: Reading, title: str, key: str) -> Compared:
+    """The sides as table and drawing. title: of what; key: before every id of the drawing."""
     drawn: Any = compare.compared_bars(sides, unit=reading.temperature).figure
-    picture = inline(drawn, "dtfexp-compared", f"{called[0]} beside {called[1]}",
-                     compare.told(sides, reading))  # fmt: skip
     missing = compare.apart(sides)
-    note = f"Not compared, as only one has them: {listed(missing)}." if missing else ""
-    rows = [tuple(row) for row in table.rows]
-    style = f"{ink.variables(dark=False)} background: {ink.PAPER}; max-width: 900px;"
-    html = (
-        f'<div class="dtfexp-compared" style="{style}">{html_table(tuple(table.heads), rows)}'
-        f'<div style="max-width: 480px">{picture}</div><p>{escape(note)}</p></div>'
+    return Compared(
+        title,
+        compare.compared(sides, reading),
+        inline(drawn, key, f"{title}: windows side by side", compare.told(sides, reading)),
+        f"Not compared, as only one side has them: {listed(missing)}." if missing else "",
     )
-    text = "\n".join(": ".join((row[0], " | ".join(row[1:]))) for row in rows)
-    return Shown(html, f"{text}\n{note}".rstrip())
+
+
+def _fabrics(fit: Fit, fabric: str | Fabric | None, other: str | Fabric | None) -> list[str]:
+    asked = [one for one in (fabric, other) if one is not None] or list(fit.session.fabrics)
+    chosen = list(dict.fromkeys(fit.session.fabric(one).name for one in asked))
+    if len(chosen) < 2:
+        raise SessionError(
+            f"session {fit.session.name!r}: only {chosen[0]!r} to compare; name two fabrics, or"
+            " give two sessions"
+        )
+    return chosen
+
+
+def _shown(blocks: Sequence[Compared]) -> Shown:
+    html, text = [], []
+    for one in blocks:
+        rows = [tuple(row) for row in one.table.rows]
+        html.append(
+            f"<p><b>{escape(one.title)}</b></p>{html_table(tuple(one.table.heads), rows)}"
+            f'<div style="max-width: 480px">{one.figure}</div><p>{escape(one.note)}</p>'
+        )
+        text += [one.title, *("  " + ": ".join((r[0], " | ".join(r[1:]))) for r in rows), one.note]
+    style = f"{ink.variables(dark=False)} background: {ink.PAPER}; max-width: 900px;"
+    return Shown(
+        f'<div class="dtfexp-compared" style="{style}">{"".join(html)}</div>',
+        "\n".join(line for line in text if line),
+    )

@@ -75,9 +75,14 @@ class Finding:
 
 
 def find(
-    fit: Fit, fabric: str, *, pass_rate: float = 0.90, confidence: float = 0.90, maps: bool = True
+    fit: Fit,
+    fabric: str,
+    *,
+    pass_rate: float = 0.90,
+    confidence: float = 0.90,
+    maps: int = slices.MOST_MAPS,
 ) -> Finding:
-    """Everything shown of one fabric. Without maps, only what the card and the sheets need."""
+    """Everything shown of one fabric, with at most so many maps; the card needs none."""
     session = fit.session
     described = session.fabric(fabric)
     name = described.name
@@ -99,7 +104,7 @@ def find(
     planes: dict[str, pd.DataFrame] = {}
     pairs: list[tuple[str, str]] = []
     if maps:
-        pairs = slices.chosen_pairs(session, {f: slices.sway(curves[f]) for f in names})
+        pairs = slices.chosen_pairs(session, {f: slices.sway(curves[f]) for f in names}, maps)
         settings = {
             f"{x}\n{y}": slices.map_settings(session, name, x, y, window.target) for x, y in pairs
         }

@@ -7,7 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.show import edgewords, ink, tables, words
-from dtfexp.show.bars import window_bars
+from dtfexp.show.drawings import Drawings
 from dtfexp.show.findings import find
 from dtfexp.show.reading import Reading, out_of
 from dtfexp.show.svg import inline
@@ -78,20 +78,22 @@ def show_window(
     pass_rate: float = 0.90,
     confidence: float = 0.90,
     unit: str | None = None,
+    maps: int = 0,
+    key: str | None = None,
 ) -> Shown:
     """The window of one fabric for a cell; asking for another rate or unit fits nothing anew.
 
-    pass_rate, confidence: shares between 0 and 1; unit: "°C" or "°F", default the session's.
-    Raises SessionError for an unknown fabric or unit, ValueError for a rate out of range.
+    pass_rate, confidence: shares between 0 and 1; unit: "°C" or "°F", default the session's;
+    maps: at most so many maps of two settings beside the bars; key: names the drawings, one of its
+    own for every showing on a page (default: one per fabric). Raises SessionError for an unknown
+    fabric or unit, ValueError for a rate out of range.
     """
-    from markupsafe import Markup
-
-    from dtfexp.show.page import environment
+    from dtfexp.show.template import environment
 
     session = fit.session
     reading = Reading.of(session, unit)
     name = session.fabric(fabric).name
-    finding = find(fit, name, pass_rate=pass_rate, confidence=confidence, maps=False)
+    finding = find(fit, name, pass_rate=pass_rate, confidence=confidence, maps=maps)
     window = finding.window
     head = (
         f"{name}: {out_of(window.pass_rate)} should pass at the target"
@@ -99,8 +101,7 @@ def show_window(
         else f"{name}: not proven, do not sell on these settings yet"
     )
     number = [known.name for known in session.fabrics].index(name) + 1
-    ax: Any = window_bars(window, session, unit=reading.temperature)
-    bars = inline(ax.figure, f"dtfexp-bars-{number}", f"The window as bars, {name}", "")
+    drawings = Drawings(finding, fit, reading, key or f"dtfexp-window-{number}")
     settings = tables.settings(finding, session, reading)
     reason = edgewords.told(window.reason, session, reading)
     html = (
@@ -112,7 +113,8 @@ def show_window(
             head=head,
             reason=reason,
             expectation=f"At the target {words.expectation(finding)}; {words.tested(finding)}.",
-            bars=Markup(bars),
+            bars=drawings.bars(),
+            maps=drawings.maps(),
             settings=settings,
             edges=tables.edges(finding, session, reading),
         )

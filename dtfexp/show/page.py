@@ -9,20 +9,19 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from dtfexp.describe.guide import published_scale
-from dtfexp.describe.wording import listed
+from dtfexp.describe.wording import counted, listed
 from dtfexp.dialin import judged
 from dtfexp.dialin.slices import MOST_MAPS
-from dtfexp.show import compare, edgewords, figures, ink, platen, tables, words
+from dtfexp.show import compare, comparison, edgewords, figures, ink, platen, tables, words
 from dtfexp.show.cautions import CAUTIONS
+from dtfexp.show.drawings import Drawings
 from dtfexp.show.measured import Measured
 from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
 from dtfexp.show.svg import inline
+from dtfexp.show.template import environment
 from dtfexp.show.understood import Understood
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from dtfexp.describe.factor import Factor
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
     from dtfexp.dialin.fit import Fit
@@ -42,11 +41,12 @@ def render(
     cards: Sequence[str],
     said: Said,
     measured: Measured | None = None,
+    earlier: Fit | None = None,
 ) -> str:
     """The page. document: what ``windows.json`` holds; cards: a file name per finding.
 
     said: told the name of each fabric as its figures are drawn. measured: what was read of the
-    machines.
+    machines. earlier: a session to compare with.
     """
     session = fit.session
     sections = []
@@ -72,6 +72,7 @@ def render(
             fabrics=sections,
             understood=understood.bench(),
             compared=_compared(findings, session, reading),
+            moved=_moved(earlier, fit, findings, reading),
             bench=_bench(measured or Measured(), findings, session, reading),
             plans=tables.plans(plans),
             plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
@@ -125,35 +126,40 @@ def _compared(
     findings: Sequence[Finding], session: Session, reading: Reading
 ) -> dict[str, Any] | None:
     """The fabrics side by side, when there are two or more."""
-    from markupsafe import Markup
-
     if len(findings) < 2:
         return None
     sides = [compare.Side(finding.name, session, finding.window) for finding in findings]
-    drawn: Any = figures.compared_bars(sides, unit=reading.temperature).figure
-    said = compare.told(sides, reading)
-    picture = Markup(inline(drawn, "compared-figure", "Windows of all fabrics", said))
-    return {"table": compare.compared(sides, reading), "figure": picture}
+    return _set(comparison.block(sides, reading, "All fabrics", "compared-figure"))
 
 
-def environment() -> Any:
-    """Jinja as every page uses it: all text escaped, an unknown name is an error."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+def _moved(
+    earlier: Fit | None, fit: Fit, findings: Sequence[Finding], reading: Reading
+) -> dict[str, Any]:
+    """What moved since an earlier session, for the fabrics that both have."""
+    if earlier is None:
+        return {"blocks": []}
+    shown = {finding.name.casefold(): finding.name for finding in findings}
+    names = [fabric.name for fabric in earlier.session.fabrics]
+    pairs = [(name, shown[name.casefold()]) for name in names if name.casefold() in shown]
+    told = [f"{side}: {_session_line(one)}" for side, one in (("Before", earlier), ("Now", fit))]
+    blocks = comparison.moved(earlier, fit, reading, pairs, key="moved-figure")
+    return {"told": " ".join(told), "blocks": [_set(one) for one in blocks]}
 
-    return Environment(
-        loader=PackageLoader("dtfexp.show", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+
+def _session_line(fit: Fit) -> str:
+    number = sum(fit.presses_used(fabric.name) for fabric in fit.session.fabrics)
+    return f"session {fit.session.name}, {counted(number, 'graded press', 'graded presses')}."
+
+
+def _set(one: comparison.Compared) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    return {**vars(one), "figure": Markup(one.figure)}
 
 
 def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str) -> dict[str, Any]:
     session, window = fit.session, finding.window
-    unit = reading.temperature
-    shown: dict[str, Any] = {"window": window, "unit": unit}
-    drawn = _Drawings(finding, session, reading, name)
+    drawn = Drawings(finding, fit, reading, name)
     chart_rows = len(finding.presses)
     return {
         "id": name,
@@ -165,7 +171,7 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "out_of": out_of(finding.target.pass_rate),
         "settings": tables.settings(finding, session, reading),
         "spread_note": _spread_note(session, reading),
-        "bars": drawn.bars(figures.window_bars(window, session, unit=unit)),
+        "bars": drawn.bars(),
         "expectation": words.expectation(finding),
         "tested": words.tested(finding),
         "required": per_cent(window.required),
@@ -175,18 +181,10 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "observed": words.observed_lines(finding),
         "edges": tables.edges(finding, session, reading),
         "importance": words.importance_line(finding),
-        "curves": [
-            drawn.curve(factor, figures.curve(fit, finding.name, factor, rates=rates, **shown))
-            for factor, rates in finding.curves.items()
-        ],
-        "maps": [
-            drawn.map(x, y, figures.pass_map(fit, finding.name, x, y, rates=rates, **shown))
-            for x, y, rates in finding.maps
-        ],
+        "curves": drawn.curves(),
+        "maps": drawn.maps(),
         "maps_note": _maps_note(finding, session),
-        "chart": drawn.chart(figures.presses_chart(fit, finding.name, rates=finding.press_rates))
-        if chart_rows
-        else "",
+        "chart": drawn.chart() if chart_rows else "",
         "chart_width": 60 + 10 * chart_rows,
         "surprises": [words.surprise_line(item) for item in words.surprises(finding)],
         "presses": tables.presses(finding, session, reading),
@@ -194,72 +192,6 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "left_out": judged.EXCLUDED in finding.verdicts,
         "card": card,
     }
-
-
-class _Drawings:
-    """Turns Axes into pieces of the page, each with a name of its own and words for the ear."""
-
-    def __init__(self, finding: Finding, session: Session, reading: Reading, name: str) -> None:
-        self._finding = finding
-        self._session = session
-        self._reading = reading
-        self._name = name
-        self._count = 0
-
-    def bars(self, ax: Axes) -> Any:
-        window = self._finding.window
-        parts = []
-        for factor in self._session.factors:
-            text = f"{label(factor.name)} target {self._at(factor)}"
-            if window.low is not None and window.high is not None:
-                low, high = (
-                    self._reading.text(factor, side[factor.name])
-                    for side in (window.low, window.high)
-                )
-                text += f", window {low} to {high}"
-            parts.append(text)
-        return self._piece(ax, "The window as bars", "; ".join(parts) + ".")
-
-    def curve(self, name: str, ax: Axes) -> Any:
-        factor, rates = self._session.factor(name), self._finding.curves[name]
-        values = rates["pass_rate"]
-        told = (
-            f"Over the range it goes from {per_cent(float(values.min()))} to"
-            f" {per_cent(float(values.max()))}; at the target {self._at(factor)} it is"
-            f" {per_cent(self._finding.target.pass_rate)}."
-        )
-        return self._piece(ax, f"Expected pass rate along {label(name)}", told)
-
-    def map(self, x: str, y: str, ax: Axes) -> Any:
-        across, up = self._session.factor(x), self._session.factor(y)
-        rates = next(r for a, b, r in self._finding.maps if (a, b) == (x, y))
-        enough = float((rates["pass_rate"] >= self._finding.window.required).mean())
-        told = (
-            f"The other settings stay at the target. {per_cent(enough)} of this map reaches the"
-            f" rate asked for. Target: {label(x)} {self._at(across)}, {label(y)} {self._at(up)}."
-        )
-        title = f"Expected pass rate over {label(x)} and {label(y)}"
-        return self._piece(ax, title, told)
-
-    def chart(self, ax: Axes) -> Any:
-        passed = self._finding.verdicts.count("passed")
-        failed = self._finding.verdicts.count("failed")
-        told = (
-            f"{len(self._finding.verdicts)} presses: {passed} passed, {failed} failed. The numbers"
-            " stand in the table below."
-        )
-        return self._piece(ax, "Presses in the order made, against what was expected", told)
-
-    def _at(self, factor: Factor) -> str:
-        return self._reading.text(factor, self._finding.window.target[factor.name])
-
-    def _piece(self, ax: Axes, title: str, told: str) -> Any:
-        from markupsafe import Markup
-
-        self._count += 1
-        drawn: Any = ax.figure
-        name = f"{self._name}-figure-{self._count}"
-        return Markup(inline(drawn, name, f"{title}, {self._finding.name}", told))
 
 
 def _spread_note(session: Session, reading: Reading) -> str:

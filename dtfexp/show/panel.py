@@ -39,7 +39,7 @@ def panel(
     reads them; ``settings``: it proposes settings, so the cautions stand below."""
     from markupsafe import Markup
 
-    from dtfexp.show.page import environment
+    from dtfexp.show.template import environment
 
     lines = [_plain(line, session) for line in lines]
     if rows is not None:

@@ -34,14 +34,16 @@ def report(
     fabrics: Iterable[str | Fabric] | None = None,
     unit: str | None = None,
     paper: str = "A4",
+    earlier: Fit | Logbook | str | PathLike[str] | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
     """Write report.html, a settings card per fabric, windows.csv and windows.json into ``out``.
 
     book_or_path: a ``Logbook`` or the path of one. fabrics: only these (default all of the
     session). unit: "°C" or "°F", in which temperatures are read (default the session's).
-    paper: "A4" or "Letter", of the cards. progress: called with (steps done, steps in all, what
-    comes now). Returns the paths written.
+    paper: "A4" or "Letter", of the cards. earlier: a logbook or fit of an earlier session; the
+    report then says what moved since. progress: called with (steps done, steps in all, what comes
+    now). Returns the paths written.
 
     The same logbook gives the same bytes. Raises ``LogbookError`` for a file that is no logbook,
     ``SessionError`` for an unknown fabric or unit, ``DtfexpError`` when a file cannot be written.
@@ -50,12 +52,12 @@ def report(
 
     if isinstance(book_or_path, (str, PathLike)):
         with Logbook.open(book_or_path) as book:
-            return _of_book(book, out, fabrics, unit, paper, progress)
+            return _of_book(book, out, fabrics, unit, paper, earlier, progress)
     if not isinstance(book_or_path, Logbook):
         raise LogbookError(
             f"book_or_path is {fields.shown(book_or_path)}; give a Logbook or the path of one"
         )
-    return _of_book(book_or_path, out, fabrics, unit, paper, progress)
+    return _of_book(book_or_path, out, fabrics, unit, paper, earlier, progress)
 
 
 def _of_book(
@@ -64,8 +66,10 @@ def _of_book(
     fabrics: Iterable[str | Fabric] | None,
     unit: str | None,
     paper: str,
+    earlier: Fit | Logbook | str | PathLike[str] | None,
     progress: Progress | None,
 ) -> list[Path]:
+    from dtfexp.show.comparison import fitted
     from dtfexp.show.reading import Reading
     from dtfexp.show.sheet import known_paper
 
@@ -74,8 +78,11 @@ def _of_book(
     known_paper(paper)
     chosen = _chosen(book, fabrics)
     _tell(progress, 0, 2 * len(chosen) + 1, "fitting")
-    fitted = book.bench.fitted()
-    return papers_of(book, fitted, out, fabrics=chosen, unit=unit, paper=paper, progress=progress)
+    before = None if earlier is None else fitted(earlier)
+    return papers_of(
+        book, fitted(book), out,
+        fabrics=chosen, unit=unit, paper=paper, earlier=before, progress=progress,
+    )  # fmt: skip
 
 
 def papers_of(
@@ -86,6 +93,7 @@ def papers_of(
     fabrics: Iterable[str | Fabric] | None = None,
     unit: str | None = None,
     paper: str = "A4",
+    earlier: Fit | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
     """As ``report``, for a book that has been fitted already: nothing is fitted again.
@@ -103,6 +111,7 @@ def papers_of(
         paper=paper,
         plans=book.plans(),
         last_entry=max(times) if times else None,
+        earlier=earlier,
         progress=progress,
         measured=Measured.of(book),
     )
@@ -117,6 +126,7 @@ def papers(
     paper: str = "A4",
     plans: pd.DataFrame | None = None,
     last_entry: datetime | None = None,
+    earlier: Fit | None = None,
     progress: Progress | None = None,
     measured: Measured | None = None,
 ) -> list[Path]:
@@ -164,6 +174,7 @@ def papers(
         cards=names,
         said=said,
         measured=bench,
+        earlier=earlier,
     )
     conditions = _conditions(fit.results)
     files: list[tuple[str, bytes]] = [("report.html", html.encode())]

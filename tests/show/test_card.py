@@ -20,7 +20,7 @@ LONG = "Heavy brushed fleece 380 g, anthracite X"
 
 
 def card(fit: StandInFit, fabric: str, unit: str | None = None, **options: object) -> bytes:
-    finding = find(fit, fabric, maps=False)  # type: ignore[arg-type]
+    finding = find(fit, fabric, maps=0)  # type: ignore[arg-type]
     reading = Reading.of(fit.session, unit)
     return settings_card(finding, fit.session, reading, last_entry=WHEN, **options)  # type: ignore[arg-type]
 
@@ -95,7 +95,7 @@ def test_few_presses_or_missing_grades_are_said(session: Session) -> None:
 
 
 def test_conditions_and_a_book_without_entries(fit: StandInFit) -> None:
-    finding = find(fit, "cotton jersey", maps=False)  # type: ignore[arg-type]
+    finding = find(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
     pdf = settings_card(
         finding, fit.session, Reading("°C"), conditions=["Tried with powder lots 7 and 9."]
     )
@@ -191,14 +191,14 @@ def test_the_same_data_gives_the_same_bytes(fit: StandInFit) -> None:
 
 
 def test_the_words_of_the_rate_are_those_of_the_report(fit: StandInFit) -> None:
-    finding = find(fit, "cotton jersey", maps=False)  # type: ignore[arg-type]
+    finding = find(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
     text = words(card(fit, "cotton jersey"))
     assert out_of(finding.target.pass_rate) in text
     assert per_cent(finding.window.pass_rate).replace("\u00a0", " ") in text
 
 
 def test_a_single_setting_and_an_edge_on_the_target(fit: StandInFit) -> None:
-    finding = find(fit, "cotton jersey", maps=False)  # type: ignore[arg-type]
+    finding = find(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
     window = finding.window
     only = {**window.target}
     pinned = replace(finding, window=replace(window, low=only, high=only))

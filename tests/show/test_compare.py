@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from dtfexp import Factor, Session
+import pytest
+
+from dtfexp import Factor, LogbookError, Session, SessionError
 from dtfexp.show.compare import Side, apart, compared, compared_bars
 from dtfexp.show.comparison import compare_windows
 from dtfexp.show.reading import Reading
@@ -70,3 +72,26 @@ def test_a_side_without_a_window_is_said_and_the_drawing_holds_every_side(
     assert texts.count("spring") == texts.count("autumn") == 4
     assert texts.count("257") == 2  # 125 °C on both sides
     assert "cure temperature (°F)" in texts
+
+
+def test_without_a_second_session_the_fabrics_stand_side_by_side(fit: StandInFit) -> None:
+    shown = compare_windows(fit, unit="°F")  # type: ignore[arg-type]
+    html = shown.html.replace("\u00a0", " ")
+    assert "cotton jersey" in html and "polyester" in html and "257 °F" in html
+    assert "Target moved" in html and html.count("<svg") == 1
+    with pytest.raises(SessionError, match="name two fabrics, or give two sessions"):
+        compare_windows(fit, fabric="polyester")  # type: ignore[arg-type]
+
+
+def test_every_fabric_that_both_sessions_have_is_compared(fit: StandInFit) -> None:
+    session = make_session(["Polyester", "felt"], name="spring")
+    earlier = StandInFit(session, make_results(session, 6))
+    told = repr(compare_windows(earlier, fit))  # type: ignore[arg-type]
+    assert told.startswith("polyester\n") and "felt" not in told and "cotton" not in told
+    told = repr(compare_windows(earlier, fit, "felt", "cotton jersey"))  # type: ignore[arg-type]
+    assert told.startswith("felt and cotton jersey\n")
+    other = StandInFit(make_session(["denim"]), make_results(make_session(["denim"]), 2))
+    with pytest.raises(SessionError, match="no fabric in common"):
+        compare_windows(other, fit)  # type: ignore[arg-type]
+    with pytest.raises(LogbookError, match="7 is no session; give a Logbook"):
+        compare_windows(7, fit)  # type: ignore[arg-type]

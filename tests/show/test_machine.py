@@ -22,7 +22,7 @@ SCHEMA = json.loads(files("dtfexp.show").joinpath("windows.schema.json").read_te
 
 
 def document(fit: StandInFit, unit: str | None = None) -> dict[str, Any]:
-    findings = [find(fit, f.name, maps=False) for f in fit.session.fabrics]  # type: ignore[arg-type]
+    findings = [find(fit, f.name, maps=0) for f in fit.session.fabrics]  # type: ignore[arg-type]
     reading = Reading.of(fit.session, unit)
     return machine.as_dict(findings, fit.session, fit.results, reading, seeds=[3, 4])
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,6 +14,7 @@ from pypdf import PdfReader
 
 import dtfexp
 from dtfexp.describe.units import convert
+from dtfexp.shop import steps
 from dtfexp.show.notebook import show_window
 from dtfexp.show.reading import Reading
 
@@ -198,3 +200,37 @@ def test_a_cell_of_a_notebook_shows_the_same_window(book: Path) -> None:
     assert "not proven" in repr(stricter)
     with pytest.raises(ValueError, match="pass_rate"):
         show_window(fit, "cotton jersey", pass_rate=90)
+
+
+def test_against_an_earlier_book_the_report_says_what_moved(book: Path, tmp_path: Path) -> None:
+    """The same words from paths, open logbooks and fits; and cards on the paper asked for."""
+    earlier = tmp_path / "spring.dtfbook"
+    session = dataclasses.replace(SESSION, name="Invented spring", fabrics=["Cotton Jersey"])
+    with dtfexp.Logbook.create(earlier, session) as spring:
+        spring.add(dtfexp.plan(session, 5, seed=1))
+        for press in range(1, 6):
+            spring.record(press, {"peel": 3 + press % 3, "wash": 4})
+        with dtfexp.Logbook.open(book) as open_book:
+            told = repr(dtfexp.compare_windows(spring, open_book))
+            now = steps.earlier_session(str(book))
+            papers = steps.write_papers(
+                open_book,
+                now,
+                str(tmp_path / "cell"),
+                None,
+                "letter",
+                steps.earlier_session(str(earlier)),
+            )
+    assert told == repr(dtfexp.compare_windows(earlier, book))
+    assert told.startswith("cotton jersey\n") and "nylon" not in told
+    dtfexp.report(book, tmp_path / "out", fabrics=["cotton jersey"], earlier=earlier)
+    for folder in ("out", "cell"):
+        html = (tmp_path / folder / "report.html").read_text(encoding="utf-8")
+        part = html[html.index('<h2 id="moved">') : html.index('<h2 id="understood">')]
+        assert "session Invented spring, 5 graded presses" in part
+        assert "Then and now, cotton jersey" in part and "nylon" not in part
+        for line in told.splitlines()[1:]:
+            for cell in line.strip().split(": ", 1)[1].split(" | "):
+                assert cell in part
+    letter = PdfReader(next(path for path in papers if path.suffix == ".pdf")).pages[0].mediabox
+    assert (float(letter.width), float(letter.height)) == (612, 792)  # 8.5 by 11 in, 72 to the inch

@@ -45,16 +45,14 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
         first = names[0] if fabric is None else fit.session.fabric(fabric).name
         reading = Reading.of(fit.session, unit)
         show_window(fit, first, pass_rate=pass_rate, confidence=confidence)  # complains by name
-        wide: dict[str, Any] = {
-            "style": {"description_width": "9em"},
-            "layout": {"width": "34em", "max_width": "100%"},
-        }
+        room = {"width": "34em", "max_width": "100%"}
+        wide: dict[str, Any] = {"style": {"description_width": "9em"}, "layout": room}
         self.fabric = ipywidgets.Dropdown(options=names, value=first, description="Fabric", **wide)
         self.pass_rate = _knob("Must pass", PASS_RATES, pass_rate, "of 100", wide)
         self.confidence = _knob("How sure", CONFIDENCES, confidence, "%", wide)
         self.unit = ipywidgets.ToggleButtons(
             options=TEMPERATURES, value=reading.temperature, description="Temperatures in",
-            style={"description_width": "9em", "button_width": "5em"},
+            style={"description_width": "9em", "button_width": "5em"}, layout=room,
         )  # fmt: skip
         self.shown = ipywidgets.HTML()
         self._fit, self._lock, self._drawn = fit, Lock(), ()

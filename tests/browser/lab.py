@@ -85,9 +85,9 @@ class Lab:
 
         return wait_for(ready, 60, "JupyterLab")
 
-    def get(self, path: str) -> Any:
+    def get(self, path: str, method: str = "GET") -> Any:
         request = urllib.request.Request(
-            self.address + path, headers={"Authorization": f"token {self.token}"}
+            self.address + path, method=method, headers={"Authorization": f"token {self.token}"}
         )
         try:
             with urllib.request.urlopen(request, timeout=20) as answer:

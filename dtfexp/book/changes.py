@@ -70,3 +70,12 @@ def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
         if note.kind == KIND
     ]
     return pd.DataFrame(rows, columns=["what", "day", "after_press", "by"])
+
+
+def last_of_the_bench(changes: pd.DataFrame) -> tuple[date, int] | None:
+    """Day of the last change noted, and the last press of before; a new fabric is none: it leaves
+    all others as they were.  None when there was none."""
+    of_all = changes[changes["what"] != "fabric"]
+    if not len(of_all):
+        return None
+    return of_all["day"].max(), int(of_all["after_press"].max())

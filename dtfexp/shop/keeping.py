@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book.changes import last_of_the_bench
 from dtfexp.book.logbook import Logbook
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.describe.wording import counted
@@ -63,13 +64,20 @@ def confirm(
     book: Logbook, fitted: Fit, window: Window, terms: Terms, *, days: int, add: bool, seed: int
 ) -> Shown:
     """The verdict on the confirming presses; without any, what a confirmation takes, and when
-    ``add`` is on the presses are added to the book, once."""
+    ``add`` is on the presses are added to the book, once.
+
+    Presses of before a noted change confirm nothing that is run today.
+    """
     from dtfexp.dialin.confirmation import confirmation_plan
     from dtfexp.dialin.verdict import verdict
 
+    results = book.results()
+    changed = last_of_the_bench(book.bench.changes())
+    if changed is not None:
+        results = results[results["press"] > changed[1]]
     try:
         found = verdict(
-            book.session, book.results(), window.fabric, pass_rate=terms.pass_rate,
+            book.session, results, window.fabric, pass_rate=terms.pass_rate,
             confidence=terms.confidence, failures=terms.failures, sequential=terms.sequential,
         )  # fmt: skip
     except ResultsError:
@@ -131,9 +139,15 @@ def import_counts(book: Logbook, file: str) -> None:
 def watched(
     book: Logbook, fitted: Fit, window: Window, *, since: str, per_day: int
 ) -> Watch | None:
-    """The watch on the window's fabric at its target; None while nothing is counted."""
+    """The watch on the window's fabric at its target; None while nothing is counted.
+
+    since: the first day that counts (default: that of the last change noted).
+    """
     from dtfexp.dialin.watch import usual_failing, watch
 
+    changed = last_of_the_bench(book.bench.changes())
+    if not since and changed is not None:
+        since = str(changed[0])
     counts = book.bench.counts()
     if not (counts["fabric"] == window.fabric).any():
         return None
@@ -212,6 +226,7 @@ def again(
         lines.append(now.reason)
         if now.found:
             lines.append("Target now: " + _settings(book, now.target) + ".")
+            lines.append("What was confirmed was confirmed before the change: confirm again.")
         if known.graded:
             folder = f"{papers} after the change ({last['what']}, {last['day']})"
             papers_of(book, known.fit, Path(folder), fabrics=[window.fabric])

@@ -48,6 +48,11 @@ def test_confirming_presses_are_added_once_and_judged_when_graded(book, fitted):
     grade(book, book.waiting().assign(peel=5, wash=4))
     assert "cotton: confirmed" in repr(step(True)) and "Bayes" in repr(step(True))
     assert keeping.chosen(book, "") == "cotton"
+    # After a change it is proven anew; a new fabric changes nothing for this one.
+    book.bench.changed("fabric")
+    assert "cotton: confirmed" in repr(step(False))
+    book.bench.changed("powder", after_press=36)
+    assert "22 new presses" in repr(step(False)) and len(book.runs()) == 36
 
 
 def test_a_sequential_test_that_is_over_leaves_the_rest_out(book, fitted):
@@ -91,6 +96,12 @@ def test_a_standing_alarm_is_looked_into(book, fitted):
                          symptoms={"grainy underside": failed} if failed else "")  # fmt: skip
     found = keeping.watched(book, fitted, window(), since="", per_day=20)
     assert "under-cured" in repr(keeping.causes(book, fitted, window(), "", found))
+    # Once the repair is noted, the days of before count no more.
+    book.bench.changed("oven", day="2026-05-19")
+    after = keeping.watched(book, fitted, window(), since="", per_day=20)
+    assert after.days["day"].astype(str).tolist() == ["2026-05-19"]
+    whole = keeping.watched(book, fitted, window(), since="2026-05-10", per_day=20)
+    assert len(whole.days) == 10
 
 
 def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(book, monkeypatch):

@@ -163,8 +163,8 @@ def _finding(
     if cause.machine and rate >= HOLDS and ranked.share >= 0.2:
         why = (
             *why,
-            f"these settings are known to pass (about {int(min(100 * rate, 99))} of 100), so the "
-            f"{cause.machine} itself may have moved",
+            f"these settings are expected to pass (about {int(min(100 * rate, 99))} of 100), so "
+            f"the {cause.machine} itself may have moved",
         )
     return Finding(
         cause.name, ranked.share, cause.machine, cause.check, change,

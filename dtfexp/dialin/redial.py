@@ -109,17 +109,23 @@ class Redial:
         when another batch would hardly change the windows.
         """
         count, seed = whole_presses(presses), whole_seed(seed)
-        names = [self.fabric] if fabrics is None else chosen_fabrics(self.session, fabrics)
+        names = chosen_fabrics(self.session, [self.fabric] if fabrics is None else fabrics)
+        if self.changed == "fabric":
+            # The others' presses are moved to where this one wants them.
+            names = [self.fabric]
         if self.shifts and not len(self.now):
             wanted = self._beside_target().head(count)
             reason = f"Beside the old target, to either side: shows how far {self._moved} moved."
         else:
             chosen = choose(self.fit, names, count, seed)
-            told = f"window of {names[0]}" if len(names) == 1 else f"windows of {listed(names)}"
+            several = len(names) > 1
+            told = f"window{'s' * several} of {listed(names)}"
             if chosen is None:
                 reason = f"Another batch would hardly change the {told}: confirm the target."
                 return Plan(self.session, self._no_runs(), "redial", seed, reason)
-            wanted, reason = chosen, f"Chosen where they teach most about where the {told} end."
+            wanted = chosen
+            ends = "end" if several else "ends"
+            reason = f"Chosen where they teach most about where the {told} {ends}."
         numbers = first_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
         return Plan(self.session, runs, "redial", seed, reason)

@@ -244,7 +244,10 @@ def again(
         lines.append(made.reason)
         if len(made):
             book.add(made)
-            lines.append(f"{counted(len(made), 'press', 'presses')} added to {book.path.name}.")
+            lines.append(
+                f"{counted(len(made), 'press', 'presses')} added to {book.path.name}: press and "
+                "grade them in 2_record.ipynb, then run this page again."
+            )
     return panel("Dial in again", lines, session=book.session, settings=True)
 
 

@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 FALSE_ALARM_DAYS = 250.0
 #: Posterior share of pass rates below the one that is called usual, and the limits of a usual
 #: failing share.
-_ACCEPTED = "a share between 0 and 1, such as 0.04"
 _CAREFUL, _USUAL = 0.10, (0.01, 0.30)
+_ACCEPTED = "a share between 0 and 1, such as 0.04"
 
 
 @dataclass(frozen=True)
@@ -159,8 +159,8 @@ def watch(
     set up or repaired) and ``symptoms`` ("grainy underside: 3; bubbles: 1").  usual: the failing
     share that is expected, as confirmed; caught: the share that must be noticed (default twice the
     usual one, and at least 0.05 more).  ``false_alarm_days``: fewest days between false alarms, on
-    average, at about ``per_day`` garments a day.  since: leave out earlier days,
-    for after a repair or a new dial-in.
+    average, at about ``per_day`` garments a day.  since: leave out earlier days, for after a repair
+    or a new dial-in.
 
     Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
     """

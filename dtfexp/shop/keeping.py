@@ -209,7 +209,7 @@ def again(
         return panel(
             "Dial in again?",
             ["No change is noted. New powder or film, a repair, another season, a drift that the "
-             "watch found: write it into changed and changed_on above."],
+             "watch found: write it into changed and changed_on above.", *_newer_lots(book)],
         )  # fmt: skip
     last = changes.iloc[-1]
     known = book.bench.carried(window.fabric)
@@ -249,6 +249,21 @@ def again(
                 "grade them in 2_record.ipynb, then run this page again."
             )
     return panel("Dial in again", lines, session=book.session, settings=True)
+
+
+def _newer_lots(book: Logbook) -> list[str]:
+    """Lots of powder and film that are not the first of the book."""
+    lots = book.bench.lots()
+    out = []
+    for what in ("powder", "film"):
+        mine = lots[lots["what"] == what]
+        if len(mine) > 1:
+            name, since = mine["name"].iloc[-1], mine["since"].iloc[-1].date()
+            out.append(
+                f"{what.capitalize()} lot {name} is in use since {since}: if the window is older, "
+                f'write changed = "{what}".'
+            )
+    return out
 
 
 def opening(book: Logbook, done: Sequence[str]) -> Shown:

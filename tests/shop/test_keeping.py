@@ -107,7 +107,11 @@ def test_a_standing_alarm_is_looked_into(book, fitted):
 def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(book, monkeypatch):
     written = []
     monkeypatch.setattr("dtfexp.show.report.papers_of", lambda *a, **k: written.append((a, k)))
-    assert "No change is noted" in repr(keeping.again(book, window(), 4, 0))
+    book.bench.lot("powder", "P-1")
+    nothing = repr(keeping.again(book, window(), 4, 0))
+    assert "No change is noted" in nothing and "P-1" not in nothing
+    book.bench.lot("powder", "P-2")
+    assert "lot P-2 is in use since 2026-05-20" in repr(keeping.again(book, window(), 4, 0))
     with pytest.raises(SessionError, match="changed_on is empty"):
         keeping.change(book, "oven", "")
     for _ in range(2):

@@ -9,22 +9,19 @@ from dtfexp import Logbook, plan, report
 from dtfexp.book.carried import carried
 from dtfexp.dialin.plan import Plan
 from dtfexp.shop import cli, steps
-from tests.dialin.bench import FOUR, graded
+from tests.dialin.bench import FOUR, ONE, graded
 
 BEFORE = graded(FOUR, plan(FOUR, 12).runs, width=0.5)
-
-
-def add(book, results):
-    book.add(Plan(FOUR, results.drop(columns=["peel", "wash"]), "auto", 0))
-    for row in results.to_dict("records"):
-        book.record(row["press"], {"peel": row["peel"], "wash": row["wash"]})
+ONE_BEFORE = graded(ONE, plan(ONE, 12).runs, width=0.5)
 
 
 @pytest.fixture
 def book(tmp_path):
     clock = lambda: datetime(2026, 5, 20, 8, 0, tzinfo=UTC)  # noqa: E731
-    with Logbook.create(tmp_path / "b.dtfbook", FOUR, clock=clock) as made:
-        add(made, BEFORE)
+    with Logbook.create(tmp_path / "b.dtfbook", ONE, clock=clock) as made:
+        made.add(Plan(ONE, ONE_BEFORE.drop(columns="holds"), "auto", 0))
+        for row in ONE_BEFORE.to_dict("records"):
+            made.record(row["press"], {"holds": row["holds"]})
         yield made
 
 
@@ -44,7 +41,7 @@ def test_every_way_to_go_on_uses_what_was_carried_over(book, tmp_path, capsys):
     plain = book.bench.fitted()
     book.bench.changed("oven", day="2026-05-19")
     known = book.bench.carried()
-    at = pd.DataFrame([{f.name: f.usual for f in FOUR.factors}])
+    at = pd.DataFrame([{"cure temperature": 125.0}])
     rates = [f.pass_rate(at, "cotton")["pass_rate"].iloc[0] for f in (plain, book.bench.fitted())]
     assert rates[1] < rates[0] - 0.02, "an oven that has moved by nobody knows how much"
     made = steps.more(book, plain, 2, 0)

@@ -14,6 +14,7 @@ from dtfexp.show import practice
 from dtfexp.show.cardrows import setting_row
 from dtfexp.show.cautions import SHORT_CAUTIONS
 from dtfexp.show.edgewords import edges, told
+from dtfexp.show.measured import STAY
 from dtfexp.show.reading import TEMPERATURES, Reading, between, out_of, per_cent, tidy, with_unit
 from dtfexp.show.sheet import MARGIN, Sheet
 from dtfexp.show.words import doubts, tested
@@ -113,9 +114,7 @@ def _foot_lines(
     if limits:
         holds.append(f"Never press this fabric above {limits[0]} ({limits[1]}).")
     holds += [*conditions]
-    holds.append(
-        "Holds for this oven, press, film, powder and room; a new lot or machine: re-check."
-    )
+    holds.append(STAY)
     if last_entry is None:
         holds.append("No entry in the logbook yet.")
     else:

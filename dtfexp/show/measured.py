@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book.machines import MACHINES
 from dtfexp.describe.units import convert
 from dtfexp.describe.wording import counted, listed
 from dtfexp.dialin.true_settings import TrueSettings
@@ -13,25 +14,39 @@ from dtfexp.show.reading import label, tidy, with_unit
 from dtfexp.show.tables import LINE, NUMBER, Table
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from dtfexp.book.logbook import Logbook
+    from dtfexp.book.machines import Machine
     from dtfexp.book.readings import PlatenMap
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
     from dtfexp.show.findings import Finding
     from dtfexp.show.reading import Reading
 
+STAY = "Holds for this oven, press, film, powder and room; a new lot or machine: re-check."
+
+
+def tried_with(results: pd.DataFrame) -> list[str]:
+    """What the results say of days, rolls and lots."""
+    if "block" not in results.columns:
+        return []
+    blocks = list(dict.fromkeys(str(block) for block in results["block"] if str(block).strip()))
+    return [f"Tried with (day, roll or lot): {listed(blocks, 4)}."] if blocks else []
+
 
 @dataclass(frozen=True)
 class Measured:
     """The lines from set to reached, the latest map of every factor that has one, the lots that
     were in use (material, name) and the room: name of a reading -> its values, in °C and %;
-    and a sentence on the last change noted."""
+    a sentence on the last change noted; and what oven and press can be set to."""
 
     true: TrueSettings = field(default_factory=TrueSettings)
     maps: Sequence[PlatenMap] = ()
     lots: Sequence[tuple[str, str]] = ()
     room: Mapping[str, Sequence[float]] = field(default_factory=dict)
     changed: str = ""
+    machines: Sequence[Machine] = ()
 
     @classmethod
     def of(cls, book: Logbook) -> Measured:
@@ -46,6 +61,7 @@ class Measured:
             tuple(dict.fromkeys(zip(lots["what"], lots["name"], strict=True))),
             {"temperature": air, "humidity": [float(v) for v in rooms["humidity"].dropna()]},
             _changed(book),
+            tuple(book.bench.what(which) for which in MACHINES),
         )
 
     def as_read(self, finding: Finding) -> Finding:
@@ -66,6 +82,32 @@ class Measured:
             for factor, setting, reached, sure in self._reached(finding, session, reading)
         ]
         return [*reaches, *self._materials(reading)]
+
+    def holds(self, results: pd.DataFrame, reading: Reading) -> list[str]:
+        """For the page: days, lots, room and machines that the results hold for, and what of them
+        nobody wrote down."""
+        found = [*tried_with(results), *self._materials(reading), *self._displays(reading)]
+        unknown = [] if self.lots else ["lots of film, powder and ink"]
+        unknown += [] if any(self.room.values()) else ["room temperature and humidity"]
+        unknown += [] if self.true.lines else ["what the machines really reach"]
+        if unknown:
+            found.append(
+                f"Not written down: {listed(unknown)}. When prints change one day, nobody can tell"
+                " whether these did."
+            )
+        return [*found, STAY]
+
+    def _displays(self, reading: Reading) -> list[str]:
+        """What the display of each machine can be set to, where it was told."""
+        found = []
+        for one in self.machines:
+            if one.low is not None and one.high is not None:
+                ends = [
+                    float(convert(e, one.unit, reading.temperature)) for e in (one.low, one.high)
+                ]
+                span = with_unit(" to ".join(tidy(end, 0) for end in ends), reading.temperature)
+                found.append(f"Display of the {one.which}: {span}.")
+        return found
 
     def _materials(self, reading: Reading) -> list[str]:
         found = [self.changed] if self.changed else []

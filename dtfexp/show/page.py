@@ -16,6 +16,7 @@ from dtfexp.show import compare, comparison, edgewords, figures, ink, platen, ta
 from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.drawings import Drawings
 from dtfexp.show.measured import Measured
+from dtfexp.show.pictures import Pictures
 from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
 from dtfexp.show.svg import inline
 from dtfexp.show.template import environment
@@ -42,11 +43,12 @@ def render(
     said: Said,
     measured: Measured | None = None,
     earlier: Fit | None = None,
+    pictures: Pictures | None = None,
 ) -> str:
     """The page. document: what ``windows.json`` holds; cards: a file name per finding.
 
     said: told the name of each fabric as its figures are drawn. measured: what was read of the
-    machines. earlier: a session to compare with.
+    machines. earlier: a session to compare with. pictures: small photos of the presses.
     """
     session = fit.session
     sections = []
@@ -55,6 +57,7 @@ def render(
         said(finding.name)
         key = f"fabric-{number}"
         section = _section(finding, fit, reading, key, card)
+        section["pictures"] = _pictures(finding, session, pictures or Pictures())
         sections.append(section | understood.fabric(fit, finding.name, key))
     text: str = (
         environment()
@@ -73,7 +76,8 @@ def render(
             understood=understood.bench(),
             compared=_compared(findings, session, reading),
             moved=_moved(earlier, fit, findings, reading),
-            bench=_bench(measured or Measured(), findings, session, reading),
+            bench=_bench(measured or Measured(), findings, fit, reading),
+            pictures_note=(pictures or Pictures()).note,
             plans=tables.plans(plans),
             plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
             described=fit.describe(),
@@ -101,25 +105,40 @@ def render(
 
 
 def _bench(
-    measured: Measured, findings: Sequence[Finding], session: Session, reading: Reading
+    measured: Measured, findings: Sequence[Finding], fit: Fit, reading: Reading
 ) -> dict[str, Any]:
+    """What the results hold for, and what was read of the machines."""
     from markupsafe import Markup
 
-    unit = reading.temperature
-    drawn = [
-        Markup(
-            inline(
-                figures.platen_map(one, unit=unit).figure,  # type: ignore[arg-type]
-                f"bench-figure-{number}",
-                f"Map of {label(one.factor)}",
-                platen.told(one, unit),
-            )
-        )
-        for number, one in enumerate(measured.maps, start=1)
-    ]
-    cautions = list(dict.fromkeys(one.caution for one in measured.maps if one.caution))
-    table = measured.table(findings, session, reading)
-    return {"table": table, "maps": drawn, "cautions": cautions}
+    session, unit = fit.session, reading.temperature
+    drawn = []
+    for number, one in enumerate(measured.maps, start=1):
+        ax: Any = figures.platen_map(one, unit=unit)
+        told, title = platen.told(one, unit), f"Map of {label(one.factor)}"
+        drawn.append(Markup(inline(ax.figure, f"bench-map-{number}", title, told)))
+    for number, (name, line) in enumerate(measured.true.lines.items(), start=1):
+        ax = figures.calibration_line(line, session.factor(name), unit=unit)
+        told = f"{counted(len(line.sets), 'reading')}; dashed: a display that tells the truth."
+        title = f"Set and reached, {label(name)}"
+        drawn.append(Markup(inline(ax.figure, f"bench-line-{number}", title, told)))
+    return {
+        "holds": measured.holds(fit.results, reading),
+        "table": measured.table(findings, session, reading),
+        "figures": drawn,
+        "cautions": list(dict.fromkeys(one.caution for one in measured.maps if one.caution)),
+    }
+
+
+def _pictures(finding: Finding, session: Session, pictures: Pictures) -> list[dict[str, Any]]:
+    """The photos of the fabric's presses, each with what became of the press."""
+    found = []
+    for row, verdict in zip(finding.presses.to_dict("records"), finding.verdicts, strict=True):
+        graded = [f"{label(o.name)} {tables.grade(o, row[o.name])}" for o in session.outcomes]
+        told = f"Press {row['press']}, {verdict}: {', '.join(graded)}"
+        found += [
+            {"shown": picture, "told": told} for picture in pictures.of.get(int(row["press"]), ())
+        ]
+    return found
 
 
 def _compared(

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
     from dtfexp.show.measured import Measured
+    from dtfexp.show.pictures import Pictures
 
 Progress = Callable[[int, int, str], None]
 _LONGEST_SLUG = 60
@@ -100,13 +101,17 @@ def papers_of(
 
     fitted: ``book.bench.fitted()``: what was measured of the machines counts, and a noted change.
     """
+    from dtfexp.book.photos import photos
     from dtfexp.show.measured import Measured
+    from dtfexp.show.pictures import pictures
 
     times = [time for time in book.history()["time"] if time is not None]
+    chosen = _chosen(book, fabrics)
+    shown = set(fitted.results["press"][fitted.results["fabric"].isin(chosen)])
     return papers(
         fitted,
         out,
-        fabrics=_chosen(book, fabrics),
+        fabrics=chosen,
         unit=unit,
         paper=paper,
         plans=book.plans(),
@@ -114,6 +119,7 @@ def papers_of(
         earlier=earlier,
         progress=progress,
         measured=Measured.of(book),
+        pictures=pictures(photo for photo in photos(book) if photo.press in shown),
     )
 
 
@@ -129,13 +135,14 @@ def papers(
     earlier: Fit | None = None,
     progress: Progress | None = None,
     measured: Measured | None = None,
+    pictures: Pictures | None = None,
 ) -> list[Path]:
     """As ``report``, from a fit. plans: ``Logbook.plans()``; last_entry: dates the papers;
-    measured: what was read of the machines."""
+    measured: what was read of the machines; pictures: of the presses."""
     from dtfexp.show import machine, page
     from dtfexp.show.card import settings_card
     from dtfexp.show.findings import find
-    from dtfexp.show.measured import Measured
+    from dtfexp.show.measured import Measured, tried_with
     from dtfexp.show.reading import Reading
     from dtfexp.show.sheet import known_paper
 
@@ -175,8 +182,9 @@ def papers(
         said=said,
         measured=bench,
         earlier=earlier,
+        pictures=pictures,
     )
-    conditions = _conditions(fit.results)
+    conditions = tried_with(fit.results)
     files: list[tuple[str, bytes]] = [("report.html", html.encode())]
     files += [
         (
@@ -221,16 +229,6 @@ def _chosen(book: Logbook, fabrics: Iterable[str | Fabric] | None) -> list[str]:
     if not chosen:
         raise LogbookError("fabrics is empty; name at least one fabric, or leave it out for all")
     return chosen
-
-
-def _conditions(results: pd.DataFrame) -> list[str]:
-    """What the results say of days, rolls and lots."""
-    from dtfexp.describe.wording import listed
-
-    if "block" not in results.columns:
-        return []
-    blocks = list(dict.fromkeys(str(block) for block in results["block"] if str(block).strip()))
-    return [f"Tried with (day, roll or lot): {listed(blocks, 4)}."] if blocks else []
 
 
 def _write(folder: Path, name: str, content: bytes) -> Path:

@@ -45,6 +45,7 @@ def book(tmp_path_factory: pytest.TempPathFactory):
         made.bench.lot("powder", "P-12")
         made.bench.room(temperature="22 C", humidity=48)
         made.bench.room(temperature="26 C", humidity=55.4)
+        made.bench.machine("press", low=212, high=400)
         yield made
 
 
@@ -65,6 +66,14 @@ def test_the_papers_say_what_is_reached(book: Logbook, tmp_path: Path) -> None:
     written = {path.name: path for path in report(book, tmp_path)}
     page = written["report.html"].read_text()
     assert "What the machines really do" in page
+    holds = page[page.index('<h2 id="bench">') : page.index("What the targets reach")]
+    holds = holds.replace("\u00a0", " ")
+    assert "Tried with the lots powder P-12." in holds
+    assert "Room while testing: 72 to 79 °F, 48 to 55 %." in holds
+    assert "Display of the press: 212 to 400 °F." in holds
+    assert "Display of the oven" not in holds and "Not written down" not in holds
+    assert "Holds for this oven, press, film, powder and room" in holds
+    assert page.count("Set and reached, press temperature") == 1
     assert "hottest 332" in page.replace("\u00a0", " ")
     assert "press temperature (°F), reached" in page
     first = book.results().iloc[0]

@@ -33,7 +33,8 @@ class Finding:
 
     curves: factor -> rates along it through the target; maps: (x, y, rates). presses: the
     fabric's rows of the checked results, with press_rates (expected at their settings), verdicts
-    (words of ``judged``) and within (set inside the window), row by row.
+    (words of ``judged``) and within (set inside the window), row by row. odd: presses with a grade
+    that the others did not foretell (``Fit.surprises``), when that was asked.
     """
 
     fabric: Fabric
@@ -47,6 +48,7 @@ class Finding:
     press_rates: pd.DataFrame
     verdicts: list[str]
     within: list[bool]
+    odd: tuple[int, ...] = ()
 
     @property
     def name(self) -> str:

@@ -36,6 +36,7 @@ def render(
     fit: Fit,
     reading: Reading,
     *,
+    understood: Understood,
     document: Mapping[str, Any],
     plans: pd.DataFrame,
     last_entry: datetime | None,
@@ -45,14 +46,14 @@ def render(
     earlier: Fit | None = None,
     pictures: Pictures | None = None,
 ) -> str:
-    """The page. document: what ``windows.json`` holds; cards: a file name per finding.
+    """The page. understood: of the same fit. document: what ``windows.json`` holds; cards: a file
+    name per finding.
 
     said: told the name of each fabric as its figures are drawn. measured: what was read of the
     machines. earlier: a session to compare with. pictures: small photos of the presses.
     """
     session = fit.session
     sections = []
-    understood = Understood.of(fit)
     for number, (finding, card) in enumerate(zip(findings, cards, strict=True), start=1):
         said(finding.name)
         key = f"fabric-{number}"
@@ -205,7 +206,6 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "maps_note": _maps_note(finding, session),
         "chart": drawn.chart() if chart_rows else "",
         "chart_width": 60 + 10 * chart_rows,
-        "surprises": [words.surprise_line(item) for item in words.surprises(finding)],
         "presses": tables.presses(finding, session, reading),
         "next": words.next_steps(finding, session, reading),
         "left_out": judged.EXCLUDED in finding.verdicts,

@@ -7,6 +7,7 @@ import re
 import tempfile
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -145,16 +146,18 @@ def papers(
     from dtfexp.show.measured import Measured, tried_with
     from dtfexp.show.reading import Reading
     from dtfexp.show.sheet import known_paper
+    from dtfexp.show.understood import Understood
 
     session, bench, sheet = fit.session, measured or Measured(), known_paper(paper)
     reading = Reading.of(session, unit)
     if plans is None:
         plans = pd.DataFrame({"design": [], "seed": [], "reason": [], "notes": [], "presses": []})
     steps, done = 2 * len(fabrics) + 1, 1
-    findings = []
+    findings, understood = [], Understood.of(fit)
     for name in fabrics:
         _tell(progress, done, steps, f"window of {name}")
-        findings.append(bench.as_read(find(fit, name)))
+        finding = bench.as_read(find(fit, name))
+        findings.append(replace(finding, odd=understood.odd(name)))
         done += 1
     names = card_names(fabrics)
     document = machine.as_dict(
@@ -175,6 +178,7 @@ def papers(
         findings,
         fit,
         reading,
+        understood=understood,
         document=document,
         plans=plans,
         last_entry=last_entry,

@@ -113,13 +113,12 @@ def presses(finding: Finding, session: Session, reading: Reading) -> Table:
     kinds += [NUMBER] * len(session.outcomes) + ["", LINE]
     heads += [name.capitalize() for name in extra]
     kinds += [FREE if name == "note" else "" for name in extra]
-    odd = {surprise.press for surprise in words.surprises(finding)}
     rows = []
     records = frame.to_dict("records")
     rates = finding.press_rates.to_dict("records")
     for row, rate, verdict in zip(records, rates, finding.verdicts, strict=True):
         expected = f"{per_cent(rate['pass_rate'])} ({between(rate['low'], rate['high'])})"
-        became = verdict + (", unexpected" if int(row["press"]) in odd else "")
+        became = verdict + (", a surprise" if int(row["press"]) in finding.odd else "")
         rows.append(
             [
                 *(str(row[name]) for name in ("press", "oven_load", "press_round")),

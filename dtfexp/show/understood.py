@@ -33,6 +33,11 @@ class Understood:
         """Ask the fit."""
         return cls(fit.luck(), fit.check_grades(), fit.surprises())
 
+    def odd(self, name: str) -> tuple[int, ...]:
+        """The presses of a fabric with a surprising grade, by number."""
+        mine = self.surprises[self.surprises["fabric"] == name]
+        return tuple(sorted({int(press) for press in mine["press"]}))
+
     def bench(self) -> dict[str, Any]:
         """For the page: luck of loads and rounds, and how well grades were foretold."""
         drawn = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -19,15 +19,6 @@ if TYPE_CHECKING:
 
 FEW = 8
 """Fewer graded presses of a fabric than this are called few (our own choice)."""
-_SURPRISE = 0.2
-
-
-class Surprise(NamedTuple):
-    """A press that went against what its settings let expect."""
-
-    press: int
-    verdict: str
-    expected: float
 
 
 def settings_line(session: Session, settings: Mapping[str, object], reading: Reading) -> str:
@@ -77,24 +68,6 @@ def status(finding: Finding) -> str:
     return "window, may still move" if doubts(finding) else "window found"
 
 
-def surprises(finding: Finding) -> list[Surprise]:
-    """Presses that failed where nearly all should pass, or passed where hardly any should."""
-    found = []
-    rates = finding.press_rates["pass_rate"]
-    for press, verdict, rate in zip(finding.presses["press"], finding.verdicts, rates, strict=True):
-        against = 1 - rate if verdict == judged.FAILED else rate
-        if verdict in (judged.PASSED, judged.FAILED) and against < _SURPRISE:
-            found.append(Surprise(int(press), verdict, float(rate)))
-    return found
-
-
-def surprise_line(surprise: Surprise) -> str:
-    """One surprise as a sentence."""
-    return (
-        f"Press {surprise.press} {surprise.verdict} where {out_of(surprise.expected)} should pass."
-    )
-
-
 def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str]:
     """What to do next for one fabric, most pressing first."""
     window = finding.window
@@ -113,13 +86,12 @@ def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str
             "Then ask for the next presses (dtfexp next LOGBOOK --presses 8), make and grade them,"
             " and report again. Until then sell only what the shop has proven before."
         )
-    odd = surprises(finding)
-    if odd:
-        which = listed([str(item.press) for item in odd], 6)
-        noun = "press" if len(odd) == 1 else "presses"
+    if finding.odd:
+        which = listed([str(press) for press in finding.odd], 6)
+        noun = "press" if len(finding.odd) == 1 else "presses"
         todo.append(
-            f"Look again at {noun} {which}: a mishap, a reading error, or something the settings do"
-            " not explain."
+            f"Look again at {noun} {which} (see Surprises): a mishap, a reading error, or something"
+            " the settings do not explain."
         )
     if not window.found:
         return todo

@@ -205,18 +205,18 @@ def test_every_press_stands_in_the_table_of_its_fabric(written: str, fit: StandI
         assert [int(n) for n in numbers] == mine["press"].tolist()
 
 
-def test_a_surprise_is_named(session: Session, tmp_path: Path) -> None:
-    results = make_results(session, 12)
-    at = dict.fromkeys(range(12))
-    for factor in session.factors:
-        results[factor.name] = [factor.usual for _ in at]
-    results["peel"] = 5.0
-    results["wash"] = 5.0
-    results.loc[3, "wash"] = 1.0
-    words = Outline(page(StandInFit(session, results), tmp_path)).words
-    assert "Press 4 failed where about 19 of 20 should pass." in words
-    assert "Look again at press 4" in words
-    assert "failed, unexpected" in words
+def test_a_surprise_is_one_thing_everywhere(fit: StandInFit, tmp_path: Path) -> None:
+    """What the fit calls a surprise, and nothing else: in the table of presses, in the table of
+    surprises, among the next steps, and for its own fabric only."""
+    html = page(fit, tmp_path)
+    (press,) = fit.surprises()["press"]
+    first, second = html.split('<section class="fabric"')[1:]
+    assert re.findall(r'number">(\d+)</th>.*(?:passed|failed), a surprise<', first) == [str(press)]
+    assert f"Look again at press {press} (see Surprises)" in first
+    odd = first[first.index("Surprising grades of cotton jersey") :].split("</table>")[0]
+    assert re.findall(r'<th scope="row" class="number">(\d+)</th>', odd) == [str(press)]
+    assert ", a surprise<" not in second and "Look again" not in second
+    assert "No grade is far from what the other presses foretell." in second
 
 
 def test_the_unit_reaches_every_temperature(fit: StandInFit, tmp_path: Path) -> None:

@@ -20,10 +20,12 @@ def carried(
 
     changes: a frame as of ``changes.frame``.  fabric: whose target the first new presses lie
     beside (default: the one with most grades before the change).  A new fabric is no change to the
-    others: it borrows from them as any fabric does.  Presses from before several changes are moved
-    once for each, the later moves by the middle of what the presses in between said.
+    others; it is one to itself when it is the ``fabric`` asked for.  Presses from before several
+    changes are moved once for each, the later moves by the middle of what the presses in between
+    said.
     """
     from dtfexp.dialin.redial import redial
+    from dtfexp.dialin.shift import graded_rows
 
     noted = _with_presses_between(changes, results, session)
     press = results["press"]
@@ -34,6 +36,13 @@ def carried(
         chosen = fabric or _most_graded(earlier, session)
         now = results[(press > after) & (press <= end)]
         known = redial(session, earlier, chosen, changed=what, now=now)
+    added = changes.loc[changes["what"] == "fabric", "after_press"]
+    if known is None and fabric is not None and len(added):
+        old = results[press <= added.max()]
+        graded = graded_rows(session, old)
+        if graded.any() and not (graded & (old["fabric"] == fabric)).any():
+            now = results[press > added.max()]
+            known = redial(session, old, fabric, changed="fabric", now=now)
     return known
 
 

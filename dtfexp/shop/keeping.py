@@ -201,7 +201,6 @@ def again(
     Once presses since the change are graded, report and card of today's window are written beside
     the folder ``papers``: those of before no longer hold.
     """
-    from dtfexp.dialin.redial import redial
     from dtfexp.show.report import papers_of
 
     changes = book.bench.changes()
@@ -214,12 +213,11 @@ def again(
     last = changes.iloc[-1]
     known = book.bench.carried(window.fabric)
     if known is None:
-        # A new fabric, or nothing was graded before the change.
-        session, results = book.bench.for_fit()
-        before = results["press"] <= last["after_press"]
-        known = redial(
-            session, results[before], window.fabric, changed="fabric", now=results[~before]
-        )
+        return panel(
+            "Dial in again?",
+            [f"{str(last['what']).capitalize()} changed on {last['day']}: nothing to carry over "
+             f"for {window.fabric}. No press was graded before, or it is not the new fabric."],
+        )  # fmt: skip
     lines = [f"{str(last['what']).capitalize()} changed on {last['day']}.", known.sentence]
     if len(known.now):
         now = known.window(pass_rate=window.required, confidence=window.required_confidence)

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pandas as pd
 import pytest
 
-from dtfexp import Logbook, plan, report
+from dtfexp import Logbook, Session, plan, report
 from dtfexp.book.carried import carried
 from dtfexp.dialin.plan import Plan
 from dtfexp.shop import cli, steps
@@ -54,6 +54,18 @@ def test_every_way_to_go_on_uses_what_was_carried_over(book, tmp_path, capsys):
     book.close()
     assert cli.main(["next", str(path), "--presses", "2"]) == 0
     assert "12 earlier presses carried over" in capsys.readouterr().out
+
+
+def test_a_new_fabric_is_a_change_to_itself_only():
+    two = Session("two", ONE.factors, ONE.outcomes, ("cotton", "nylon"))
+    change = noted(("fabric", 12))
+    assert carried(two, ONE_BEFORE, change) is None
+    assert carried(two, ONE_BEFORE, change, "cotton") is None
+    known = carried(two, ONE_BEFORE, change, "nylon")
+    assert known.changed == "fabric" and not len(known.now)
+    # A fabric that came after another change is dialled in on the bench as that change left it.
+    both = noted(("oven", 12), ("fabric", 12))
+    assert carried(two, ONE_BEFORE, both, "nylon").changed == "oven"
 
 
 def test_several_changes_are_followed_one_after_the_other():

@@ -23,7 +23,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from changes import FIRST, another_lot, at, oven_drifted, session_of
+from changes import FIRST, another_lot, another_season, at, oven_drifted, session_of
 from simulated import Bench, bench
 
 import dtfexp.dialin.window as windows
@@ -46,8 +46,10 @@ def job(family: str, seed: int, change: str, cache: Path | None) -> Scores | Non
     new = old
     if change == "oven":
         new = oven_drifted(old, float(rng.choice([-8.0, 8.0])))
-    elif change in ("powder", "film", "season"):
+    elif change in ("powder", "film"):
         new = another_lot(old, rng)
+    elif change == "season":
+        new = another_season(old, rng)
     both = "two" if change == "fabric" else "one"
     earlier, before = _kept(cache, f"{both}-{family}-{seed}", lambda: _first(old, seed))
     target = before.target

@@ -1,4 +1,5 @@
-"""What changes at a simulated bench after it was dialled in: a drifted oven, another powder lot."""
+"""What changes at a simulated bench after it was dialled in: a drifted oven, another lot of powder
+or film, another season.  The sizes are judgement, no source."""
 
 from __future__ import annotations
 
@@ -23,6 +24,12 @@ def another_lot(bench: Bench, rng: np.random.Generator) -> Bench:
     the press, and is never better than the old one."""
     move = np.array([rng.normal(0, 4), rng.normal(0, 4), rng.normal(0, 2), rng.normal(0, 0.5)])
     return _moved(bench, move, -abs(rng.normal(0, 0.1)))
+
+
+def another_season(bench: Bench, rng: np.random.Generator) -> Bench:
+    """Moister or drier air: the cure wants a little more or less, and prints are never better."""
+    move = np.array([rng.normal(0, 3), rng.normal(0, 5), rng.normal(0, 1), 0.0])
+    return _moved(bench, move, -abs(rng.normal(0, 0.2)))
 
 
 def _moved(bench: Bench, by: np.ndarray, grades: float) -> Bench:

@@ -35,17 +35,22 @@ SCRATCH = tuple(int(n) for n in np.cumsum(FIRST))
 #: Cells of the window's grids: coarser than a shop's, to look at many benches.
 BUDGET = 4000
 Scores = dict[str, tuple[float, float, bool]]
+#: True drift of the oven, and mean and sd of what the new presses told of it (°C).
+Told = tuple[float, float, float]
 
 
-def job(family: str, seed: int, change: str, cache: Path | None) -> Scores | None:
-    """Way of working -> (true pass rate, stated, window found); None where the first session
-    missed."""
+def job(
+    family: str, seed: int, change: str, cache: Path | None
+) -> tuple[Scores, list[Told]] | None:
+    """Way of working -> (true pass rate, stated, window found), and for an oven what each batch
+    told of its drift; None where the first session missed."""
     fabric = "nylon" if change == "fabric" else "cotton"
     old = bench(family, seed, ("cotton", "nylon") if change == "fabric" else ("cotton",))
     rng = np.random.default_rng([13, seed])
-    new = old
+    new, degrees = old, 0.0
     if change == "oven":
-        new = oven_drifted(old, float(rng.choice([-8.0, 8.0])))
+        degrees = float(rng.choice([-8.0, 8.0]))
+        new = oven_drifted(old, degrees)
     elif change in ("powder", "film"):
         new = another_lot(old, rng)
     elif change == "season":
@@ -56,16 +61,16 @@ def job(family: str, seed: int, change: str, cache: Path | None) -> Scores | Non
     if float(old.true_pass(at(target), "cotton")[0]) < 0.90:
         return None
     scores = {"keep": _score(new, before, fabric)}
-    now = None
+    now, told = None, []
     known = redial(old.session, earlier, fabric, changed=change, now=now, target=target)
     for presses in AGAIN:
         made = new.press(known.next_presses(4, seed=seed).runs, rng)
         now = made if now is None else pd.concat([now, made], ignore_index=True)
         known = redial(old.session, earlier, fabric, changed=change, now=now, target=target)
         scores[f"redial {presses}"] = _score(new, known.window(), fabric)
-    return scores | _kept(
-        cache, f"scratch-{change}-{family}-{seed}", lambda: _scratch(new, seed, fabric)
-    )
+        told += [(degrees, s.mean, s.sd) for s in known.shifts if change == "oven"]
+    scratch = _kept(cache, f"scratch-{change}-{family}-{seed}", lambda: _scratch(new, seed, fabric))
+    return scores | scratch, told
 
 
 def _first(old: Bench, seed: int) -> tuple[pd.DataFrame, Window]:
@@ -107,16 +112,25 @@ def main() -> None:
     parser.add_argument("--cache", type=Path, help="folder to keep earlier and rival sessions in")
     args = parser.parse_args()
     windows.FIRST_BUDGET, windows.SECOND_BUDGET = BUDGET, 1
-    rows = []
+    rows, drifts = [], []
     for seed in range(args.first, args.first + args.benches):
         for family in FAMILIES:
-            row = job(family, seed, args.change, args.cache)
-            if row is not None:
+            found = job(family, seed, args.change, args.cache)
+            if found is not None:
+                row, told = found
                 rows.append(row)
+                drifts.append(told)
                 print(family, seed, {k: round(v[0], 2) for k, v in row.items()}, flush=True)
     tried = args.benches * len(FAMILIES)
     print(f"\n{args.change}: the first session was good on {len(rows)} of {tried} benches")
     _told(rows)
+    for k, presses in enumerate(AGAIN if args.change == "oven" else ()):
+        true, mean, sd = np.array([told[k] for told in drifts]).T
+        print(
+            f"the drift after {presses} presses: off by {np.abs(mean - true).mean():.1f} °C, told "
+            f"give or take {sd.mean():.1f} °C, within twice that "
+            f"{np.mean(np.abs(mean - true) <= 2 * sd):.2f}"
+        )
     harmed = [row for row in rows if row["keep"][0] < 0.90]
     if harmed:
         print(f"\nharmed by the change: {len(harmed)} of them")

@@ -27,6 +27,8 @@ def carried(
     from dtfexp.dialin.redial import redial
     from dtfexp.dialin.shift import graded_rows
 
+    if fabric is not None:
+        fabric = session.fabric(fabric).name
     noted = _with_presses_between(changes, results, session)
     press = results["press"]
     known = None

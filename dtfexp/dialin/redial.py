@@ -226,7 +226,7 @@ def redial(
         moved = of_old & np.logical_and.reduce([dialled(one.factor, both) for one in moving])
     else:
         moved = of_old
-    fitted, shifts = fit_moved(session, both, moved, moving, prior)
+    fitted, shifts = fit_moved(session, both, moved, moving, prior, _graded(session, new))
     return Redial(session, name, changed, old, new, fitted, shifts, moved, target)
 
 

@@ -74,12 +74,13 @@ def fit_moved(
     before: Bools,
     moving: Sequence[Moving],
     prior: Prior,
+    presses: int,
 ) -> tuple[Fit, tuple[Shift, ...]]:
     """The fit of checked results whose rows ``before`` (n,) are moved by an unknown amount in some
     temperatures, and what is known of each amount.
 
-    ``prior.kept`` says how much of the field stays once moved.  The fit carries the results as
-    they were pressed.
+    ``prior.kept`` says how much of the field stays once moved; ``presses`` graded ones were made
+    since.  The fit carries the results as they were pressed.
     """
     coding = Coding(session)
     data = coding.data(results)
@@ -89,7 +90,6 @@ def fit_moved(
     moved = np.isin(data.press, _codes_of(results, before))
     data = replace(data, at=replace(data.at, before=moved))
     posterior = infer(data, coding.shape, coding.graded, replace(prior, moves=tuple(told)))
-    new = int((graded_rows(session, results) & ~before).sum())
     shifts = []
     for one in moving:
         column = session.factors.index(one.factor)
@@ -98,8 +98,8 @@ def fit_moved(
         sd = float(np.sqrt(posterior.weight @ (size - mean) ** 2))
         half = _half_range(one.factor)
         # Without a press on either side nothing is known but the prior, known exactly.
-        found = (mean * half, sd * half) if new else (0.0, one.sd)
-        shifts.append(Shift(one.factor, *found, new, one.whose))
+        found = (mean * half, sd * half) if presses else (0.0, one.sd)
+        shifts.append(Shift(one.factor, *found, presses, one.whose))
     return Fit(session, results, posterior), tuple(shifts)
 
 

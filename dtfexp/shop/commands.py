@@ -112,7 +112,9 @@ def next_(args: Namespace) -> None:
             made = (
                 next_presses(session, results, args.presses, fabrics=args.fabrics, seed=args.seed)
                 if known is None
-                else known.next_presses(args.presses, fabrics=args.fabrics, seed=args.seed)
+                else known.next_presses(
+                    args.presses, fabrics=args.fabrics or session.fabrics, seed=args.seed
+                )
             )
         if known is not None:
             print(known.sentence)

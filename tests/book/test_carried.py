@@ -61,11 +61,12 @@ def test_a_new_fabric_is_a_change_to_itself_only():
     change = noted(("fabric", 12))
     assert carried(two, ONE_BEFORE, change) is None
     assert carried(two, ONE_BEFORE, change, "cotton") is None
-    known = carried(two, ONE_BEFORE, change, "nylon")
+    known = carried(two, ONE_BEFORE, change, "Nylon")
     assert known.changed == "fabric" and not len(known.now)
     # A fabric that came after another change is dialled in on the bench as that change left it.
     both = noted(("oven", 12), ("fabric", 12))
-    assert carried(two, ONE_BEFORE, both, "nylon").changed == "oven"
+    later = carried(two, ONE_BEFORE, both, "nylon")
+    assert later.changed == "oven" and later.fabric == "nylon"
 
 
 def test_several_changes_are_followed_one_after_the_other():

@@ -82,7 +82,7 @@ def test_readings_of_what_was_reached_are_not_moved_and_presses_left_out_do_not_
     read = earlier.assign(**{"cure temperature_actual": actual})
     oven, powder = (redial(FOUR, read, "cotton", changed=what) for what in ("oven", "powder"))
     assert oven.moved.tolist() == [False] * 3 + [True] * 13
-    assert powder.moved.all()
+    assert powder.moved.all() and oven.shifts[0].presses == powder.shifts[0].presses == 0
     now = drifted(FOUR, redial(FOUR, earlier, "cotton", changed="oven", target=TARGET)
                   .next_presses(4).runs, -8.0)  # fmt: skip
     odd = earlier.assign(excluded=False)

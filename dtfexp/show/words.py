@@ -245,7 +245,9 @@ def _rests(findings: Sequence[Finding]) -> str:
     loads: set[int] = set()
     rounds: set[int] = set()
     for finding in findings:
-        settled = finding.presses[[word != judged.EXCLUDED for word in finding.verdicts]]
+        # As a column: an empty list would ask for no columns, where a fabric has no press at all.
+        kept = pd.Series([word != judged.EXCLUDED for word in finding.verdicts], dtype=bool)
+        settled = finding.presses[kept.to_numpy()]
         loads |= set(settled["oven_load"])
         rounds |= set(settled["press_round"])
     inner = [

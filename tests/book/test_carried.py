@@ -1,5 +1,6 @@
 """After a noted change the presses of before are carried over, wherever a book is fitted."""
 
+import json
 from datetime import UTC, datetime
 
 import pandas as pd
@@ -50,9 +51,12 @@ def test_every_way_to_go_on_uses_what_was_carried_over(book, tmp_path, capsys):
     assert "12 earlier presses carried over, 0 made since (oven changed)" in capsys.readouterr().out
     assert made.runs.equals(known.next_presses(2).runs) and len(made.runs) == 2
     path, out = book.path, tmp_path / "out"
-    paths = report(book, out)
+    report(book, out)
     told = (out / "report.html").read_text()
-    assert "Oven changed on 2026-05-19" in told and paths
+    assert "Oven changed on 2026-05-19" in told
+    window = json.loads((out / "windows.json").read_text())["windows"][0]
+    now, then = (f.window("cotton").confidence for f in (known.fit, plain))
+    assert window["confidence"] == pytest.approx(now, abs=1e-5) and abs(now - then) > 0.01
     book.close()
     assert cli.main(["next", str(path), "--presses", "2"]) == 0
     assert "12 earlier presses carried over" in capsys.readouterr().out

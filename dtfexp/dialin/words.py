@@ -42,6 +42,7 @@ def describe_fit(fit: Fit) -> str:
     alike = priors["alike"]
     mean = float(post.weight @ np.array([s.alike for s in post.scales]))
     lines.append(f"  alike: {mean:.2f}  [0 to 0.95, any of them about as likely: {alike.reason}]")
+    lines += _moved(fit)
     lines.append("Held fixed: how far each part may lie from the trade's own guess, in grades:")
     for fixed in FIXED:
         lines.append(
@@ -53,3 +54,27 @@ def describe_fit(fit: Fit) -> str:
     )
     lines.append('Wider or narrower: fit(..., prior_width={"slope": 2}).')
     return "\n".join(lines)
+
+
+def _moved(fit: Fit) -> list[str]:
+    """What a change has moved, one line each (:mod:`dtfexp.dialin.shift`); none without one."""
+    post = fit.posterior
+    moved, lines = post.shift, []
+    for column, before in enumerate(post.prior.moves if moved is not None else ()):
+        if not before or moved is None:
+            continue
+        factor = fit.session.factors[column]
+        half = 0.5 * (factor.bounds[1] - factor.bounds[0])
+        mean = half * float(post.weight @ moved[:, column])
+        sd = half * float(np.sqrt(post.weight @ (moved[:, column] - mean / half) ** 2))
+        size, give, prior = (
+            factor.format(round(float(v), 1)) for v in (abs(mean), sd, half * before)
+        )
+        lines.append(
+            f"  {factor.name}: {size} {'hotter' if mean > 0 else 'cooler'} now, give or take {give}"
+            f"  [none, give or take {prior}: what changed may have moved it]"
+        )
+    if lines or post.prior.kept < 1.0:
+        kept = f"{post.prior.kept:.2f}"
+        lines.insert(0, f"Since the change (prints of before and now are alike by {kept}):")
+    return lines

@@ -35,6 +35,9 @@ def test_four_presses_tell_a_drift_of_the_oven(earlier, degrees):
     (shift,) = again.shifts
     assert shift.mean == pytest.approx(degrees, abs=2 * shift.sd)
     assert shift.sd < 4.0 and shift.mean * degrees > 0
+    told = again.fit.describe().replace("\u00a0", " ")
+    assert "cure temperature: " in told and "[none, give or take 7 °C: what changed" in told
+    assert f" {'hotter' if degrees > 0 else 'cooler'} now, give or take {shift.sd:.1f} °C" in told
     moved = again.on_todays_dial()["cure temperature"] - again.fit.results["cure temperature"]
     assert moved.tolist() == pytest.approx([-shift.mean] * 16 + [0.0] * 4)
     assert ("hotter" if degrees > 0 else "cooler") in again.sentence
@@ -42,6 +45,7 @@ def test_four_presses_tell_a_drift_of_the_oven(earlier, degrees):
     best = pd.DataFrame([TARGET, TARGET | {"cure temperature": 125.0 - degrees}])
     rates = again.fit.pass_rate(best, "cotton")["pass_rate"]
     assert rates[1] > rates[0] + 0.1
+    assert "Since the change" not in fit(FOUR, earlier).describe()
 
 
 def test_the_first_batch_lies_beside_the_old_target(earlier):

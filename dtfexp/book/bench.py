@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
         def results(self) -> pd.DataFrame: ...
 
+        def waiting(self) -> pd.DataFrame: ...
+
 
 class Bench:
     """What a logbook knows of its bench, from ``book.bench``.
@@ -229,7 +231,7 @@ class Bench:
     def changed(
         self, what: str, *, day: object = None, after_press: object = None, by: str = ""
     ) -> str:
-        """Note that something changed today (or on ``day``), after the last press recorded (or
+        """Note that something changed today (or on ``day``), after the last press made (or
         ``after_press``): one of ``changes.WHAT``. Dialling in again starts there."""
         today = self._clock().date()
         return changes.keep(self._book, what, day=day, after_press=after_press, today=today, by=by)

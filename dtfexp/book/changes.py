@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import TYPE_CHECKING, Protocol
 
-from dtfexp.book import checking, entries, journal
+from dtfexp.book import checking, journal
 from dtfexp.describe.errors import LogbookError
 from dtfexp.dialin.redial import CHANGES
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
         """What a change needs of its logbook."""
 
         def results(self) -> pd.DataFrame: ...
+
+        def waiting(self) -> pd.DataFrame: ...
 
 
 KIND = "change"
@@ -33,41 +35,45 @@ def keep(
     today: date,
     by: str = "",
 ) -> str:
-    """Note a change; returns the note's id. The same change of the same day is noted once.
+    """Note a change; returns the note's id. The same change of the same day is noted once; told
+    again with another ``after_press``, it is corrected.
 
-    ``after_press`` is the last press that belongs to before (default: the last one planned).
+    ``after_press`` is the last press made before it (default: the last one made so far).
     """
     word = checking.choice("what changed", what, WHAT)
     when = checking.day(f"{word} changed: the day", day or today, today)
-    key = entries.derived_id(KIND, word, when)
-    for note in book.kept(KIND):
-        if note.id == key:
-            return key
-    numbers = book.results()["press"]
-    last = int(numbers.max()) if len(numbers) else 0
-    if after_press is not None:
-        told = checking.press_number(after_press)
-        if told > last:
+    same = [n for n in book.kept(KIND) if (n.said["what"], n.said["day"]) == (word, when)]
+    if after_press is None:
+        last = int(same[-1].said["after_press"]) if same else _last_made(book)
+    else:
+        last = checking.press_number(after_press)
+        most = max(book.results()["press"], default=0)
+        if last > most:
             raise LogbookError(
-                f"{word} changed: after_press is {told}; the last press in this book is {last}"
+                f"{word} changed: after_press is {last}; the last press in this book is {most}"
             )
-        last = told
-    return book.keep(KIND, {"what": word, "day": when, "after_press": last}, by=by, id=key)
+    if same and same[-1].said["after_press"] == last:
+        return same[-1].id
+    return book.keep(KIND, {"what": word, "day": when, "after_press": last}, by=by)
+
+
+def _last_made(book: Book) -> int:
+    """The highest number of a press of which anything is recorded; planned ones are still to be
+    made on the bench as it is now."""
+    press, waiting = book.results()["press"], book.waiting()
+    made = press[~press.isin(waiting.loc[~waiting["pressed"].astype(bool), "press"])]
+    return int(max(made, default=0))
 
 
 def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
     """One row per change, in order: ``what``, ``day`` (date), ``after_press``, ``by``."""
     import pandas as pd
 
+    # Told again, a change of one day takes the place of the earlier word on it.
+    said = {(n.said["what"], n.said["day"]): n for n in notes if n.kind == KIND}
     rows = [
-        (
-            note.said["what"],
-            date.fromisoformat(note.said["day"]),
-            int(note.said["after_press"]),
-            note.by,
-        )
-        for note in notes
-        if note.kind == KIND
+        (what, date.fromisoformat(day), int(note.said["after_press"]), note.by)
+        for (what, day), note in said.items()
     ]
     return pd.DataFrame(rows, columns=["what", "day", "after_press", "by"])
 

@@ -182,15 +182,16 @@ def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | No
     return diagnosis_panel(found, book.session)
 
 
-def change(book: Logbook, what: str, day: str) -> None:
-    """Note a change of the bench, when one is named; once."""
+def change(book: Logbook, what: str, day: str, after: int = 0) -> None:
+    """Note a change of the bench, when one is named; once. ``after``: the last press made before
+    it (0: the last one made so far)."""
     if not what:
         return
     if not day:
         raise SessionError(
             f'changed is {what!r} and changed_on is empty; write the day, such as "2026-05-20"'
         )
-    book.bench.changed(what, day=day)
+    book.bench.changed(what, day=day, after_press=after or None)
 
 
 def again(
@@ -218,7 +219,11 @@ def again(
             [f"{str(last['what']).capitalize()} changed on {last['day']}: nothing to carry over "
              f"for {window.fabric}. No press was graded before, or it is not the new fabric."],
         )  # fmt: skip
-    lines = [f"{str(last['what']).capitalize()} changed on {last['day']}.", known.sentence]
+    lines = [
+        f"{str(last['what']).capitalize()} changed on {last['day']}. Presses up to "
+        f"{last['after_press']} were made before.",
+        known.sentence,
+    ]
     if len(known.now):
         now = known.window(pass_rate=window.required, confidence=window.required_confidence)
         lines.append(now.reason)

@@ -117,11 +117,14 @@ def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(bo
     for _ in range(2):
         keeping.change(book, "oven", "2026-05-19")
     assert book.bench.changes()["after_press"].tolist() == [14]
+    for told in (12, 14, 12, 14):
+        keeping.change(book, "oven", "2026-05-19", told)
+        assert book.bench.changes()["after_press"].tolist() == [told]
     shown = repr(keeping.again(book, window(), 4, 0))
     assert "4 presses added" in shown and "14 earlier presses carried over" in shown
     assert "do not rely on it" in shown and not written
     keeping.change(book, "oven", "2026-05-19")
-    assert len(book.runs()) == 18 and len(book.kept("change")) == 1
+    assert len(book.runs()) == 18 and book.bench.changes()["after_press"].tolist() == [14]
     planned = book.waiting()
     grade(book, planned.head(3).assign(peel=5, wash=5))
     shown = repr(keeping.again(book, window(), 4, 0, papers="out"))
@@ -129,6 +132,17 @@ def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(bo
     (((_, fitted, folder), options),) = written
     assert str(folder) == "out after the change (oven, 2026-05-19)" and str(folder) in shown
     assert options == {"fabrics": ["cotton"]} and len(fitted.results) == 18
+
+
+def test_presses_planned_and_not_made_belong_to_the_bench_as_it_is_now(book):
+    more = plan(FOUR, 3, seed=4).runs
+    numbers = ("press", "oven_load", "press_round")
+    book.add(Plan(FOUR, more.assign(**{n: more[n] + 100 for n in numbers}), "auto", 0))
+    first = int(book.waiting()["press"].iloc[0])
+    book.bench.changed("powder")
+    book.record(first, {"peel": 4})
+    book.bench.changed("film")
+    assert book.bench.changes()["after_press"].tolist() == [14, first]
 
 
 def test_opening_checks_done_today_are_noted_once(book):

@@ -7,6 +7,7 @@ predictions are Gaussian within a setting and mixed over settings.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,35 @@ class Graded:
 
 
 @dataclass(frozen=True)
+class Places:
+    """The P places where there are data: the outcomes of a press, and presses made alike, share
+    one, so that their rows are added up before the sums over places are done.
+
+    at: the places; order (N,): rows of the data, place by place; starts (P,): the first of each.
+    """
+
+    at: Points
+    order: NDArray[np.int_]
+    starts: NDArray[np.int_]
+
+    @classmethod
+    def of(cls, points: Points) -> Places:
+        size = points.nodes.shape[1] * points.nodes.shape[2]
+        keys = [points.nodes.reshape(points.n, size), points.fabric[:, None].astype(float)]
+        keys += [] if points.before is None else [points.before[:, None].astype(float)]
+        _, first, place = np.unique(np.hstack(keys), axis=0, return_index=True, return_inverse=True)
+        place = place.reshape(-1)
+        order = np.argsort(place, kind="stable")
+        return cls(points.take(first), order, np.flatnonzero(np.diff(place[order], prepend=-1)))
+
+    def summed(self, rows: Array) -> Array:
+        """Rows (N, k) of the data added up by place, (P, k)."""
+        if not len(self.starts):
+            return rows
+        return np.asarray(np.add.reduceat(rows[self.order], self.starts, axis=0))
+
+
+@dataclass(frozen=True)
 class Data:
     """All observations, one row per press and outcome seen.
 
@@ -53,6 +83,11 @@ class Data:
     @property
     def n(self) -> int:
         return len(self.outcome)
+
+    @cached_property
+    def places(self) -> Places:
+        """Where the rows were pressed, every place once."""
+        return Places.of(self.at)
 
 
 @dataclass(frozen=True)
@@ -87,6 +122,15 @@ class Posterior:
         """Whitened link (n, N) of points to the data for each outcome, from their prior
         covariance ``base`` (n, N): posterior covariance = prior - link @ link'."""
         return [(base * row[self.data.outcome]) @ self.sites.root[j] for row in self.alike(j)]
+
+    def place_weights(self, j: int) -> Array:
+        """The prediction weights added up by place, (P, O)."""
+        return self.data.places.summed(self.weights(j))
+
+    def place_links(self, base: Array, j: int) -> list[Array]:
+        """``links`` from the prior covariance ``base`` (n, P) with the places of the data."""
+        rows, root, places = self.data.outcome, self.sites.root[j], self.data.places
+        return [base @ places.summed(row[rows][:, None] * root) for row in self.alike(j)]
 
     def ceiling(self, j: int) -> Array:
         """Ceiling of quality (O,) at scale setting ``j``; measured outcomes have none."""
@@ -276,10 +320,10 @@ def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Arr
     scales, shape, prior = post.scales[j], post.shape, post.prior
     own = field.variance(at, shape, scales, prior)
     cov = own[:, None, None] * post.alike(j)[None]
-    weights = post.weights(j)
-    base, wander = field.covariance_and_wander(at, post.data.at, shape, scales, prior, weights)
+    places, weights = post.data.places.at, post.place_weights(j)
+    base, wander = field.covariance_and_wander(at, places, shape, scales, prior, weights)
     mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ weights
-    links = post.links(base, j)
+    links = post.place_links(base, j)
     for o in range(shape.n_outcomes):
         for p in range(o, shape.n_outcomes):
             drop = np.einsum("ma,ma->m", links[o], links[p])

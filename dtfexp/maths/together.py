@@ -42,9 +42,9 @@ def together(post: Posterior, at: Points, j: int) -> Joint:
 def _mean_and_links(post: Posterior, at: Points, j: int) -> tuple[Array, Array]:
     """Posterior mean (M, O), and the whitened links to the data (M, O, N)."""
     shape, prior, scales = post.shape, post.prior, post.scales[j]
-    base = field.covariance(at, post.data.at, shape, scales, prior)
-    mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ post.weights(j)
-    return mean, np.array(post.links(base, j)).transpose(1, 0, 2)
+    base = field.covariance(at, post.data.places.at, shape, scales, prior)
+    mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ post.place_weights(j)
+    return mean, np.array(post.place_links(base, j)).transpose(1, 0, 2)
 
 
 def _between(

@@ -4,7 +4,10 @@ Given the field, a new press passes outcome o when quality(f_o) + luck + noise >
 (:mod:`dtfexp.maths.ceiling`); luck and part of the noise are shared by the outcomes, so the joint
 chance is a one-dimensional integral (Dunnett & Sobel 1955, Biometrika 42:258).  The posterior of
 that chance is carried on the probit scale, where it is close to Gaussian: mean and variance by
-sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).
+sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).  Where it is wide it is not Gaussian, for
+the ceiling cuts it off on one side: there the field's posterior is first split into narrower
+Gaussians, each of which is carried so (Alspach & Sorenson 1972, IEEE Trans. Autom. Control 17:439,
+Gaussian sums; from memory).
 """
 
 from __future__ import annotations
@@ -20,18 +23,34 @@ from dtfexp.maths.posterior import Latent, Posterior
 
 Array = NDArray[np.float64]
 
-_NODES, _WEIGHTS = hermegauss(9)
+# Seven nodes for what the outcomes share of luck: within 0.0002 of thirty-one on simulated benches.
+_NODES, _WEIGHTS = hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+# Posteriors wider than this (sd on the probit scale) are split in three, each _NARROW times as
+# wide.  On simulated benches it takes the error of a chance from 0.06 to 0.03, and from 0.13 to
+# 0.04 where passed and failed presses are separated; five parts gain little more.
+_WIDE, _NARROW = 0.7, 0.6
+_PARTS, _PART_WEIGHTS = hermegauss(3)
+_PARTS, _PART_WEIGHTS = _PARTS * np.sqrt(1.0 - _NARROW**2), _PART_WEIGHTS / _PART_WEIGHTS.sum()
+# So far below passing (probit scale), far out in the posterior, that a split changes little.
+_HOPELESS = -1.3
 
 
 def joint_pass(latent: Array, shared: float, own: Array) -> Array:
     """P(all outcomes pass) for qualities ``latent`` (..., O); ``own`` broadcasts (variances)."""
     if latent.shape[-1] == 1:
         return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + shared)))
+    root = np.broadcast_to(np.sqrt(own), latent.shape)
+    above = [latent[..., o] / root[..., o] for o in range(latent.shape[-1])]
+    shift = [np.sqrt(shared) / root[..., o] for o in range(latent.shape[-1])]
     out = np.zeros(latent.shape[:-1])
-    root = np.sqrt(own)
     for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-        out += weight * np.prod(ndtr((latent + np.sqrt(shared) * node) / root), axis=-1)
+        # One outcome at a time: a product over a short last axis costs more than the chances.
+        chance = ndtr(above[0] + node * shift[0])
+        for a, s in zip(above[1:], shift[1:], strict=True):
+            chance *= ndtr(a + node * s)
+        out += weight * chance
     return out
 
 
@@ -50,12 +69,13 @@ def pass_given(post: Posterior, j: int, fields: Array, middle: Array, wander: Ar
 class PassPosterior:
     """Posterior of the true pass rate at M points on the probit scale: a Gaussian mixture.
 
-    mean, sd (J, M); weight (J,).
+    mean, sd (J, M); weight (J,).  ``parts`` neighbouring rows belong to one scale setting.
     """
 
     mean: Array
     sd: Array
     weight: Array
+    parts: int = 1
 
     def expected(self) -> Array:
         """Posterior mean of the pass rate, (M,)."""
@@ -67,19 +87,24 @@ class PassPosterior:
 
     def middle(self) -> tuple[Array, Array]:
         """Mean (M,) on the probit scale, and the variance (M,) that comes from the scales alone."""
-        middle = self.weight @ self.mean
-        return np.asarray(middle), np.asarray(self.weight @ (self.mean - middle) ** 2)
+        share = self.weight.reshape(-1, self.parts)
+        each = np.einsum("jk,jkm->jm", share, self.mean.reshape(*share.shape, -1))
+        total = share.sum(axis=1)
+        each = each / total[:, None]
+        middle = total @ each
+        return np.asarray(middle), np.asarray(total @ (each - middle) ** 2)
 
     def cautious(self) -> Array:
         """Pass rate one posterior standard deviation (probit scale) below the middle, (M,)."""
-        middle, between = self.middle()
-        return np.asarray(ndtr(middle - np.sqrt(self.weight @ self.sd**2 + between)))
+        middle = self.weight @ self.mean
+        variance = self.weight @ (self.sd**2 + (self.mean - middle) ** 2)
+        return np.asarray(ndtr(middle - np.sqrt(variance)))
 
     def quantile(self, q: float) -> Array:
         """Posterior quantile of the pass rate, (M,), by bisection on the probit scale."""
         low = (self.mean - 9.0 * self.sd).min(axis=0)
         high = (self.mean + 9.0 * self.sd).max(axis=0)
-        for _ in range(40):
+        for _ in range(30):
             middle = 0.5 * (low + high)
             below = self.weight @ ndtr((middle - self.mean) / self.sd)
             low = np.where(below < q, middle, low)
@@ -89,24 +114,54 @@ class PassPosterior:
 
 def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
     """Posterior of the joint pass rate at the points of ``latent``."""
-    n_out = post.shape.n_outcomes
-    mean = np.empty(latent.mean.shape[:2])
-    sd = np.empty_like(mean)
-    for j in range(len(post.scales)):
-        middle, wander = latent.mean[j], latent.wander[j]
-        at_points = [probit(pass_given(post, j, middle, middle, wander))]
+    count, m = latent.mean.shape[:2]
+    mean, sd = np.empty((count, 3, m)), np.empty((count, 3, m))
+    any_split = False
+    for j in range(count):
+        centre, wander = latent.mean[j], latent.wander[j]
         root = _cholesky(latent.covariance[j])
-        weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
-        weights[0] = 1.0 / (n_out + 1.0)
-        step = np.sqrt(n_out + 1.0)
-        for o in range(n_out):
-            for sign in (1.0, -1.0):
-                moved = middle + sign * step * root[:, :, o]
-                at_points.append(probit(pass_given(post, j, moved, middle, wander)))
-        g = np.array(at_points)
-        mean[j] = weights @ g
-        sd[j] = np.sqrt(np.maximum(weights @ (g - mean[j]) ** 2, 1e-8))
-    return PassPosterior(mean, sd, post.weight)
+        middle, width, lean = _sigma_points(post, j, centre, root, centre, wander)
+        mean[j], sd[j] = middle, width
+        rows = np.flatnonzero((width > _WIDE) & (middle + 2.5 * width > _HOPELESS))
+        if not len(rows):
+            continue
+        any_split = True
+        # The field in whitened coordinates: split along where the pass rate rises most.
+        along = lean[rows] / np.maximum(np.linalg.norm(lean[rows], axis=1, keepdims=True), 1e-12)
+        step = np.einsum("rop,rp->ro", root[rows], along)
+        narrow = root[rows] - (1.0 - _NARROW) * step[:, :, None] * along[:, None, :]
+        for k, part in enumerate(_PARTS):
+            moved = centre[rows] + part * step
+            mean[j, k, rows], sd[j, k, rows], _ = _sigma_points(
+                post, j, moved, narrow, centre[rows], wander[rows]
+            )
+    if not any_split:
+        return PassPosterior(mean[:, 0], sd[:, 0], post.weight)
+    weight = np.multiply.outer(post.weight, _PART_WEIGHTS)
+    return PassPosterior(mean.reshape(-1, m), sd.reshape(-1, m), weight.ravel(), len(_PARTS))
+
+
+def _sigma_points(
+    post: Posterior, j: int, middle: Array, root: Array, centre: Array, wander: Array
+) -> tuple[Array, Array, Array]:
+    """Mean and sd (M,) of the probit pass rate for fields of mean ``middle`` (M, O) and covariance
+    root root' (M, O, O), and how it leans on each column of ``root`` (M, O).
+
+    Points at +-sqrt(O + 1) along every column, weight 1 / (O + 1) on the middle.
+    """
+    n_out = middle.shape[1]
+    weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
+    weights[0] = 1.0 / (n_out + 1.0)
+    step = np.sqrt(n_out + 1.0)
+    at_points = [probit(pass_given(post, j, middle, centre, wander))]
+    for o in range(n_out):
+        for sign in (1.0, -1.0):
+            moved = middle + sign * step * root[:, :, o]
+            at_points.append(probit(pass_given(post, j, moved, centre, wander)))
+    g = np.array(at_points)
+    mean = weights @ g
+    sd = np.sqrt(np.maximum(weights @ (g - mean) ** 2, 1e-8))
+    return mean, sd, (g[1::2] - g[2::2]).T
 
 
 def probit(p: Array) -> Array:

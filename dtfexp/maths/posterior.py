@@ -243,7 +243,7 @@ def infer(
         return np.concatenate([part.log_evidence for part in parts])
 
     graded = fitted_steps(data, shape, prior, graded, scales_at(np.zeros((1, dim)))[0])
-    points, weight, _ = integrate(log_evidence, dim, n_points, keep)
+    points, weight = integrate(log_evidence, dim, n_points, keep)
     scales = scales_at(points)
     sites = run_sites(data, shape, prior, graded, scales)
     return Posterior(data, shape, prior, graded, tuple(scales), weight, sites, scale_priors)

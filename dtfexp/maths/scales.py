@@ -1,16 +1,15 @@
 """Priors of the scale parameters and the weighted set of scales the fit integrates over.
 
-The scales are few, so they are integrated and not plugged in: a low-discrepancy set of prior
-points, then three sets ever closer to where the evidence is, weighted together by the balance
-heuristic.  No random numbers are used.  Sources: Rue, Martino & Chopin 2009, J. R. Statist. Soc. B
-71:319 (integrating over few hyperparameters); Veach & Guibas 1995 (balance heuristic); Cornuet,
-Marin, Mira & Robert 2012, Scand. J. Statist. 39:798 (adaptive multiple importance sampling; from
-memory); Sobol 1967.
+The scales are few, so they are integrated and not plugged in: the evidence is evaluated at a
+low-discrepancy set of prior points, then at sets ever closer to where it is large; a smooth surface
+through all of it (:mod:`dtfexp.maths.surface`) gives the posterior's mean and covariance, and a few
+points stand for it.  No random numbers are used.  Sources: Rue, Martino & Chopin 2009, J. R.
+Statist. Soc. B 71:319 (integrating over few hyperparameters); Sobol 1967.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
@@ -20,6 +19,7 @@ from scipy.special import expit, ndtri
 from scipy.stats import qmc
 
 from dtfexp.maths.field import Scales
+from dtfexp.maths.surface import moments, through
 
 Array = NDArray[np.float64]
 
@@ -45,8 +45,9 @@ SCALE_PRIORS: tuple[ScalePrior, ...] = (
     ScalePrior("press noise", np.log(0.32), 0.28, "twins differ by about a third of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
-# Sets of points beside the prior's own: with one, as few as five points carried the weight.
-_ADAPTED = 3
+# Sets of evaluations beside the prior's own, and points at which the surface is read.
+_ADAPTED = 2
+_ON_SURFACE = 1024
 _NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
 
 
@@ -92,75 +93,36 @@ def normal_points(n: int, dim: int) -> Array:
 
 def integrate(
     log_evidence: Callable[[Array], Array], dim: int, n_points: int, keep: int
-) -> tuple[Array, Array, float]:
-    """Weighted scale points: (points (k, dim), weights (k,), effective number before thinning).
+) -> tuple[Array, Array]:
+    """Weighted points (k, dim) that carry the posterior of the scales, and their weights (k,).
 
     ``log_evidence`` takes (n, dim) standard-normal coordinates and returns (n,).
     """
     points = normal_points(n_points, dim)
     log_seen = log_evidence(points)
-    proposals: list[tuple[Array, Array]] = [(np.zeros(dim), np.eye(dim))]
+    centre, covariance = np.zeros(dim), np.eye(dim)
+    normals = normal_points(_ON_SURFACE, dim)
     for stage in range(_ADAPTED):
-        log_weight = _log_weight(points, log_seen, proposals)
-        if stage == 0:
-            # Few of the first points lie near the evidence: let the others have a say as well.
-            log_weight = log_weight / max(1.0, np.ptp(log_seen) / 30.0)
-        centre, chol = _proposal(points, _normalised(log_weight))
-        proposals.append((centre, chol))
+        centre, covariance = moments(through(points, log_seen), centre, covariance, normals)
         # Mirrored every other time, so that a stage adds new directions.
         mirror = 1.0 - 2.0 * (stage % 2)
-        fresh = centre + mirror * normal_points(n_points, dim) @ chol.T
-        points = np.vstack([points, fresh])
-        log_seen = np.concatenate([log_seen, log_evidence(fresh)])
-    weight = _normalised(_log_weight(points, log_seen, proposals))
-    effective = float(1.0 / np.sum(weight**2))
-    return (*_thin(points, weight, keep), effective)
+        step = mirror * normal_points(n_points, dim) @ np.linalg.cholesky(covariance).T
+        points = np.vstack([points, centre + step])
+        log_seen = np.concatenate([log_seen, log_evidence(centre + step)])
+    centre, covariance = moments(through(points, log_seen), centre, covariance, normals)
+    return _stand_ins(centre, covariance, keep)
 
 
-def _proposal(points: Array, weight: Array) -> tuple[Array, Array]:
-    """Centre and Cholesky factor of the Gaussian that the weighted points suggest."""
-    dim = points.shape[1]
-    centre = weight @ points
-    spread = (weight[:, None] * (points - centre)).T @ (points - centre)
-    # Few points carry the weight: hold the proposal wide where they cannot tell its width.
-    effective = float(1.0 / np.sum(weight**2))
-    trust = effective / (effective + 4.0)
-    wide = trust * spread + (1.0 - trust) * 0.5 * np.eye(dim) + 0.05 * np.eye(dim)
-    return centre, np.asarray(np.linalg.cholesky(wide), dtype=np.float64)
+def _stand_ins(centre: Array, covariance: Array, keep: int) -> tuple[Array, Array]:
+    """Few equal-weight points with just this mean and covariance.
 
-
-def _log_weight(points: Array, log_seen: Array, proposals: Sequence[tuple[Array, Array]]) -> Array:
-    """Evidence times prior over the mixture of all proposals (balance heuristic), in logs."""
-    log_prior = -0.5 * np.sum(points**2, axis=1)
-    log_density = []
-    for centre, chol in proposals:
-        white = np.linalg.solve(chol, (points - centre).T)
-        log_density.append(-0.5 * np.sum(white**2, axis=0) - np.log(np.diag(chol)).sum())
-    return np.asarray(log_seen + log_prior - np.logaddexp.reduce(log_density, axis=0))
-
-
-def _normalised(log_weight: Array) -> Array:
-    weight = np.exp(log_weight - log_weight.max())
-    return np.asarray(weight / weight.sum())
-
-
-def _thin(points: Array, weight: Array, keep: int) -> tuple[Array, Array]:
-    """Few points that keep centre and spread: systematic resampling, then moments matched.
-
-    The kept points are moved and stretched, coordinate by coordinate, until their mean and sd are
-    those of all points; without that, so few would scatter about both.
+    Low-discrepancy normals, moved and stretched until their own mean and covariance are zero and
+    one, so that whatever is quadratic in the scales is exact.  At least ``keep``, and enough more
+    than there are dimensions; a power of two, as Sobol's points want.
     """
-    order = np.argsort(-weight, kind="stable")
-    ticks = (np.arange(keep) + 0.5) / keep
-    chosen = order[np.searchsorted(np.cumsum(weight[order]), ticks).clip(0, len(order) - 1)]
-    index, count = np.unique(chosen, return_counts=True)
-    kept, share = points[index], count / count.sum()
-    middle, spread = _moments(points, weight)
-    own_middle, own_spread = _moments(kept, share)
-    stretch = np.clip(spread / np.maximum(own_spread, 1e-9), 0.5, 2.0)
-    return np.asarray(middle + stretch * (kept - own_middle)), np.asarray(share)
-
-
-def _moments(points: Array, weight: Array) -> tuple[Array, Array]:
-    mean = weight @ points
-    return np.asarray(mean), np.asarray(np.sqrt(weight @ (points - mean) ** 2))
+    dim = len(centre)
+    count = 1 << (max(keep, dim + 4) - 1).bit_length()
+    normals = normal_points(count, dim)
+    normals = normals - normals.mean(axis=0)
+    white = np.linalg.solve(np.linalg.cholesky(normals.T @ normals / count), normals.T).T
+    return centre + white @ np.linalg.cholesky(covariance).T, np.full(count, 1.0 / count)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from dtfexp.maths.joint import PassPosterior, joint_pass
+from dtfexp.maths.field import FieldShape, Prior, Scales
+from dtfexp.maths.joint import PassPosterior, joint_pass, pass_given, pass_posterior, probit
+from dtfexp.maths.posterior import Graded, Latent, Posterior
 
 
 @pytest.mark.parametrize("latent", [(0.4, 0.9), (-0.3, 1.5), (0.0, 0.0)])
@@ -38,3 +43,35 @@ def test_posterior_summaries_against_draws() -> None:
     for q in (0.05, 0.5, 0.95):
         below = (draws <= passing.quantile(q)[0]).mean()
         assert below == pytest.approx(q, abs=4 * np.sqrt(q * (1 - q) / len(draws)))
+
+
+@pytest.mark.parametrize(
+    ("sd", "rate_off", "chance_off"), [(0.3, 0.01, 0.03), (1.0, 0.02, 0.05), (2.5, 0.06, 0.10)]
+)
+def test_a_wide_posterior_under_a_ceiling_against_draws(
+    sd: float, rate_off: float, chance_off: float
+) -> None:
+    """Two outcomes, fields known to ``sd``: rate, chance and bounds against 50,000 draws.
+
+    Where it is wide the ceiling makes it lopsided.  Tolerances are what was measured; one Gaussian
+    on the probit scale, in place of three, is out by 0.03 and 0.12 in the rate at the wider two.
+    """
+    prior, shape = Prior(), FieldShape((0,), (False,), (), 2)
+    scales = Scales(1.0, 0.5, 0.8, 0.15, 0.15, 0.6, np.array([0.3, 0.3]), 1.5)
+    graded = (Graded(np.zeros(1)),) * 2
+    blank: Any = SimpleNamespace(block=np.full(0, -1))
+    post = Posterior(blank, shape, prior, graded, (scales,), np.ones(1), blank)
+    mean = np.linspace(-1.0, 3.0, 9)[:, None] + np.array([0.0, 0.3])
+    cov = sd**2 * np.array([[1.0, 0.6], [0.6, 1.0]])
+    wander = np.full((9, 2), 0.04)
+    latent = Latent(mean[None], np.broadcast_to(cov, (1, 9, 2, 2)), wander[None])
+    found = pass_posterior(post, latent)
+    normal = np.random.default_rng(0).normal(size=(50_000, 1, 2)) @ np.linalg.cholesky(cov).T
+    drawn = pass_given(post, 0, mean + normal, mean, wander)
+    assert found.expected() == pytest.approx(drawn.mean(axis=0), abs=rate_off)
+    assert found.chance_at_least(0.9) == pytest.approx((drawn >= 0.9).mean(axis=0), abs=chance_off)
+    assert found.cautious() == pytest.approx(
+        norm.cdf(probit(drawn).mean(axis=0) - probit(drawn).std(axis=0)), abs=0.06
+    )
+    # Nothing comes from the scales where there is one setting of them.
+    assert found.middle()[1] == pytest.approx(0.0, abs=1e-12)

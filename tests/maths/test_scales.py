@@ -18,14 +18,40 @@ def test_a_gaussian_evidence_gives_the_conjugate_posterior(at: float, sd: float)
     def log_evidence(u: np.ndarray) -> np.ndarray:
         return -0.5 * ((u[:, 0] - at) / sd) ** 2
 
-    points, weight, effective = integrate(log_evidence, 4, 64, 16)
+    points, weight = integrate(log_evidence, 4, 64, 16)
     mean = weight @ points
     spread = np.sqrt(weight @ (points - mean) ** 2)
     exact_sd = 1 / np.sqrt(1 + 1 / sd**2)
     assert weight.sum() == pytest.approx(1)
-    assert mean[0] == pytest.approx(at / (1 + sd**2), abs=0.1 * exact_sd)
-    assert spread[0] == pytest.approx(exact_sd, rel=0.15)
-    assert effective > 10
+    assert mean[0] == pytest.approx(at / (1 + sd**2), abs=0.03 * exact_sd)
+    assert spread[0] == pytest.approx(exact_sd, rel=0.04)
+    # The other three were told nothing: they keep their prior.
+    assert mean[1:] == pytest.approx(0.0, abs=0.03)
+    assert spread[1:] == pytest.approx(1.0, rel=0.04)
+
+
+def test_directions_that_only_a_sum_is_known_of_keep_their_correlation() -> None:
+    """Two scales of which data know the sum only, to 0.3: variances and covariance in closed form
+    (Gaussian conditioning: Rasmussen & Williams 2006, app. A.2)."""
+
+    def log_evidence(u: np.ndarray) -> np.ndarray:
+        return -0.5 * ((u[:, 0] + u[:, 1] - 1.0) / 0.3) ** 2
+
+    points, weight = integrate(log_evidence, 10, 64, 16)
+    exact = np.linalg.inv(np.eye(2) + np.ones((2, 2)) / 0.09)
+    away = points - weight @ points
+    found = (weight[:, None] * away).T @ away
+    assert weight @ points[:, :2] == pytest.approx(exact @ (np.ones(2) / 0.09), abs=0.03)
+    assert found[:2, :2] == pytest.approx(exact, abs=0.03)
+
+
+@pytest.mark.parametrize("dim", [4, 10, 13, 17])
+def test_there_are_always_enough_points_for_every_direction(dim: int) -> None:
+    points, weight = integrate(lambda u: np.zeros(len(u)), dim, 64, 16)
+    away = points - weight @ points
+    spread = (weight[:, None] * away).T @ away
+    assert len(points) == (16 if dim <= 12 else 32)
+    assert spread == pytest.approx(np.eye(dim), abs=0.05)
 
 
 def test_points_are_the_same_every_time_and_balanced() -> None:

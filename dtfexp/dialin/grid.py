@@ -109,7 +109,7 @@ def grid(
 
     ``within`` (factor -> (low, high) on the axis) keeps to a part of the range.  Thinning always
     works on the axis whose spacing is the smallest in multiples of its spread, so that no axis is
-    coarser than it must be.
+    coarser than it must be.  Words are never thinned.
     """
     factors = ranged_factors(session)
     full = []
@@ -127,7 +127,9 @@ def grid(
 
     while np.prod([count(i) for i in range(len(full))], dtype=float) > budget:
         spacing = [
-            stride[i] * _step(full[i]) / unit_of(factors[i]) if count(i) > 2 else np.inf
+            stride[i] * _step(full[i]) / unit_of(factors[i])
+            if count(i) > 2 and factors[i].is_numeric  # between two words there is nothing
+            else np.inf
             for i in range(len(full))
         ]
         finest = int(np.argmin(spacing))

@@ -66,7 +66,7 @@ def compared(sides: Sequence[Side], reading: Reading) -> Table:
     ]
     if pair:
         step = 100 * (sides[1].window.pass_rate - sides[0].window.pass_rate)
-        last.append("as before" if abs(step) < 0.5 else f"{_signed(round(step))} points")
+        last.append("as before" if abs(step) < 0.5 else _points(round(step)))
     heads = ["Setting", *(side.name for side in sides), *(["Target moved"] if pair else [])]
     return Table(heads, ["", *[LINE] * (len(heads) - 1)], [*rows, last])
 
@@ -162,6 +162,10 @@ def _moved(one: Side, two: Side, name: str, reading: Reading) -> str:
         return "as before"
     unit = reading.unit(two.session.factor(name))
     return f"{_signed(round(step, 1))}\u00a0{unit}".rstrip("\u00a0")
+
+
+def _points(number: int) -> str:
+    return f"{_signed(number)} {'point' if abs(number) == 1 else 'points'}"
 
 
 def _signed(number: float) -> str:

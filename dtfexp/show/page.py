@@ -71,6 +71,7 @@ def render(
             else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
             changed=(measured or Measured()).changed,
             summary=words.summary(findings, session, reading),
+            glance_told=words.glance_told(findings),
             glance=tables.glance(findings, session, reading),
             cautions=CAUTIONS,
             fabrics=sections,

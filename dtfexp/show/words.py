@@ -68,6 +68,14 @@ def status(finding: Finding) -> str:
     return "window, may still move" if doubts(finding) else "window found"
 
 
+def glance_told(findings: Sequence[Finding]) -> str:
+    """What the table of all targets is called: settings that nobody has proven are no order."""
+    proven = sum(finding.window.found for finding in findings)
+    if proven == len(findings):
+        return "What to set"
+    return "What to set; where not proven, the best known" if proven else "Best known, not proven"
+
+
 def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str]:
     """What to do next for one fabric, most pressing first."""
     window = finding.window
@@ -122,10 +130,12 @@ def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str
             f"If more room is wanted, test presses {listed(beyond, 4)} would tell how far the"
             " window really goes."
         )
-    ends = [edge for edge in unknown if edge.stopped == RANGE]
+    ends = [edge for edge in unknown if edge.stopped == RANGE and edge.factor.is_numeric]
     if ends:
         where = [f"{label(edge.factor.name)} {edge.where}" for edge in ends]
-        todo.append(f"Nothing was planned {listed(where, 4)}; widen the range to learn more there.")
+        todo.append(
+            f"Nothing was planned with {listed(where, 4)}; widen the range to learn more there."
+        )
     return todo
 
 
@@ -258,7 +268,11 @@ def _rests(findings: Sequence[Finding]) -> str:
         f"{counted(presses, 'graded press', 'graded presses')} in"
         f" {counted(len(loads), 'oven load')} and {counted(len(rounds), 'press round')}"
     )
-    return f"{text}; inside the windows {passed} of {tried} passed." if tried else f"{text}."
+    if tried:
+        return f"{text}; inside the windows {passed} of {tried} passed."
+    if any(finding.window.found for finding in findings):
+        return f"{text}, none of them set inside a window: what to expect there rests on the model."
+    return f"{text}."
 
 
 def _first_step(findings: Sequence[Finding], session: Session, reading: Reading) -> str:

@@ -69,6 +69,15 @@ def test_it_fits_the_screen_and_keeps_to_itself(
         " && getComputedStyle(box).overflowX === 'auto'); }).length"
     )
     assert wide == 0
+    if size[0] < 560:  # what to set is read without scrolling sideways, each value with its head
+        stacked = page.evaluate(
+            "[...document.querySelectorAll('table.stack')].map(t => [t.scrollWidth,"
+            " t.parentElement.clientWidth,"
+            " getComputedStyle(t.rows[1].cells[1], '::before').content])"
+        )
+        assert len(stacked) > 4
+        for needed, room, head in stacked:
+            assert needed <= room and len(head) > 4
     assert page.evaluate("document.querySelectorAll('svg.figure').length") >= 28
     smallest = page.evaluate(
         "Math.min(...[...document.querySelectorAll('svg.figure text')]"

@@ -49,7 +49,7 @@ class Change:
 
     moves: stage -> by how much its temperature may have moved (°C, standard deviation); kept:
     correlation of the prints with those of before, once the temperatures are moved; whose: what
-    moved them, in words.  Sizes are common practice, no source.
+    moved them, in words.  The sizes are judgement, none has a source.
     """
 
     moves: Mapping[str, float]
@@ -61,9 +61,9 @@ class Change:
 CHANGES: dict[str, Change] = {
     "oven": Change({"cure": 7.0}, 1.0, "the machine"),
     "press": Change({"press": 7.0}, 1.0, "the machine"),
-    "powder": Change({"cure": 5.0, "press": 5.0}, 0.95, "the new powder"),
-    "film": Change({"cure": 5.0, "press": 5.0}, 0.95, "the new film"),
-    "season": Change({"cure": 5.0, "press": 5.0}, 0.95, "the new season"),
+    "powder": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new powder"),
+    "film": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new film"),
+    "season": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new season"),
     "fabric": Change({"press": 7.0}, 1.0, "the new fabric"),
 }
 #: Where a temperature may have moved that the plan does not vary, all is kept at this distance.

@@ -86,9 +86,10 @@ def deepest_point(
     """The grid point of a box that lies farthest from the box's edges.
 
     The distance is the smallest over the axes, each in multiples of its unit; axes on which the
-    box holds one level leave no choice and do not count. Distances that agree to TIE are equal;
-    among these the largest `score` (shape of `good`) wins, then the lowest index tuple. Only good
-    cells are looked at. Raises ValueError when the box does not fit the grid or holds no good cell.
+    box holds one level or two, edges all, leave no choice and do not count. Distances that agree to
+    TIE are equal; among these the largest `score` (shape of `good`) wins, then the lowest index
+    tuple. Only good cells are looked at. Raises ValueError when the box does not fit the grid or
+    holds no good cell.
     """
     good, axes, units, _ = _checked(good, coords, unit, 0.0)
     points = _checked_prefer(good, score, "score")
@@ -98,14 +99,14 @@ def deepest_point(
     part = tuple(slice(lo, hi + 1) for lo, hi in zip(box.lo, box.hi, strict=True))
     depth = np.full(good[part].shape, np.inf)
     for a, (lo, hi) in enumerate(zip(box.lo, box.hi, strict=True)):
-        if hi > lo:
+        if hi > lo + 1:
             level = axes[a][lo : hi + 1]
             edge = np.minimum(level - level[0], level[-1] - level) / units[a]
             depth = np.minimum(depth, edge.reshape([-1 if b == a else 1 for b in range(good.ndim)]))
     depth = np.where(good[part], depth, -1.0)
     if depth.max() < 0:
         raise ValueError(f"box {box.lo} to {box.hi} holds no good cell")
-    # A box of one level on every axis has infinite depth in all of its cells: one cell.
+    # Where no axis counts, every cell is infinitely deep and the score alone decides.
     deep = depth >= depth.max() * (1.0 - TIE)
     first = int(np.argmax(np.where(deep, points[part], -np.inf)))
     at = np.unravel_index(first, depth.shape)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.edgewords import told
+from dtfexp.show.measured import Measured
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,6 +61,7 @@ def as_dict(
     *,
     seeds: Sequence[int] = (),
     last_entry: str | None = None,
+    measured: Measured | None = None,
 ) -> dict[str, Any]:
     """What ``windows.json`` holds; see ``windows.schema.json`` beside this file."""
     return {
@@ -80,6 +82,7 @@ def as_dict(
             for factor in session.factors
         ],
         "windows": [_window(finding, session, reading) for finding in findings],
+        "conditions": (measured or Measured()).conditions(results, reading),
         "seeds": [int(seed) for seed in seeds],
         "results_sha256": digest(results),
         "versions": versions(),

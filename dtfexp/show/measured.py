@@ -27,12 +27,17 @@ if TYPE_CHECKING:
 STAY = "Holds for this oven, press, film, powder and room; a new lot or machine: re-check."
 
 
-def tried_with(results: pd.DataFrame) -> list[str]:
-    """What the results say of days, rolls and lots."""
+def blocks(results: pd.DataFrame) -> list[str]:
+    """The days, rolls or lots that the results name, in their order."""
     if "block" not in results.columns:
         return []
-    blocks = list(dict.fromkeys(str(block) for block in results["block"] if str(block).strip()))
-    return [f"Tried with (day, roll or lot): {listed(blocks, 4)}."] if blocks else []
+    return list(dict.fromkeys(str(block) for block in results["block"] if str(block).strip()))
+
+
+def tried_with(results: pd.DataFrame) -> list[str]:
+    """What the results say of days, rolls and lots, as a sentence."""
+    found = blocks(results)
+    return [f"Tried with (day, roll or lot): {listed(found, 4)}."] if found else []
 
 
 @dataclass(frozen=True)
@@ -97,6 +102,25 @@ class Measured:
             )
         return [*found, STAY]
 
+    def conditions(self, results: pd.DataFrame, reading: Reading) -> dict[str, Any]:
+        """The same for machines: blocks, lots, the room from lowest to highest, the last change."""
+        room = {"temperature": self._air(reading), "humidity": self.room.get("humidity", ())}
+        return {
+            "blocks": blocks(results),
+            "lots": [{"material": what, "name": name} for what, name in self.lots],
+            "room": {
+                name: {"low": round(min(values), 6), "high": round(max(values), 6)}
+                if values
+                else None
+                for name, values in room.items()
+            },
+            "changed": self.changed or None,
+        }
+
+    def _air(self, reading: Reading) -> list[float]:
+        told = self.room.get("temperature", ())
+        return [float(convert(value, "°C", reading.temperature)) for value in told]
+
     def _displays(self, reading: Reading) -> list[str]:
         """What the display of each machine can be set to, where it was told."""
         found = []
@@ -115,9 +139,7 @@ class Measured:
             lots = listed([f"{what} {name}" for what, name in self.lots], 5)
             found.append(f"Tried with the lots {lots}.")
         spans = []
-        air = [
-            float(convert(v, "°C", reading.temperature)) for v in self.room.get("temperature", ())
-        ]
+        air = self._air(reading)
         for values, unit in ((air, reading.temperature), (self.room.get("humidity", ()), "%")):
             if values:
                 ends = dict.fromkeys(tidy(value, 0) for value in (min(values), max(values)))

@@ -167,6 +167,7 @@ def papers(
         reading,
         seeds=[int(seed) for seed in plans["seed"]],
         last_entry=None if last_entry is None else last_entry.isoformat(),
+        measured=bench,
     )
 
     def said(name: str) -> None:

@@ -202,7 +202,7 @@ def test_the_deepest_point_by_definition(case, seed):
             (
                 min(coords[a][i] - coords[a][p], coords[a][q] - coords[a][i]) / unit[a]
                 for a, (i, p, q) in enumerate(zip(at, box.lo, box.hi, strict=True))
-                if q > p
+                if q > p + 1
             ),
             default=0.0,
         )
@@ -226,6 +226,10 @@ def test_the_deepest_point_by_hand():
     assert deepest_point(good, coords, [1, 10], box, flat) == (3, 1)
     assert deepest_point(good, coords, [1, 1], box, flat) == (2, 1)
     assert deepest_point(good, coords, [1, 10], Box((2, 1), (2, 1), 1.0), flat) == (2, 1)
+    # Two levels are both edges: which of them is left to the score, and the other axis stays deep.
+    assert deepest_point(good, coords, [1, 10], Box((0, 1), (4, 2), 1.0), flat) == (2, 1)
+    flat[2, 2] = 5
+    assert deepest_point(good, coords, [1, 10], Box((0, 1), (4, 2), 1.0), flat) == (2, 2)
     # One level on an axis leaves no choice there and does not hide the depth on the other.
     flat[0, 1] = 9
     assert deepest_point(good, coords, [1, 10], Box((0, 1), (4, 1), 1.0), flat) == (2, 1)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from pypdf import PdfReader
 
 from dtfexp import Factor, Logbook, Outcome, Session, fit, next_presses, plan, report
 from dtfexp.show.figures import platen_map
+from tests.show.test_machine import SCHEMA
 
 SESSION = Session(
     "Invented platen",
@@ -78,6 +81,17 @@ def test_the_papers_say_what_is_reached(book: Logbook, tmp_path: Path) -> None:
     assert "press temperature (°F), reached" in page
     first = book.results().iloc[0]
     assert f">{first['press temperature_actual']:.1f}<" in page, "as it was read"
+    machine = json.loads(written["windows.json"].read_text("utf-8"))
+    jsonschema.validate(machine, SCHEMA)
+    assert machine["conditions"] == {
+        "blocks": [],
+        "lots": [{"material": "powder", "name": "P-12"}],
+        "room": {
+            "temperature": {"low": pytest.approx(71.6), "high": pytest.approx(78.8)},
+            "humidity": {"low": 48, "high": 55.4},
+        },
+        "changed": None,
+    }
     card = " ".join(PdfReader(written["card-cotton.pdf"]).pages[0].extract_text().split())
     card = card.replace("\u00a0", " ")
     assert "Press temperature set to" in card

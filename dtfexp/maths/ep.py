@@ -12,11 +12,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dtrtri
 
 from dtfexp.maths.ceiling import capped_moments
 from dtfexp.maths.ordinal import interval_moments
 
 Array = NDArray[np.float64]
+
+# The least precision of a site: variances are divided by it, and less says nothing anyway.
+_LEAST = 1e-8
 
 
 @dataclass(frozen=True)
@@ -115,7 +119,7 @@ def propagate(
         previous, last_mean = evidence, mean
         # Moment matching (R&W eq. 3.59): the new site makes the marginal equal the tilted one.
         bend = np.minimum(-second, 0.999999 / cavity_variance)
-        new_precision = bend / (1.0 - bend * cavity_variance)
+        new_precision = np.maximum(bend / (1.0 - bend * cavity_variance), _LEAST)
         new_shift = new_precision * cavity_mean + first * (1.0 + new_precision * cavity_variance)
         precision = np.where(measured, precision, precision + damping * (new_precision - precision))
         shift = np.where(measured, shift, shift + damping * (new_shift - shift))
@@ -140,7 +144,12 @@ def _first_sites(
 def _posterior(
     covariance: Array, precision: Array, shift: Array
 ) -> tuple[Array, Array, Array, Array]:
-    """(R, marginal variance, marginal mean, log|I + S^1/2 K S^1/2|) from the sites."""
+    """(R, marginal variance, marginal mean, log|I + S^1/2 K S^1/2|) from the sites.
+
+    With B = I + S^1/2 K S^1/2 the marginal variances are the diagonal of S^-1 - S^-1/2 B^-1 S^-1/2
+    (the same as R&W eq. 3.66 by the matrix inversion lemma): one triangular inverse, and no product
+    of large matrices.
+    """
     half = np.sqrt(precision)
     n = half.shape[1]
     b = half[:, :, None] * covariance * half[:, None, :]
@@ -148,11 +157,15 @@ def _posterior(
     b[:, index, index] += 1.0
     chol = np.linalg.cholesky(b)
     log_det = 2.0 * np.log(chol[:, index, index]).sum(axis=1)
-    root = half[:, :, None] * np.swapaxes(np.linalg.inv(chol), 1, 2)
-    k_root = covariance @ root
-    variance = covariance[:, index, index] - np.einsum("jab,jab->ja", k_root, k_root)
+    for one in chol if n else ():
+        # In place: the transpose of L is an upper triangle as LAPACK stores it.
+        dtrtri(one.T, lower=0, overwrite_c=1)
+    share = np.einsum("jab,jab->jb", chol, chol)
+    variance = (1.0 - share) / precision
+    root = half[:, :, None] * np.swapaxes(chol, 1, 2)
     k_shift = np.einsum("jab,jb->ja", covariance, shift)
-    mean = k_shift - np.einsum("jab,jb->ja", k_root, np.einsum("jab,ja->jb", root, k_shift))
+    known = np.einsum("jab,jb->ja", root, np.einsum("jab,ja->jb", root, k_shift))
+    mean = k_shift - np.einsum("jab,jb->ja", covariance, known)
     return root, np.maximum(variance, 1e-10), mean, log_det
 
 

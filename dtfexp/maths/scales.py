@@ -45,8 +45,11 @@ SCALE_PRIORS: tuple[ScalePrior, ...] = (
     ScalePrior("press noise", np.log(0.32), 0.28, "twins differ by about a third of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
-# Sets of evaluations beside the prior's own, and points at which the surface is read.
-_ADAPTED = 2
+# Sets of evaluations beside the prior's own: as many as it takes until there are half as many again
+# as a quadratic has coefficients and the centre moves by less than a third of a posterior sd.
+_MOST, _SETTLED = 8, 0.3
+_ENOUGH = 1.5
+# Points at which the surface is read.
 _ON_SURFACE = 1024
 _NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
 
@@ -102,14 +105,18 @@ def integrate(
     log_seen = log_evidence(points)
     centre, covariance = np.zeros(dim), np.eye(dim)
     normals = normal_points(_ON_SURFACE, dim)
-    for stage in range(_ADAPTED):
+    enough = _ENOUGH * (dim + 1) * (dim + 2) / 2
+    for stage in range(_MOST):
+        before, root = centre, np.linalg.cholesky(covariance)
         centre, covariance = moments(through(points, log_seen), centre, covariance, normals)
+        moved = float(np.linalg.norm(np.linalg.solve(root, centre - before)))
+        if len(points) >= enough and moved < _SETTLED:
+            break
         # Mirrored every other time, so that a stage adds new directions.
         mirror = 1.0 - 2.0 * (stage % 2)
         step = mirror * normal_points(n_points, dim) @ np.linalg.cholesky(covariance).T
         points = np.vstack([points, centre + step])
         log_seen = np.concatenate([log_seen, log_evidence(centre + step)])
-    centre, covariance = moments(through(points, log_seen), centre, covariance, normals)
     return _stand_ins(centre, covariance, keep)
 
 

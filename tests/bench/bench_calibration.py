@@ -46,7 +46,7 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
         np.zeros(data.n + 2 * POINTS, dtype=int),
     )
     outcome = np.concatenate([data.outcome, np.tile([0, 1], POINTS)])
-    alike = field.outcome_correlation(2, scales.alike)
+    alike = field.outcome_correlation(shape, scales.alike, prior)
     joint = field.covariance(both, both, shape, scales, prior) * alike[np.ix_(outcome, outcome)]
     joint[: data.n, : data.n] = data_covariance(data, shape, scales, prior)
     joint += 1e-7 * np.eye(len(joint))

@@ -37,7 +37,7 @@ def test_four_presses_tell_a_drift_of_the_oven(earlier, degrees):
     assert shift.sd < 4.0 and shift.mean * degrees > 0
     told = again.fit.describe().replace("\u00a0", " ")
     assert "cure temperature: " in told and "[none, give or take 7 °C: what changed" in told
-    assert f" {'hotter' if degrees > 0 else 'cooler'} now, give or take {shift.sd:.1f} °C" in told
+    assert f" {'hotter' if degrees > 0 else 'cooler'} now, give or take {shift.sd:.2g} °C" in told
     moved = again.on_todays_dial()["cure temperature"] - again.fit.results["cure temperature"]
     assert moved.tolist() == pytest.approx([-shift.mean] * 16 + [0.0] * 4)
     assert ("hotter" if degrees > 0 else "cooler") in again.sentence

@@ -77,6 +77,17 @@ def full_axis(session: Session, factor: Factor, fabric: str) -> Array:
     return np.asarray(session.allowed(factor, fabric), dtype=float)
 
 
+def usual(session: Session, fabric: str) -> dict[str, Any]:
+    """What the shop runs today, as near as the dial and the fabric's heat limit allow."""
+    out: dict[str, Any] = {}
+    for factor in session.factors:
+        out[factor.name] = factor.usual
+        if factor.is_numeric:
+            axis = full_axis(session, factor, fabric)
+            out[factor.name] = float(axis[int(np.argmin(np.abs(axis - float(factor.usual))))])
+    return out
+
+
 def unit_of(factor: Factor) -> float:
     """What one multiple of spread is: the spread, or the step where no spread is given."""
     if factor.is_numeric and factor.spread > 0:

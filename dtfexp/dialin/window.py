@@ -175,6 +175,24 @@ def _best_known(mapped: Mapped) -> Array:
     return mapped.expected if float(mapped.expected.max()) >= 0.5 else mapped.cautious
 
 
+def _best_set_point(
+    fit: Fit, fabric: str, mapped: Mapped, pass_rate: float
+) -> tuple[dict[str, Any], float, float]:
+    """The best set-point known, the probability that it keeps the pass rate, and what it is
+    expected to pass: the best of the grid, or what the shop runs today where that is better (a
+    thinned grid steps over it)."""
+    at = np.unravel_index(int(np.argmax(_best_known(mapped))), mapped.grid.shape)
+    order = [f.name for f in fit.session.factors]
+    both = [mapped.grid.setting(tuple(int(i) for i in at)), grids.usual(fit.session, fabric)]
+    frame = pd.DataFrame(both)[order]
+    passing = fit.pass_posterior(frame, fabric)
+    sure = float(mapped.expected.max()) >= 0.5
+    rank = passing.expected() if sure else passing.cautious()
+    k = int(bool(fit.session.permits(frame, fabric)[1]) and rank[1] > rank[0])
+    chance = float(passing.chance_at_least(pass_rate)[k])
+    return {name: both[k][name] for name in order}, chance, float(passing.expected()[k])
+
+
 def _units(mapped: Mapped) -> list[float]:
     return [grids.unit_of(f) for f in mapped.grid.factors]
 
@@ -268,15 +286,8 @@ def _not_found(
     confidence: float,
     too_narrow: bool = False,
 ) -> Window:
-    flat = int(np.argmax(_best_known(mapped)))
-    at = (
-        tuple(int(i) for i in np.unravel_index(flat, mapped.grid.shape)) if mapped.grid.axes else ()
-    )
-    target = mapped.grid.setting(at)
+    target, chance, expected = _best_set_point(fit, fabric, mapped, pass_rate)
     order = [f.name for f in fit.session.factors]
-    target = {n: target[n] for n in order}
-    chance = float(mapped.chance.ravel()[flat])
-    expected = float(mapped.expected.ravel()[flat])
     none: dict[str, Margin | None] = dict.fromkeys(order, None)
     return Window(
         found=False,

@@ -98,6 +98,8 @@ def _numbers(ax: Axes, y: float, factor: Factor, reading: Reading, window: Windo
         texts = [reading.number(factor, s[factor.name]) for s in (window.low, window.high)]
         # Clear of the diamond; an edge at the end of the range is written under it already.
         left_text, right_text = min(left, target - 0.02) - 0.015, max(right, target + 0.02) + 0.015
+        if left == right:
+            texts = ["only this", ""] if right > 0.8 else ["", "only this"]
         if left > 0.1:
             ax.text(left_text, y, texts[0], ha="right", **edge)
         if right < 0.9:

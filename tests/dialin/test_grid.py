@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import pandas as pd
 import pytest
 
-from dtfexp import Factor, Outcome, Session, fit, plan
+from dtfexp import Fabric, Factor, Outcome, Session, fit, plan
+from dtfexp.dialin import grid as grids
 from dtfexp.dialin.grid import grid
 
 SESSION = Session(
@@ -31,7 +35,18 @@ def test_every_word_stays_and_so_do_the_ends_of_a_range(budget: int) -> None:
         assert (frame[factor.name].min(), frame[factor.name].max()) == factor.bounds
 
 
-def test_before_any_press_the_usual_word_is_the_best_known() -> None:
-    """The prior is best near the usual settings, so no other word can be."""
-    window = fit(SESSION, plan(SESSION, 4).runs.assign(peel=float("nan"))).window("cotton")
-    assert not window.found and window.target["pressure"] == "medium"
+@pytest.mark.parametrize("usual", [145, 147.5])
+def test_before_any_press_nothing_is_known_better_than_what_the_shop_runs(usual: float) -> None:
+    """The prior is best near the usual settings; a heat limit is kept, a dial's step too."""
+    factors = list(SESSION.factors)
+    factors[2] = Factor("press temperature", 125, 175, "°C", 5, "press", spread=3, usual=usual)
+    session = replace(SESSION, factors=factors, fabrics=["cotton", Fabric("nylon", 140)])
+    ungraded = fit(session, plan(session, 4).runs.assign(peel=float("nan")))
+    for fabric, hottest in (("cotton", 145.0), ("nylon", 140.0)):
+        window = ungraded.window(fabric)
+        assert not window.found and window.target["pressure"] == "medium"
+        own = pd.DataFrame([grids.usual(session, fabric)])
+        assert own["press temperature"].item() == hottest
+        known = ungraded.pass_rate(pd.DataFrame([window.target]), fabric)["pass_rate"].item()
+        assert known >= ungraded.pass_rate(own, fabric)["pass_rate"].item() - 1e-9
+        assert window.pass_rate == pytest.approx(known, abs=1e-9)

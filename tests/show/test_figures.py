@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -220,3 +221,12 @@ def _colours(ax: object) -> set[str]:
     from matplotlib.colors import to_hex
 
     return {to_hex(c) for c in ax.collections[0].get_facecolor()}  # type: ignore[attr-defined]
+
+
+def test_a_window_of_one_level_is_told_once(fit: StandInFit) -> None:
+    window = fit.window("polyester")
+    assert window.low is not None
+    narrow = replace(window, high=window.low)
+    texts = [text.get_text() for text in window_bars(narrow, fit.session).texts]
+    numeric = sum(factor.is_numeric for factor in fit.session.factors)
+    assert texts.count("only this") == numeric and "14" not in texts

@@ -123,16 +123,20 @@ class Coding:
         """
         used = results[~excluded_rows(results)]
         settings = pd.DataFrame(index=used.index)
-        for factor in self.session.factors:
+        read = np.zeros((len(used), len(self.session.factors)), dtype=bool)
+        for column, factor in enumerate(self.session.factors):
             settings[factor.name] = used[factor.name]
             actual = f"{factor.name}_actual"
             if actual in used and factor.is_numeric:
                 settings[factor.name] = used[actual].astype(float).fillna(used[factor.name])
+                read[:, column] = used[actual].notna().to_numpy()
         fabric = used["fabric"].map(self.fabric_index).to_numpy(dtype=int)
         at = self.points(settings, fabric, spread=False)
+        # What was read off did not wander; all else did.
+        spread = np.where(read, 0.0, self.points(settings, fabric).sd())
         codes = {
-            column: _codes(used[column]) if column in used else np.full(len(used), -1)
-            for column in ("oven_load", "press_round", "block", "press")
+            name: _codes(used[name]) if name in used else np.full(len(used), -1)
+            for name in ("oven_load", "press_round", "block", "press")
         }
         rows, outcome, grade, value = [], [], [], []
         for o, described in enumerate(self.outcomes):
@@ -153,6 +157,7 @@ class Coding:
             press=codes["press"][index],
             grade=np.array(grade, dtype=int),
             value=np.array(value, dtype=float),
+            spread=spread[index],
         )
 
 

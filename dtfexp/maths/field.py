@@ -131,6 +131,15 @@ class Points:
         by = np.where(self.before[:, None], scales.shift[None, :], 0.0)
         return replace(self, nodes=self.nodes - by[:, :, None])
 
+    def middle(self) -> Array:
+        """Middle of the nodes of every point, (n, d)."""
+        return np.asarray(self.nodes @ self.weights)
+
+    def sd(self) -> Array:
+        """Standard deviation of the nodes of every point, (n, d)."""
+        square = (self.nodes**2) @ self.weights
+        return np.asarray(np.sqrt(np.maximum(square - self.middle() ** 2, 0.0)))
+
 
 def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior mean (n,): best near the usual settings, falling away on both sides.
@@ -285,15 +294,43 @@ def covariance_and_wander(
     """
     parts = _cross_parts(a, b, shape, scales, prior)
     a, b = a.moved(scales), b.moved(scales)
-    wander = np.zeros((a.n, weights.shape[1]))
-    centre = a.nodes @ a.weights
+    gaps = _gaps(parts, a.middle(), a.sd(), b, shape, scales, prior, weights)
+    return _assemble(parts, shape, scales, prior), np.asarray((gaps**2).sum(axis=1))
+
+
+def spread_gaps(
+    a: Points, sd: Array, b: Points, shape: FieldShape, scales: Scales, prior: Prior, weights: Array
+) -> Array:
+    """What one sd of the machine spread in each setting does to the mean field, (n_a, d, O).
+
+    sd (n_a, d) in codes, zero where nothing wanders; ``weights`` (n_b, O) as in
+    :func:`covariance_and_wander`.
+    """
+    parts = _cross_parts(a, b, shape, scales, prior)
+    a, b = a.moved(scales), b.moved(scales)
+    return _gaps(parts, a.middle(), sd, b, shape, scales, prior, weights)
+
+
+def _gaps(
+    parts: _Parts,
+    centre: Array,
+    all_sd: Array,
+    b: Points,
+    shape: FieldShape,
+    scales: Scales,
+    prior: Prior,
+    weights: Array,
+) -> Array:
+    """Half the change (n_a, d, O) of the posterior mean from one sd below to one above."""
+    out = np.zeros((*centre.shape, weights.shape[1]))
     weight = scales.interplay**2
     for i, (word, stage) in enumerate(zip(shape.word, shape.stage, strict=True)):
-        nodes = a.nodes[:, i, :]
-        sd = np.sqrt(np.maximum((nodes**2) @ a.weights - centre[:, i] ** 2, 0.0))
+        sd = all_sd[:, i]
         if word or not np.any(sd > 1e-12):
             continue
-        first_a, at_a = _levels(nodes)
+        pairs = np.column_stack([centre[:, i], sd])
+        _, first_a, at_a = np.unique(pairs, axis=0, return_index=True, return_inverse=True)
+        at_a = at_a.reshape(-1)
         first_b, at_b = _levels(b.nodes[:, i, :])
         at_levels, one_node = b.nodes[first_b, i, :], np.ones(1)
         slope = []
@@ -312,9 +349,8 @@ def covariance_and_wander(
         across = weight * prior.across_stages**2 * parts.pooled(prior.fabric_press)
         change += across * d_pair * parts.pair_sum[other]
         gap = scales.amplitude**2 * (change @ weights)
-        gap += _mean_slope(centre, i, shape, scales, prior)[:, None] * sd[:, None]
-        wander += gap**2
-    return _assemble(parts, shape, scales, prior), wander
+        out[:, i, :] = gap + _mean_slope(centre, i, shape, scales, prior)[:, None] * sd[:, None]
+    return out
 
 
 def _mean_slope(centre: Array, i: int, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
@@ -355,39 +391,3 @@ def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:
     same = (codes[:, None] == codes[None, :]).astype(float)
     apart = prior.wash_tie * same + (1.0 - prior.wash_tie) * own
     return np.asarray(alike + (1.0 - alike) * apart)
-
-
-def luck_covariance(
-    outcome: Ints,
-    load: Ints,
-    round_: Ints,
-    block: Ints,
-    press: Ints,
-    scales: Scales,
-    prior: Prior,
-) -> Array:
-    """Covariance (n, n) of load, round and block luck plus what the outcomes of one press share.
-
-    Codes below zero mean "not known": such an observation shares luck with nobody.  Half of the
-    luck of a load or round is common to the outcomes, half belongs to each.
-    """
-    across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
-
-    def same(code: Ints) -> Array:
-        known = (code[:, None] == code[None, :]) & (code[:, None] >= 0)
-        return np.asarray(known | np.eye(len(code), dtype=bool), dtype=float)
-
-    out = (scales.load_sd**2 * same(load) + scales.round_sd**2 * same(round_)) * across
-    if np.any(block >= 0):
-        out += scales.round_sd**2 * same(block) * across
-    return np.asarray(out + prior.press_share_sd**2 * same(press))
-
-
-def luck_split(scales: Scales, prior: Prior, blocks: bool) -> tuple[float, Array]:
-    """Variance shared by all outcomes of a NEW press, and each outcome's own (O,), noise included.
-
-    A new press has a new load, a new round, its own press noise (and a new block if blocks ran).
-    """
-    luck = scales.load_sd**2 + scales.round_sd**2 * (2.0 if blocks else 1.0)
-    shared = 0.5 * luck + prior.press_share_sd**2
-    return float(shared), np.asarray(0.5 * luck + scales.noise**2)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from dtfexp.maths import field
+from dtfexp.maths import field, luck
 from dtfexp.maths.ceiling import quality, steepness
 from dtfexp.maths.field import FieldShape, Points, Prior, Scales
 from dtfexp.maths.joint import joint_pass
@@ -69,7 +69,7 @@ class Hidden:
     def pass_rate(self, points: Points) -> Array:
         """True chance (M,) that a new press passes: new load, new round, machine spread."""
         mean, wander = self.at(points)
-        shared, own = field.luck_split(self.scales, self.prior, self.in_blocks)
+        shared, own = luck.luck_split(self.scales, self.prior, self.in_blocks)
         own_all = own + wander * steepness(mean, self.ceiling) ** 2
         return joint_pass(quality(mean, self.ceiling), shared, own_all)
 
@@ -79,7 +79,7 @@ class Hidden:
         n, n_out = points.n, self.shape.n_outcomes
         outcome = np.tile(np.arange(n_out), n)
         press = np.repeat(np.arange(n), n_out)
-        luck = field.luck_covariance(
+        shared = luck.luck_covariance(
             outcome,
             np.repeat(load, n_out),
             np.repeat(round_, n_out),
@@ -88,7 +88,7 @@ class Hidden:
             self.scales,
             self.prior,
         )
-        drawn = np.linalg.cholesky(luck + _RIDGE * np.eye(n * n_out)) @ rng.normal(size=n * n_out)
+        drawn = np.linalg.cholesky(shared + _RIDGE * np.eye(n * n_out)) @ rng.normal(size=n * n_out)
         noise = rng.normal(size=(n, n_out)) * self.scales.noise
         return np.asarray(
             quality(self.at(points)[0], self.ceiling) + drawn.reshape(n, n_out) + noise

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from dtfexp.maths.field import luck_covariance
+from dtfexp.maths.luck import luck_covariance
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]

@@ -17,7 +17,7 @@ from scipy.stats import chisquare
 
 from dtfexp import fit, plan
 from dtfexp.dialin.coding import Coding
-from dtfexp.maths import ceiling, field
+from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.field import Points, Prior
 from dtfexp.maths.joint import joint_pass, pass_posterior, probit
 from dtfexp.maths.posterior import Data, Graded, ceilings, data_covariance, infer, predict
@@ -56,7 +56,7 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
     quality = ceiling.quality(draw[: data.n], top[data.outcome])
     quality += scales.noise[data.outcome] * rng.normal(size=data.n)
     seen = Data(**{**vars(data), "grade": np.searchsorted(CUTS, quality)})
-    shared, own = field.luck_split(scales, prior, False)
+    shared, own = luck.luck_split(scales, prior, False)
     true = joint_pass(ceiling.quality(draw[data.n :].reshape(POINTS, 2), top), shared, own)
     post = infer(seen, shape, graded, prior)
     passing = pass_posterior(post, predict(post, wanted))

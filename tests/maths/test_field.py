@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dtfexp.maths import field
+from dtfexp.maths import field, luck
 from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points, Prior, Scales
 
 SHAPE = FieldShape((CURE, CURE, PRESS, PEEL), (False, False, False, True), ((0, 1),), 2)
@@ -98,7 +98,7 @@ def test_luck_is_shared_within_a_load_only() -> None:
     alone = np.arange(5)
     zero = np.zeros(5, dtype=int)
     off = np.full(5, -1)
-    cov = field.luck_covariance(zero, code, off, off, alone, SCALES, Prior())
+    cov = luck.luck_covariance(zero, code, off, off, alone, SCALES, Prior())
     assert cov[0, 1] == pytest.approx(SCALES.load_sd**2)
     assert cov[0, 2] == cov[3, 4] == 0.0
     own = SCALES.load_sd**2 + SCALES.round_sd**2 + Prior().press_share_sd ** 2

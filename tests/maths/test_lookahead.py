@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths import field
+from dtfexp.maths import luck
 from dtfexp.maths.field import CURE, PRESS, FieldShape, Points, Prior, Scales
 from dtfexp.maths.lookahead import Candidates, Outlook
 from dtfexp.maths.posterior import Data, Posterior, predict, run_sites
@@ -76,6 +76,6 @@ def test_a_branch_leaves_its_stem_alone() -> None:
 
 
 def test_luck_split_adds_up_to_what_a_new_press_meets() -> None:
-    shared, own = field.luck_split(SCALES, Prior(), False)
+    shared, own = luck.luck_split(SCALES, Prior(), False)
     total = SCALES.load_sd**2 + SCALES.round_sd**2 + SCALES.noise[0] ** 2
     assert shared + own[0] == pytest.approx(total + Prior().press_share_sd ** 2)

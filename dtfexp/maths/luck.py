@@ -1,0 +1,60 @@
+"""Luck that presses share, and what a press shares with nobody, as covariance of the observations.
+
+A load, a round and a block are one draw each for all their presses; the machines reach another
+place at every press.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.maths.field import Prior, Scales
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+
+def luck_covariance(
+    outcome: Ints,
+    load: Ints,
+    round_: Ints,
+    block: Ints,
+    press: Ints,
+    scales: Scales,
+    prior: Prior,
+) -> Array:
+    """Covariance (n, n) of load, round and block luck plus what the outcomes of one press share.
+
+    Codes below zero mean "not known": such an observation shares luck with nobody.  Half of the
+    luck of a load or round is common to the outcomes, half belongs to each.
+    """
+    across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
+
+    def same(code: Ints) -> Array:
+        known = (code[:, None] == code[None, :]) & (code[:, None] >= 0)
+        return np.asarray(known | np.eye(len(code), dtype=bool), dtype=float)
+
+    out = (scales.load_sd**2 * same(load) + scales.round_sd**2 * same(round_)) * across
+    if np.any(block >= 0):
+        out += scales.round_sd**2 * same(block) * across
+    return np.asarray(out + prior.press_share_sd**2 * same(press))
+
+
+def luck_split(scales: Scales, prior: Prior, blocks: bool) -> tuple[float, Array]:
+    """Variance shared by all outcomes of a NEW press, and each outcome's own (O,), noise included.
+
+    A new press has a new load, a new round, its own press noise (and a new block if blocks ran).
+    """
+    luck = scales.load_sd**2 + scales.round_sd**2 * (2.0 if blocks else 1.0)
+    shared = 0.5 * luck + prior.press_share_sd**2
+    return float(shared), np.asarray(0.5 * luck + scales.noise**2)
+
+
+def slip_covariance(slip: Array, press: Ints) -> Array:
+    """Covariance (n, n) that the machine spread makes: slip (n, d) as in ``Data.slip``.
+
+    One press reached one place, so the slips of its outcomes go together.
+    """
+    same = press[:, None] == press[None, :]
+    return np.asarray(np.where(same, slip @ slip.T, 0.0))

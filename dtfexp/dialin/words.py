@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dtfexp.dialin.priors import FIXED
+from dtfexp.dialin.washes import wash_series
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -43,6 +44,14 @@ def describe_fit(fit: Fit) -> str:
     mean = float(post.weight @ np.array([s.alike for s in post.scales]))
     lines.append(f"  alike: {mean:.2f}  [0 to 0.95, any of them about as likely: {alike.reason}]")
     lines += _moved(fit)
+    for series in wash_series(fit.session):
+        names = ", ".join(o.name for o in series)
+        # With the chance of each held, passing all is likeliest when none rises (Frechet's bound).
+        lines.append(
+            f"One quality after more and more washes: {names}. Their grades are tied together but "
+            "not forced to fall, so the chance that all of them pass is told too low, never too "
+            "high, on that account."
+        )
     lines.append("Held fixed: how far each part may lie from the trade's own guess, in grades:")
     for fixed in FIXED:
         lines.append(

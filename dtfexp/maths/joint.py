@@ -102,9 +102,11 @@ class PassPosterior:
 
     def quantile(self, q: float) -> Array:
         """Posterior quantile of the pass rate, (M,), by bisection on the probit scale."""
-        low = (self.mean - 9.0 * self.sd).min(axis=0)
-        high = (self.mean + 9.0 * self.sd).max(axis=0)
-        for _ in range(30):
+        # The mixture's quantile lies between those of its parts.
+        far = ndtri(q)
+        low = (self.mean + far * self.sd).min(axis=0)
+        high = (self.mean + far * self.sd).max(axis=0)
+        for _ in range(18):
             middle = 0.5 * (low + high)
             below = self.weight @ ndtr((middle - self.mean) / self.sd)
             low = np.where(below < q, middle, low)

@@ -11,6 +11,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from tests.bench.bench_large import SESSION, many
 from tests.bench.simulated import FACTORS, NAMES, bench
 
 SETTINGS = 10_000
+ENOUGH = 400
 GROWTH = (10, 20, 30, 50, 80, 120, 160, 250, 350, 500)
 
 
@@ -91,8 +93,12 @@ def growth(folder: Path) -> None:
     figure.savefig(folder / "fit_growth.png", dpi=120)
 
 
-def sampled(fitted: Fit) -> float:
-    """Seconds of the general sampler on the same data, cuts as fitted, and the same settings."""
+def sampled(fitted: Fit) -> tuple[float, float]:
+    """Processor seconds of the general sampler on the same data, cuts as fitted, and the same
+    settings, and those of them that went into compiling.
+
+    It runs until 400 effective draws are there (:func:`general_sampler.fewest_effective`).
+    """
     from tests.bench import general_sampler as general
 
     data, coding = fitted.posterior.data, fitted.coding
@@ -114,16 +120,23 @@ def sampled(fitted: Fit) -> float:
         "points": asked.nodes[:, :, 0].tolist(),
         "points_fabric": asked.fabric.tolist(),
     }
-    start = time.process_time()
-    draws = general.draw(case, warmup=500, samples=500, chains=4, seed=1)
-    middle = time.process_time()
-    general.answers(case, draws, seed=1, thin=20)
-    end = time.process_time()
+    compiling, _ = timed(lambda: general.draw(case, warmup=1, samples=1, chains=1, seed=1), 1)
+    for samples in (250, 500, 1000, 2000):
+        seconds, draws = timed(
+            lambda n=samples: general.draw(case, warmup=300, samples=n, chains=4, seed=1), 1
+        )
+        effective = general.fewest_effective(draws)
+        if effective >= ENOUGH:
+            break
+    thin = max(1, 4 * samples // ENOUGH)
+    asking, _ = timed(lambda: general.answers(case, draws, seed=1, thin=thin), 1)
     print(
-        f"  the sampler: {middle - start:.1f} s for 4 chains of 500 + 500, "
-        f"{end - middle:.1f} s for the settings from 100 draws, compiling included"
+        f"  the sampler: {seconds:.1f} s for 4 chains of 300 + {samples} (at least "
+        f"{effective:.0f} effective draws), of which compiling {compiling:.1f} s; "
+        f"{asking:.1f} s for the settings from {ENOUGH} draws",
+        flush=True,
     )
-    return end - start
+    return seconds + asking, compiling
 
 
 def main(folder: Path, sampler: bool) -> None:
@@ -132,15 +145,21 @@ def main(folder: Path, sampler: bool) -> None:
     results = truth.press(plan(truth.session, 26, seed=1).runs, np.random.default_rng(1))
     small, fitted = timed(lambda: fit_and_ask(truth.session, results))
     print(f"26 presses, 2 outcomes, 1 fabric: {small:.2f} s with {SETTINGS} settings", flush=True)
+    if find_spec("numpyro") is None:
+        print("  the general sampler was not run: numpyro is not installed", flush=True)
+    elif sampler:
+        took, compiling = sampled(fitted)
+        print(
+            f"  the fit is {took / small:.0f} times faster, "
+            f"{(took - compiling) / small:.0f} times without compiling",
+            flush=True,
+        )
     session, presses = large()
     much, _ = timed(lambda: fit_and_ask(session, presses), 1)
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"120 presses, 3 outcomes, 3 fabrics: {much:.2f} s, {much / small:.1f} times the small")
     print(f"most memory so far: {most:.2f} GB", flush=True)
     growth(folder)
-    if sampler:
-        took = sampled(fitted)
-        print(f"  the fit is {took / small:.0f} times faster")
 
 
 if __name__ == "__main__":

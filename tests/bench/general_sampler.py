@@ -161,6 +161,14 @@ def draw(case: dict[str, Any], warmup: int, samples: int, chains: int, seed: int
     return {k: np.asarray(v) for k, v in got.items()}
 
 
+def fewest_effective(draws: dict[str, Any]) -> float:
+    """Smallest effective sample size, all chains together, of any scale or field coordinate.
+
+    Vehtari et al. 2021, Bayesian Analysis 16:667, ask for 400 before a summary is trusted (memory).
+    """
+    return min(float(np.min(effective_sample_size(draws[k]))) for k in ("u", "z"))
+
+
 def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 1) -> Any:
     """Field mean and variance given each draw (C, S, M, O), and its pass rate (C, S, M).
 

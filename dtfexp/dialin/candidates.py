@@ -21,9 +21,14 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-CANDIDATES = 384
-FEWEST = 64
+# Candidates of one fabric, and how many choices of slow settings share them; of several fabrics
+# fewer each, but never less than so many.
+CANDIDATES = 480
+PAIRS = 24
+FEWEST = 8
 SLOW_LEVELS = 5
+# How far past the likely window candidates reach, as a share of its range, beside one spread.
+WIDER = 0.15
 NEW_TEMPERATURE_PRICE = 0.92
 
 
@@ -31,13 +36,14 @@ NEW_TEMPERATURE_PRICE = 0.92
 class Pool:
     """Candidates: ``frame`` (fabric and settings), arrays for the look-ahead, and slow settings.
 
-    slow (C, s): values of the settings that are slow to change (oven temperature; hard-to-change
-    press settings); pending: presses on their way, which stand at the END of the candidate arrays,
-    as (index, outcomes still to come).
+    twins (C,): equal codes are the same press; slow (C, s): values of the settings that are slow to
+    change (oven temperature; hard-to-change press settings); pending: presses on their way, which
+    stand at the END of the candidate arrays, as (index, outcomes still to come).
     """
 
     frame: pd.DataFrame
     candidates: Candidates
+    twins: Ints
     slow: Array
     pending: tuple[tuple[int, tuple[int, ...]], ...]
     used_temperatures: frozenset[tuple[float, ...]]
@@ -83,9 +89,7 @@ def candidate_pool(fit: Fit, names: list[str], regions: dict[str, pd.DataFrame],
     """Candidates of all fabrics drawn over (and a little beyond) where the window may be."""
     slow = slow_factors(fit)
     used = _used(fit, slow)
-    # Powers of two keep Sobol points balanced.
-    each = 2 ** int(np.log2(max(CANDIDATES // len(names), FEWEST)))
-    parts = [_draw(fit, name, regions[name], slow, used, seed, each) for name in names]
+    parts = [_draw(fit, name, regions[name], slow, used, seed, len(names)) for name in names]
     frame = pd.concat(parts, ignore_index=True)
     waiting, outcomes = _waiting(fit)
     everything = pd.concat([frame, waiting[frame.columns]], ignore_index=True)
@@ -101,7 +105,8 @@ def candidate_pool(fit: Fit, names: list[str], regions: dict[str, pd.DataFrame],
     round_[tail] = 10_000 + pd.factorize(waiting["press_round"])[0] if len(tail) else round_[tail]
     return Pool(
         frame,
-        Candidates(at, load, round_),
+        Candidates(at, load, round_, fit.coding.points(everything, index).sd()),
+        np.asarray(frame.groupby(list(frame.columns), sort=True).ngroup(), dtype=int),
         _slow_values(frame, slow),
         tuple((len(frame) + i, o) for i, o in enumerate(outcomes)),
         frozenset(used),
@@ -115,21 +120,30 @@ def _draw(
     slow: list[Factor],
     used: set[tuple[float, ...]],
     seed: int,
-    count: int,
+    parts: int,
 ) -> pd.DataFrame:
-    """Sobol points over the region's box, a little widened, on the bench's steps."""
+    """Sobol points over the region's box, a little widened, on the bench's steps.
+
+    Every choice of slow settings meets the same choices of quick ones: a batch at one oven and one
+    platen temperature then has enough to choose from.
+    """
     factors = fit.session.factors
-    unit = qmc.Sobol(len(factors), scramble=True, rng=np.random.default_rng(seed)).random(count)
-    columns: dict[str, Any] = {"fabric": np.full(count, fabric, dtype=object)}
+    pairs = max(int(PAIRS / np.sqrt(parts)), FEWEST) if slow else 1
+    each = max(int(CANDIDATES / np.sqrt(parts)) // pairs, FEWEST)
+    unit = qmc.Sobol(len(factors), scramble=True, rng=np.random.default_rng(seed)).random(
+        2 ** int(np.ceil(np.log2(max(pairs, each))))
+    )
+    columns: dict[str, Any] = {"fabric": np.full(pairs * each, fabric, dtype=object)}
     for i, factor in enumerate(factors):
+        at = unit[:pairs, i].repeat(each) if factor in slow else np.tile(unit[:each, i], pairs)
         if not factor.is_numeric and not factor.ordered:
             words = sorted(set(region[factor.name]), key=factor.levels.index)
-            place = np.minimum((unit[:, i] * len(words)).astype(int), len(words) - 1)
+            place = np.minimum((at * len(words)).astype(int), len(words) - 1)
             columns[factor.name] = np.array(words, dtype=object)[place]
             continue
         axis = grids.full_axis(fit.session, factor, fabric)
         values = np.array([grids.as_axis(factor, v) for v in region[factor.name].unique()])
-        margin = 0.15 * (values.max() - values.min()) + grids.unit_of(factor)
+        margin = WIDER * (values.max() - values.min()) + grids.unit_of(factor)
         low, high = values.min() - margin, values.max() + margin
         inside = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
         if factor in slow:
@@ -137,8 +151,7 @@ def _draw(
             fresh = inside[np.unique(np.linspace(0, len(inside) - 1, SLOW_LEVELS).astype(int))]
             before = np.array([u[slow.index(factor)] for u in sorted(used)])
             inside = np.unique(np.concatenate([fresh, before[np.isin(before, inside)]]))
-        place = np.minimum((unit[:, i] * len(inside)).astype(int), len(inside) - 1)
-        picked = inside[place]
+        picked = inside[np.minimum((at * len(inside)).astype(int), len(inside) - 1)]
         columns[factor.name] = (
             picked
             if factor.is_numeric

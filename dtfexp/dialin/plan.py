@@ -39,7 +39,8 @@ class Plan:
     block where the plan has blocks;
     ``design`` and ``seed`` say how it was made; ``reason`` is one sentence (why these presses, or
     why none); ``notes`` are plain sentences on what the plan can and cannot tell. ``fraction`` is
-    the coded plan behind a regular two-level one: generators, defining words, aliases.
+    the coded plan behind a regular two-level one: generators, defining words, aliases. ``why`` is
+    a sentence for each row of ``runs``, where presses were chosen one by one (else empty).
     """
 
     session: Session
@@ -49,6 +50,7 @@ class Plan:
     reason: str = ""
     notes: tuple[str, ...] = field(default=())
     fraction: Fraction | None = field(default=None, compare=False, kw_only=True)
+    why: tuple[str, ...] = field(default=(), kw_only=True)
 
     def __len__(self) -> int:
         return len(self.runs)
@@ -91,7 +93,8 @@ class Plan:
         )
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        lines = [f"Press {p}: {w}" for p, w in zip(self.runs["press"], self.why, strict=False)]
+        notes = "".join(f"<li>{escape(note)}</li>" for note in (*lines, *self.notes))
         table = self.runs.to_html(index=False, border=0, justify="left")
         return f"<p>{escape(self.reason)}</p>{table}<ul>{notes}</ul>"
 

@@ -37,6 +37,7 @@ from dtfexp.dialin.numbering import first_numbers
 from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
 from dtfexp.dialin.results import check_results
 from dtfexp.dialin.shift import Moving, Shift, dialled, fit_moved, graded_rows, probes, shifted
+from dtfexp.dialin.why import why_chosen
 from dtfexp.maths.field import Prior
 
 if TYPE_CHECKING:
@@ -113,6 +114,7 @@ class Redial:
         if self.changed == "fabric":
             # The others' presses are moved to where this one wants them.
             names = [self.fabric]
+        chosen = None
         if self.shifts and not len(self.now):
             wanted = self._beside_target().head(count)
             reason = f"Beside the old target, to either side: shows how far {self._moved} moved."
@@ -123,12 +125,13 @@ class Redial:
             if chosen is None:
                 reason = f"Another batch would hardly change the {told}: confirm the target."
                 return Plan(self.session, self._no_runs(), "redial", seed, reason)
-            wanted = chosen
+            wanted = chosen.presses
             ends = "end" if several else "ends"
             reason = f"Chosen where they teach most about where the {told} {ends}."
         numbers = first_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
-        return Plan(self.session, runs, "redial", seed, reason)
+        why = () if chosen is None else why_chosen(self.fit, chosen.likely, runs)
+        return Plan(self.session, runs, "redial", seed, reason, why=why)
 
     def _beside_target(self) -> pd.DataFrame:
         target = self.target

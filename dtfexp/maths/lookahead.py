@@ -22,10 +22,9 @@ from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from dtfexp.maths import field
+from dtfexp.maths import field, margins
 from dtfexp.maths.ceiling import quality, steepness
 from dtfexp.maths.field import Points
-from dtfexp.maths.joint import pass_given, probit
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]
@@ -34,17 +33,23 @@ Ints = NDArray[np.int_]
 _NODES, _WEIGHTS = hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
+# Of the way from the acceptance cut down to a grade, how much counts as not known; chosen on
+# simulated benches (``tests/bench``), no published source.
+DISTRUST = 1.5
+
 
 @dataclass(frozen=True)
 class Candidates:
     """Presses that could be made: where, and codes of the load and round each would belong to.
 
-    load, round_ (C,): equal codes would share luck (at a NEW load and round).
+    load, round_ (C,): equal codes would share luck (at a NEW load and round); spread (C, d): sd, in
+    codes, of what the machines would do around each setting (None: exact).
     """
 
     at: Points
     load: Ints
     round_: Ints
+    spread: Array | None = None
 
 
 class Outlook:
@@ -69,7 +74,7 @@ class Outlook:
         self.n_outcomes = post.shape.n_outcomes
         self.weight = weight
         self.z = float(ndtri(confidence))
-        slope, cell_links = _cell_slopes(post, cells)
+        slope, cell_links = margins.slopes(post, cells)
         self.margin, self.stays = now
         cov, cross, mean = _covariances(post, cells, candidates, slope, cell_links)
         self.cov, self.cross = cov, cross
@@ -79,7 +84,7 @@ class Outlook:
         self.sd_now = np.sqrt(np.maximum(own, 1e-10))
         self.variance = self.sd_now**2
         variance = np.diag(cov).reshape(-1, self.n_outcomes)
-        self.noise = _grade_noise(post, mean, variance)
+        self.noise = _grade_noise(post, mean, variance) + _slips(post, candidates)
 
     def confirmed(self, variance: Array) -> Array:
         """Chance that a cell is confirmed good once its variance has fallen to ``variance``.
@@ -140,26 +145,6 @@ def _cell_cov(post: Posterior, cells: Points, links: list[Array]) -> Array:
     return np.asarray(own[:, None, None] * post.alike(0) - np.einsum("oen,pen->eop", links, links))
 
 
-def _cell_slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
-    """Slope (E, O) of the probit pass rate in each outcome's field, and the links to the data."""
-    scales, shape = post.scales[0], post.shape
-    weights = post.weights(0)
-    base, wander = field.covariance_and_wander(
-        cells, post.data.at, shape, scales, post.prior, weights
-    )
-    mean = field.trade_mean(cells, shape, scales, post.prior)[:, None] + base @ weights
-
-    def margin(latent: Array) -> Array:
-        return probit(pass_given(post, 0, latent, mean, wander))
-
-    slope = np.empty_like(mean)
-    for o in range(shape.n_outcomes):
-        step = np.zeros(shape.n_outcomes)
-        step[o] = 0.2
-        slope[:, o] = (margin(mean + step) - margin(mean - step)) / 0.4
-    return slope, post.links(base, 0)
-
-
 def _covariances(
     post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_links: list[Array]
 ) -> tuple[Array, Array, Array]:
@@ -188,11 +173,28 @@ def _covariances(
     return cov.reshape(count * n_out, -1), cross.reshape(cells.n, -1), mean
 
 
+def _slips(post: Posterior, candidates: Candidates) -> Array:
+    """Variance (C, O) that the machine spread would add to what each candidate shows."""
+    if candidates.spread is None:
+        return np.zeros((candidates.at.n, post.shape.n_outcomes))
+    gaps = field.spread_gaps(
+        candidates.at,
+        candidates.spread,
+        post.data.at,
+        post.shape,
+        post.scales[0],
+        post.prior,
+        post.weights(0),
+    )
+    return np.asarray((gaps**2).sum(axis=1))
+
+
 def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
     """Effective noise variance of one grade at each candidate, (C, O): one over Fisher information.
 
     A grade at the open end of its scale tells little; in the middle it tells nearly as much as a
-    measurement.
+    measurement.  What a grade far below acceptance says of the edge depends on how quality falls
+    from one to the other, a slope or a cliff, which the field only assumes.
     """
     scales = post.scales[0]
     out = np.empty_like(mean)
@@ -212,4 +214,5 @@ def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
             told = np.sum(np.diff(density, axis=1) ** 2 / chance, axis=1)
             information += weight * steepness(f, top[o]) ** 2 * told
         out[:, o] = noise**2 / np.clip(information, 1e-3, 1.0)
+        out[:, o] += (DISTRUST * np.minimum(mean[:, o], 0.0)) ** 2
     return out + post.prior.press_share_sd**2

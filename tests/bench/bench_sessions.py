@@ -1,19 +1,25 @@
-# ruff: noqa: E501  (one printed table row per line reads better unbroken)
-"""True pass rate and window found against presses, beside one factor at a time, in one run.
+"""True pass rate and window found against presses, beside the rivals, in one run.
 
-Run by name:  python tests/bench/bench_sessions.py --benches 10 --jobs 2
+For every invented bench one whole session in batches (``--schedule``), scored at 14, 26 and 40
+presses, and on the same bench: one factor at a time, the best run of a factorial, and the best
+point of a least-squares quadratic.  Printed for each family and for all benches with a window; with
+``--out`` the rows are kept and drawn.
+
+Run by name:  python tests/bench/bench_sessions.py --benches 21 --jobs 2 --out FOLDER
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import pickle
 from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
-from sessions import best_of_factorial, one_at_a_time, ours
+from sessions import best_of_factorial, least_squares, one_at_a_time, ours
 from simulated import FAMILIES, bench
 
 SCHEDULES = {
@@ -23,21 +29,22 @@ SCHEDULES = {
     "to 40": (10, 4, 4, 4, 4, 4, 4, 4, 2),
 }
 AT = (14, 26, 40)
+RIVALS = {
+    "one at a time": one_at_a_time,
+    "factorial": best_of_factorial,
+    "least squares": least_squares,
+}
 
 
-def job(task: tuple[str, int, str]) -> dict[str, object]:
-    family, seed, schedule = task
+def job(task: tuple[str, int, str, bool]) -> dict:
+    family, seed, schedule, rivals = task
     b = bench(family, seed)
-    batches = SCHEDULES[schedule]
-    scores = ours(b, batches, seed, AT)
-    return {
-        "family": family,
-        "seed": seed,
-        "volume": b.true_window()[0],
-        "scores": scores,
-        "ofat": {n: one_at_a_time(b, n, seed) for n in (14, 26)},
-        "factorial": {n: best_of_factorial(b, n, seed) for n in (14, 26)},
+    row = {"family": family, "seed": seed, "volume": b.true_window()[0]}
+    row["scores"] = ours(b, SCHEDULES[schedule], seed, AT)
+    row["rivals"] = {
+        name: {n: way(b, n, seed) for n in (14, 26)} for name, way in RIVALS.items() if rivals
     }
+    return row
 
 
 def error(values: np.ndarray) -> float:
@@ -51,51 +58,97 @@ def main() -> None:
     parser.add_argument("--schedule", default="10+4s", choices=SCHEDULES)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--no-rivals", action="store_true")
+    parser.add_argument("--out", type=Path, help="folder for the rows and the figure")
     args = parser.parse_args()
+    # Families in turn, so that a run cut short has seen all alike.
     tasks = [
-        (family, seed, args.schedule)
-        for family in args.families.split(",")
+        (family, seed, args.schedule, not args.no_rivals)
         for seed in range(args.first, args.first + args.benches)
+        for family in args.families.split(",")
     ]
+    rows = []
     with ProcessPoolExecutor(args.jobs) as pool:
-        rows = list(pool.map(job, tasks))
+        for row in pool.map(job, tasks):
+            rows.append(row)
+            if args.out:
+                args.out.mkdir(parents=True, exist_ok=True)
+                (args.out / f"{args.schedule}.pkl").write_bytes(pickle.dumps(rows))
     report(rows)
+    if args.out:
+        draw(rows, args.out / f"sessions {args.schedule}.png")
 
 
 def report(rows: list[dict]) -> None:
     families = list(dict.fromkeys(r["family"] for r in rows))
-    for group in [*families, "all with a window"]:
-        some = [
-            r for r in rows if r["family"] == group or (group not in families and r["volume"] > 0)
-        ]
-        counts = sorted({n for r in some for n in r["scores"]})
-        for n in counts:
-            s = [r["scores"][n] for r in some if n in r["scores"]]
-            truth = np.array([r["volume"] for r in some if n in r["scores"]])
-            real = truth > 0
-            passing = np.array([v.true_pass for v in s])
-            found = np.array([v.found for v in s])
-            volume = np.array([v.volume for v in s])
-            share = np.array([v.good_share for v in s])[found]
-            weight = volume[found]
-            ratio = volume[real].sum() / max(truth[real].sum(), 1e-9)
-            median = np.median(volume[real] / truth[real]) if real.any() else np.nan
-            stated = np.array([v.stated for v in s]) - passing
-            line = (
-                f"{group:18s} n={n:2d} benches {len(s):3d} | mean pass {passing.mean():.3f}±{error(passing):.3f}"
-                f" | >=90%: {np.mean(passing >= 0.9):.2f} | found {found.mean():.2f}"
-                f" (window {found[real].mean() if real.any() else np.nan:.2f}, none {found[~real].mean() if (~real).any() else np.nan:.2f})"
-                f" | box good {share.mean() if len(share) else np.nan:.3f} weighted {np.average(share, weights=weight) if weight.sum() > 0 else np.nan:.3f}"
-                f" | volume {ratio:.2f} median {median:.2f} | stated-true {stated[real].mean() if real.any() else np.nan:+.3f}"
-                f" | temps {np.mean([v.temperatures for v in s]):.1f}"
-            )
-            print(line)
-            if n in (14, 26):
-                for rival in ("ofat", "factorial"):
-                    p = np.array([r[rival][n] for r in some])
+    for group in [*families, "all with a window", "all without"]:
+        some = [r for r in rows if r["family"] == group]
+        if group not in families:
+            some = [r for r in rows if (r["volume"] > 0) == (group == "all with a window")]
+        for n in sorted({n for r in some for n in r["scores"]}):
+            print(line(group, n, some))
+            for name in some[0]["rivals"]:
+                if n in (14, 26):
+                    p = np.array([r["rivals"][name][n] for r in some])
                     print(
-                        f"{'':18s}      {rival:10s} mean pass {p.mean():.3f}±{error(p):.3f} | >=90%: {np.mean(p >= 0.9):.2f}"
+                        f"{'':20s} {name:14s} mean pass {p.mean():.3f} ± {error(p):.3f}"
+                        f" | >= 90 %: {np.mean(p >= 0.9):.2f}"
                     )
+
+
+def line(group: str, n: int, rows: list[dict]) -> str:
+    """One row of the table; volumes as shares of the true window, with standard errors."""
+    rows = [r for r in rows if n in r["scores"]]
+    s = [r["scores"][n] for r in rows]
+    truth = np.array([r["volume"] for r in rows])
+    passing, stated = (np.array([getattr(v, k) for v in s]) for k in ("true_pass", "stated"))
+    found = np.array([v.found for v in s])
+    volume = np.array([v.volume for v in s])
+    share, whole = (np.array([getattr(v, k) for v in s])[found] for k in ("good_share", "whole"))
+    text = (
+        f"{group:20s} n={n:2d} benches {len(s):3d} | mean pass {passing.mean():.3f} ± "
+        f"{error(passing):.3f} | >= 90 %: {np.mean(passing >= 0.9):.2f} | found {found.mean():.2f}"
+    )
+    if found.any():
+        text += (
+            f" | box good {share.mean():.3f}, by volume "
+            f"{np.average(share, weights=volume[found] + 1e-9):.3f} | whole box: stated "
+            f"{whole.mean():.2f}, true {np.mean(share >= 1.0):.2f}"
+        )
+    real = truth > 0
+    if real.any():
+        ratio, each = volume[real].sum() / truth[real].sum(), volume[real] / truth[real]
+        # Of a ratio of sums (Cochran 1977, Sampling Techniques, sec. 6.5; from memory).
+        left = volume[real] - ratio * truth[real]
+        wide = np.sqrt((left**2).sum()) / truth[real].sum()
+        text += f" | volume {ratio:.2f} ± {wide:.2f}, median {np.median(each):.2f}"
+    return text + (
+        f" | stated - true {np.mean(stated - passing):+.3f}"
+        f" | temperatures {np.mean([v.temperatures for v in s]):.1f}"
+        f" | pressed {np.mean([v.presses for v in s]):.1f}"
+    )
+
+
+def draw(rows: list[dict], path: Path) -> None:
+    """Share of benches that keep 90 %, and share of the true window found, against presses."""
+    import matplotlib.pyplot as plt
+
+    rows = [r for r in rows if r["volume"] > 0]
+    counts = sorted({n for r in rows for n in r["scores"]})
+    figure, (left, right) = plt.subplots(1, 2, figsize=(9, 3.6), layout="constrained")
+    ours_at = [np.mean([r["scores"][n].true_pass >= 0.9 for r in rows]) for n in counts]
+    left.plot(counts, ours_at, "o-", color="black", label="dtfexp")
+    for name, mark in zip(rows[0]["rivals"], "s^D", strict=False):
+        shares = [np.mean([r["rivals"][name][n] >= 0.9 for r in rows]) for n in (14, 26)]
+        left.plot((14, 26), shares, mark + "--", color="0.5", label=name)
+    truth = sum(r["volume"] for r in rows)
+    found = [sum(r["scores"][n].volume for r in rows) / truth for n in counts]
+    right.plot(counts, found, "o-", color="black")
+    left.set(xlabel="test presses", ylabel="benches with a true pass rate of 90 %", ylim=(0, 1.02))
+    right.set(xlabel="test presses", ylabel="window found ÷ true window", ylim=(0, 1.02))
+    left.legend(frameon=False)
+    figure.suptitle(f"{len(rows)} invented benches that have a window")
+    figure.savefig(path, dpi=110)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,98 @@
+"""Where the window may lie, what is pressed to find out, and why."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from dtfexp import Session, fit, next_presses, plan
+from dtfexp.dialin.candidates import candidate_pool
+from dtfexp.dialin.likely_window import Likely, likely_window
+from dtfexp.maths.posterior import at_central_scales
+from tests.dialin.bench import FOUR, HALF, SESSIONS, WORDS, graded
+
+
+def likely(session: Session, presses: int, fabric: str = "cotton", width: float = 1.0) -> Likely:
+    fitted = fit(session, graded(session, plan(session, presses).runs, width=width))
+    return likely_window(fitted, at_central_scales(fitted.posterior), fabric, 0.9, 800)
+
+
+def test_the_likely_window_lies_round_the_good_settings() -> None:
+    """Grades are best at the usual settings: so are the cells that lie in most drawn windows."""
+    found = likely(FOUR, 26, width=1.6)
+    core = found.frame[found.weight >= 0.8 * found.weight.max()]
+    for factor in FOUR.factors:
+        low, high = factor.bounds
+        middle = core[factor.name].mean()
+        assert abs(middle - float(factor.usual)) < 0.25 * (high - low)
+    assert ((found.sizes > 0).mean() > 0.9) and (found.weight <= 1.0).all()
+
+
+def test_more_presses_draw_the_likely_window_closer() -> None:
+    """The drawn windows of a long session agree better on their size than those of a short one."""
+    few, many = likely(HALF, 8, "nylon"), likely(HALF, 90, "nylon")
+
+    def scatter(sizes: np.ndarray) -> float:
+        return float(np.std(sizes) / np.mean(sizes))
+
+    assert scatter(many.sizes) < 0.6 * scatter(few.sizes)
+
+
+def test_the_heat_limit_holds_for_the_likely_window() -> None:
+    assert likely(HALF, 12, "nylon").frame["press temperature"].max() <= 300  # 149 °C in °F
+
+
+def test_with_no_good_place_cells_still_have_a_weight() -> None:
+    results = plan(FOUR, 10).runs.assign(peel=1, wash=1)
+    fitted = fit(FOUR, results)
+    found = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 500)
+    assert found.weight.max() > 0 and np.isfinite(found.weight).all()
+    assert len(next_presses(FOUR, results, 4).runs) == 4
+
+
+def test_every_slow_pair_has_the_same_quick_settings_to_choose_from() -> None:
+    results = graded(FOUR, plan(FOUR, 10).runs)
+    fitted = fit(FOUR, results)
+    here = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 500)
+    pool = candidate_pool(fitted, ["cotton"], {"cotton": here.region()}, 0)
+    quick = ["cure time", "press time"]
+    chosen = [
+        set(map(tuple, pool.frame.loc[rows, quick].to_numpy())) for rows in pool.groups().values()
+    ]
+    assert len(chosen) >= 8
+    assert all(len(one) >= 8 and one == chosen[0] for one in chosen)
+
+
+@pytest.mark.parametrize("session", SESSIONS, ids=lambda s: s.name)
+def test_no_press_of_a_batch_is_made_twice(session: Session) -> None:
+    """As long as there are others, even where both settings are slow to change."""
+    results = graded(session, plan(session, 12).runs)
+    made = next_presses(session, results, 4).runs
+    settings = made[["fabric", *(f.name for f in session.factors)]]
+    if session is not WORDS and len(made):
+        assert not settings.duplicated().any()
+
+
+@pytest.mark.parametrize("session", SESSIONS, ids=lambda s: s.name)
+def test_a_sentence_for_each_press_says_why(session: Session) -> None:
+    results = graded(session, plan(session, 10).runs)
+    made = next_presses(session, results, 4)
+    assert len(made.why) == len(made.runs)
+    for sentence in made.why:
+        assert "likely window" in sentence and "foretold to pass" in sentence
+        assert sentence[0].isupper() and sentence.endswith(".")
+    assert plan(session, 4).why == ()
+
+
+def test_a_sentence_names_the_edge_in_the_dials_unit() -> None:
+    """Only the hot side is good: what lies past the window's cool edge is called under-cured."""
+    runs = plan(FOUR, 26).runs
+    good = (runs["cure temperature"] >= 125).astype(int)
+    results = runs.assign(peel=2 + 3 * good, wash=2 + 3 * good)
+    made = next_presses(FOUR, results, 8)
+    pairs = zip(made.why, made.runs["cure temperature"], strict=True)
+    cool = [why for why, at in pairs if at <= 115]
+    assert all("low side: under-cured?" in why and "°C" in why for why in cool)
+    html = made._repr_html_()
+    assert "Press 27:" in html and isinstance(made.runs, pd.DataFrame)

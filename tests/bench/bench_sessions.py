@@ -29,10 +29,11 @@ SCHEDULES = {
     "to 40": (10, 4, 4, 4, 4, 4, 4, 4, 2),
 }
 AT = (14, 26, 40)
+# Each rival with the numbers of presses it can play with: a composite of four settings takes 25.
 RIVALS = {
-    "one at a time": one_at_a_time,
-    "factorial": best_of_factorial,
-    "least squares": least_squares,
+    "one at a time": (one_at_a_time, (14, 26)),
+    "factorial": (best_of_factorial, (14, 26)),
+    "least squares": (least_squares, (26,)),
 }
 
 
@@ -42,7 +43,9 @@ def job(task: tuple[str, int, str, bool]) -> dict:
     row = {"family": family, "seed": seed, "volume": b.true_window()[0]}
     row["scores"] = ours(b, SCHEDULES[schedule], seed, AT)
     row["rivals"] = {
-        name: {n: way(b, n, seed) for n in (14, 26)} for name, way in RIVALS.items() if rivals
+        name: {n: way(b, n, seed) for n in counts}
+        for name, (way, counts) in RIVALS.items()
+        if rivals
     }
     return row
 
@@ -88,7 +91,7 @@ def report(rows: list[dict]) -> None:
         for n in sorted({n for r in some for n in r["scores"]}):
             print(line(group, n, some))
             for name in some[0]["rivals"]:
-                if n in (14, 26):
+                if n in some[0]["rivals"][name]:
                     p = np.array([r["rivals"][name][n] for r in some])
                     print(
                         f"{'':20s} {name:14s} mean pass {p.mean():.3f} ± {error(p):.3f}"
@@ -139,8 +142,9 @@ def draw(rows: list[dict], path: Path) -> None:
     ours_at = [np.mean([r["scores"][n].true_pass >= 0.9 for r in rows]) for n in counts]
     left.plot(counts, ours_at, "o-", color="black", label="dtfexp")
     for name, mark in zip(rows[0]["rivals"], "s^D", strict=False):
-        shares = [np.mean([r["rivals"][name][n] >= 0.9 for r in rows]) for n in (14, 26)]
-        left.plot((14, 26), shares, mark + "--", color="0.5", label=name)
+        played = sorted(rows[0]["rivals"][name])
+        shares = [np.mean([r["rivals"][name][n] >= 0.9 for r in rows]) for n in played]
+        left.plot(played, shares, mark + "--", color="0.5", label=name)
     truth = sum(r["volume"] for r in rows)
     found = [sum(r["scores"][n].volume for r in rows) / truth for n in counts]
     right.plot(counts, found, "o-", color="black")

@@ -126,8 +126,7 @@ def best_of_factorial(bench: Bench, presses: int, seed: int) -> float:
 
 def least_squares(bench: Bench, presses: int, seed: int) -> float:
     """True pass rate where a least-squares quadratic of the worse grade is highest, fitted to a
-    face-centred composite over the whole range (26 presses: 16 corners, 8 faces, 2 centres; 14: 8
-    corners, the rest as far as they go)."""
+    face-centred composite over the whole range (26 presses: 16 corners, 8 faces, 2 centres)."""
     rng = np.random.default_rng(seed)
     runs = plan(bench.session, presses, design="central composite", alpha="face", reach=1.0).runs
     graded = bench.press(runs, rng)

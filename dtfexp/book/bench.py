@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
         def waiting(self) -> pd.DataFrame: ...
 
+        def history(self) -> pd.DataFrame: ...
+
 
 class Bench:
     """What a logbook knows of its bench, from ``book.bench``.
@@ -110,6 +112,20 @@ class Bench:
         ``dew_point``, ``boiling_point`` in the session's unit; ``humidity`` in %, ``moisture`` in
         g/m³, ``altitude`` in m, ``pressure`` in hPa; NaN where not known."""
         return room.frame(self._book.kept(room.KIND), self._book.session.temperature_unit)
+
+    def rooms_pressed_in(self) -> pd.DataFrame:
+        """The rows of ``rooms`` that the test presses were made in, as far as the clock tells."""
+        return room.while_pressing(self.rooms(), self._last_pressed())
+
+    def room_strays(self) -> list[str]:
+        """What of today's room lies outside what the test presses met, a sentence each."""
+        unit = self._book.session.temperature_unit
+        return room.strays(self.rooms(), self._last_pressed(), unit)
+
+    def _last_pressed(self) -> datetime | None:
+        """When the last press was first recorded: wash grades come days later."""
+        entries = self._book.history()
+        return max(entries.groupby("press")["time"].min()) if len(entries) else None
 
     def mark(
         self,

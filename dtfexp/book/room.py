@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import checking, journal
@@ -29,6 +30,11 @@ _RANGES = {
 _HEIGHTS = {"m": 1.0, "metres": 1.0, "meters": 1.0, "ft": 0.3048, "feet": 0.3048}
 _HEIGHT = re.compile(r"\s*([+-]?[\d.,]+)\s*([A-Za-z]+)\s*")
 TOLD = tuple(_RANGES)
+#: A reading so long after the last press entry is of another day, not of the presses.
+SAME_SESSION = timedelta(hours=12)
+#: How far past what the presses met a room may be before it is another room, in °C, % and m.
+#: Common practice, no source.
+_ANOTHER = {"temperature": 5.0, "humidity": 10.0, "altitude": 300.0}
 
 
 def keep(book: journal.Keeper, told: dict[str, Any], *, by: str = "", id: str | None = None) -> str:
@@ -99,6 +105,38 @@ def frame(notes: Sequence[journal.Note], unit: str) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows, columns=["time", "by", *columns])
+
+
+def while_pressing(rooms: pd.DataFrame, last: datetime | None) -> pd.DataFrame:
+    """The readings of :func:`frame` that the presses were made in: up to half a day after the
+    ``last`` of them was pressed; none before the first press."""
+    return rooms.iloc[:0] if last is None else rooms[rooms["time"] <= last + SAME_SESSION]
+
+
+def strays(rooms: pd.DataFrame, last: datetime | None, unit: str) -> list[str]:
+    """One sentence for each reading of today's room that lies outside what the presses met.
+
+    rooms as :func:`frame` gives it, temperatures in ``unit``; last: when the last test press was
+    recorded.  Says nothing of what was read on one side only.
+    """
+    met = while_pressing(rooms, last)
+    today = rooms.loc[rooms.index.difference(met.index)]
+    found = []
+    for name, apart in _ANOTHER.items():
+        before, now = met[name].dropna(), today[name].dropna()
+        if not len(before) or not len(now):
+            continue
+        sign = {"humidity": " %", "altitude": " m"}.get(name, f" {unit}")
+        far = 1.8 * apart if sign == " °F" else apart
+        value, low, high = float(now.iloc[-1]), float(before.min()), float(before.max())
+        if low - far <= value <= high + far:
+            continue
+        span = f"{low:.0f}{sign}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}{sign}"
+        found.append(
+            f"Outside what was tested: {name} is {value:.0f}{sign} now, the presses were made at "
+            f"{span}. Press a few coupons at the target before you trust the window."
+        )
+    return found
 
 
 def _in_the_file(reading_unit: str, name: str, value: object) -> float:

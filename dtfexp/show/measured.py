@@ -44,7 +44,8 @@ def tried_with(results: pd.DataFrame) -> list[str]:
 class Measured:
     """The lines from set to reached, the latest map of every factor that has one, the lots that
     were in use (material, name) and the room: name of a reading -> its values, in °C and %;
-    a sentence on the last change noted; and what oven and press can be set to."""
+    a sentence on the last change noted; what oven and press can be set to; and what of today's
+    room lies outside what was tested."""
 
     true: TrueSettings = field(default_factory=TrueSettings)
     maps: Sequence[PlatenMap] = ()
@@ -52,12 +53,13 @@ class Measured:
     room: Mapping[str, Sequence[float]] = field(default_factory=dict)
     changed: str = ""
     machines: Sequence[Machine] = ()
+    strays: Sequence[str] = ()
 
     @classmethod
     def of(cls, book: Logbook) -> Measured:
         """What the book knows."""
         latest = {one.factor: one for one in book.bench.maps()}
-        lots, rooms = book.bench.lots(), book.bench.rooms()
+        lots, rooms = book.bench.lots(), book.bench.rooms_pressed_in()
         unit = book.session.temperature_unit
         air = [convert(float(value), unit, "°C") for value in rooms["temperature"].dropna()]
         return cls(
@@ -67,6 +69,7 @@ class Measured:
             {"temperature": air, "humidity": [float(v) for v in rooms["humidity"].dropna()]},
             _changed(book),
             tuple(book.bench.what(which) for which in MACHINES),
+            tuple(book.bench.room_strays()),
         )
 
     def as_read(self, finding: Finding) -> Finding:
@@ -86,12 +89,17 @@ class Measured:
             f" {reached}{sure}."
             for factor, setting, reached, sure in self._reached(finding, session, reading)
         ]
-        return [*reaches, *self._materials(reading)]
+        return [*self.strays, *reaches, *self._materials(reading)]
 
     def holds(self, results: pd.DataFrame, reading: Reading) -> list[str]:
         """For the page: days, lots, room and machines that the results hold for, and what of them
         nobody wrote down."""
-        found = [*tried_with(results), *self._materials(reading), *self._displays(reading)]
+        found = [
+            *self.strays,
+            *tried_with(results),
+            *self._materials(reading),
+            *self._displays(reading),
+        ]
         unknown = [] if self.lots else ["lots of film, powder and ink"]
         unknown += [] if any(self.room.values()) else ["room temperature and humidity"]
         unknown += [] if self.true.lines else ["what the machines really reach"]

@@ -223,3 +223,21 @@ def test_a_platen_hotter_than_its_display_is_held_to_the_fabric(tmp_path, clock)
         book.bench.map("press temperature", 290, [310] * 9)
         (warning,) = book.warnings(1)
         assert "nylon takes at most 302 °F" in warning.says
+
+
+def test_a_room_outside_what_was_tested_is_told(book: Logbook, clock: Clock) -> None:
+    assert book.bench.room_strays() == []
+    book.record(1, {book.session.outcomes[0].name: 4})
+    book.bench.room(temperature="20 C", humidity=40)
+    clock.go(hours=2)
+    book.bench.room(humidity=52)
+    clock.go(days=9)
+    book.record(1, {book.session.outcomes[1].name: 5})  # a wash grade, days later
+    assert book.bench.room_strays() == [], "nothing is known of today"
+    book.bench.room(temperature="24 C", humidity=61, altitude=900)
+    assert book.bench.room_strays() == [], "near enough, and no altitude to compare with"
+    book.bench.room(temperature="26 C", humidity=71)
+    warm, damp = book.bench.room_strays()
+    assert "temperature is 79 °F now, the presses were made at 68 °F." in warm
+    assert "humidity is 71 % now, the presses were made at 40 to 52 %." in damp
+    assert book.bench.rooms_pressed_in()["humidity"].tolist() == [40, 52]

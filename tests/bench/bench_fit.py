@@ -145,6 +145,11 @@ def main(folder: Path, sampler: bool) -> None:
     results = truth.press(plan(truth.session, 26, seed=1).runs, np.random.default_rng(1))
     small, fitted = timed(lambda: fit_and_ask(truth.session, results))
     print(f"26 presses, 2 outcomes, 1 fabric: {small:.2f} s with {SETTINGS} settings", flush=True)
+    session, presses = large()
+    much, _ = timed(lambda: fit_and_ask(session, presses), 1)
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(f"120 presses, 3 outcomes, 3 fabrics: {much:.2f} s, {much / small:.1f} times the small")
+    print(f"most memory so far: {most:.2f} GB", flush=True)
     if find_spec("numpyro") is None:
         print("  the general sampler was not run: numpyro is not installed", flush=True)
     elif sampler:
@@ -154,11 +159,6 @@ def main(folder: Path, sampler: bool) -> None:
             f"{(took - compiling) / small:.0f} times without compiling",
             flush=True,
         )
-    session, presses = large()
-    much, _ = timed(lambda: fit_and_ask(session, presses), 1)
-    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    print(f"120 presses, 3 outcomes, 3 fabrics: {much:.2f} s, {much / small:.1f} times the small")
-    print(f"most memory so far: {most:.2f} GB", flush=True)
     growth(folder)
 
 

@@ -56,9 +56,10 @@ def _sentence(
     for factor, low, high in ranges:
         value = grids.as_axis(factor, row[factor.name])
         edge = AT_THE_EDGE * max(high - low, grids.unit_of(factor))
+        name = factor.name.replace("_", " ")
         setting = factor.format(grids.as_setting(factor, value))
         for side, beyond in (("low", low - value), ("high", value - high)):
-            word = f"{factor.name} {setting} ({side} side: {looks_like(factor, side)}?)"
+            word = f"{name} {setting} ({side} side: {looks_like(factor, side)}?)"
             if beyond > 1e-9:
                 past.append(word)
             elif beyond > -edge and high > low:

@@ -203,6 +203,7 @@ def _print_plan(made: Plan) -> None:
     print(made.reason)
     print()
     print("\n".join(run_sheet(made)))
+    print(end="\n" if made.why else "")
     for press, why in zip(made.runs["press"], made.why, strict=False):
         print(f"Press {press}: {why}")
     for line in made.cost().lines():

@@ -65,7 +65,8 @@ def test_run_twice_they_change_nothing(shop):
     assert "ALARM" in told[3] and "most likely under-cured" in told[3]
     before = counts(shop)
     assert before["logbook.dtfbook"] == (14, 0, 1)
-    again = [run(shop, name) for name in NAMES]
+    # The report's notebook, the slowest, only reads the book; the next test counts that, too.
+    again = [run(shop, name) for name in NAMES if not name.startswith("3")]
     assert "opened, and nothing in it was changed" in again[0]
     assert counts(shop) == before
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+import dtfexp.dialin.window as windows
 from dtfexp import Logbook, plan
 from dtfexp.shop import demo
 from dtfexp.shop.cli import main, parser
@@ -197,8 +198,11 @@ def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_demo_does_the_whole_job_in_place_of_an_earlier_one(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # Rough windows will do here: the demo as it is runs from the wheel, below.
+    monkeypatch.setattr(windows, "FIRST_BUDGET", 1500)
+    monkeypatch.setattr(windows, "SECOND_BUDGET", 1500)
     with pytest.MonkeyPatch.context() as short:
         short.setattr(demo, "FOLLOW_UPS", ())
         assert run(capsys, "demo", "--out", str(tmp_path))[0] == 0

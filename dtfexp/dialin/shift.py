@@ -90,15 +90,14 @@ def fit_moved(
     moved = np.isin(data.press, _codes_of(results, before))
     data = replace(data, at=replace(data.at, before=moved))
     posterior = infer(data, coding.shape, coding.graded, replace(prior, moves=tuple(told)))
-    shifts = []
+    shifts, known = [], posterior.shift()
     for one in moving:
         column = session.factors.index(one.factor)
-        size = np.array([s.shift[column] for s in posterior.scales if s.shift is not None])
-        mean = float(posterior.weight @ size)
-        sd = float(np.sqrt(posterior.weight @ (size - mean) ** 2))
         half = _half_range(one.factor)
         # Without a press on either side nothing is known but the prior, known exactly.
-        found = (mean * half, sd * half) if presses else (0.0, one.sd)
+        found = (0.0, one.sd)
+        if presses and known is not None:
+            found = (float(known[0][column]) * half, float(known[1][column]) * half)
         shifts.append(Shift(one.factor, *found, presses, one.whose))
     return Fit(session, results, posterior), tuple(shifts)
 

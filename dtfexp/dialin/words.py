@@ -68,14 +68,13 @@ def describe_fit(fit: Fit) -> str:
 def _moved(fit: Fit) -> list[str]:
     """What a change has moved, one line each (:mod:`dtfexp.dialin.shift`); none without one."""
     post = fit.posterior
-    moved, lines = post.shift, []
+    moved, lines = post.shift(), []
     for column, before in enumerate(post.prior.moves if moved is not None else ()):
         if not before or moved is None:
             continue
         factor = fit.session.factors[column]
         half = 0.5 * (factor.bounds[1] - factor.bounds[0])
-        mean = half * float(post.weight @ moved[:, column])
-        sd = half * float(np.sqrt(post.weight @ (moved[:, column] - mean / half) ** 2))
+        mean, sd = (half * float(known[column]) for known in moved)
         size, give, prior = (
             factor.format(round(float(v), 1)) for v in (abs(mean), sd, half * before)
         )

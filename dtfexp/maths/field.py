@@ -294,7 +294,8 @@ def covariance_and_wander(
     """
     parts = _cross_parts(a, b, shape, scales, prior)
     a, b = a.moved(scales), b.moved(scales)
-    gaps = _gaps(parts, a.middle(), a.sd(), b, shape, scales, prior, weights)
+    levels = [_levels(a.nodes[:, i, :]) for i in range(len(shape.word))]
+    gaps = _gaps(parts, a.middle(), a.sd(), levels, b, shape, scales, prior, weights)
     return _assemble(parts, shape, scales, prior), np.asarray((gaps**2).sum(axis=1))
 
 
@@ -308,29 +309,34 @@ def spread_gaps(
     """
     parts = _cross_parts(a, b, shape, scales, prior)
     a, b = a.moved(scales), b.moved(scales)
-    return _gaps(parts, a.middle(), sd, b, shape, scales, prior, weights)
+    # Of two rows at one setting one may have been read off: every row is a level of its own.
+    rows = np.arange(a.n)
+    levels = [(rows, rows)] * len(shape.word)
+    return _gaps(parts, a.middle(), sd, levels, b, shape, scales, prior, weights)
 
 
 def _gaps(
     parts: _Parts,
     centre: Array,
     all_sd: Array,
+    levels: list[tuple[Ints, Ints]],
     b: Points,
     shape: FieldShape,
     scales: Scales,
     prior: Prior,
     weights: Array,
 ) -> Array:
-    """Half the change (n_a, d, O) of the posterior mean from one sd below to one above."""
+    """Half the change (n_a, d, O) of the posterior mean from one sd below to one above.
+
+    levels: for each column, rows that stand for all of equal centre and sd (as of ``_levels``).
+    """
     out = np.zeros((*centre.shape, weights.shape[1]))
     weight = scales.interplay**2
     for i, (word, stage) in enumerate(zip(shape.word, shape.stage, strict=True)):
         sd = all_sd[:, i]
         if word or not np.any(sd > 1e-12):
             continue
-        pairs = np.column_stack([centre[:, i], sd])
-        _, first_a, at_a = np.unique(pairs, axis=0, return_index=True, return_inverse=True)
-        at_a = at_a.reshape(-1)
+        first_a, at_a = levels[i]
         first_b, at_b = _levels(b.nodes[:, i, :])
         at_levels, one_node = b.nodes[first_b, i, :], np.ones(1)
         slope = []

@@ -180,11 +180,11 @@ def _slips(post: Posterior, candidates: Candidates) -> Array:
     gaps = field.spread_gaps(
         candidates.at,
         candidates.spread,
-        post.data.at,
+        post.data.places.at,
         post.shape,
         post.scales[0],
         post.prior,
-        post.weights(0),
+        post.place_weights(0),
     )
     return np.asarray((gaps**2).sum(axis=1))
 

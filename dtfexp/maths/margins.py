@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from dtfexp.maths import field
 from dtfexp.maths.field import Points
 from dtfexp.maths.joint import pass_given, probit
-from dtfexp.maths.posterior import Posterior
+from dtfexp.maths.posterior import Posterior, seen_from
 
 Array = NDArray[np.float64]
 
@@ -23,22 +23,17 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
 
     ``post`` at one set of scales (:func:`dtfexp.maths.posterior.at_central_scales`).
     """
-    scales, shape = post.scales[0], post.shape
-    weights = post.weights(0)
-    base, wander = field.covariance_and_wander(
-        cells, post.data.at, shape, scales, post.prior, weights
-    )
-    mean = field.trade_mean(cells, shape, scales, post.prior)[:, None] + base @ weights
+    mean, links, wander = seen_from(post, cells, 0)
 
     def margin(latent: Array) -> Array:
         return probit(pass_given(post, 0, latent, mean, wander))
 
     slope = np.empty_like(mean)
-    for o in range(shape.n_outcomes):
-        step = np.zeros(shape.n_outcomes)
+    for o in range(post.shape.n_outcomes):
+        step = np.zeros(post.shape.n_outcomes)
         step[o] = 0.2
         slope[:, o] = (margin(mean + step) - margin(mean - step)) / 0.4
-    return slope, post.links(base, 0)
+    return slope, links
 
 
 def covariance(post: Posterior, cells: Points) -> Array:

@@ -16,6 +16,7 @@ from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.ep import Observations, Sites, propagate
 from dtfexp.maths.field import FieldShape, Points, Prior, Scales
 from dtfexp.maths.ordinal import cumulative_mode
+from dtfexp.maths.places import Places
 from dtfexp.maths.scales import SCALE_PRIORS, ScalePrior, integrate, n_dimensions, to_scales
 
 Array = NDArray[np.float64]
@@ -35,35 +36,6 @@ class Graded:
 
     cuts: Array
     learn: bool = True
-
-
-@dataclass(frozen=True)
-class Places:
-    """The P places where there are data: the outcomes of a press, and presses made alike, share
-    one, so that their rows are added up before the sums over places are done.
-
-    at: the places; order (N,): rows of the data, place by place; starts (P,): the first of each.
-    """
-
-    at: Points
-    order: NDArray[np.int_]
-    starts: NDArray[np.int_]
-
-    @classmethod
-    def of(cls, points: Points) -> Places:
-        size = points.nodes.shape[1] * points.nodes.shape[2]
-        keys = [points.nodes.reshape(points.n, size), points.fabric[:, None].astype(float)]
-        keys += [] if points.before is None else [points.before[:, None].astype(float)]
-        _, first, place = np.unique(np.hstack(keys), axis=0, return_index=True, return_inverse=True)
-        place = place.reshape(-1)
-        order = np.argsort(place, kind="stable")
-        return cls(points.take(first), order, np.flatnonzero(np.diff(place[order], prepend=-1)))
-
-    def summed(self, rows: Array) -> Array:
-        """Rows (N, k) of the data added up by place, (P, k)."""
-        if not len(self.starts):
-            return rows
-        return np.asarray(np.add.reduceat(rows[self.order], self.starts, axis=0))
 
 
 @dataclass(frozen=True)
@@ -110,12 +82,15 @@ class Posterior:
     sites: Sites
     scale_priors: tuple[ScalePrior, ...] = SCALE_PRIORS
 
-    @property
-    def shift(self) -> Array | None:
-        """How far each setting has moved (J, d) at each scale setting, in codes; None: no change
-        was looked for."""
-        moved = [s.shift for s in self.scales if s.shift is not None]
-        return np.array(moved) if moved else None
+    def shift(self) -> tuple[Array, Array] | None:
+        """How far each setting has moved, mean and sd (d,) in codes; None: no change was looked
+        for."""
+        found = [s.shift for s in self.scales if s.shift is not None]
+        if not found:
+            return None
+        moved = np.array(found)
+        mean = self.weight @ moved
+        return mean, np.sqrt(self.weight @ (moved - mean) ** 2)
 
     def alike(self, j: int) -> Array:
         """Correlation (O, O) of the outcomes' fields at scale setting ``j``."""
@@ -354,22 +329,29 @@ def predict(post: Posterior, at: Points) -> Latent:
 
 
 def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]:
-    scales, shape, prior = post.scales[j], post.shape, post.prior
-    own = field.variance(at, shape, scales, prior)
+    n_out = post.shape.n_outcomes
+    own = field.variance(at, post.shape, post.scales[j], post.prior)
     cov = own[:, None, None] * post.alike(j)[None]
-    places, weights = post.data.places.at, post.place_weights(j)
-    base, wander = field.covariance_and_wander(at, places, shape, scales, prior, weights)
-    mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ weights
-    links = post.place_links(base, j)
-    for o in range(shape.n_outcomes):
-        for p in range(o, shape.n_outcomes):
+    mean, links, wander = seen_from(post, at, j)
+    for o in range(n_out):
+        for p in range(o, n_out):
             drop = np.einsum("ma,ma->m", links[o], links[p])
             cov[:, o, p] -= drop
             if p != o:
                 cov[:, p, o] -= drop
-    index = np.arange(shape.n_outcomes)
+    index = np.arange(n_out)
     cov[:, index, index] = np.maximum(cov[:, index, index], 1e-9)
     return mean, cov, wander
+
+
+def seen_from(post: Posterior, at: Points, j: int) -> tuple[Array, list[Array], Array]:
+    """Posterior mean (M, O) of the fields at points, their links to the data (O of (M, N)), and
+    the variance (M, O) that the machine spread adds there, at scale setting ``j``."""
+    scales, shape, prior = post.scales[j], post.shape, post.prior
+    places, weights = post.data.places.at, post.place_weights(j)
+    base, wander = field.covariance_and_wander(at, places, shape, scales, prior, weights)
+    mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ weights
+    return mean, post.place_links(base, j), wander
 
 
 def at_central_scales(post: Posterior) -> Posterior:
@@ -379,7 +361,7 @@ def at_central_scales(post: Posterior) -> Posterior:
     def middle(values: list[float]) -> float:
         return float(np.exp(post.weight @ np.log(values)))
 
-    shift = post.shift
+    shift = post.shift()
     scales = Scales(
         amplitude=middle([s.amplitude for s in post.scales]),
         length=middle([s.length for s in post.scales]),
@@ -389,7 +371,7 @@ def at_central_scales(post: Posterior) -> Posterior:
         alike=float(post.weight @ np.array([s.alike for s in post.scales])),
         ceiling=middle([s.ceiling for s in post.scales]),
         noise=np.exp(post.weight @ np.log(np.array([s.noise for s in post.scales]))),
-        shift=None if shift is None else post.weight @ shift,
+        shift=None if shift is None else shift[0],
     )
     sites = run_sites(post.data, post.shape, post.prior, post.graded, [scales])
     return replace(post, scales=(scales,), weight=np.ones(1), sites=sites)

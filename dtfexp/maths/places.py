@@ -1,0 +1,41 @@
+"""Where there are data: sums over rows of the data become sums over the places they share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.maths.field import Points
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Places:
+    """The P places where there are data: the outcomes of a press, and presses made alike, share
+    one, so that their rows are added up before the sums over places are done.
+
+    at: the places; order (N,): rows of the data, place by place; starts (P,): the first of each.
+    """
+
+    at: Points
+    order: NDArray[np.int_]
+    starts: NDArray[np.int_]
+
+    @classmethod
+    def of(cls, points: Points) -> Places:
+        size = points.nodes.shape[1] * points.nodes.shape[2]
+        keys = [points.nodes.reshape(points.n, size), points.fabric[:, None].astype(float)]
+        keys += [] if points.before is None else [points.before[:, None].astype(float)]
+        _, first, place = np.unique(np.hstack(keys), axis=0, return_index=True, return_inverse=True)
+        place = place.reshape(-1)
+        order = np.argsort(place, kind="stable")
+        return cls(points.take(first), order, np.flatnonzero(np.diff(place[order], prepend=-1)))
+
+    def summed(self, rows: Array) -> Array:
+        """Rows (N, k) of the data added up by place, (P, k)."""
+        if not len(self.starts):
+            return rows
+        return np.asarray(np.add.reduceat(rows[self.order], self.starts, axis=0))

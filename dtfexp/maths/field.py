@@ -13,6 +13,7 @@ partially pooled.  Luck of loads, rounds and blocks is simply more covariance.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,6 +131,16 @@ class Points:
             return self
         by = np.where(self.before[:, None], scales.shift[None, :], 0.0)
         return replace(self, nodes=self.nodes - by[:, :, None])
+
+    @cached_property
+    def levels(self) -> list[tuple[Ints, Ints]]:
+        """For each column: where every distinct set-point first stands, and which one each row has.
+
+        Settings sit on few levels: tables are worked out on these and spread out.
+        """
+        middle = self.nodes[:, :, self.nodes.shape[2] // 2]
+        found = [np.unique(column, return_index=True, return_inverse=True) for column in middle.T]
+        return [(first, at.reshape(-1)) for _, first, at in found]
 
     def middle(self) -> Array:
         """Middle of the nodes of every point, (n, d)."""
@@ -257,9 +268,7 @@ def _cross_parts(a: Points, b: Points, shape: FieldShape, scales: Scales, prior:
     a, b = a.moved(scales), b.moved(scales)
     ones, pairs = [], []
     for i, word in enumerate(shape.word):
-        # Settings sit on few levels: work on the distinct ones and spread the table out.
-        first_a, at_a = _levels(a.nodes[:, i, :])
-        first_b, at_b = _levels(b.nodes[:, i, :])
+        (first_a, at_a), (first_b, at_b) = a.levels[i], b.levels[i]
         one, pair = _column_tables(
             a.nodes[first_a, i, :],
             a.weights,
@@ -294,8 +303,7 @@ def covariance_and_wander(
     """
     parts = _cross_parts(a, b, shape, scales, prior)
     a, b = a.moved(scales), b.moved(scales)
-    levels = [_levels(a.nodes[:, i, :]) for i in range(len(shape.word))]
-    gaps = _gaps(parts, a.middle(), a.sd(), levels, b, shape, scales, prior, weights)
+    gaps = _gaps(parts, a.middle(), a.sd(), a.levels, b, shape, scales, prior, weights)
     return _assemble(parts, shape, scales, prior), np.asarray((gaps**2).sum(axis=1))
 
 
@@ -328,7 +336,7 @@ def _gaps(
 ) -> Array:
     """Half the change (n_a, d, O) of the posterior mean from one sd below to one above.
 
-    levels: for each column, rows that stand for all of equal centre and sd (as of ``_levels``).
+    levels: for each column, rows that stand for all of equal centre and sd, as ``Points.levels``.
     """
     out = np.zeros((*centre.shape, weights.shape[1]))
     weight = scales.interplay**2
@@ -337,7 +345,7 @@ def _gaps(
         if word or not np.any(sd > 1e-12):
             continue
         first_a, at_a = levels[i]
-        first_b, at_b = _levels(b.nodes[:, i, :])
+        first_b, at_b = b.levels[i]
         at_levels, one_node = b.nodes[first_b, i, :], np.ones(1)
         slope = []
         for sign in (1.0, -1.0):
@@ -373,18 +381,11 @@ def variance(a: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Arra
     a = a.moved(scales)
     ones, pairs = [], []
     for i, word in enumerate(shape.word):
-        first, at = _levels(a.nodes[:, i, :])
+        first, at = a.levels[i]
         one, pair = _diagonal_tables(a.nodes[first, i, :], a.weights, word, scales, prior)
         ones.append(one[at])
         pairs.append(pair[at])
     return _assemble(_gathered(ones, pairs, np.ones(a.n), shape), shape, scales, prior)
-
-
-def _levels(nodes: Array) -> tuple[Ints, Ints]:
-    """Where each distinct set-point first stands, and which one each row has."""
-    middle = nodes[:, nodes.shape[1] // 2]
-    _, first, at = np.unique(middle, return_index=True, return_inverse=True)
-    return first, at.reshape(-1)
 
 
 def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:

@@ -320,10 +320,10 @@ def predict(post: Posterior, at: Points) -> Latent:
     mean = np.empty((count, m, n_out))
     cov = np.empty((count, m, n_out, n_out))
     wander = np.zeros((count, m, n_out))
-    for j in range(count):
-        for start in range(0, m, 8192):
-            rows = np.arange(start, min(m, start + 8192))
-            part = at.take(rows)
+    for start in range(0, m, 8192):
+        rows = np.arange(start, min(m, start + 8192))
+        part = at.take(rows)
+        for j in range(count):
             mean[j, rows], cov[j, rows], wander[j, rows] = _predict_one(post, part, j)
     return Latent(mean, cov, wander)
 

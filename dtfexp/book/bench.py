@@ -14,7 +14,7 @@ from dtfexp.book.clocks import PressWarning
 from dtfexp.book.readings import PlatenMap
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from os import PathLike
     from typing import Protocol
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from dtfexp.book.journal import Keeper
     from dtfexp.describe.session import Session
     from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.plan import Plan
     from dtfexp.dialin.redial import Redial
     from dtfexp.dialin.true_settings import TrueSettings
 
@@ -115,17 +116,15 @@ class Bench:
 
     def rooms_pressed_in(self) -> pd.DataFrame:
         """The rows of ``rooms`` that the test presses were made in, as far as the clock tells."""
-        return room.while_pressing(self.rooms(), self._last_pressed())
+        entries = self._book.history()
+        # When each press was first recorded: wash grades come days later.
+        last = max(entries.groupby("press")["time"].min()) if len(entries) else None
+        return room.while_pressing(self.rooms(), last)
 
     def room_strays(self) -> list[str]:
         """What of today's room lies outside what the test presses met, a sentence each."""
         unit = self._book.session.temperature_unit
-        return room.strays(self.rooms(), self._last_pressed(), unit)
-
-    def _last_pressed(self) -> datetime | None:
-        """When the last press was first recorded: wash grades come days later."""
-        entries = self._book.history()
-        return max(entries.groupby("press")["time"].min()) if len(entries) else None
+        return room.strays(self.rooms(), self.rooms_pressed_in(), unit)
 
     def mark(
         self,
@@ -189,12 +188,27 @@ class Bench:
         """The session dialled in again since the last change noted; see ``carried.carried``."""
         return carried.carried(*self.for_fit(), self.changes(), fabric)
 
+    def next_presses(
+        self, presses: int, *, fabrics: Sequence[str] | None = None, seed: int = 0
+    ) -> tuple[Plan, str]:
+        """The presses that teach most now, and a sentence on what is carried over from before a
+        noted change (empty without one)."""
+        from dtfexp.dialin.next_presses import next_presses
+
+        session, results = self.for_fit()
+        known = carried.carried(session, results, self.changes(), fabrics[0] if fabrics else None)
+        if known is None:
+            return next_presses(session, results, presses, fabrics=fabrics, seed=seed), ""
+        wanted = fabrics or session.fabrics
+        return known.next_presses(presses, fabrics=wanted, seed=seed), known.sentence
+
     def fitted(self) -> Fit:
         """The fit of what is recorded, the presses of before a noted change carried over."""
         from dtfexp.dialin.fit import fit
 
-        known = self.carried()
-        return fit(*self.for_fit()) if known is None else known.fit
+        session, results = self.for_fit()
+        known = carried.carried(session, results, self.changes())
+        return fit(session, results) if known is None else known.fit
 
     def read_all(self) -> None:
         """Read every note of the bench; a note that is none fails here."""

@@ -6,11 +6,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from dtfexp.dialin.redial import CHANGES, Redial, redial
+from dtfexp.dialin.shift import graded_rows
+
 if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.redial import Redial
 
 
 def carried(
@@ -24,9 +26,6 @@ def carried(
     changes are moved once for each, the later moves by the middle of what the presses in between
     said.
     """
-    from dtfexp.dialin.redial import redial
-    from dtfexp.dialin.shift import graded_rows
-
     if fabric is not None:
         fabric = session.fabric(fabric).name
     noted = _with_presses_between(changes, results, session)
@@ -53,9 +52,6 @@ def _with_presses_between(
 ) -> list[tuple[str, int]]:
     """(what, after_press) in order; of changes with no grade between them only the one that leaves
     least of what was known."""
-    from dtfexp.dialin.redial import CHANGES
-    from dtfexp.dialin.shift import graded_rows
-
     graded = results.loc[graded_rows(session, results), "press"]
     found: dict[int, tuple[str, int]] = {}
     rows = changes.sort_values("after_press", kind="stable")
@@ -70,7 +66,5 @@ def _with_presses_between(
 
 
 def _most_graded(results: pd.DataFrame, session: Session) -> str:
-    from dtfexp.dialin.shift import graded_rows
-
     graded = results.loc[graded_rows(session, results), "fabric"]
     return str(graded.mode().iloc[0])

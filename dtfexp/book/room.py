@@ -113,21 +113,21 @@ def while_pressing(rooms: pd.DataFrame, last: datetime | None) -> pd.DataFrame:
     return rooms.iloc[:0] if last is None else rooms[rooms["time"] <= last + SAME_SESSION]
 
 
-def strays(rooms: pd.DataFrame, last: datetime | None, unit: str) -> list[str]:
+def strays(rooms: pd.DataFrame, met: pd.DataFrame, unit: str) -> list[str]:
     """One sentence for each reading of today's room that lies outside what the presses met.
 
-    rooms as :func:`frame` gives it, temperatures in ``unit``; last: when the last test press was
-    recorded.  Says nothing of what was read on one side only.
+    rooms as :func:`frame` gives it, temperatures in ``unit``; met: those of them that
+    :func:`while_pressing` finds.  Says nothing of what was read on one side only.
     """
-    met = while_pressing(rooms, last)
     today = rooms.loc[rooms.index.difference(met.index)]
     found = []
     for name, apart in _ANOTHER.items():
         before, now = met[name].dropna(), today[name].dropna()
         if not len(before) or not len(now):
             continue
-        sign = {"humidity": " %", "altitude": " m"}.get(name, f" {unit}")
-        far = 1.8 * apart if sign == " °F" else apart
+        sign, far = {"humidity": " %", "altitude": " m"}.get(name, f" {unit}"), apart
+        if name == "temperature":
+            far = units.convert_difference(apart, "°C", unit)
         value, low, high = float(now.iloc[-1]), float(before.min()), float(before.max())
         if low - far <= value <= high + far:
             continue

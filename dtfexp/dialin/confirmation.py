@@ -132,7 +132,7 @@ def _between(session: Session, factor: Factor, window: Window, edge: Any, reach:
     here, there = grids.as_axis(factor, target), grids.as_axis(factor, edge)
     axis = grids.full_axis(session, factor, window.fabric)
     wanted = here + reach * (there - here)
-    return grids.as_setting(factor, float(axis[int(np.argmin(np.abs(axis - wanted)))]))
+    return grids.as_setting(factor, grids.nearest(axis, wanted))
 
 
 def _shared_out(

@@ -221,7 +221,7 @@ def _move(
         else:
             wanted = here + sign * max(unit, _smallest_try(factor))
             reason = "a try; measure first, the fit alone would not move it"
-    return grids.as_setting(factor, float(way[int(np.argmin(np.abs(way - wanted)))])), reason
+    return grids.as_setting(factor, grids.nearest(way, wanted)), reason
 
 
 def _smallest_try(factor: Factor) -> float:

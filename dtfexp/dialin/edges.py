@@ -89,11 +89,7 @@ def _edge(
             if limited
             else f"The plan ends here; widen the range of {factor.name} to learn what lies beyond."
         )
-    return row, grids.as_setting(factor, _nearest(axis, outside))
-
-
-def _nearest(axis: Any, value: float) -> float:
-    return float(axis[int(np.argmin(np.abs(axis - value)))])
+    return row, grids.as_setting(factor, grids.nearest(axis, float(outside)))
 
 
 def _advice(row: dict[str, Any], chance: float) -> str:

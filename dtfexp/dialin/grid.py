@@ -77,6 +77,11 @@ def full_axis(session: Session, factor: Factor, fabric: str) -> Array:
     return np.asarray(session.allowed(factor, fabric), dtype=float)
 
 
+def nearest(axis: Array, value: float) -> float:
+    """The place on an axis nearest to a value; of two, the lower one."""
+    return float(axis[int(np.argmin(np.abs(axis - value)))])
+
+
 def usual(session: Session, fabric: str) -> dict[str, Any]:
     """What the shop runs today, as near as the dial and the fabric's heat limit allow."""
     out: dict[str, Any] = {}
@@ -84,7 +89,7 @@ def usual(session: Session, fabric: str) -> dict[str, Any]:
         out[factor.name] = factor.usual
         if factor.is_numeric:
             axis = full_axis(session, factor, fabric)
-            out[factor.name] = float(axis[int(np.argmin(np.abs(axis - float(factor.usual))))])
+            out[factor.name] = nearest(axis, float(factor.usual))
     return out
 
 

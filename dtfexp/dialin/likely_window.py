@@ -18,6 +18,8 @@ from dtfexp.maths.posterior import Posterior
 Array = NDArray[np.float64]
 
 MAPS = 48
+#: How often the grid closes in on where drawn windows lie.
+CLOSER = 2
 #: Cells in fewer of the drawn windows than this share of the most frequent do not count.
 RARE = 0.1
 #: Candidates are drawn over the cells that lie in this share of them.
@@ -54,14 +56,14 @@ def likely_window(
     each = max(budget // len(words), 300)
     parts = []
     for choice in words:
-        coarse = grids.grid(fitted.session, fabric, choice, each)
-        part = _look(fitted, post, fabric, coarse, pass_rate)
-        for _ in range(2):
-            within = _around(coarse, part.weight)
+        grid = grids.grid(fitted.session, fabric, choice, each)
+        part = _look(fitted, post, fabric, grid, pass_rate)
+        for _ in range(CLOSER):
+            within = _around(grid, part.weight)
             if within is None:
                 break
-            coarse = grids.grid(fitted.session, fabric, choice, each, within)
-            part = _look(fitted, post, fabric, coarse, pass_rate)
+            grid = grids.grid(fitted.session, fabric, choice, each, within)
+            part = _look(fitted, post, fabric, grid, pass_rate)
         parts.append(part)
     return _joined(parts)
 

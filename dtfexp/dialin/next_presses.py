@@ -69,7 +69,7 @@ def next_presses(
     else:
         chosen = choose(fitted, names, count, seed)
         if chosen is None:
-            return Plan(session, _no_rows(session), "next", seed, _enough_reason(fitted, names))
+            return Plan(session, no_rows(session), "next", seed, _enough_reason(fitted, names))
         wanted = chosen.presses
         reason = _next_reason(fitted, names)
     runs = lay_out(session, wanted, rng, *first)
@@ -147,25 +147,26 @@ def _best_chunk(
     best: tuple[float, list[int]] = (-np.inf, [])
     start = outlook.value
     groups = pool.groups(only)
+    made = pool.twins[before]
+    fresh = {key: rows[~np.isin(pool.twins[rows], made)] for key, rows in groups.items()}
+    fresh = {key: rows for key, rows in fresh.items() if len(rows)}
+    twice = not fresh
+    offered = groups if twice else fresh
     single = outlook.scores(np.arange(pool.n))
-    fresh = ~np.isin(pool.twins, pool.twins[before])
-    exhausted = not fresh[np.concatenate(list(groups.values()))].any()
-    worth = np.where(fresh | exhausted, single, -np.inf)
-    promising = sorted(groups, key=lambda g: -float(worth[groups[g]].max()))[:GROUPS_TRIED]
+    promising = sorted(offered, key=lambda key: -float(single[offered[key]].max()))[:GROUPS_TRIED]
     for key in promising:
-        members = groups[key]
+        members = offered[key]
         branch = outlook.branch(members)
+        left = np.ones(len(members), dtype=bool)
         picked: list[int] = []
-        for _ in range(size):
-            twins = np.isin(pool.twins[members], pool.twins[[*before, *picked]])
-            if twins.all() and (picked or not exhausted):
-                break
-            score = branch.scores(np.arange(len(members)))
-            choice = int(np.argmax(score if exhausted else np.where(twins, -np.inf, score)))
+        while len(picked) < size and left.any():
+            scores = branch.scores(np.arange(len(members)))
+            choice = int(np.argmax(np.where(left, scores, -np.inf)))
             branch.add(choice)
             picked.append(int(members[choice]))
+            left &= twice | (pool.twins[members] != pool.twins[members[choice]])
         gain = (branch.value - start) * pool.price(key, used)
-        if picked and gain > best[0] + 1e-12:
+        if gain > best[0] + 1e-12:
             best = (gain, picked)
     for choice in best[1]:
         outlook.add(choice)
@@ -185,7 +186,8 @@ def _stack(coding: Coding, names: list[str], mapped: dict[str, Likely]) -> Cells
     return Cells(points, np.concatenate(weights) / len(names), (margin, stays))
 
 
-def _no_rows(session: Session) -> pd.DataFrame:
+def no_rows(session: Session) -> pd.DataFrame:
+    """The runs of a plan without any."""
     whole = {c: pd.Series(dtype=int) for c in ("press", "oven_load", "press_round")}
     columns = {"press": whole["press"], "fabric": pd.Series(dtype=object)}
     columns |= {"oven_load": whole["oven_load"], "press_round": whole["press_round"]}

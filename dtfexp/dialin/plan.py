@@ -55,6 +55,13 @@ class Plan:
     def __len__(self) -> int:
         return len(self.runs)
 
+    def why_lines(self) -> list[str]:
+        """``why`` with the number of each press."""
+        if not self.why:
+            return []
+        numbers = self.runs["press"]
+        return [f"Press {press}: {why}" for press, why in zip(numbers, self.why, strict=True)]
+
     def timeline(self) -> pd.DataFrame:
         """Every step with its minutes: see ``dtfexp.dialin.timeline.timeline``."""
         return timeline(self.session, self.runs)
@@ -93,8 +100,7 @@ class Plan:
         )
 
     def _repr_html_(self) -> str:
-        lines = [f"Press {p}: {w}" for p, w in zip(self.runs["press"], self.why, strict=False)]
-        notes = "".join(f"<li>{escape(note)}</li>" for note in (*lines, *self.notes))
+        notes = "".join(f"<li>{escape(note)}</li>" for note in (*self.why_lines(), *self.notes))
         table = self.runs.to_html(index=False, border=0, justify="left")
         return f"<p>{escape(self.reason)}</p>{table}<ul>{notes}</ul>"
 

@@ -32,7 +32,7 @@ from dtfexp.describe.wording import listed
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
-from dtfexp.dialin.next_presses import choose
+from dtfexp.dialin.next_presses import choose, no_rows
 from dtfexp.dialin.numbering import first_numbers
 from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
 from dtfexp.dialin.results import check_results
@@ -124,7 +124,7 @@ class Redial:
             told = f"window{'s' * several} of {listed(names)}"
             if chosen is None:
                 reason = f"Another batch would hardly change the {told}: confirm the target."
-                return Plan(self.session, self._no_runs(), "redial", seed, reason)
+                return Plan(self.session, no_rows(self.session), "redial", seed, reason)
             wanted = chosen.presses
             ends = "end" if several else "ends"
             reason = f"Chosen where they teach most about where the {told} {ends}."
@@ -142,14 +142,9 @@ class Redial:
             row = {"fabric": self.fabric} | dict(target)
             for factor, offset in offsets:
                 axis = grids.full_axis(self.session, factor, self.fabric)
-                wanted = float(target[factor.name]) + offset
-                row[factor.name] = float(axis[int(np.argmin(np.abs(axis - wanted)))])
+                row[factor.name] = grids.nearest(axis, float(target[factor.name]) + offset)
             rows.append(row)
         return pd.DataFrame(rows)[["fabric", *(f.name for f in self.session.factors)]]
-
-    def _no_runs(self) -> pd.DataFrame:
-        names = [f.name for f in self.session.factors]
-        return self.earlier[["press", "fabric", "oven_load", "press_round", *names]].iloc[:0]
 
     @property
     def _moved(self) -> str:

@@ -28,7 +28,7 @@ _NODES, _WEIGHTS = hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 # Posteriors wider than this (sd on the probit scale) are split in three, each _NARROW times as
-# wide.  On simulated benches it takes the error of a chance from 0.06 to 0.03, and from 0.13 to
+# wide.  On simulated benches it takes the error of a chance from 0.06 to 0.04, and from 0.13 to
 # 0.04 where passed and failed presses are separated; five parts gain little more.
 _WIDE, _NARROW = 0.7, 0.6
 _PARTS, _PART_WEIGHTS = hermegauss(3)

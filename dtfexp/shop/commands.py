@@ -103,21 +103,14 @@ def sheet(args: Namespace) -> None:
 def next_(args: Namespace) -> None:
     """Add the presses that teach most to a logbook, or say that enough is known."""
     from dtfexp.book.logbook import Logbook
-    from dtfexp.dialin.next_presses import next_presses
 
     with Logbook.open(args.logbook) as book:
         with progress("choosing the next presses"):
-            known = book.bench.carried(args.fabrics[0] if args.fabrics else None)
-            session, results = book.bench.for_fit()
-            made = (
-                next_presses(session, results, args.presses, fabrics=args.fabrics, seed=args.seed)
-                if known is None
-                else known.next_presses(
-                    args.presses, fabrics=args.fabrics or session.fabrics, seed=args.seed
-                )
+            made, carried_over = book.bench.next_presses(
+                args.presses, fabrics=args.fabrics, seed=args.seed
             )
-        if known is not None:
-            print(known.sentence)
+        if carried_over:
+            print(carried_over)
         if not len(made.runs):
             print(made.reason)
             return
@@ -203,9 +196,10 @@ def _print_plan(made: Plan) -> None:
     print(made.reason)
     print()
     print("\n".join(run_sheet(made)))
-    print(end="\n" if made.why else "")
-    for press, why in zip(made.runs["press"], made.why, strict=False):
-        print(f"Press {press}: {why}")
+    if made.why:
+        print()
+    for line in made.why_lines():
+        print(line)
     for line in made.cost().lines():
         print(line)
     for note in made.notes:

@@ -144,22 +144,17 @@ def example_book() -> Logbook:
     return book
 
 
-def more(book: Logbook, fitted: Fit, presses: int, seed: int) -> Plan | None:
+def more(book: Logbook, presses: int, seed: int) -> Plan | None:
     """Add at most ``presses`` next test presses; nothing while planned ones are not made yet."""
-    from dtfexp.dialin.next_presses import next_presses
-
     open_ones = int((~book.waiting()["pressed"].astype(bool)).sum())
     if presses < 1:
         print("No further presses were asked for (more_presses is 0).")
     elif open_ones:
         print(f"{open_ones} planned test presses are not made yet: make those first.")
     else:
-        known = book.bench.carried()
-        if known is None:
-            found = next_presses(fitted.session, fitted.results, presses, seed=seed)
-        else:
-            print(known.sentence)
-            found = known.next_presses(presses, fabrics=book.session.fabrics, seed=seed)
+        found, carried_over = book.bench.next_presses(presses, seed=seed)
+        if carried_over:
+            print(carried_over)
         print(found.reason)
         if len(found.runs):
             book.add(found)

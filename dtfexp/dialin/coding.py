@@ -20,7 +20,7 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin.washes import wash_series
-from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points
+from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 from dtfexp.maths.posterior import Data, Graded
 
 Array = NDArray[np.float64]

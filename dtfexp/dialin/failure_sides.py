@@ -18,7 +18,7 @@ from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.defects import defect_words, signs_of
 from dtfexp.dialin.edges import looks_like
-from dtfexp.maths.field import Points
+from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import predict
 from dtfexp.maths.together import gains
 

@@ -15,8 +15,8 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import Coding
 from dtfexp.maths.box import Box, largest_box
-from dtfexp.maths.field import Points
 from dtfexp.maths.hidden import Hidden, posterior_draw, prior_draw
+from dtfexp.maths.points import Points
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit

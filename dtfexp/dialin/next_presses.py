@@ -24,8 +24,8 @@ from dtfexp.dialin.likely_window import Likely, likely_window
 from dtfexp.dialin.numbering import first_numbers
 from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
 from dtfexp.dialin.why import why_chosen
-from dtfexp.maths.field import Points
 from dtfexp.maths.lookahead import Outlook
+from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import at_central_scales
 
 Array = NDArray[np.float64]
@@ -38,8 +38,8 @@ CHUNK = 4
 GROUPS_TRIED = 12
 # A batch that would prove less than this share more of the likely window is not worth its garments,
 # once the share below is proven.
-ENOUGH = 0.01
-KNOWN = 0.5
+ENOUGH = 0.015
+KNOWN = 0.75
 
 
 def next_presses(
@@ -110,7 +110,8 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen | Non
     for candidate, outcomes in pool.pending:
         outlook.add(candidate, outcomes)
     now = np.concatenate([mapped[name].chance for name in names])
-    before = float(cells.weight @ (now >= CONFIDENCE))
+    known = float(cells.weight @ (now >= CONFIDENCE))
+    before = outlook.value
     picked: list[int] = []
     used = set(pool.used_temperatures)
     # A fabric without a window would starve beside one whose edges are cheap to map: fabrics still
@@ -124,7 +125,7 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen | Non
         chunks += 1
         picked += chunk
         used |= {pool.temperatures(i) for i in chunk}
-    if not needy and before >= KNOWN and outlook.value - before < ENOUGH:
+    if not needy and known >= KNOWN and outlook.value - before < ENOUGH:
         return None
     return Chosen(pool.frame.iloc[picked].reset_index(drop=True), mapped)
 

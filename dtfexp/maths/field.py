@@ -6,39 +6,23 @@ Anal. 115:57, additive kernels; Rasmussen & Williams 2006, sec. 4.2 and 2.7 for 
 
     f(x) = intercept + trade mean + one-factor parts + two-factor parts
 
+Temperature and time of one stage may act as one dose or each by itself (in truth somewhere between,
+which is a scale): their dose is one more factor, a column of its own (:mod:`dtfexp.maths.points`).
 Cure belongs to film and powder, so its parts are nearly shared by fabrics; press parts are
 partially pooled.  Luck of loads, rounds and blocks is simply more covariance.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
-Bools = NDArray[np.bool_]
-
-CURE, PRESS, PEEL = 0, 1, 2
-
-
-@dataclass(frozen=True)
-class FieldShape:
-    """What the field runs over.
-
-    stage (d,) of CURE/PRESS/PEEL; word (d,) true where the column holds a category code;
-    trade_off: pairs of columns (temperature, time) of one stage that add up to a dose;
-    series (n_outcomes,): equal codes are one quality judged again, after more washes (empty: none).
-    """
-
-    stage: tuple[int, ...]
-    word: tuple[bool, ...]
-    trade_off: tuple[tuple[int, int], ...]
-    n_outcomes: int
-    series: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -51,11 +35,10 @@ class Prior:
     # The usual settings pass more often than not; some shops run far from a good place.
     intercept_mean: float = 0.7
     intercept_sd: float = 0.9
-    # Lost at one half-range from the usual setting, and for hot AND long of one stage.
+    # Lost at one half-range from the usual setting.
     fall: float = 1.6
-    dose: float = 0.8
     # One setting alone: tilted, bent, and an edge anywhere.
-    slope_sd: float = 0.7
+    slope_sd: float = 0.9
     bend_sd: float = 0.6
     smooth_sd: float = 0.3
     # A peel method may be most of a grade better than another.
@@ -72,7 +55,7 @@ class Prior:
     # later wash is judged on the same coupon, and what has come loose stays loose.
     wash_tie: float = 0.7
     # What one press does to all its outcomes at once, beside load and round.
-    press_share_sd: float = 0.15
+    press_share_sd: float = 0.1
     # After a change (see Points.before): sd in codes of how far each column has moved (empty: none
     # has), and the correlation of the field with what it was, once moved.
     moves: tuple[float, ...] = ()
@@ -86,8 +69,9 @@ class Scales:
     amplitude multiplies trade mean and signal; length is the smoothness in half-ranges; interplay
     multiplies two-factor parts; load_sd, round_sd are luck in grades; alike is the correlation of
     the outcomes' fields; noise (n_outcomes,) is press noise in grades; ceiling is how far above
-    the acceptance cut the best possible print is; shift (d,) is how much, in codes, every setting
-    does more now than before a change (None: nothing has changed).
+    the acceptance cut the best possible print is; dose is the share of what temperature and time of
+    a stage do that goes by their dose alone; shift (d,) is how much, in codes, every setting does
+    more now than before a change (None: nothing has changed).
     """
 
     amplitude: float
@@ -98,74 +82,20 @@ class Scales:
     alike: float
     noise: Array
     ceiling: float = np.inf
+    dose: float = 0.25
     shift: Array | None = None
-
-
-@dataclass(frozen=True)
-class Points:
-    """Settings where the field is wanted.
-
-    nodes (n, d, q): codes of what the machines really do around each set-point (q = 1: exact);
-    weights (q,) of the nodes; fabric (n,) index; before (n,): true for settings of before a change,
-    which count as moved by ``Scales.shift`` (None: none is).  Columns that hold words repeat the
-    code.
-    """
-
-    nodes: Array
-    weights: Array
-    fabric: Ints
-    before: Bools | None = None
-
-    @property
-    def n(self) -> int:
-        return int(self.nodes.shape[0])
-
-    def take(self, index: Ints) -> Points:
-        before = None if self.before is None else self.before[index]
-        return Points(self.nodes[index], self.weights, self.fabric[index], before)
-
-    def moved(self, scales: Scales) -> Points:
-        """The same on today's settings: a bench that does more now than before reaches at a lower
-        setting what it reached then."""
-        if self.before is None or scales.shift is None:
-            return self
-        by = np.where(self.before[:, None], scales.shift[None, :], 0.0)
-        return replace(self, nodes=self.nodes - by[:, :, None])
-
-    @cached_property
-    def levels(self) -> list[tuple[Ints, Ints]]:
-        """For each column: where every distinct set-point first stands, and which one each row has.
-
-        Settings sit on few levels: tables are worked out on these and spread out.
-        """
-        middle = self.nodes[:, :, self.nodes.shape[2] // 2]
-        found = [np.unique(column, return_index=True, return_inverse=True) for column in middle.T]
-        return [(first, at.reshape(-1)) for _, first, at in found]
-
-    def middle(self) -> Array:
-        """Middle of the nodes of every point, (n, d)."""
-        return np.asarray(self.nodes @ self.weights)
-
-    def sd(self) -> Array:
-        """Standard deviation of the nodes of every point, (n, d)."""
-        square = (self.nodes**2) @ self.weights
-        return np.asarray(np.sqrt(np.maximum(square - self.middle() ** 2, 0.0)))
 
 
 def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior mean (n,): best near the usual settings, falling away on both sides.
 
-    Averaged over the nodes.  Temperature and time of one stage add up to a dose, so being hot AND
-    long is worse than hot and short (practice; no source).
+    Averaged over the nodes.  As far as temperature and time of one stage add up to a dose, being
+    hot AND long is worse than hot and short (practice; no source).
     """
-    points = points.moved(scales)
-    mean = points.nodes @ points.weights
+    points = points.moved(scales.shift).with_doses(shape.trade_off)
     square = (points.nodes**2) @ points.weights
-    numeric = np.array([not w for w in shape.word], dtype=float)
-    out = prior.intercept_mean - scales.amplitude * prior.fall * (square @ numeric)
-    for i, j in shape.trade_off:
-        out -= scales.amplitude * prior.dose * mean[:, i] * mean[:, j]
-    return np.asarray(out)
+    falls = np.where(shape.words, 0.0, shape.shares(scales.dose))
+    return np.asarray(prior.intercept_mean - scales.amplitude * prior.fall * (square @ falls))
 
 
 def _column_tables(
@@ -204,12 +134,14 @@ def _diagonal_tables(
 
 @dataclass(frozen=True)
 class _Parts:
-    """Covariance parts of every column between points, gathered to full size, and the pooling.
+    """What the columns add up to between points, by side (cure, press), and the pooling.
 
-    kept: correlation over a change, for points on either side of it.
+    alone: the one-factor parts, less half the squares of the pair parts (see :func:`_sides`);
+    pairs: pair part of every column, pair_sum: their sums; kept: correlation over a change, for
+    points on either side of it.
     """
 
-    ones: list[Array]
+    alone: dict[int, Array]
     pairs: list[Array]
     pair_sum: dict[int, Array]
     same_fabric: Array
@@ -223,36 +155,30 @@ def _side(stage: int) -> int:
     return CURE if stage == CURE else PRESS
 
 
-def _gathered(
-    ones: list[Array],
-    pairs: list[Array],
-    same_fabric: Array,
-    shape: FieldShape,
-    kept: Array | float = 1.0,
-) -> _Parts:
-    zero = np.zeros_like(ones[0])
-    pair_sum = {CURE: zero, PRESS: zero}
-    for pair, stage in zip(pairs, shape.stage, strict=True):
-        pair_sum[_side(stage)] = pair_sum[_side(stage)] + pair
-    return _Parts(ones, pairs, pair_sum, same_fabric, kept)
+def _own_part(one: Array, pair: Array, share: float, scales: Scales) -> tuple[Array, Array]:
+    """A column's share of the one-factor parts and its pair part, from its tables.
+
+    Sum over pairs i < j of p_i p_j = ((sum p)^2 - sum p^2) / 2: the squares are taken off here,
+    where tables are small, and need no double loop.
+    """
+    pair = share * pair
+    return share * one - 0.5 * (scales.interplay * pair) ** 2, pair
+
+
+def _added_up(parts: list[Array], shape: FieldShape) -> dict[int, Array]:
+    out = {CURE: np.zeros_like(parts[0]), PRESS: np.zeros_like(parts[0])}
+    for part, stage in zip(parts, shape.stages, strict=True):
+        out[_side(stage)] += part
+    return out
 
 
 def _assemble(parts: _Parts, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Sum of the parts with the pooling of fabrics; works on matrices and on diagonals alike."""
-    side_sum = {}
-    for side in (CURE, PRESS):
-        total, square = np.zeros_like(parts.ones[0]), np.zeros_like(parts.ones[0])
-        for one, pair, stage in zip(parts.ones, parts.pairs, shape.stage, strict=True):
-            if _side(stage) == side:
-                total += one
-                square += pair * pair
-        # Sum over pairs i<j of p_i p_j = ((sum p)^2 - sum p^2) / 2: one pass, no double loop.
-        total += scales.interplay**2 * 0.5 * (parts.pair_sum[side] ** 2 - square)
-        side_sum[side] = total
-    across = (scales.interplay * prior.across_stages) ** 2
-    side_sum[PRESS] += across * parts.pair_sum[CURE] * parts.pair_sum[PRESS]
-    signal = side_sum[CURE] * parts.pooled(prior.fabric_cure)
-    signal += side_sum[PRESS] * parts.pooled(prior.fabric_press)
+    weight, sums = scales.interplay**2, parts.pair_sum
+    signal = (parts.alone[CURE] + 0.5 * weight * sums[CURE] ** 2) * parts.pooled(prior.fabric_cure)
+    press = parts.alone[PRESS] + 0.5 * weight * sums[PRESS] ** 2
+    press += weight * prior.across_stages**2 * sums[CURE] * sums[PRESS]
+    signal += press * parts.pooled(prior.fabric_press)
     signal *= scales.amplitude**2
     return np.asarray(signal + prior.intercept_sd**2 * parts.pooled(prior.fabric_intercept))
 
@@ -265,30 +191,31 @@ def _kept(a: Points, b: Points, prior: Prior) -> Array | float:
 
 
 def _cross_parts(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> _Parts:
-    a, b = a.moved(scales), b.moved(scales)
-    ones, pairs = [], []
-    for i, word in enumerate(shape.word):
+    """Parts between points that have their doses already."""
+    alone, pairs = [], []
+    for i, (word, share) in enumerate(zip(shape.words, shape.shares(scales.dose), strict=True)):
         (first_a, at_a), (first_b, at_b) = a.levels[i], b.levels[i]
-        one, pair = _column_tables(
-            a.nodes[first_a, i, :],
-            a.weights,
-            b.nodes[first_b, i, :],
-            b.weights,
-            word,
-            scales,
-            prior,
-        )
-        ones.append(one[:, at_b][at_a])
+        at_levels_a, at_levels_b = a.nodes[first_a, i, :], b.nodes[first_b, i, :]
+        tables = _column_tables(at_levels_a, a.weights, at_levels_b, b.weights, word, scales, prior)
+        own, pair = _own_part(*tables, share, scales)
+        alone.append(own[:, at_b][at_a])
         pairs.append(pair[:, at_b][at_a])
     if a.n and np.all(a.fabric == a.fabric[0]):
         same = (a.fabric[:1, None] == b.fabric[None, :]).astype(float)
     else:
         same = (a.fabric[:, None] == b.fabric[None, :]).astype(float)
-    return _gathered(ones, pairs, same, shape, _kept(a, b, prior))
+    sums = _added_up(alone, shape), pairs, _added_up(pairs, shape)
+    return _Parts(*sums, same, _kept(a, b, prior))
+
+
+def _with_all(points: Points, shape: FieldShape, scales: Scales) -> Points:
+    """On today's settings, with the doses."""
+    return points.moved(scales.shift).with_doses(shape.trade_off)
 
 
 def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior covariance (n_a, n_b) of one outcome's field between two sets of points."""
+    a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     return _assemble(_cross_parts(a, b, shape, scales, prior), shape, scales, prior)
 
 
@@ -301,9 +228,9 @@ def covariance_and_wander(
     mean is compared one standard deviation of the spread to each side; only that column's parts
     change, so the rest is worked out once.
     """
+    a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     parts = _cross_parts(a, b, shape, scales, prior)
-    a, b = a.moved(scales), b.moved(scales)
-    gaps = _gaps(parts, a.middle(), a.sd(), a.levels, b, shape, scales, prior, weights)
+    gaps = _gaps(parts, a, a.sd(), a.levels, b, shape, scales, prior, weights)
     return _assemble(parts, shape, scales, prior), np.asarray((gaps**2).sum(axis=1))
 
 
@@ -315,17 +242,17 @@ def spread_gaps(
     sd (n_a, d) in codes, zero where nothing wanders; ``weights`` (n_b, O) as in
     :func:`covariance_and_wander`.
     """
+    a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     parts = _cross_parts(a, b, shape, scales, prior)
-    a, b = a.moved(scales), b.moved(scales)
     # Of two rows at one setting one may have been read off: every row is a level of its own.
     rows = np.arange(a.n)
-    levels = [(rows, rows)] * len(shape.word)
-    return _gaps(parts, a.middle(), sd, levels, b, shape, scales, prior, weights)
+    levels = [(rows, rows)] * len(shape.words)
+    return _gaps(parts, a, sd, levels, b, shape, scales, prior, weights)
 
 
 def _gaps(
     parts: _Parts,
-    centre: Array,
+    a: Points,
     all_sd: Array,
     levels: list[tuple[Ints, Ints]],
     b: Points,
@@ -337,55 +264,70 @@ def _gaps(
     """Half the change (n_a, d, O) of the posterior mean from one sd below to one above.
 
     levels: for each column, rows that stand for all of equal centre and sd, as ``Points.levels``.
+    A setting moves its own column and that of its dose.
     """
-    out = np.zeros((*centre.shape, weights.shape[1]))
-    weight = scales.interplay**2
+    centre, shares = a.middle(), shape.shares(scales.dose)
+    falls = 2.0 * scales.amplitude * prior.fall * shares
+    out = np.zeros((a.n, len(shape.stage), weights.shape[1]))
     for i, (word, stage) in enumerate(zip(shape.word, shape.stage, strict=True)):
         sd = all_sd[:, i]
         if word or not np.any(sd > 1e-12):
             continue
-        first_a, at_a = levels[i]
-        first_b, at_b = b.levels[i]
-        at_levels, one_node = b.nodes[first_b, i, :], np.ones(1)
-        slope = []
-        for sign in (1.0, -1.0):
-            moved = (centre[first_a, i] + sign * sd[first_a])[:, None]
-            slope.append(
-                _column_tables(moved, one_node, at_levels, b.weights, False, scales, prior)
-            )
-        d_one = (0.5 * (slope[0][0] - slope[1][0]))[:, at_b][at_a]
-        d_pair = (0.5 * (slope[0][1] - slope[1][1]))[:, at_b][at_a]
-        own, other = _side(stage), PRESS if _side(stage) == CURE else CURE
-        pool = prior.fabric_cure if own == CURE else prior.fabric_press
-        change = (d_one + weight * d_pair * (parts.pair_sum[own] - parts.pairs[i])) * parts.pooled(
-            pool
-        )
-        across = weight * prior.across_stages**2 * parts.pooled(prior.fabric_press)
-        change += across * d_pair * parts.pair_sum[other]
-        gap = scales.amplitude**2 * (change @ weights)
-        out[:, i, :] = gap + _mean_slope(centre, i, shape, scales, prior)[:, None] * sd[:, None]
+        side, other = _side(stage), PRESS if _side(stage) == CURE else CURE
+        pool = parts.pooled(prior.fabric_cure if side == CURE else prior.fabric_press)
+        within = scales.interplay**2 * pool
+        across = (scales.interplay * prior.across_stages) ** 2 * parts.pooled(prior.fabric_press)
+        beside = across * parts.pair_sum[other]
+        change: Array | float = 0.0
+        for k in shape.moved_by(i):
+            d_one, d_pair = _tables_gap(centre[:, k], sd, levels[k], b, k, scales, prior)
+            pairs = within * (parts.pair_sum[side] - parts.pairs[k]) + beside
+            change = change + shares[k] * (d_one * pool + d_pair * pairs)
+            out[:, i, :] -= (falls[k] * centre[:, k] * sd)[:, None]
+        out[:, i, :] += scales.amplitude**2 * (np.asarray(change) @ weights)
     return out
 
 
-def _mean_slope(centre: Array, i: int, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
-    """Slope (n,) of the trade mean in column i."""
-    slope = -2.0 * scales.amplitude * prior.fall * centre[:, i]
-    for pair in shape.trade_off:
-        if i in pair:
-            slope = slope - scales.amplitude * prior.dose * centre[:, sum(pair) - i]
-    return np.asarray(slope)
+def _tables_gap(
+    centre: Array,
+    sd: Array,
+    levels: tuple[Ints, Ints],
+    b: Points,
+    column: int,
+    scales: Scales,
+    prior: Prior,
+) -> tuple[Array, Array]:
+    """Half the change (n_a, n_b) of a column's two tables from one sd below to one above."""
+    (first_a, at_a), (first_b, at_b) = levels, b.levels[column]
+    at_levels, one_node = b.nodes[first_b, column, :], np.ones(1)
+    less, more = (
+        _column_tables(
+            (centre[first_a] + sign * sd[first_a])[:, None],
+            one_node,
+            at_levels,
+            b.weights,
+            False,
+            scales,
+            prior,
+        )
+        for sign in (-1.0, 1.0)
+    )
+    one, pair = (0.5 * (m - k) for k, m in zip(less, more, strict=True))
+    return one[:, at_b][at_a], pair[:, at_b][at_a]
 
 
 def variance(a: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior variance (n_a,) of one outcome's field, averaged over the nodes of each point."""
-    a = a.moved(scales)
-    ones, pairs = [], []
-    for i, word in enumerate(shape.word):
+    a = _with_all(a, shape, scales)
+    alone, pairs = [], []
+    for i, (word, share) in enumerate(zip(shape.words, shape.shares(scales.dose), strict=True)):
         first, at = a.levels[i]
-        one, pair = _diagonal_tables(a.nodes[first, i, :], a.weights, word, scales, prior)
-        ones.append(one[at])
+        tables = _diagonal_tables(a.nodes[first, i, :], a.weights, word, scales, prior)
+        own, pair = _own_part(*tables, share, scales)
+        alone.append(own[at])
         pairs.append(pair[at])
-    return _assemble(_gathered(ones, pairs, np.ones(a.n), shape), shape, scales, prior)
+    sums = _added_up(alone, shape), pairs, _added_up(pairs, shape)
+    return _assemble(_Parts(*sums, np.ones(a.n)), shape, scales, prior)
 
 
 def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:

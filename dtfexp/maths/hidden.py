@@ -16,8 +16,9 @@ from scipy.linalg import solve_triangular
 
 from dtfexp.maths import field, luck
 from dtfexp.maths.ceiling import quality, steepness
-from dtfexp.maths.field import FieldShape, Points, Prior, Scales
+from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.points import FieldShape, Points
 from dtfexp.maths.posterior import Graded, Posterior, ceilings
 from dtfexp.maths.scales import n_dimensions, to_scales
 

@@ -16,7 +16,7 @@ from scipy.special import ndtr
 
 from dtfexp.maths import field
 from dtfexp.maths.ceiling import quality
-from dtfexp.maths.field import Points
+from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Latent, Posterior, data_covariance, predict
 
 Array = NDArray[np.float64]

@@ -24,7 +24,7 @@ from scipy.special import ndtr, ndtri
 
 from dtfexp.maths import field, margins
 from dtfexp.maths.ceiling import quality, steepness
-from dtfexp.maths.field import Points
+from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]

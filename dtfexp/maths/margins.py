@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dtfexp.maths import field
-from dtfexp.maths.field import Points
 from dtfexp.maths.joint import pass_given, probit
+from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior, seen_from
 
 Array = NDArray[np.float64]

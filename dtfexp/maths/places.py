@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths.field import Points
+from dtfexp.maths.points import Points
 
 Array = NDArray[np.float64]
 

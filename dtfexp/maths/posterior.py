@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.ep import Observations, Sites, propagate
-from dtfexp.maths.field import FieldShape, Points, Prior, Scales
+from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.ordinal import cumulative_mode
 from dtfexp.maths.places import Places
+from dtfexp.maths.points import FieldShape, Points
 from dtfexp.maths.scales import SCALE_PRIORS, ScalePrior, integrate, n_dimensions, to_scales
 
 Array = NDArray[np.float64]
@@ -370,6 +371,7 @@ def at_central_scales(post: Posterior) -> Posterior:
         round_sd=middle([s.round_sd for s in post.scales]),
         alike=float(post.weight @ np.array([s.alike for s in post.scales])),
         ceiling=middle([s.ceiling for s in post.scales]),
+        dose=float(post.weight @ np.array([s.dose for s in post.scales])),
         noise=np.exp(post.weight @ np.log(np.array([s.noise for s in post.scales]))),
         shift=None if shift is None else shift[0],
     )

@@ -26,7 +26,8 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class ScalePrior:
-    """A log-normal prior (``alike``: logit-normal): centre and sd on the log (logit) scale."""
+    """A log-normal prior (``alike``, ``dose``: logit-normal): centre and sd on the log (logit)
+    scale."""
 
     name: str
     centre: float
@@ -38,11 +39,12 @@ SCALE_PRIORS: tuple[ScalePrior, ...] = (
     ScalePrior("amplitude", np.log(1.0), 0.40, "a range is wide enough to fail at its ends"),
     ScalePrior("length", np.log(0.5), 0.35, "an edge is about a quarter of a range wide"),
     ScalePrior("interplay", np.log(0.8), 0.40, "two settings act together, less than alone"),
-    ScalePrior("load luck", np.log(0.15), 0.40, "oven loads differ by part of a grade"),
-    ScalePrior("round luck", np.log(0.15), 0.40, "press rounds differ by part of a grade"),
+    ScalePrior("load luck", np.log(0.13), 0.40, "oven loads differ by part of a grade"),
+    ScalePrior("round luck", np.log(0.13), 0.40, "press rounds differ by part of a grade"),
     ScalePrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality"),
     ScalePrior("ceiling", np.log(1.5), 0.20, "the best print is a grade and a half above the cut"),
-    ScalePrior("press noise", np.log(0.32), 0.28, "twins differ by about a third of a grade"),
+    ScalePrior("dose", -0.8, 2.1, "hotter may stand for longer in one stage, wholly or hardly"),
+    ScalePrior("press noise", np.log(0.27), 0.28, "twins differ by about a quarter of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
 # Sets of evaluations beside the prior's own: as many as it takes until there are half as many again
@@ -55,7 +57,7 @@ _NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
 
 
 def n_dimensions(n_outcomes: int) -> int:
-    """Number of scale parameters: seven, the common press noise, and each outcome's own share."""
+    """Number of scale parameters: eight, the common press noise, and each outcome's own share."""
     return _N_COMMON + 1 + n_outcomes
 
 
@@ -65,18 +67,22 @@ def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_
     def log_normal(k: int, value: float) -> float:
         return float(np.exp(priors[k].centre + priors[k].sd * value))
 
+    def share(k: int) -> float:
+        return float(0.95 * expit(priors[k].centre + priors[k].sd * u[k]))
+
     return Scales(
         amplitude=log_normal(0, u[0]),
         length=max(log_normal(1, u[1]), 0.2),
         interplay=log_normal(2, u[2]),
         load_sd=log_normal(3, u[3]),
         round_sd=log_normal(4, u[4]),
-        alike=float(0.95 * expit(priors[5].centre + priors[5].sd * u[5])),
+        alike=share(5),
         ceiling=log_normal(6, u[6]),
+        dose=share(7),
         # One bench, one grader: the outcomes' noises differ less than benches do.
         noise=np.array(
             [
-                log_normal(7, _NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
+                log_normal(8, _NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
                 for own in u[_N_COMMON + 1 : _N_COMMON + 1 + n_outcomes]
             ]
         ),

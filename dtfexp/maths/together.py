@@ -15,7 +15,7 @@ from scipy.stats import norm, qmc
 
 from dtfexp.maths import field
 from dtfexp.maths.ep import Sites
-from dtfexp.maths.field import Points
+from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]

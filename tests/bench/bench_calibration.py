@@ -18,8 +18,9 @@ from scipy.stats import chisquare
 from dtfexp import fit, plan
 from dtfexp.dialin.coding import Coding
 from dtfexp.maths import ceiling, field, luck
-from dtfexp.maths.field import Points, Prior
+from dtfexp.maths.field import Prior
 from dtfexp.maths.joint import joint_pass, pass_posterior, probit
+from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Data, Graded, ceilings, data_covariance, infer, predict
 from dtfexp.maths.scales import n_dimensions, to_scales
 from tests.bench.simulated import FACTORS, FAMILIES, NAMES, bench, session

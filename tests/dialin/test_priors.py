@@ -8,7 +8,8 @@ import pytest
 
 from dtfexp import Fit, Outcome, Session, SessionError, fit, plan
 from dtfexp.dialin.priors import FIXED
-from dtfexp.maths.field import FieldShape, Prior, outcome_correlation
+from dtfexp.maths.field import Prior, outcome_correlation
+from dtfexp.maths.points import FieldShape
 from dtfexp.maths.scales import SCALE_PRIORS
 from tests.dialin.bench import CURE, ONE, PRESS, graded
 

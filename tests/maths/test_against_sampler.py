@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points, Prior
+from dtfexp.maths.field import Prior
 from dtfexp.maths.joint import pass_posterior
+from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 from dtfexp.maths.posterior import Data, Graded, infer, predict
 
 FILE = Path(__file__).parent / "data" / "reference_draws.json"

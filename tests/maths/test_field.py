@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from dtfexp.maths import field, luck
-from dtfexp.maths.field import CURE, PEEL, PRESS, FieldShape, Points, Prior, Scales
+from dtfexp.maths.field import Prior, Scales
+from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 
 SHAPE = FieldShape((CURE, CURE, PRESS, PEEL), (False, False, False, True), ((0, 1),), 2)
 SCALES = Scales(1.1, 0.5, 0.8, 0.15, 0.2, 0.5, np.array([0.3, 0.3]))

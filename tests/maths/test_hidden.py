@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from dtfexp.maths import field
-from dtfexp.maths.field import CURE, FieldShape, Points, Prior
+from dtfexp.maths.field import Prior
 from dtfexp.maths.hidden import posterior_draw
+from dtfexp.maths.points import CURE, FieldShape, Points
 from dtfexp.maths.posterior import Data, Graded, Posterior, predict, run_sites
 from dtfexp.maths.scales import n_dimensions, to_scales
 

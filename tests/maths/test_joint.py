@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from dtfexp.maths.field import FieldShape, Prior, Scales
+from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.joint import PassPosterior, joint_pass, pass_given, pass_posterior, probit
+from dtfexp.maths.points import FieldShape
 from dtfexp.maths.posterior import Graded, Latent, Posterior
 
 

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from dtfexp.maths import luck
-from dtfexp.maths.field import CURE, PRESS, FieldShape, Points, Prior, Scales
+from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.lookahead import Candidates, Outlook
+from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
 from dtfexp.maths.posterior import Data, Posterior, predict, run_sites
 
 SHAPE = FieldShape((CURE, PRESS), (False, False), (), 1)

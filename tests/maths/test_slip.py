@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from dtfexp.maths import field, luck
-from dtfexp.maths.field import PRESS, FieldShape, Points, Prior
+from dtfexp.maths.field import Prior
+from dtfexp.maths.points import PRESS, FieldShape, Points
 from dtfexp.maths.posterior import Data, Graded, Posterior, infer, with_slip
 from dtfexp.maths.scales import n_dimensions, to_scales
 

@@ -1,0 +1,147 @@
+"""Where the field is wanted: settings as codes, what the machines do around them, and their doses.
+
+Temperature and time of one stage may stand for one another: a hotter cure may be shorter.  With the
+temperature in half-ranges and the logarithm of the time in half-ranges their sum is the *dose* of
+the stage, under and over which prints fail (practice; no source; a rate that grows exponentially
+with temperature times a time, as in Arrhenius' law, is a sum on this scale).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+Bools = NDArray[np.bool_]
+Pairs = tuple[tuple[int, int], ...]
+
+CURE, PRESS, PEEL = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class FieldShape:
+    """What the field runs over.
+
+    stage (d,) of CURE/PRESS/PEEL; word (d,) true where the column holds a category code;
+    trade_off: pairs of columns (temperature, time) of one stage that add up to a dose;
+    series (n_outcomes,): equal codes are one quality judged again, after more washes (empty: none).
+    Every dose is one more column, after those of the settings.
+    """
+
+    stage: tuple[int, ...]
+    word: tuple[bool, ...]
+    trade_off: Pairs
+    n_outcomes: int
+    series: tuple[int, ...] = ()
+
+    @cached_property
+    def stages(self) -> tuple[int, ...]:
+        """Stage of every column, doses included."""
+        return self.stage + tuple(self.stage[i] for i, _ in self.trade_off)
+
+    @cached_property
+    def words(self) -> tuple[bool, ...]:
+        """Which columns, doses included, hold a category code."""
+        return self.word + (False,) * len(self.trade_off)
+
+    def shares(self, dose: float) -> Array:
+        """How much each column, doses included, counts when ``dose`` goes by the dose alone."""
+        out = np.ones(len(self.stages))
+        for k, pair in enumerate(self.trade_off):
+            out[list(pair)] = 1.0 - dose
+            out[len(self.stage) + k] = dose
+        return out
+
+    def moved_by(self, setting: int) -> list[int]:
+        """Columns that move with one setting: its own and those of its doses."""
+        doses = [k for k, pair in enumerate(self.trade_off) if setting in pair]
+        return [setting, *(len(self.stage) + k for k in doses)]
+
+
+@dataclass(frozen=True)
+class Points:
+    """Settings where the field is wanted.
+
+    nodes (n, d, q): codes of what the machines really do around each set-point (q = 1: exact);
+    weights (q,) of the nodes; fabric (n,) index; before (n,): true for settings of before a change,
+    which count as moved by ``Scales.shift`` (None: none is).  Columns that hold words repeat the
+    code.  doses: pairs of columns whose sums are the last columns (see :meth:`with_doses`).
+    """
+
+    nodes: Array
+    weights: Array
+    fabric: Ints
+    before: Bools | None = None
+    doses: Pairs = ()
+
+    @property
+    def n(self) -> int:
+        return int(self.nodes.shape[0])
+
+    def take(self, index: Ints) -> Points:
+        before = None if self.before is None else self.before[index]
+        return replace(self, nodes=self.nodes[index], fabric=self.fabric[index], before=before)
+
+    def moved(self, shift: Array | None) -> Points:
+        """The same on today's settings: a bench that does more now than before reaches at a lower
+        setting what it reached then.  shift (d,) in codes, or None."""
+        if self.before is None or shift is None:
+            return self
+        by = np.where(self.before[:, None], shift[None, :], 0.0)
+        return replace(self, nodes=self.nodes - by[:, :, None])
+
+    def with_doses(self, pairs: Pairs) -> Points:
+        """The same with one more column for each pair: the sum of its two columns."""
+        if not pairs or self.doses:
+            return self
+        if pairs not in self._widened:
+            self._widened[pairs] = self._widen(pairs)
+        return self._widened[pairs]
+
+    @cached_property
+    def _widened(self) -> dict[Pairs, Points]:
+        return {}
+
+    def _widen(self, pairs: Pairs) -> Points:
+        middle, sd, rows = self.middle(), self.sd(), np.arange(self.n)
+        columns = [self.nodes]
+        for i, j in pairs:
+            # Two machines wander apart: variances add up.  The nodes keep their own shape.
+            wider = np.where(sd[:, i] >= sd[:, j], i, j)
+            about = self.nodes[rows, wider] - middle[rows, wider][:, None]
+            both = np.hypot(sd[:, i], sd[:, j]) / np.maximum(sd[rows, wider], 1e-12)
+            dose = (middle[:, i] + middle[:, j])[:, None] + about * both[:, None]
+            columns.append(dose[:, None, :])
+        return replace(self, nodes=np.concatenate(columns, axis=1), doses=pairs)
+
+    @cached_property
+    def levels(self) -> list[tuple[Ints, Ints]]:
+        """For each column: where every distinct set-point first stands, and which one each row has.
+
+        Settings sit on few levels: tables are worked out on these and spread out.  A dose has one
+        for every pair of its two settings: their machines wander by different amounts.
+        """
+        middle = self.nodes[:, :, self.nodes.shape[2] // 2]
+        settings = middle[:, : middle.shape[1] - len(self.doses)]
+        out = [_distinct(column) for column in settings.T]
+        for i, j in self.doses:
+            out.append(_distinct(out[i][1] * len(out[j][0]) + out[j][1]))
+        return out
+
+    def middle(self) -> Array:
+        """Middle of the nodes of every point, (n, d)."""
+        return np.asarray(self.nodes @ self.weights)
+
+    def sd(self) -> Array:
+        """Standard deviation of the nodes of every point, (n, d)."""
+        square = (self.nodes**2) @ self.weights
+        return np.asarray(np.sqrt(np.maximum(square - self.middle() ** 2, 0.0)))
+
+
+def _distinct(column: Array | Ints) -> tuple[Ints, Ints]:
+    _, first, at = np.unique(column, return_index=True, return_inverse=True)
+    return first, at.reshape(-1)

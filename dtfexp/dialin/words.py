@@ -8,6 +8,7 @@ import numpy as np
 
 from dtfexp.dialin.priors import FIXED
 from dtfexp.dialin.washes import wash_series
+from dtfexp.maths.scales import of_share
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -40,9 +41,16 @@ def describe_fit(fit: Fit) -> str:
             f"  {name}: {mean:.2f}  [{np.exp(prior.centre):.2f}, {low:.2f} to {high:.2f}: "
             f"{prior.reason}]"
         )
-    alike = priors["alike"]
-    mean = float(post.weight @ np.array([s.alike for s in post.scales]))
-    lines.append(f"  alike: {mean:.2f}  [0 to 0.95, any of them about as likely: {alike.reason}]")
+    for name, values in {
+        "alike": [s.alike for s in post.scales],
+        "dose": [s.dose for s in post.scales],
+    }.items():
+        prior = priors[name]
+        low, middle, high = (of_share(prior, u) for u in (-1.0, 0.0, 1.0))
+        lines.append(
+            f"  {name}: {float(post.weight @ np.array(values)):.2f}  [{middle:.2f}, {low:.2f} to "
+            f"{high:.2f}: {prior.reason}]"
+        )
     lines += _moved(fit)
     for series in wash_series(fit.session):
         names = ", ".join(o.name for o in series)

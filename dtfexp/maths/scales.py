@@ -61,14 +61,16 @@ def n_dimensions(n_outcomes: int) -> int:
     return _N_COMMON + 1 + n_outcomes
 
 
+def of_share(prior: ScalePrior, value: float) -> float:
+    """A share between 0 and 0.95 from its standard-normal coordinate."""
+    return float(0.95 * expit(prior.centre + prior.sd * value))
+
+
 def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_PRIORS) -> Scales:
     """Standard-normal coordinates (n_dimensions,) to scales."""
 
     def log_normal(k: int, value: float) -> float:
         return float(np.exp(priors[k].centre + priors[k].sd * value))
-
-    def share(k: int) -> float:
-        return float(0.95 * expit(priors[k].centre + priors[k].sd * u[k]))
 
     return Scales(
         amplitude=log_normal(0, u[0]),
@@ -76,9 +78,9 @@ def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_
         interplay=log_normal(2, u[2]),
         load_sd=log_normal(3, u[3]),
         round_sd=log_normal(4, u[4]),
-        alike=share(5),
+        alike=of_share(priors[5], u[5]),
         ceiling=log_normal(6, u[6]),
-        dose=share(7),
+        dose=of_share(priors[7], u[7]),
         # One bench, one grader: the outcomes' noises differ less than benches do.
         noise=np.array(
             [

@@ -149,8 +149,10 @@ def test_failures_feed_the_fit(fitted):
     bad = fit(FOUR, recorded(fitted, runs, range(0, 22, 3))).pass_rate(at, "cotton")
     assert bad["pass_rate"].item() < good - 0.1
     # What the watch calls usual is more careful than what is expected, and within its bounds.
-    usual = usual_failing(confirmed, TARGET, "cotton")
-    assert 1 - good < usual < 1 - confirmed.pass_rate(at, "cotton")["low"].item()
+    mixed = fit(FOUR, recorded(fitted, runs, (3, 14)))
+    told = mixed.pass_rate(at, "cotton")
+    usual = usual_failing(mixed, TARGET, "cotton")
+    assert 1 - told["pass_rate"].item() < usual < 1 - told["low"].item()
     away = TARGET | {"cure temperature": 105.0, "press temperature": 340.0}
     assert usual_failing(confirmed, away, "cotton") == 0.30
 

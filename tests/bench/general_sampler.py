@@ -38,53 +38,72 @@ from scipy.special import ndtr
 jax.config.update("jax_enable_x64", True)
 
 SOFT = 0.4  # grade units over which the top rounds off
+PRESS_SHARE = 0.10  # sd of what one press does to all its outcomes, grade units
+SCALES = 9  # scale parameters before the own noise of each outcome
 
 
 def scales_of(u: Any, n_outcomes: int) -> dict[str, Any]:
-    """Scale parameters from independent standard normals (8 + outcomes,)."""
-    common = 0.85 * u[7] + 0.53 * u[8 : 8 + n_outcomes]
+    """Scale parameters from independent standard normals (9 + outcomes,)."""
+    common = 0.85 * u[8] + 0.53 * u[SCALES : SCALES + n_outcomes]
     return {
         "amplitude": jnp.exp(0.40 * u[0]),
         "length": jnp.maximum(0.5 * jnp.exp(0.35 * u[1]), 0.2),
         "interplay": 0.8 * jnp.exp(0.40 * u[2]),
-        "load": 0.15 * jnp.exp(0.40 * u[3]),
-        "round": 0.15 * jnp.exp(0.40 * u[4]),
+        "load": 0.13 * jnp.exp(0.40 * u[3]),
+        "round": 0.13 * jnp.exp(0.40 * u[4]),
         "alike": 0.95 * jax.nn.sigmoid(u[5]),
         "ceiling": 1.5 * jnp.exp(0.20 * u[6]),
-        "noise": 0.32 * jnp.exp(0.28 * common),
+        "dose": 0.95 * jax.nn.sigmoid(-0.8 + 2.1 * u[7]),
+        "noise": 0.27 * jnp.exp(0.28 * common),
     }
 
 
+def columns_of(case: dict[str, Any]) -> list[tuple[tuple[int, ...], bool, bool]]:
+    """For each column the settings it sums, whether it is a word, and whether it is of the cure.
+
+    The settings come first; each trade-off pair adds a column, the dose: both settings' sum.
+    """
+    cure = [stage == "cure" for stage in case["stage"]]
+    out = [((i,), bool(word), cure[i]) for i, word in enumerate(case["word"])]
+    return out + [((i, j), False, cure[i]) for i, j in case["trade_off"]]
+
+
+def shares_of(case: dict[str, Any], s: dict[str, Any]) -> list[Any]:
+    """What counts of each column: a dose takes its share, its two settings keep the rest."""
+    paired = {i for pair in case["trade_off"] for i in pair}
+    out = [1.0 - s["dose"] if i in paired else 1.0 for i in range(len(case["word"]))]
+    return out + [s["dose"] for _ in case["trade_off"]]
+
+
 def mean_of(x: Any, case: dict[str, Any], s: dict[str, Any]) -> Any:
-    """Prior mean (n,): falls away from the usual settings, and where hot meets long."""
+    """Prior mean (n,): falls away from the usual settings and from the usual dose."""
     out = jnp.full(x.shape[0], 0.7)
-    for i, word in enumerate(case["word"]):
+    for (of, word, _), share in zip(columns_of(case), shares_of(case, s), strict=True):
         if not word:
-            out = out - s["amplitude"] * 1.6 * x[:, i] ** 2
-    for i, j in case["trade_off"]:
-        out = out - s["amplitude"] * 0.8 * x[:, i] * x[:, j]
+            out = out - s["amplitude"] * 1.6 * share * sum(x[:, i] for i in of) ** 2
     return out
 
 
 def kernel(a: Any, fabric_a: Any, b: Any, fabric_b: Any, case: dict[str, Any], s: Any) -> Any:
-    """Prior covariance (n_a, n_b) of one outcome's field: every pair of settings written out."""
+    """Prior covariance (n_a, n_b) of one outcome's field: every pair of columns written out."""
     same = (fabric_a[:, None] == fabric_b[None, :]) * 1.0
 
     def pooled(rho: float) -> Any:
         return rho + (1.0 - rho) * same
 
+    columns = columns_of(case)
     alone, together = [], []
-    for i, word in enumerate(case["word"]):
-        p, q = a[:, i][:, None], b[:, i][None, :]
+    for (of, word, _), share in zip(columns, shares_of(case, s), strict=True):
+        p, q = sum(a[:, i] for i in of)[:, None], sum(b[:, i] for i in of)[None, :]
         if word:
-            alone.append(0.64 * (p == q))
-            together.append(1.0 * (p == q))
+            alone.append(share * 0.64 * (p == q))
+            together.append(share * 1.0 * (p == q))
             continue
         near = jnp.exp(-((p - q) ** 2) / (2.0 * s["length"] ** 2))
-        alone.append(0.49 * p * q + 0.36 * p**2 * q**2 + 0.09 * near)
-        together.append(0.6 * p * q + 0.3 * near)
+        alone.append(share * (0.81 * p * q + 0.36 * p**2 * q**2 + 0.09 * near))
+        together.append(share * (0.6 * p * q + 0.3 * near))
     out = 0.0
-    cure = [stage == "cure" for stage in case["stage"]]
+    cure = [of_cure for _, _, of_cure in columns]
     for i in range(len(cure)):
         out = out + alone[i] * pooled(0.93 if cure[i] else 0.6)
         for j in range(i):
@@ -102,7 +121,7 @@ def covariance_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
     out = kernel(jnp.array(x), fabric, jnp.array(x), fabric, case, s)
     out = out * jnp.where(np.equal.outer(outcome, outcome), 1.0, s["alike"])
     luck = s["load"] ** 2 * same["load"] + s["round"] ** 2 * same["round"]
-    out = out + luck * (0.5 + 0.5 * same["outcome"]) + 0.15**2 * same["press"]
+    out = out + luck * (0.5 + 0.5 * same["outcome"]) + PRESS_SHARE**2 * same["press"]
     return out + 1e-8 * jnp.eye(len(x))
 
 
@@ -120,7 +139,7 @@ def log_between(low: Any, high: Any) -> Any:
 def model(case: dict[str, Any]) -> None:
     """Field and scales as standard normals; grades read the quality under the ceiling."""
     n_outcomes, n = len(case["cuts"]), len(case["outcome"])
-    u = numpyro.sample("u", dist.Normal(jnp.zeros(8 + n_outcomes), 1.0).to_event(1))
+    u = numpyro.sample("u", dist.Normal(jnp.zeros(SCALES + n_outcomes), 1.0).to_event(1))
     z = numpyro.sample("z", dist.Normal(jnp.zeros(n), 1.0).to_event(1))
     s = scales_of(u, n_outcomes)
     root = jnp.linalg.cholesky(covariance_of(case, s))
@@ -176,16 +195,17 @@ def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 
     new luck by Gauss-Hermite quadrature.
     """
     n_outcomes = len(case["cuts"])
-    points, fabric = jnp.array(case["points"]), np.array(case["points_fabric"])
+    points, fabric = jnp.array(case["points"]), jnp.array(case["points_fabric"])
     x, outcome = jnp.array(case["settings"]), np.array(case["outcome"])
     measured = np.array([c is None for c in case["cuts"]])
 
-    def one(u: Any, z: Any) -> Any:
+    # The points are handed in: as constants of the function, thousands take minutes to compile.
+    def one(u: Any, z: Any, points: Any, fabric: Any) -> Any:
         s = scales_of(u, n_outcomes)
         root = jnp.linalg.cholesky(covariance_of(case, s))
         base = kernel(points, fabric, x, np.array(case["fabric"]), case, s)
         own = jax.vmap(lambda p, f: kernel(p[None], f[None], p[None], f[None], case, s)[0, 0])(
-            points, jnp.array(fabric)
+            points, fabric
         )
         alike = s["alike"] + (1.0 - s["alike"]) * jnp.eye(n_outcomes)
         half = [
@@ -196,10 +216,12 @@ def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 
         drop = jnp.stack([jnp.stack([(g * h).sum(axis=0) for h in half], -1) for g in half], -1)
         return centre, own[:, None, None] * alike - drop, s
 
-    step = jax.jit(lambda u, z: jax.lax.map(lambda p: one(*p), (u, z), batch_size=64))
+    # So many draws at a time that the matrices between points and grades stay small.
+    batch = int(np.clip(2_000_000 // (len(points) * len(x)), 1, 64))
+    step = jax.jit(lambda u, z, *at: jax.lax.map(lambda p: one(*p, *at), (u, z), batch_size=batch))
     u, z = draws["u"][:, ::thin], draws["z"][:, ::thin]
     chains, samples = u.shape[:2]
-    mean, cov, s = step(u.reshape(-1, u.shape[-1]), z.reshape(-1, z.shape[-1]))
+    mean, cov, s = step(u.reshape(-1, u.shape[-1]), z.reshape(-1, z.shape[-1]), points, fabric)
     mean, cov = np.asarray(mean), np.asarray(cov)
     s = {k: np.asarray(v) for k, v in s.items()}
     rng = np.random.default_rng(seed)
@@ -209,7 +231,7 @@ def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 
     capped = top - SOFT * np.logaddexp(0.0, (top - field) / SOFT)
     quality = np.where(measured, field, capped)
     luck = 0.5 * (s["load"] ** 2 + s["round"] ** 2)
-    shared = np.sqrt(luck + 0.15**2)[:, None, None]
+    shared = np.sqrt(luck + PRESS_SHARE**2)[:, None, None]
     own = np.sqrt(luck[:, None] + s["noise"] ** 2)[:, None, :]
     nodes, weights = np.polynomial.hermite_e.hermegauss(15)
     passing = sum(

@@ -125,6 +125,21 @@ def covariance_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
     return out + 1e-8 * jnp.eye(len(x))
 
 
+def prior_at(case: dict[str, Any], seed: int, rows: int = 12) -> dict[str, Any]:
+    """The prior of the first rows of a case at scales drawn at random, for an exact comparison."""
+    n_outcomes = len(case["cuts"])
+    u = np.round(np.random.default_rng(seed).normal(size=SCALES + n_outcomes), 3)
+    s = scales_of(jnp.array(u), n_outcomes)
+    mean = mean_of(jnp.array(case["settings"]), case, s)[:rows]
+    exact = {
+        "mean": mean,
+        "covariance": covariance_of(case, s)[:rows, :rows],
+        "noise": s["noise"],
+        "ceiling": s["ceiling"],
+    }
+    return {"u": u.tolist(), **{k: np.round(np.asarray(v), 6).tolist() for k, v in exact.items()}}
+
+
 def log_between(low: Any, high: Any) -> Any:
     """log(Phi(high) - Phi(low)), the difference taken in the nearer tail."""
     flip = low > 0

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.bench.general_sampler import draw, summary
+from tests.bench.general_sampler import draw, prior_at, summary
 
 FIVE_GRADES = [-2.0, -1.0, 0.0, 1.0]
 PASS_FAIL = [0.0]
@@ -113,7 +113,8 @@ def main(where: Path, names: list[str]) -> None:
         start = time.perf_counter()
         samples = 3200 if name in LONG else 800
         draws = draw(case, warmup=300, samples=samples, chains=4, seed=1)
-        out[name] = {**case, "reference": summary(case, draws, seed=1, thin=1)}
+        reference = summary(case, draws, seed=1, thin=1)
+        out[name] = {**case, "prior": prior_at(case, seed=1), "reference": reference}
         found = out[name]["reference"]
         print(
             f"{name}: {time.perf_counter() - start:.0f} s, R-hat at most {found['r_hat']}, "

@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dtfexp.maths.field import Prior
+from dtfexp.maths.field import Prior, trade_mean
 from dtfexp.maths.joint import pass_posterior
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Data, Graded, infer, predict
+from dtfexp.maths.posterior import Data, Graded, data_covariance, infer, predict
+from dtfexp.maths.scales import to_scales
 
 FILE = Path(__file__).parent / "data" / "reference_draws.json"
 CASES: dict[str, dict[str, Any]] = json.loads(FILE.read_text(encoding="utf-8"))
@@ -29,17 +30,13 @@ def _points(settings: list[list[float]], fabric: list[int]) -> Points:
     return Points(np.array(settings)[:, :, None], np.ones(1), np.array(fabric))
 
 
-@cache
-def _fitted(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean and sd of the field (M, O) and expected pass rate (M,) of our fit."""
-    case = CASES[name]
+def _session(case: dict[str, Any]) -> tuple[Data, FieldShape]:
     shape = FieldShape(
         stage=tuple(STAGE[s] for s in case["stage"]),
         word=tuple(case["word"]),
         trade_off=tuple((i, j) for i, j in case["trade_off"]),
         n_outcomes=len(case["cuts"]),
     )
-    graded = tuple(None if c is None else Graded(np.array(c), learn=False) for c in case["cuts"])
     codes = {k: np.array(case[k]) for k in ("outcome", "load", "round", "press", "grade")}
     data = Data(
         at=_points(case["settings"], case["fabric"]),
@@ -51,6 +48,15 @@ def _fitted(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         grade=codes["grade"],
         value=np.array([np.nan if v is None else v for v in case["value"]]),
     )
+    return data, shape
+
+
+@cache
+def _fitted(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean and sd of the field (M, O) and expected pass rate (M,) of our fit."""
+    case = CASES[name]
+    data, shape = _session(case)
+    graded = tuple(None if c is None else Graded(np.array(c), learn=False) for c in case["cuts"])
     post = infer(data, shape, graded, Prior())
     latent = predict(post, _points(case["points"], case["points_fabric"]))
     mean = np.einsum("j,jmo->mo", post.weight, latent.mean)
@@ -62,6 +68,21 @@ def _fitted(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 def _reference(name: str, key: str) -> np.ndarray:
     return np.array(CASES[name]["reference"][key])
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_both_writings_are_of_one_model(name: str) -> None:
+    """Scales, mean and covariance of what was graded, luck included, at scales drawn at random."""
+    data, shape = _session(CASES[name])
+    prior = CASES[name]["prior"]
+    scales = to_scales(np.array(prior["u"]), shape.n_outcomes)
+    assert scales.noise == pytest.approx(np.array(prior["noise"]), abs=1e-6)
+    assert scales.ceiling == pytest.approx(prior["ceiling"], abs=1e-6)
+    rows = len(prior["mean"])
+    mean = trade_mean(data.at, shape, scales, Prior())[:rows]
+    assert mean == pytest.approx(np.array(prior["mean"]), abs=1e-6)
+    covariance = data_covariance(data, shape, scales, Prior())[:rows, :rows]
+    assert covariance == pytest.approx(np.array(prior["covariance"]), abs=1e-6)
 
 
 def test_the_reference_has_converged() -> None:

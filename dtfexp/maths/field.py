@@ -133,79 +133,111 @@ def _diagonal_tables(
 
 
 @dataclass(frozen=True)
-class _Parts:
-    """What the columns add up to between points, by side (cure, press), and the pooling.
+class _Side:
+    """What one side (cure, or press and peel) adds up to, on the levels of its settings together.
 
-    alone: the one-factor parts, less half the squares of the pair parts (see :func:`_sides`);
-    pairs: pair part of every column, pair_sum: their sums; kept: correlation over a change, for
-    points on either side of it.
+    first, at: rows that stand for each level, and the level of every row of ``a``; total (L, n_b):
+    all parts of the side alone; pairs: pair part of each column, pair_sum: their sum, the same
+    shape.  On a diagonal all are (L,).  pools: of cure, press and intercept, as ``total``.
     """
 
-    alone: dict[int, Array]
-    pairs: list[Array]
-    pair_sum: dict[int, Array]
-    same_fabric: Array
-    kept: Array | float = 1.0
-
-    def pooled(self, rho: float) -> Array:
-        return np.asarray(self.kept * (rho + (1.0 - rho) * self.same_fabric))
+    first: Ints
+    at: Ints
+    total: Array
+    pairs: dict[int, Array]
+    pair_sum: Array
+    pools: tuple[Array, Array, Array]
 
 
 def _side(stage: int) -> int:
     return CURE if stage == CURE else PRESS
 
 
-def _own_part(one: Array, pair: Array, share: float, scales: Scales) -> tuple[Array, Array]:
-    """A column's share of the one-factor parts and its pair part, from its tables.
+def _columns(shape: FieldShape, side: int) -> list[int]:
+    """Columns of one side, doses included."""
+    return [k for k, stage in enumerate(shape.stages) if _side(stage) == side]
 
-    Sum over pairs i < j of p_i p_j = ((sum p)^2 - sum p^2) / 2: the squares are taken off here,
-    where tables are small, and need no double loop.
+
+def _added_up(
+    first: Ints,
+    at: Ints,
+    tables: dict[int, tuple[Array, Array]],
+    pools: tuple[Array, Array, Array],
+    shape: FieldShape,
+    scales: Scales,
+) -> _Side:
+    """A side from the one-factor and pair tables of its columns, each at the side's levels."""
+    total, squares = np.zeros_like(pools[0]), np.zeros_like(pools[0])
+    pairs, pair_sum, shares = {}, np.zeros_like(pools[0]), shape.shares(scales.dose)
+    for k, (one, pair) in tables.items():
+        pairs[k] = shares[k] * pair
+        total += shares[k] * one
+        pair_sum += pairs[k]
+        squares += pairs[k] ** 2
+    # Sum over pairs i < j of p_i p_j = ((sum p)^2 - sum p^2) / 2: one pass, no double loop.
+    total += 0.5 * scales.interplay**2 * (pair_sum**2 - squares)
+    return _Side(first, at, total, pairs, pair_sum, pools)
+
+
+def _assemble(sides: dict[int, _Side], scales: Scales, prior: Prior) -> Array:
+    """Sum of the sides with the pooling of fabrics, for every row; matrices and diagonals alike."""
+    cure, press = sides[CURE], sides[PRESS]
+    signal = scales.amplitude**2
+    pool_cure, _, pool_intercept = cure.pools
+    pool_press = press.pools[1]
+    alone = signal * pool_cure * cure.total + prior.intercept_sd**2 * pool_intercept
+    beside = (signal * (scales.interplay * prior.across_stages) ** 2) * pool_press * press.pair_sum
+    out = cure.pair_sum[cure.at]
+    out *= beside[press.at]
+    out += alone[cure.at]
+    out += (signal * pool_press * press.total)[press.at]
+    return np.asarray(out)
+
+
+def _pools(a: Points, b: Points, rows: Ints, prior: Prior) -> tuple[Array, Array, Array]:
+    """Correlation (L, n_b) of cure, press and intercept of rows of ``a`` with ``b``: partial
+    pooling of fabrics, and what a change has left."""
+    same = (a.fabric[rows][:, None] == b.fabric[None, :]).astype(float)
+    kept: Array | float = 1.0
+    if prior.kept != 1.0 and not (a.before is None and b.before is None):
+        of_a, of_b = (np.zeros(p.n, bool) if p.before is None else p.before for p in (a, b))
+        kept = np.where(of_a[rows][:, None] == of_b[None, :], 1.0, prior.kept)
+    cure, press, intercept = (
+        np.asarray(kept * (rho + (1.0 - rho) * same))
+        for rho in (prior.fabric_cure, prior.fabric_press, prior.fabric_intercept)
+    )
+    return cure, press, intercept
+
+
+def _sides(
+    a: Points,
+    b: Points,
+    shape: FieldShape,
+    scales: Scales,
+    prior: Prior,
+    *,
+    each_row: bool = False,
+) -> dict[int, _Side]:
+    """The two sides between points that have their doses already.
+
+    each_row: every row of ``a`` is a level of its own.
     """
-    pair = share * pair
-    return share * one - 0.5 * (scales.interplay * pair) ** 2, pair
-
-
-def _added_up(parts: list[Array], shape: FieldShape) -> dict[int, Array]:
-    out = {CURE: np.zeros_like(parts[0]), PRESS: np.zeros_like(parts[0])}
-    for part, stage in zip(parts, shape.stages, strict=True):
-        out[_side(stage)] += part
+    out = {}
+    for side in (CURE, PRESS):
+        columns = _columns(shape, side)
+        settings = tuple(k for k in columns if k < len(shape.stage))
+        rows = np.arange(a.n)
+        first, at = (rows, rows) if each_row else a.together(settings)
+        tables = {}
+        for k in columns:
+            (first_a, at_a), (first_b, at_b) = a.levels[k], b.levels[k]
+            level_a, level_b = a.nodes[first_a, k, :], b.nodes[first_b, k, :]
+            one, pair = _column_tables(
+                level_a, a.weights, level_b, b.weights, shape.words[k], scales, prior
+            )
+            tables[k] = one[at_a[first]][:, at_b], pair[at_a[first]][:, at_b]
+        out[side] = _added_up(first, at, tables, _pools(a, b, first, prior), shape, scales)
     return out
-
-
-def _assemble(parts: _Parts, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
-    """Sum of the parts with the pooling of fabrics; works on matrices and on diagonals alike."""
-    weight, sums = scales.interplay**2, parts.pair_sum
-    signal = (parts.alone[CURE] + 0.5 * weight * sums[CURE] ** 2) * parts.pooled(prior.fabric_cure)
-    press = parts.alone[PRESS] + 0.5 * weight * sums[PRESS] ** 2
-    press += weight * prior.across_stages**2 * sums[CURE] * sums[PRESS]
-    signal += press * parts.pooled(prior.fabric_press)
-    signal *= scales.amplitude**2
-    return np.asarray(signal + prior.intercept_sd**2 * parts.pooled(prior.fabric_intercept))
-
-
-def _kept(a: Points, b: Points, prior: Prior) -> Array | float:
-    if prior.kept == 1.0 or (a.before is None and b.before is None):
-        return 1.0
-    of_a, of_b = (np.zeros(p.n, bool) if p.before is None else p.before for p in (a, b))
-    return np.where(of_a[:, None] == of_b[None, :], 1.0, prior.kept)
-
-
-def _cross_parts(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> _Parts:
-    """Parts between points that have their doses already."""
-    alone, pairs = [], []
-    for i, (word, share) in enumerate(zip(shape.words, shape.shares(scales.dose), strict=True)):
-        (first_a, at_a), (first_b, at_b) = a.levels[i], b.levels[i]
-        at_levels_a, at_levels_b = a.nodes[first_a, i, :], b.nodes[first_b, i, :]
-        tables = _column_tables(at_levels_a, a.weights, at_levels_b, b.weights, word, scales, prior)
-        own, pair = _own_part(*tables, share, scales)
-        alone.append(own[:, at_b][at_a])
-        pairs.append(pair[:, at_b][at_a])
-    if a.n and np.all(a.fabric == a.fabric[0]):
-        same = (a.fabric[:1, None] == b.fabric[None, :]).astype(float)
-    else:
-        same = (a.fabric[:, None] == b.fabric[None, :]).astype(float)
-    sums = _added_up(alone, shape), pairs, _added_up(pairs, shape)
-    return _Parts(*sums, same, _kept(a, b, prior))
 
 
 def _with_all(points: Points, shape: FieldShape, scales: Scales) -> Points:
@@ -216,7 +248,7 @@ def _with_all(points: Points, shape: FieldShape, scales: Scales) -> Points:
 def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior covariance (n_a, n_b) of one outcome's field between two sets of points."""
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
-    return _assemble(_cross_parts(a, b, shape, scales, prior), shape, scales, prior)
+    return _assemble(_sides(a, b, shape, scales, prior), scales, prior)
 
 
 def covariance_and_wander(
@@ -229,9 +261,9 @@ def covariance_and_wander(
     change, so the rest is worked out once.
     """
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
-    parts = _cross_parts(a, b, shape, scales, prior)
-    gaps = _gaps(parts, a, a.sd(), a.levels, b, shape, scales, prior, weights)
-    return _assemble(parts, shape, scales, prior), np.asarray((gaps**2).sum(axis=1))
+    sides = _sides(a, b, shape, scales, prior)
+    gaps = _gaps(sides, a, a.sd(), b, shape, scales, prior, weights)
+    return _assemble(sides, scales, prior), np.asarray((gaps**2).sum(axis=1))
 
 
 def spread_gaps(
@@ -243,18 +275,15 @@ def spread_gaps(
     :func:`covariance_and_wander`.
     """
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
-    parts = _cross_parts(a, b, shape, scales, prior)
-    # Of two rows at one setting one may have been read off: every row is a level of its own.
-    rows = np.arange(a.n)
-    levels = [(rows, rows)] * len(shape.words)
-    return _gaps(parts, a, sd, levels, b, shape, scales, prior, weights)
+    # Of two rows at one setting one may have been read off.
+    sides = _sides(a, b, shape, scales, prior, each_row=True)
+    return _gaps(sides, a, sd, b, shape, scales, prior, weights)
 
 
 def _gaps(
-    parts: _Parts,
+    sides: dict[int, _Side],
     a: Points,
     all_sd: Array,
-    levels: list[tuple[Ints, Ints]],
     b: Points,
     shape: FieldShape,
     scales: Scales,
@@ -263,71 +292,70 @@ def _gaps(
 ) -> Array:
     """Half the change (n_a, d, O) of the posterior mean from one sd below to one above.
 
-    levels: for each column, rows that stand for all of equal centre and sd, as ``Points.levels``.
-    A setting moves its own column and that of its dose.
+    A setting moves its own column and that of its dose.  What its own side makes of it is summed
+    over the data at the side's levels; only what it does together with the other side needs both.
     """
     centre, shares = a.middle(), shape.shares(scales.dose)
     falls = 2.0 * scales.amplitude * prior.fall * shares
     out = np.zeros((a.n, len(shape.stage), weights.shape[1]))
     for i, (word, stage) in enumerate(zip(shape.word, shape.stage, strict=True)):
-        sd = all_sd[:, i]
-        if word or not np.any(sd > 1e-12):
+        if word or not np.any(all_sd[:, i] > 1e-12):
             continue
-        side, other = _side(stage), PRESS if _side(stage) == CURE else CURE
-        pool = parts.pooled(prior.fabric_cure if side == CURE else prior.fabric_press)
-        within = scales.interplay**2 * pool
-        across = (scales.interplay * prior.across_stages) ** 2 * parts.pooled(prior.fabric_press)
-        beside = across * parts.pair_sum[other]
-        change: Array | float = 0.0
+        own, other = sides[_side(stage)], sides[PRESS if _side(stage) == CURE else CURE]
+        pool = own.pools[0 if _side(stage) == CURE else 1]
+        within, together = np.zeros_like(pool), np.zeros_like(pool)
         for k in shape.moved_by(i):
-            d_one, d_pair = _tables_gap(centre[:, k], sd, levels[k], b, k, scales, prior)
-            pairs = within * (parts.pair_sum[side] - parts.pairs[k]) + beside
-            change = change + shares[k] * (d_one * pool + d_pair * pairs)
-            out[:, i, :] -= (falls[k] * centre[:, k] * sd)[:, None]
-        out[:, i, :] += scales.amplitude**2 * (np.asarray(change) @ weights)
+            rows = own.first
+            d_one, d_pair = _tables_gap(centre[rows, k], all_sd[rows, i], b, k, scales, prior)
+            within += shares[k] * d_one
+            within += (shares[k] * scales.interplay**2) * d_pair * (own.pair_sum - own.pairs[k])
+            together += shares[k] * d_pair
+            out[:, i, :] -= (falls[k] * centre[:, k] * all_sd[:, i])[:, None]
+        change = ((pool * within) @ weights)[own.at]
+        across = (scales.interplay * prior.across_stages) ** 2 * own.pools[1]
+        change += _summed_over_both(across * together, own.at, other.pair_sum, other.at, weights)
+        out[:, i, :] += scales.amplitude**2 * change
     return out
 
 
+def _summed_over_both(one: Array, at_one: Ints, two: Array, at_two: Ints, weights: Array) -> Array:
+    """Sum over b of one[at_one, b] two[at_two, b] weights[b, o], (n_a, O)."""
+    if len(one) * len(two) > 2 * len(at_one):
+        return np.asarray((one[at_one] * two[at_two]) @ weights)
+    # On a grid every level of one meets every level of the other: cheaper as a product of matrices.
+    each = [((one * weight) @ two.T)[at_one, at_two] for weight in weights.T]
+    return np.stack(each, axis=1)
+
+
 def _tables_gap(
-    centre: Array,
-    sd: Array,
-    levels: tuple[Ints, Ints],
-    b: Points,
-    column: int,
-    scales: Scales,
-    prior: Prior,
+    centre: Array, sd: Array, b: Points, column: int, scales: Scales, prior: Prior
 ) -> tuple[Array, Array]:
-    """Half the change (n_a, n_b) of a column's two tables from one sd below to one above."""
-    (first_a, at_a), (first_b, at_b) = levels, b.levels[column]
-    at_levels, one_node = b.nodes[first_b, column, :], np.ones(1)
+    """Half the change (L, n_b) of a column's two tables from one sd below to one above."""
+    first, at = b.levels[column]
+    level_b, one_node = b.nodes[first, column, :], np.ones(1)
     less, more = (
         _column_tables(
-            (centre[first_a] + sign * sd[first_a])[:, None],
-            one_node,
-            at_levels,
-            b.weights,
-            False,
-            scales,
-            prior,
+            (centre + sign * sd)[:, None], one_node, level_b, b.weights, False, scales, prior
         )
         for sign in (-1.0, 1.0)
     )
-    one, pair = (0.5 * (m - k) for k, m in zip(less, more, strict=True))
-    return one[:, at_b][at_a], pair[:, at_b][at_a]
+    one, pair = (0.5 * (m - k)[:, at] for k, m in zip(less, more, strict=True))
+    return one, pair
 
 
 def variance(a: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior variance (n_a,) of one outcome's field, averaged over the nodes of each point."""
-    a = _with_all(a, shape, scales)
-    alone, pairs = [], []
-    for i, (word, share) in enumerate(zip(shape.words, shape.shares(scales.dose), strict=True)):
-        first, at = a.levels[i]
-        tables = _diagonal_tables(a.nodes[first, i, :], a.weights, word, scales, prior)
-        own, pair = _own_part(*tables, share, scales)
-        alone.append(own[at])
-        pairs.append(pair[at])
-    sums = _added_up(alone, shape), pairs, _added_up(pairs, shape)
-    return _assemble(_Parts(*sums, np.ones(a.n)), shape, scales, prior)
+    a, out = _with_all(a, shape, scales), {}
+    for side in (CURE, PRESS):
+        columns = _columns(shape, side)
+        first, at = a.together(tuple(k for k in columns if k < len(shape.stage)))
+        tables = {
+            k: _diagonal_tables(a.nodes[first, k, :], a.weights, shape.words[k], scales, prior)
+            for k in columns
+        }
+        whole = np.ones(len(first))
+        out[side] = _added_up(first, at, tables, (whole, whole, whole), shape, scales)
+    return _assemble(out, scales, prior)
 
 
 def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:

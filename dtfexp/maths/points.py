@@ -132,6 +132,24 @@ class Points:
             out.append(_distinct(out[i][1] * len(out[j][0]) + out[j][1]))
         return out
 
+    def together(self, columns: tuple[int, ...]) -> tuple[Ints, Ints]:
+        """As ``levels``, for several settings, the fabric and the side of a change at once: on a
+        grid what one stage does has far fewer levels than there are points."""
+        if columns not in self._together:
+            code = np.asarray(self.fabric, dtype=np.int64)
+            if self.before is not None:
+                code = 2 * code + self.before
+            for k in columns:
+                first, at = self.levels[k]
+                # Numbered anew each time: a product of many sizes would overflow.
+                code = _distinct(code * max(len(first), 1) + at)[1]
+            self._together[columns] = _distinct(code)
+        return self._together[columns]
+
+    @cached_property
+    def _together(self) -> dict[tuple[int, ...], tuple[Ints, Ints]]:
+        return {}
+
     def middle(self) -> Array:
         """Middle of the nodes of every point, (n, d)."""
         return np.asarray(self.nodes @ self.weights)

@@ -23,7 +23,7 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
 
     ``post`` at one set of scales (:func:`dtfexp.maths.posterior.at_central_scales`).
     """
-    mean, links, wander = seen_from(post, cells, 0)
+    mean, base, wander = seen_from(post, cells, 0)
 
     def margin(latent: Array) -> Array:
         return probit(pass_given(post, 0, latent, mean, wander))
@@ -33,7 +33,7 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
         step = np.zeros(post.shape.n_outcomes)
         step[o] = 0.2
         slope[:, o] = (margin(mean + step) - margin(mean - step)) / 0.4
-    return slope, links
+    return slope, post.place_links(base, 0)
 
 
 def covariance(post: Posterior, cells: Points) -> Array:

@@ -112,8 +112,23 @@ class Posterior:
 
     def place_links(self, base: Array, j: int) -> list[Array]:
         """``links`` from the prior covariance ``base`` (n, P) with the places of the data."""
+        return [base @ root for root in self._place_roots(j)]
+
+    def drops(self, base: Array, j: int) -> Array:
+        """What the data take off the prior covariance of the outcomes (n, O, O): the products of
+        ``place_links`` with one another, without making these."""
+        roots = self._place_roots(j)
+        out = np.empty((len(base), len(roots), len(roots)))
+        for o, one in enumerate(roots):
+            for p in range(o, len(roots)):
+                out[:, o, p] = ((base @ (one @ roots[p].T)) * base).sum(axis=1)
+                out[:, p, o] = out[:, o, p]
+        return out
+
+    def _place_roots(self, j: int) -> list[Array]:
+        """The sites' roots added up by place for each outcome, O of (P, N)."""
         rows, root, places = self.data.outcome, self.sites.root[j], self.data.places
-        return [base @ places.summed(row[rows][:, None] * root) for row in self.alike(j)]
+        return [places.summed(row[rows][:, None] * root) for row in self.alike(j)]
 
     def ceiling(self, j: int) -> Array:
         """Ceiling of quality (O,) at scale setting ``j``; measured outcomes have none."""
@@ -330,29 +345,22 @@ def predict(post: Posterior, at: Points) -> Latent:
 
 
 def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]:
-    n_out = post.shape.n_outcomes
     own = field.variance(at, post.shape, post.scales[j], post.prior)
-    cov = own[:, None, None] * post.alike(j)[None]
-    mean, links, wander = seen_from(post, at, j)
-    for o in range(n_out):
-        for p in range(o, n_out):
-            drop = np.einsum("ma,ma->m", links[o], links[p])
-            cov[:, o, p] -= drop
-            if p != o:
-                cov[:, p, o] -= drop
-    index = np.arange(n_out)
+    mean, base, wander = seen_from(post, at, j)
+    cov = own[:, None, None] * post.alike(j)[None] - post.drops(base, j)
+    index = np.arange(post.shape.n_outcomes)
     cov[:, index, index] = np.maximum(cov[:, index, index], 1e-9)
     return mean, cov, wander
 
 
-def seen_from(post: Posterior, at: Points, j: int) -> tuple[Array, list[Array], Array]:
-    """Posterior mean (M, O) of the fields at points, their links to the data (O of (M, N)), and
-    the variance (M, O) that the machine spread adds there, at scale setting ``j``."""
+def seen_from(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]:
+    """Posterior mean (M, O) of the fields at points, their prior covariance (M, P) with the places
+    of the data, and the variance (M, O) that the machine spread adds there, at scale setting
+    ``j``."""
     scales, shape, prior = post.scales[j], post.shape, post.prior
     places, weights = post.data.places.at, post.place_weights(j)
     base, wander = field.covariance_and_wander(at, places, shape, scales, prior, weights)
-    mean = field.trade_mean(at, shape, scales, prior)[:, None] + base @ weights
-    return mean, post.place_links(base, j), wander
+    return field.trade_mean(at, shape, scales, prior)[:, None] + base @ weights, base, wander
 
 
 def at_central_scales(post: Posterior) -> Posterior:

@@ -156,6 +156,37 @@ def grid(
     return Grid(factors, axes, dict(words))
 
 
+def to_the_step(
+    session: Session,
+    fabric: str,
+    thinned: Grid,
+    ends: list[tuple[float, float]],
+    budget: int,
+) -> Grid:
+    """A grid round a box with every step that the bench has close to the box's edges.
+
+    ends: the box's low and high end on each axis.  An edge may move by up to one spacing of
+    ``thinned`` either way; in between that grid's own values are kept.  Where that makes more than
+    ``budget`` set-points, steps near the edges are left out evenly.
+    """
+    kept, between = [], []
+    for factor, axis, (low, high) in zip(thinned.factors, thinned.axes, ends, strict=True):
+        reach = float(np.diff(axis).max(initial=0.0)) + 1e-9
+        steps = full_axis(session, factor, fabric)
+        steps = steps[(steps >= low - reach) & (steps <= high + reach)]
+        inside = axis[(axis >= steps[0]) & (axis <= steps[-1])]
+        kept.append(np.unique([*inside, low, high, steps[0], steps[-1]]))
+        near = np.minimum(np.abs(steps - low), np.abs(steps - high)) <= reach
+        between.append(np.setdiff1d(steps[near], kept[-1]))
+    stride = 1
+    while True:
+        axes = tuple(np.union1d(k, b[::stride]) for k, b in zip(kept, between, strict=True))
+        size = np.prod([len(axis) for axis in axes], dtype=float)
+        if size <= budget or stride > max(map(len, between)):
+            return Grid(thinned.factors, axes, dict(thinned.words))
+        stride += 1
+
+
 def _step(axis: Array) -> float:
     return float(axis[1] - axis[0]) if len(axis) > 1 else 1.0
 

@@ -29,6 +29,9 @@ Array = NDArray[np.float64]
 
 FIRST_BUDGET = 12_000
 SECOND_BUDGET = 16_000
+THIRD_BUDGET = 24_000
+# How often the edges may move on, by one spacing of the second grid each time.
+MOST_CLOSER = 3
 FEWEST_PRESSES = 4
 
 
@@ -225,7 +228,8 @@ def _zoomed(
     confidence: float,
     at_least: Mapping[str, float],
 ) -> tuple[Mapped, Box]:
-    """Search again on a finer grid around the coarse box; the larger of the two stands."""
+    """Search again on a finer grid around the coarse box, and once more with every step of the
+    bench close to its edges; a larger box stands."""
     within = {}
     for factor, axis, lo, hi in zip(
         coarse.grid.factors, coarse.grid.axes, box.lo, box.hi, strict=True
@@ -235,13 +239,33 @@ def _zoomed(
             float(axis[min(hi + 1, len(axis) - 1)]),
         )
     fine = grids.grid(fit.session, fabric, coarse.grid.words, SECOND_BUDGET, within)
-    if fine.shape == coarse.grid.shape:
-        return coarse, box
-    mapped = chance_map(fit, fabric, fine, pass_rate)
-    closer = _best_box(mapped, confidence, at_least)
-    if closer is None or closer.size < box.size:
-        return coarse, box
-    return mapped, closer
+    best = coarse, box
+    if fine.shape != coarse.grid.shape:
+        best = _larger(best, fit, fabric, fine, pass_rate, confidence, at_least)
+    for _ in range(MOST_CLOSER):
+        mapped, box = best
+        axes = mapped.grid.axes
+        ends = [(float(a[k]), float(a[m])) for a, k, m in zip(axes, box.lo, box.hi, strict=True)]
+        near = grids.to_the_step(fit.session, fabric, fine, ends, THIRD_BUDGET)
+        best = _larger(best, fit, fabric, near, pass_rate, confidence, at_least)
+        if best[1].size <= box.size:
+            break
+    return best
+
+
+def _larger(
+    best: tuple[Mapped, Box],
+    fit: Fit,
+    fabric: str,
+    grid: grids.Grid,
+    pass_rate: float,
+    confidence: float,
+    at_least: Mapping[str, float],
+) -> tuple[Mapped, Box]:
+    """The best box of another grid, or the one known so far where that is larger."""
+    mapped = chance_map(fit, fabric, grid, pass_rate)
+    box = _best_box(mapped, confidence, at_least)
+    return best if box is None or box.size <= best[1].size else (mapped, box)
 
 
 def _found(

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, fit, plan
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.grid import grid
+from tests.dialin.bench import FOUR, graded
 
 SESSION = Session(
     "Invented words",
@@ -50,3 +52,47 @@ def test_before_any_press_nothing_is_known_better_than_what_the_shop_runs(usual:
         known = ungraded.pass_rate(pd.DataFrame([window.target]), fabric)["pass_rate"].item()
         assert known >= ungraded.pass_rate(own, fabric)["pass_rate"].item() - 1e-9
         assert window.pass_rate == pytest.approx(known, abs=1e-9)
+
+
+def test_close_to_a_box_every_step_is_looked_at() -> None:
+    fine = [replace(f, step=1) if f.is_numeric else f for f in SESSION.factors]
+    session = replace(SESSION, factors=fine)
+    coarse = grid(session, "cotton", {}, 2000)
+    ends = [(float(a[1]), float(a[2])) for a in coarse.axes]
+    near = grids.to_the_step(session, "cotton", coarse, ends, 10**7)
+    for factor, axis, old, (low, high) in zip(
+        session.factors[:4], near.axes, coarse.axes, ends, strict=False
+    ):
+        assert low in axis and high in axis
+        reach = float(np.diff(old).max())
+        assert axis.min() == max(low - reach, factor.low)
+        assert axis.max() == min(high + reach, factor.high)
+        # Within one of the grid's spacings of an edge no step is left out.
+        steps = np.arange(factor.low, factor.high + 1)
+        close = steps[np.minimum(np.abs(steps - low), np.abs(steps - high)) <= reach]
+        assert set(close) <= set(axis)
+    few = grids.to_the_step(session, "cotton", coarse, ends, 3000)
+    assert len(few.frame()) <= 3000
+    assert all(set(f) <= set(n) for f, n in zip(few.axes, near.axes, strict=True))
+
+
+def test_no_edge_of_a_window_could_stand_a_step_farther_out() -> None:
+    session = replace(FOUR, factors=[replace(f, step=1) for f in FOUR.factors])
+    known = fit(session, graded(session, plan(session, 26).runs, width=1.6))
+    window = known.window("cotton")
+    assert window.found and window.low and window.high
+    inside = {}
+    for factor in session.factors:
+        low, high = window.low[factor.name], window.high[factor.name]
+        inside[factor.name] = np.unique(np.append(np.arange(low, high, 2.0), high))
+    pushed = 0
+    for factor in session.factors:
+        for edge, step in ((window.low, -1.0), (window.high, 1.0)):
+            beyond = edge[factor.name] + step
+            if factor.low <= beyond <= factor.high:
+                slab = np.meshgrid(*(inside | {factor.name: np.array([beyond])}).values())
+                frame = pd.DataFrame({n: v.ravel() for n, v in zip(inside, slab, strict=True)})
+                chance = known.pass_posterior(frame, "cotton").chance_at_least(0.9)
+                assert chance.min() < 0.9 + 1e-9, (factor.name, beyond)
+                pushed += 1
+    assert pushed >= 5

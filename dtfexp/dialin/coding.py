@@ -20,8 +20,8 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin.washes import wash_series
+from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Data, Graded
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]

@@ -18,8 +18,9 @@ from dtfexp.maths import field, luck
 from dtfexp.maths.ceiling import quality, steepness
 from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.observed import Graded
 from dtfexp.maths.points import FieldShape, Points
-from dtfexp.maths.posterior import Graded, Posterior, ceilings
+from dtfexp.maths.posterior import Posterior, ceilings
 from dtfexp.maths.scales import n_dimensions, to_scales
 
 Array = NDArray[np.float64]

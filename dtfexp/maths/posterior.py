@@ -6,8 +6,7 @@ predictions are Gaussian within a setting and mixed over settings.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +14,8 @@ from numpy.typing import NDArray
 from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.ep import Observations, Sites, propagate
 from dtfexp.maths.field import Prior, Scales
+from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.ordinal import cumulative_mode
-from dtfexp.maths.places import Places
 from dtfexp.maths.points import FieldShape, Points
 from dtfexp.maths.scales import SCALE_PRIORS, ScalePrior, integrate, n_dimensions, to_scales
 
@@ -24,50 +23,13 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
 
+# Rows from which the scales are found.  With more, evenly spread presses stand for all: the work
+# grows with the cube, and what is left to learn of the scales is little beside their priors.
+SCALE_ROWS = 400
+# Numbers in the covariances that are worked on at once.
+_AT_ONCE = 4e6
 # Neighbouring grades are about equally far apart: sd of the log of a step.
 STEP_SD = 0.3
-
-
-@dataclass(frozen=True)
-class Graded:
-    """How an outcome's grades sit on the latent scale: cuts (n_grades - 1,), accept cut at 0.
-
-    ``learn`` allows the steps between cuts to be fitted.
-    """
-
-    cuts: Array
-    learn: bool = True
-
-
-@dataclass(frozen=True)
-class Data:
-    """All observations, one row per press and outcome seen.
-
-    at: where each row was pressed; outcome, load, round_, block, press (N,) codes (below zero: not
-    known); grade (N,) 0-based, -1 where measured; value (N,) measured value in grade units or NaN;
-    spread (N, d) sd, in codes, of what the machines did around each setting (none: exact, or read
-    off); slip (N, d) what one such sd does to the row's own field, in grades (see ``with_slip``).
-    """
-
-    at: Points
-    outcome: Ints
-    load: Ints
-    round_: Ints
-    block: Ints
-    press: Ints
-    grade: Ints
-    value: Array
-    spread: Array | None = None
-    slip: Array | None = None
-
-    @property
-    def n(self) -> int:
-        return len(self.outcome)
-
-    @cached_property
-    def places(self) -> Places:
-        """Where the rows were pressed, every place once."""
-        return Places.of(self.at)
 
 
 @dataclass(frozen=True)
@@ -187,6 +149,17 @@ def run_sites(
     scales: list[Scales],
     **options: float,
 ) -> Sites:
+    """Sites of the data at each set of scales; many rows are worked on a few sets at a time."""
+    chunk = max(1, int(_AT_ONCE // max(1, data.n**2)))
+    if len(scales) > chunk:
+        parts = [
+            run_sites(data, shape, prior, graded, scales[i : i + chunk], **options)
+            for i in range(0, len(scales), chunk)
+        ]
+        joined = {
+            f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Sites)
+        }
+        return Sites(**joined)
     covariance = np.array([data_covariance(data, shape, s, prior) for s in scales])
     mean = np.array([field.trade_mean(data.at, shape, s, prior) for s in scales])
     noise = np.array([s.noise[data.outcome] for s in scales])
@@ -233,18 +206,16 @@ def infer(
         return [replace(one, shift=by) for one, by in zip(made, shift, strict=True)]
 
     def log_evidence(u: Array) -> Array:
-        if data.n == 0:
+        if few.n == 0:
             return np.zeros(len(u))
-        chunk = max(1, int(4e6 // max(1, data.n**2)))
-        parts = [
-            run_sites(data, shape, prior, graded, some, tolerance=0.03, sweeps=15)
-            for some in (scales_at(u[i : i + chunk]) for i in range(0, len(u), chunk))
-        ]
-        return np.concatenate([part.log_evidence for part in parts])
+        return run_sites(
+            few, shape, prior, graded, scales_at(u), tolerance=0.03, sweeps=15
+        ).log_evidence
 
     central = scales_at(np.zeros((1, dim)))[0]
     data = with_slip(data, shape, prior, graded, central)
     graded = fitted_steps(data, shape, prior, graded, central)
+    few = data.thinned(SCALE_ROWS)
     points, weight = integrate(log_evidence, dim, n_points, keep)
     scales = scales_at(points)
     sites = run_sites(data, shape, prior, graded, scales)

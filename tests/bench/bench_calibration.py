@@ -20,8 +20,9 @@ from dtfexp.dialin.coding import Coding
 from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.field import Prior
 from dtfexp.maths.joint import joint_pass, pass_posterior, probit
+from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import Data, Graded, ceilings, data_covariance, infer, predict
+from dtfexp.maths.posterior import ceilings, data_covariance, infer, predict
 from dtfexp.maths.scales import n_dimensions, to_scales
 from tests.bench.simulated import FACTORS, FAMILIES, NAMES, bench, session
 

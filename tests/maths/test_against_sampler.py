@@ -17,8 +17,9 @@ import pytest
 
 from dtfexp.maths.field import Prior, trade_mean
 from dtfexp.maths.joint import pass_posterior
+from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Data, Graded, data_covariance, infer, predict
+from dtfexp.maths.posterior import data_covariance, infer, predict
 from dtfexp.maths.scales import to_scales
 
 FILE = Path(__file__).parent / "data" / "reference_draws.json"

@@ -8,8 +8,9 @@ import pytest
 from dtfexp.maths import field
 from dtfexp.maths.field import Prior
 from dtfexp.maths.hidden import posterior_draw
+from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, FieldShape, Points
-from dtfexp.maths.posterior import Data, Graded, Posterior, predict, run_sites
+from dtfexp.maths.posterior import Posterior, predict, run_sites
 from dtfexp.maths.scales import n_dimensions, to_scales
 
 SHAPE = FieldShape((CURE,), (False,), (), 2)

@@ -11,8 +11,9 @@ from scipy.stats import multivariate_normal, norm
 
 from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.joint import PassPosterior, joint_pass, pass_given, pass_posterior, probit
+from dtfexp.maths.observed import Graded
 from dtfexp.maths.points import FieldShape
-from dtfexp.maths.posterior import Graded, Latent, Posterior
+from dtfexp.maths.posterior import Latent, Posterior
 
 
 @pytest.mark.parametrize("latent", [(0.4, 0.9), (-0.3, 1.5), (0.0, 0.0)])

@@ -13,8 +13,9 @@ from dtfexp.dialin.results import check_results
 from dtfexp.maths.field import Prior
 from dtfexp.maths.left_out import Foretold, LeaveOut
 from dtfexp.maths.luck_found import luck_found, mixture_quantile
+from dtfexp.maths.observed import Data
 from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import Data, Posterior, data_covariance, predict, run_sites
+from dtfexp.maths.posterior import Posterior, data_covariance, predict, run_sites
 from dtfexp.maths.scales import n_dimensions, normal_points, to_scales
 from dtfexp.maths.together import departures, gains, only_scales, together
 from dtfexp.maths.variation import PickFreeze

@@ -8,8 +8,9 @@ import pytest
 from dtfexp.maths import luck
 from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.lookahead import Candidates, Outlook
+from dtfexp.maths.observed import Data
 from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Data, Posterior, predict, run_sites
+from dtfexp.maths.posterior import Posterior, predict, run_sites
 
 SHAPE = FieldShape((CURE, PRESS), (False, False), (), 1)
 SCALES = Scales(1.0, 0.6, 0.8, 0.2, 0.15, 0.5, np.array([0.3]))

@@ -9,8 +9,9 @@ import pytest
 
 from dtfexp.maths import field, luck
 from dtfexp.maths.field import Prior
+from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Data, Graded, Posterior, infer, with_slip
+from dtfexp.maths.posterior import Posterior, infer, with_slip
 from dtfexp.maths.scales import n_dimensions, to_scales
 
 SHAPE = FieldShape((PRESS,), (False,), (), 1)

@@ -223,17 +223,15 @@ def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 
             points, fabric
         )
         alike = s["alike"] + (1.0 - s["alike"]) * jnp.eye(n_outcomes)
-        half = [
-            jax.scipy.linalg.solve_triangular(root, (base * alike[o][outcome]).T, lower=True)
-            for o in range(n_outcomes)
-        ]
+        links = jnp.concatenate([(base * alike[o][outcome]).T for o in range(n_outcomes)], axis=1)
+        solved = jax.scipy.linalg.solve_triangular(root, links, lower=True)
+        half = jnp.split(solved, n_outcomes, axis=1)
         centre = mean_of(points, case, s)[:, None] + jnp.stack([h.T @ z for h in half], axis=1)
         drop = jnp.stack([jnp.stack([(g * h).sum(axis=0) for h in half], -1) for g in half], -1)
         return centre, own[:, None, None] * alike - drop, s
 
-    # So many draws at a time that the matrices between points and grades stay small.
-    batch = int(np.clip(2_000_000 // (len(points) * len(x)), 1, 64))
-    step = jax.jit(lambda u, z, *at: jax.lax.map(lambda p: one(*p, *at), (u, z), batch_size=batch))
+    # One draw at a time: batches of solves side by side wait for one another's threads for ever.
+    step = jax.jit(lambda u, z, *at: jax.lax.map(lambda p: one(*p, *at), (u, z)))
     u, z = draws["u"][:, ::thin], draws["z"][:, ::thin]
     chains, samples = u.shape[:2]
     mean, cov, s = step(u.reshape(-1, u.shape[-1]), z.reshape(-1, z.shape[-1]), points, fabric)

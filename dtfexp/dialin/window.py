@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
+from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.edges import box_edges, reason_found, reason_missing
 from dtfexp.maths.box import Box, deepest_point, largest_box
 
@@ -162,6 +163,12 @@ def find_window(
     found = [(b.size, -k, b) for k, b in enumerate(boxes) if b is not None]
     if not found:
         best = max(range(len(maps)), key=lambda k: (float(_best_known(maps[k]).max()), -k))
+        closer = _closer(fit, fabric, maps[best], pass_rate)
+        box = _best_box(closer, confidence, wanted) if proven else None
+        if box is not None:
+            mapped, box = _zoomed(fit, fabric, closer, box, pass_rate, confidence, wanted)
+            return _found(fit, fabric, mapped, box, pass_rate, confidence)
+        maps[best] = closer
         narrow = bool(wanted) and any((m.chance >= confidence).any() for m in maps)
         return _not_found(fit, fabric, maps[best], pass_rate, confidence, proven and narrow)
     _, place, widest = max(found, key=lambda entry: entry[:2])
@@ -178,22 +185,54 @@ def _best_known(mapped: Mapped) -> Array:
     return mapped.expected if float(mapped.expected.max()) >= 0.5 else mapped.cautious
 
 
+def _closer(fit: Fit, fabric: str, coarse: Mapped, pass_rate: float) -> Mapped:
+    """A finer grid round the best set-point known: a thinned one may step over a small window."""
+    if not coarse.grid.axes:
+        return coarse
+    best, _, _ = _best_set_point(fit, fabric, coarse, pass_rate)
+    within = {}
+    for factor, axis in zip(coarse.grid.factors, coarse.grid.axes, strict=True):
+        here, reach = grids.as_axis(factor, best[factor.name]), np.diff(axis).max(initial=0.0)
+        within[factor.name] = (here - float(reach), here + float(reach))
+    fine = grids.grid(fit.session, fabric, coarse.grid.words, SECOND_BUDGET, within)
+    mapped = chance_map(fit, fabric, fine, pass_rate)
+    # What is known of the range decides whether to rank by expectation or with caution.
+    both = (float(_best_known(m).max()) for m in (mapped, coarse))
+    return mapped if next(both) >= next(both) else coarse
+
+
 def _best_set_point(
     fit: Fit, fabric: str, mapped: Mapped, pass_rate: float
 ) -> tuple[dict[str, Any], float, float]:
     """The best set-point known, the probability that it keeps the pass rate, and what it is
-    expected to pass: the best of the grid, or what the shop runs today where that is better (a
-    thinned grid steps over it)."""
+    expected to pass: the best of the grid, of what was pressed, or what the shop runs today (a
+    thinned grid steps over these)."""
     at = np.unravel_index(int(np.argmax(_best_known(mapped))), mapped.grid.shape)
     order = [f.name for f in fit.session.factors]
-    both = [mapped.grid.setting(tuple(int(i) for i in at)), grids.usual(fit.session, fabric)]
-    frame = pd.DataFrame(both)[order]
+    first = [mapped.grid.setting(tuple(int(i) for i in at)), grids.usual(fit.session, fabric)]
+    frame = pd.concat([pd.DataFrame(first)[order], _pressed(fit, fabric, mapped)[order]])
+    frame = frame.reset_index(drop=True)
     passing = fit.pass_posterior(frame, fabric)
     sure = float(mapped.expected.max()) >= 0.5
     rank = passing.expected() if sure else passing.cautious()
-    k = int(bool(fit.session.permits(frame, fabric)[1]) and rank[1] > rank[0])
+    # Of equals the first: the grid's own.
+    k = int(np.argmax(np.where(fit.session.permits(frame, fabric), rank, -np.inf)))
+    k = k if rank[k] > rank[0] else 0
     chance = float(passing.chance_at_least(pass_rate)[k])
-    return {name: both[k][name] for name in order}, chance, float(passing.expected()[k])
+    best = {name: frame[name].iloc[k] for name in order}
+    return best, chance, float(passing.expected()[k])
+
+
+def _pressed(fit: Fit, fabric: str, mapped: Mapped) -> pd.DataFrame:
+    """Set-points of this fabric's presses that the bench can be set to, with the map's words."""
+    rows = fit.results[(fit.results["fabric"] == fabric) & ~excluded_rows(fit.results)]
+    for name, word in mapped.grid.words.items():
+        rows = rows[rows[name] == word]
+    for factor in mapped.grid.factors:
+        steps = grids.full_axis(fit.session, factor, fabric)
+        here = np.array([grids.as_axis(factor, v) for v in rows[factor.name]], dtype=float)
+        rows = rows[np.isclose(here[:, None], steps[None, :]).any(axis=1)]
+    return rows
 
 
 def _units(mapped: Mapped) -> list[float]:

@@ -96,3 +96,16 @@ def test_no_edge_of_a_window_could_stand_a_step_farther_out() -> None:
                 assert chance.min() < 0.9 + 1e-9, (factor.name, beyond)
                 pushed += 1
     assert pushed >= 5
+
+
+def test_without_a_window_nothing_pressed_or_next_to_the_target_is_known_better() -> None:
+    session = replace(FOUR, factors=[replace(f, step=1) for f in FOUR.factors])
+    results = graded(session, plan(session, 9).runs, width=0.35)
+    known = fit(session, results)
+    window = known.window("cotton")
+    assert not window.found
+    beside = [window.target | {f.name: window.target[f.name] + s} for f in session.factors
+              for s in (-1.0, 1.0) if f.low <= window.target[f.name] + s <= f.high]  # fmt: skip
+    others = pd.concat([pd.DataFrame(beside), results[[f.name for f in session.factors]]])
+    rates = known.pass_rate(others, "cotton")["pass_rate"]
+    assert window.pass_rate >= 0.5 and rates.max() <= window.pass_rate + 5e-3

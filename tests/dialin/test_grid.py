@@ -100,7 +100,9 @@ def test_no_edge_of_a_window_could_stand_a_step_farther_out() -> None:
 
 def test_without_a_window_nothing_pressed_or_next_to_the_target_is_known_better() -> None:
     session = replace(FOUR, factors=[replace(f, step=1) for f in FOUR.factors])
-    results = graded(session, plan(session, 9).runs, width=0.35)
+    best = [replace(f, usual=u) for f, u in zip(session.factors, (131, 74, 299, 18), strict=True)]
+    truth = replace(session, factors=best)
+    results = graded(truth, plan(session, 14, seed=3).runs, seed=3, width=0.8)
     known = fit(session, results)
     window = known.window("cotton")
     assert not window.found
@@ -108,4 +110,4 @@ def test_without_a_window_nothing_pressed_or_next_to_the_target_is_known_better(
               for s in (-1.0, 1.0) if f.low <= window.target[f.name] + s <= f.high]  # fmt: skip
     others = pd.concat([pd.DataFrame(beside), results[[f.name for f in session.factors]]])
     rates = known.pass_rate(others, "cotton")["pass_rate"]
-    assert window.pass_rate >= 0.5 and rates.max() <= window.pass_rate + 5e-3
+    assert window.pass_rate >= 0.5 and rates.max() <= window.pass_rate + 2e-3

@@ -41,7 +41,7 @@ class Assumed:
         for name in given:
             if name not in known:
                 raise PlanError(f"check has no {name!r}; it takes model, {', '.join(known)}")
-        prior = {p.name: math.exp(p.centre) for p in SCALE_PRIORS if p.name != "alike"}
+        prior = {p.name: p.at(0.0) for p in SCALE_PRIORS}
         step = 0.0
         for outcome in session.outcomes:
             if outcome.kind != "measured":

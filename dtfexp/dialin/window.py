@@ -161,18 +161,18 @@ def find_window(
     wanted = at_least or {}
     boxes = [_best_box(m, confidence, wanted) if proven else None for m in maps]
     found = [(b.size, -k, b) for k, b in enumerate(boxes) if b is not None]
-    if not found:
+    if found:
+        _, place, box = max(found, key=lambda entry: entry[:2])
+        mapped = maps[-place]
+    else:
         best = max(range(len(maps)), key=lambda k: (float(_best_known(maps[k]).max()), -k))
-        closer = _closer(fit, fabric, maps[best], pass_rate)
-        box = _best_box(closer, confidence, wanted) if proven else None
-        if box is not None:
-            mapped, box = _zoomed(fit, fabric, closer, box, pass_rate, confidence, wanted)
-            return _found(fit, fabric, mapped, box, pass_rate, confidence)
-        maps[best] = closer
-        narrow = bool(wanted) and any((m.chance >= confidence).any() for m in maps)
-        return _not_found(fit, fabric, maps[best], pass_rate, confidence, proven and narrow)
-    _, place, widest = max(found, key=lambda entry: entry[:2])
-    mapped, box = _zoomed(fit, fabric, maps[-place], widest, pass_rate, confidence, wanted)
+        mapped = maps[best] = _closer(fit, fabric, maps[best], pass_rate)
+        closer = _best_box(mapped, confidence, wanted) if proven else None
+        if closer is None:
+            narrow = bool(wanted) and any((m.chance >= confidence).any() for m in maps)
+            return _not_found(fit, fabric, mapped, pass_rate, confidence, proven and narrow)
+        box = closer
+    mapped, box = _zoomed(fit, fabric, mapped, box, pass_rate, confidence, wanted)
     return _found(fit, fabric, mapped, box, pass_rate, confidence)
 
 
@@ -196,9 +196,7 @@ def _closer(fit: Fit, fabric: str, coarse: Mapped, pass_rate: float) -> Mapped:
         within[factor.name] = (here - float(reach), here + float(reach))
     fine = grids.grid(fit.session, fabric, coarse.grid.words, SECOND_BUDGET, within)
     mapped = chance_map(fit, fabric, fine, pass_rate)
-    # What is known of the range decides whether to rank by expectation or with caution.
-    both = (float(_best_known(m).max()) for m in (mapped, coarse))
-    return mapped if next(both) >= next(both) else coarse
+    return mapped if _best_known(mapped).max() >= _best_known(coarse).max() else coarse
 
 
 def _best_set_point(
@@ -217,7 +215,6 @@ def _best_set_point(
     rank = passing.expected() if sure else passing.cautious()
     # Of equals the first: the grid's own.
     k = int(np.argmax(np.where(fit.session.permits(frame, fabric), rank, -np.inf)))
-    k = k if rank[k] > rank[0] else 0
     chance = float(passing.chance_at_least(pass_rate)[k])
     best = {name: frame[name].iloc[k] for name in order}
     return best, chance, float(passing.expected()[k])
@@ -267,8 +264,8 @@ def _zoomed(
     confidence: float,
     at_least: Mapping[str, float],
 ) -> tuple[Mapped, Box]:
-    """Search again on a finer grid around the coarse box, and once more with every step of the
-    bench close to its edges; a larger box stands."""
+    """Search again on a finer grid around the coarse box, then with every step of the bench close
+    to its edges until they move no more; a larger box stands."""
     within = {}
     for factor, axis, lo, hi in zip(
         coarse.grid.factors, coarse.grid.axes, box.lo, box.hi, strict=True
@@ -286,6 +283,8 @@ def _zoomed(
         axes = mapped.grid.axes
         ends = [(float(a[k]), float(a[m])) for a, k, m in zip(axes, box.lo, box.hi, strict=True)]
         near = grids.to_the_step(fit.session, fabric, fine, ends, THIRD_BUDGET)
+        if all(np.isin(a, had).all() for a, had in zip(near.axes, axes, strict=True)):
+            break  # every step is looked at already
         best = _larger(best, fit, fabric, near, pass_rate, confidence, at_least)
         if best[1].size <= box.size:
             break

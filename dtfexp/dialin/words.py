@@ -8,7 +8,6 @@ import numpy as np
 
 from dtfexp.dialin.priors import FIXED
 from dtfexp.dialin.washes import wash_series
-from dtfexp.maths.scales import of_share
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -33,23 +32,15 @@ def describe_fit(fit: Fit) -> str:
     for o, outcome in enumerate(fit.coding.outcomes):
         learnt[f"press noise, {outcome.name}"] = [float(s.noise[o]) for s in post.scales]
     priors = {p.name: p for p in post.scale_priors}
+    learnt |= {"alike": [s.alike for s in post.scales], "dose": [s.dose for s in post.scales]}
     for name, values in learnt.items():
         prior = priors[name.split(",")[0]]
-        mean = float(np.exp(post.weight @ np.log(values)))
-        low, high = np.exp(prior.centre - prior.sd), np.exp(prior.centre + prior.sd)
+        mean = post.weight @ np.array(values)
+        if not prior.share:
+            mean = np.exp(post.weight @ np.log(values))
+        low, middle, high = (prior.at(u) for u in (-1.0, 0.0, 1.0))
         lines.append(
-            f"  {name}: {mean:.2f}  [{np.exp(prior.centre):.2f}, {low:.2f} to {high:.2f}: "
-            f"{prior.reason}]"
-        )
-    for name, values in {
-        "alike": [s.alike for s in post.scales],
-        "dose": [s.dose for s in post.scales],
-    }.items():
-        prior = priors[name]
-        low, middle, high = (of_share(prior, u) for u in (-1.0, 0.0, 1.0))
-        lines.append(
-            f"  {name}: {float(post.weight @ np.array(values)):.2f}  [{middle:.2f}, {low:.2f} to "
-            f"{high:.2f}: {prior.reason}]"
+            f"  {name}: {mean:.2f}  [{middle:.2f}, {low:.2f} to {high:.2f}: {prior.reason}]"
         )
     lines += _moved(fit)
     for series in wash_series(fit.session):

@@ -92,7 +92,7 @@ def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) 
     Averaged over the nodes.  As far as temperature and time of one stage add up to a dose, being
     hot AND long is worse than hot and short (practice; no source).
     """
-    points = points.moved(scales.shift).with_doses(shape.trade_off)
+    points = _with_all(points, shape, scales)
     square = (points.nodes**2) @ points.weights
     falls = np.where(shape.words, 0.0, shape.shares(scales.dose))
     return np.asarray(prior.intercept_mean - scales.amplitude * prior.fall * (square @ falls))
@@ -153,9 +153,9 @@ def _side(stage: int) -> int:
     return CURE if stage == CURE else PRESS
 
 
-def _columns(shape: FieldShape, side: int) -> list[int]:
+def _columns(shape: FieldShape, side: int) -> tuple[int, ...]:
     """Columns of one side, doses included."""
-    return [k for k, stage in enumerate(shape.stages) if _side(stage) == side]
+    return tuple(k for k, stage in enumerate(shape.stages) if _side(stage) == side)
 
 
 def _added_up(
@@ -225,9 +225,8 @@ def _sides(
     out = {}
     for side in (CURE, PRESS):
         columns = _columns(shape, side)
-        settings = tuple(k for k in columns if k < len(shape.stage))
         rows = np.arange(a.n)
-        first, at = (rows, rows) if each_row else a.together(settings)
+        first, at = (rows, rows) if each_row else a.together(columns)
         tables = {}
         for k in columns:
             (first_a, at_a), (first_b, at_b) = a.levels[k], b.levels[k]
@@ -348,7 +347,7 @@ def variance(a: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Arra
     a, out = _with_all(a, shape, scales), {}
     for side in (CURE, PRESS):
         columns = _columns(shape, side)
-        first, at = a.together(tuple(k for k in columns if k < len(shape.stage)))
+        first, at = a.together(columns)
         tables = {
             k: _diagonal_tables(a.nodes[first, k, :], a.weights, shape.words[k], scales, prior)
             for k in columns

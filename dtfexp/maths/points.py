@@ -133,7 +133,7 @@ class Points:
         return out
 
     def together(self, columns: tuple[int, ...]) -> tuple[Ints, Ints]:
-        """As ``levels``, for several settings, the fabric and the side of a change at once: on a
+        """As ``levels``, for several columns, the fabric and the side of a change at once: on a
         grid what one stage does has far fewer levels than there are points."""
         if columns not in self._together:
             code = np.asarray(self.fabric, dtype=np.int64)

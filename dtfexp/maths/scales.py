@@ -26,13 +26,19 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class ScalePrior:
-    """A log-normal prior (``alike``, ``dose``: logit-normal): centre and sd on the log (logit)
+    """A log-normal prior, or of a share a logit-normal one: centre and sd on the log (logit)
     scale."""
 
     name: str
     centre: float
     sd: float
     reason: str
+    share: bool = False
+
+    def at(self, u: float) -> float:
+        """The scale at a standard-normal coordinate; a share lies between 0 and 0.95."""
+        here = self.centre + self.sd * u
+        return float(0.95 * expit(here) if self.share else np.exp(here))
 
 
 SCALE_PRIORS: tuple[ScalePrior, ...] = (
@@ -41,9 +47,11 @@ SCALE_PRIORS: tuple[ScalePrior, ...] = (
     ScalePrior("interplay", np.log(0.8), 0.40, "two settings act together, less than alone"),
     ScalePrior("load luck", np.log(0.13), 0.40, "oven loads differ by part of a grade"),
     ScalePrior("round luck", np.log(0.13), 0.40, "press rounds differ by part of a grade"),
-    ScalePrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality"),
+    ScalePrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality",
+               share=True),
     ScalePrior("ceiling", np.log(1.5), 0.20, "the best print is a grade and a half above the cut"),
-    ScalePrior("dose", -0.8, 2.1, "hotter may stand for longer in one stage, wholly or hardly"),
+    ScalePrior("dose", -0.8, 2.1, "hotter may stand for longer in one stage, wholly or hardly",
+               share=True),
     ScalePrior("press noise", np.log(0.27), 0.28, "twins differ by about a quarter of a grade"),
 )  # fmt: skip
 _N_COMMON = len(SCALE_PRIORS) - 1
@@ -61,30 +69,21 @@ def n_dimensions(n_outcomes: int) -> int:
     return _N_COMMON + 1 + n_outcomes
 
 
-def of_share(prior: ScalePrior, value: float) -> float:
-    """A share between 0 and 0.95 from its standard-normal coordinate."""
-    return float(0.95 * expit(prior.centre + prior.sd * value))
-
-
 def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_PRIORS) -> Scales:
     """Standard-normal coordinates (n_dimensions,) to scales."""
-
-    def log_normal(k: int, value: float) -> float:
-        return float(np.exp(priors[k].centre + priors[k].sd * value))
-
     return Scales(
-        amplitude=log_normal(0, u[0]),
-        length=max(log_normal(1, u[1]), 0.2),
-        interplay=log_normal(2, u[2]),
-        load_sd=log_normal(3, u[3]),
-        round_sd=log_normal(4, u[4]),
-        alike=of_share(priors[5], u[5]),
-        ceiling=log_normal(6, u[6]),
-        dose=of_share(priors[7], u[7]),
+        amplitude=priors[0].at(u[0]),
+        length=max(priors[1].at(u[1]), 0.2),
+        interplay=priors[2].at(u[2]),
+        load_sd=priors[3].at(u[3]),
+        round_sd=priors[4].at(u[4]),
+        alike=priors[5].at(u[5]),
+        ceiling=priors[6].at(u[6]),
+        dose=priors[7].at(u[7]),
         # One bench, one grader: the outcomes' noises differ less than benches do.
         noise=np.array(
             [
-                log_normal(8, _NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
+                priors[8].at(_NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
                 for own in u[_N_COMMON + 1 : _N_COMMON + 1 + n_outcomes]
             ]
         ),

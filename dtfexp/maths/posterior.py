@@ -24,7 +24,7 @@ Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
 
 # Rows from which the scales are found.  With more, evenly spread presses stand for all: the work
-# grows with the cube, and what is left to learn of the scales is little beside their priors.
+# grows with the cube of the rows, and with fewer the scales are only less well known.
 SCALE_ROWS = 400
 # Numbers in the covariances that are worked on at once.
 _AT_ONCE = 4e6

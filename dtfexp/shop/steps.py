@@ -276,7 +276,7 @@ def run_sheet(book: Logbook) -> Styler:
         shown[told] = [factor.format(value) for value in runs[factor.name]]
         groups[told] = factor.name
     bold = pd.DataFrame("", index=shown.index, columns=shown.columns)
-    bold["first"] = "white-space: pre-line; text-align: left; max-width: 22em"
+    bold["first"] = "white-space: pre-line; text-align: left; min-width: 9em; max-width: 22em"
     for told, column in groups.items():
         changed = runs[column] != runs[column].shift()
         bold.loc[changed.to_numpy(), told] = "font-weight: bold"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin.washes import wash_series
+from dtfexp.maths.falling import Falls
 from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 
@@ -54,6 +56,7 @@ class Coding:
             trade_off=tuple(pairs),
             n_outcomes=len(self.outcomes),
             series=self._series,
+            falls=self._falls,
         )
 
     @cached_property
@@ -63,6 +66,18 @@ class Coding:
         first = {o.name: some[0].name for some in tied for o in some}
         names = [first.get(o.name, o.name) for o in self.outcomes]
         return tuple(names.index(name) for name in names)
+
+    @cached_property
+    def _falls(self) -> Falls:
+        """Neighbours of a wash series, fewest washes first; a later one that is accepted at a
+        better grade lies that much lower above its own acceptance."""
+        place = {o.name: k for k, o in enumerate(self.outcomes)}
+        out = []
+        for series in wash_series(self.session):
+            for earlier, later in pairwise(o for o in series if o.name in place):
+                better = later.sign * (later.accept - earlier.accept) / _grade_unit(later)
+                out.append((place[earlier.name], place[later.name], better))
+        return tuple(out)
 
     @cached_property
     def outcomes(self) -> tuple[Outcome, ...]:
@@ -158,7 +173,7 @@ class Coding:
             grade=np.array(grade, dtype=int),
             value=np.array(value, dtype=float),
             spread=spread[index],
-        )
+        ).with_falls(self.shape.falls)
 
 
 def is_logarithmic(factor: Factor) -> bool:
@@ -210,17 +225,21 @@ def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:
 
 def _nominal_cuts(outcome: Outcome) -> Graded:
     count = len(outcome.grades)
-    span = abs(outcome.best - outcome.worst)
-    unit = max(outcome.step, span / 4.0)
     ranks = np.arange(1, count, dtype=float)
-    cuts = (ranks - outcome.rank(outcome.accept)) * outcome.step / unit
+    cuts = (ranks - outcome.rank(outcome.accept)) * outcome.step / _grade_unit(outcome)
     return Graded(cuts=cuts, learn=2 < count <= _MOST_LEARNT_GRADES)
 
 
 def _margin(outcome: Outcome, value: float) -> float:
-    """A measured value as grade units above acceptance: a quarter of the scale is one grade."""
-    unit = abs(outcome.best - outcome.worst) / 4.0
-    return outcome.sign * (value - outcome.accept) / unit
+    """A measured value as grade units above acceptance."""
+    return outcome.sign * (value - outcome.accept) / _grade_unit(outcome)
+
+
+def _grade_unit(outcome: Outcome) -> float:
+    """One grade unit of the model in the outcome's own: a quarter of the scale, or its step where
+    that is larger."""
+    quarter = abs(outcome.best - outcome.worst) / 4.0
+    return quarter if outcome.kind == "measured" else max(outcome.step, quarter)
 
 
 def _codes(column: pd.Series) -> Ints:

@@ -52,7 +52,7 @@ def _presses(fit: Fit, leave: LeaveOut) -> Iterator[_Seen]:
     data = fit.posterior.data
     # Codes of presses run in the order of their numbers; the rows keep the order of the frame.
     place = {code: row for row, code in enumerate(np.argsort(np.argsort(_used(fit)["press"])))}
-    for code in dict.fromkeys(data.press.tolist()):
+    for code in dict.fromkeys(data.press[data.seen].tolist()):
         yield _Seen(place[code], leave.without(np.flatnonzero(data.press == code)))
 
 

@@ -19,7 +19,7 @@ def describe_fit(fit: Fit) -> str:
     lines = [f"Fit of {fit.session.name}"]
     for fabric in fit.session.fabrics:
         lines.append(f"  {fabric.name}: {fit.presses_used(fabric.name)} graded presses")
-    lines.append(f"  {data.n} grades and measurements in all")
+    lines.append(f"  {data.seen.sum()} grades and measurements in all")
     lines.append("Scales, in grades (prior in brackets: centre, and about two thirds within):")
     learnt = {
         "amplitude": [s.amplitude for s in post.scales],
@@ -45,11 +45,9 @@ def describe_fit(fit: Fit) -> str:
     lines += _moved(fit)
     for series in wash_series(fit.session):
         names = ", ".join(o.name for o in series)
-        # With the chance of each held, passing all is likeliest when none rises (Frechet's bound).
         lines.append(
-            f"One quality after more and more washes: {names}. Their grades are tied together but "
-            "not forced to fall, so the chance that all of them pass is told too low, never too "
-            "high, on that account."
+            f"One quality after more and more washes: {names}. Their grades are tied together, and "
+            "the quality after more washes is never above that after fewer."
         )
     lines.append("Held fixed: how far each part may lie from the trade's own guess, in grades:")
     for fixed in FIXED:

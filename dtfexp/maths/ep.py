@@ -91,19 +91,9 @@ def propagate(
         cavity_precision = np.maximum(1.0 / variance - precision, 1e-10)
         cavity_variance = 1.0 / cavity_precision
         cavity_mean = cavity_variance * (mean / variance - shift)
-        if ceiling is None:
-            log_z, first, second = interval_moments(
-                cavity_mean, cavity_variance, lower, upper, noise
-            )
-        else:
-            log_z, first, second = capped_moments(
-                cavity_mean + prior_mean,
-                cavity_variance,
-                lower + prior_mean,
-                upper + prior_mean,
-                noise,
-                ceiling,
-            )
+        log_z, first, second = _tilted(
+            cavity_mean, cavity_variance, lower, upper, noise, prior_mean, ceiling
+        )
         gaussian = -0.5 * (
             (value - cavity_mean) ** 2 / (noise**2 + cavity_variance)
             + np.log(2 * np.pi * (noise**2 + cavity_variance))
@@ -127,6 +117,34 @@ def propagate(
     k_shift = np.einsum("jab,jb->ja", covariance, shift)
     weights = shift - np.einsum("jab,jb->ja", root, np.einsum("jab,ja->jb", root, k_shift))
     return Sites(precision, shift, evidence, root, weights, mean + prior_mean, variance)
+
+
+def _tilted(
+    mean: Array,
+    variance: Array,
+    lower: Array,
+    upper: Array,
+    noise: Array,
+    prior_mean: Array,
+    ceiling: Array | None,
+) -> tuple[Array, Array, Array]:
+    """log Z and its two derivatives (J, N): exact where nothing bends the field, by quadrature
+    under a ceiling.  Fields and ends are relative to the prior mean."""
+    out = interval_moments(mean, variance, lower, upper, noise)
+    if ceiling is None:
+        return out
+    bent = np.isfinite(ceiling).any(axis=0)
+    under = capped_moments(
+        (mean + prior_mean)[:, bent],
+        variance[:, bent],
+        (lower + prior_mean)[:, bent],
+        (upper + prior_mean)[:, bent],
+        noise[:, bent],
+        ceiling[:, bent],
+    )
+    for plain, found in zip(out, under, strict=True):
+        plain[:, bent] = found
+    return out
 
 
 def _first_sites(

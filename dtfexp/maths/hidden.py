@@ -16,6 +16,7 @@ from scipy.linalg import solve_triangular
 
 from dtfexp.maths import field, luck
 from dtfexp.maths.ceiling import quality, steepness
+from dtfexp.maths.falling import fallen
 from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.joint import joint_pass
 from dtfexp.maths.observed import Graded
@@ -66,7 +67,7 @@ class Hidden:
             )
             trade = field.trade_mean(part, self.shape, self.scales, self.prior)
             mean[rows] = trade[:, None] + base @ self.weights
-        return mean, wander
+        return fallen(mean, self.shape.falls), wander
 
     def pass_rate(self, points: Points) -> Array:
         """True chance (M,) that a new press passes: new load, new round, machine spread."""
@@ -119,9 +120,9 @@ def posterior_draw(post: Posterior, anchors: Points, rng: np.random.Generator) -
     if data.n:
         # Only the prior draw at the data is wanted here; their luck comes with the correction.
         base = field.covariance(data.at, anchors, shape, scales, prior)
-        drawn = (base @ weights)[np.arange(data.n), data.outcome]
+        drawn = ((base @ weights) * data.mix(shape.n_outcomes)).sum(axis=1)
         correction = post.sites.weights[j] - _seen_again(post, j, drawn, rng)
-        more = correction[:, None] * post.alike(j)[data.outcome]
+        more = correction[:, None] * post.rows_alike(j)
         anchors, weights = _joined(anchors, data.at), np.vstack([weights, more])
     return Hidden(anchors, weights, shape, scales, prior, post.graded, in_blocks)
 
@@ -145,7 +146,7 @@ def _seen_again(post: Posterior, j: int, drawn: Array, rng: np.random.Generator)
     data = post.data
     inverse = post.sites.root[j] @ post.sites.root[j].T
     signal = field.covariance(data.at, data.at, post.shape, post.scales[j], post.prior)
-    signal = signal * post.alike(j)[np.ix_(data.outcome, data.outcome)]
+    signal = signal * (post.rows_alike(j) @ data.mix(post.shape.n_outcomes).T)
     spread = inverse - inverse @ signal @ inverse
     noise = rng.multivariate_normal(np.zeros(data.n), 0.5 * (spread + spread.T), method="eigh")
     return np.asarray(inverse @ drawn + noise)

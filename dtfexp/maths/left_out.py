@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from dtfexp.maths import field
 from dtfexp.maths.ceiling import quality
 from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import Latent, Posterior, data_covariance, predict
+from dtfexp.maths.posterior import Latent, Posterior, data_covariance, data_mean, predict
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -46,7 +46,7 @@ class LeaveOut:
     def __init__(self, post: Posterior) -> None:
         self.post = post
         data, shape, prior = post.data, post.shape, post.prior
-        self._prior_mean = [field.trade_mean(data.at, shape, s, prior) for s in post.scales]
+        self._prior_mean = [data_mean(data, shape, s, prior) for s in post.scales]
         self._posterior = []
         for j, scales in enumerate(post.scales):
             prior_covariance = data_covariance(data, shape, scales, prior)
@@ -99,10 +99,10 @@ class Foretold:
         self._cross = []
         for j, scales in enumerate(post.scales):
             base = field.covariance(at, post.data.at, post.shape, scales, post.prior)
+            alike = post.rows_alike(j).T
             prior_link = data_covariance(post.data, post.shape, scales, post.prior)
             link = prior_link @ post.sites.root[j]
             links = post.links(base, j)
-            alike = post.alike(j)[:, post.data.outcome]
             self._cross.append(
                 np.array(
                     [base * alike[o] - links[o] @ link.T for o in range(post.shape.n_outcomes)]

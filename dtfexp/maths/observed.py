@@ -1,18 +1,26 @@
-"""What was seen: one row for every grade or measurement, as arrays."""
+"""What was seen, as arrays: a row for every grade or measurement, and what is known of washing."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.maths.falling import Falls
 from dtfexp.maths.places import Places
 from dtfexp.maths.points import Points
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
+Bools = NDArray[np.bool_]
+
+
+# Places at which the field is told that washing makes nothing better; elsewhere it is held to that
+# when it is read (``falling.fallen``), so more would cost much and say little.
+MOST_FALLS = 40
 
 
 @dataclass(frozen=True)
@@ -34,6 +42,9 @@ class Data:
     known); grade (N,) 0-based, -1 where measured; value (N,) measured value in grade units or NaN;
     spread (N, d) sd, in codes, of what the machines did around each setting (none: exact, or read
     off); slip (N, d) what one such sd does to the row's own field, in grades (see ``with_slip``).
+    later (N,): where not below zero, the row is no grade but the field of ``outcome`` less that of
+    ``later``, which is at least ``value`` (:mod:`dtfexp.maths.falling`); such rows come last and
+    belong to no press (none: there are no such rows).
     """
 
     at: Points
@@ -46,24 +57,80 @@ class Data:
     value: Array
     spread: Array | None = None
     slip: Array | None = None
+    later: Ints | None = None
 
     @property
     def n(self) -> int:
         return len(self.outcome)
 
     @cached_property
+    def seen(self) -> Bools:
+        """Which rows (N,) are grades or measurements."""
+        return np.ones(self.n, dtype=bool) if self.later is None else self.later < 0
+
+    def mix(self, n_outcomes: int) -> Array:
+        """How much of each outcome's field every row holds, (N, n_outcomes)."""
+        out = np.zeros((self.n, n_outcomes))
+        out[np.arange(self.n), self.outcome] = 1.0
+        if self.later is not None:
+            rows = np.flatnonzero(~self.seen)
+            out[rows, self.later[rows]] = -1.0
+        return out
+
+    @cached_property
     def places(self) -> Places:
         """Where the rows were pressed, every place once."""
         return Places.of(self.at)
 
+    def with_falls(self, falls: Falls) -> Data:
+        """The same with the rows that tell the field that washing makes nothing better.
+
+        Once at each place pressed, the fit's own answer there, at most ``MOST_FALLS`` of them
+        spread evenly; nothing where there is nothing to tell.
+        """
+        _, first = np.unique(self.places.of_row, return_index=True)
+        first = np.sort(first)
+        if not falls or not len(first):
+            return self
+        count = min(len(first), MOST_FALLS)
+        rows = first[np.linspace(0, len(first) - 1, count).astype(int)]
+        more = len(rows) * len(falls)
+        earlier, later, least = (
+            np.repeat(column, len(rows)) for column in zip(*falls, strict=True)
+        )
+        nowhere, at = (
+            np.full(more, -1),
+            np.concatenate([np.arange(self.n), np.tile(rows, len(falls))]),
+        )
+
+        def joined(seen: Any, told: Any) -> Any:
+            return np.concatenate([seen, told])
+
+        return Data(
+            self.at.take(at),
+            joined(self.outcome, earlier),
+            joined(self.load, nowhere),
+            joined(self.round_, nowhere),
+            joined(self.block, nowhere),
+            joined(self.press, nowhere),
+            joined(self.grade, nowhere),
+            joined(self.value, least),
+            None if self.spread is None else joined(self.spread, 0.0 * self.spread[at[self.n :]]),
+            None if self.slip is None else joined(self.slip, 0.0 * self.slip[at[self.n :]]),
+            joined(np.full(self.n, -1), later),
+        )
+
     def thinned(self, most: int) -> Data:
-        """The same with at most about ``most`` rows: whole presses, spread evenly over all."""
+        """The same with at most about ``most`` rows: whole presses, spread evenly over all, with
+        what is known of washing where they were made."""
         if self.n <= most:
             return self
-        made = np.unique(self.press)
+        made = np.unique(self.press[self.seen])
         count = max(int(most * len(made) / self.n), 1)
         kept = made[np.linspace(0, len(made) - 1, count).astype(int)]
-        rows = np.flatnonzero(np.isin(self.press, kept))
+        chosen = np.isin(self.press, kept) & self.seen
+        place = self.places.of_row
+        rows = np.flatnonzero(chosen | (~self.seen & np.isin(place, place[chosen])))
         return Data(
             self.at.take(rows),
             self.outcome[rows],
@@ -75,4 +142,5 @@ class Data:
             self.value[rows],
             None if self.spread is None else self.spread[rows],
             None if self.slip is None else self.slip[rows],
+            None if self.later is None else self.later[rows],
         )

@@ -34,6 +34,14 @@ class Places:
         order = np.argsort(place, kind="stable")
         return cls(points.take(first), order, np.flatnonzero(np.diff(place[order], prepend=-1)))
 
+    @property
+    def of_row(self) -> NDArray[np.int_]:
+        """Place (N,) of every row of the data."""
+        out = np.empty(len(self.order), dtype=int)
+        sizes = np.diff(self.starts, append=len(self.order))
+        out[self.order] = np.repeat(np.arange(len(self.starts)), sizes)
+        return out
+
     def summed(self, rows: Array) -> Array:
         """Rows (N, k) of the data added up by place, (P, k)."""
         if not len(self.starts):

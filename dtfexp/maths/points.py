@@ -14,6 +14,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.maths.falling import Falls
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
@@ -28,7 +30,8 @@ class FieldShape:
 
     stage (d,) of CURE/PRESS/PEEL; word (d,) true where the column holds a category code;
     trade_off: pairs of columns (temperature, time) of one stage that add up to a dose;
-    series (n_outcomes,): equal codes are one quality judged again, after more washes (empty: none).
+    series (n_outcomes,): equal codes are one quality judged again, after more washes (empty: none);
+    falls: neighbours of a series, fewest washes first (:mod:`dtfexp.maths.falling`).
     Every dose is one more column, after those of the settings.
     """
 
@@ -37,6 +40,7 @@ class FieldShape:
     trade_off: Pairs
     n_outcomes: int
     series: tuple[int, ...] = ()
+    falls: Falls = ()
 
     @cached_property
     def stages(self) -> tuple[int, ...]:
@@ -131,6 +135,11 @@ class Points:
         for i, j in self.doses:
             out.append(_distinct(out[i][1] * len(out[j][0]) + out[j][1]))
         return out
+
+    @property
+    def scattered(self) -> bool:
+        """True where the points are no grid: some setting is another one nearly everywhere."""
+        return any(4 * len(first) > self.n for first, _ in self.levels)
 
     def together(self, columns: tuple[int, ...]) -> tuple[Ints, Ints]:
         """As ``levels``, for several columns, the fabric and the side of a change at once: on a

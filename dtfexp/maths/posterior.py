@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.ep import Observations, Sites, propagate
+from dtfexp.maths.falling import SOFT_STEP, fallen
 from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.ordinal import cumulative_mode
@@ -28,6 +29,9 @@ Bools = NDArray[np.bool_]
 SCALE_ROWS = 400
 # Numbers in the covariances that are worked on at once.
 _AT_ONCE = 4e6
+# Points that are worked on at once: of a grid many, to share its levels; of scattered ones few
+# enough to stay in the processor's own memory.
+_GRID_AT_ONCE, _SCATTERED_AT_ONCE = 8192, 1024
 # Neighbouring grades are about equally far apart: sd of the log of a step.
 STEP_SD = 0.3
 
@@ -59,14 +63,18 @@ class Posterior:
         """Correlation (O, O) of the outcomes' fields at scale setting ``j``."""
         return field.outcome_correlation(self.shape, self.scales[j].alike, self.prior)
 
+    def rows_alike(self, j: int) -> Array:
+        """Correlation (N, O) of what every row of the data holds with the outcomes' fields."""
+        return np.asarray(self.data.mix(self.shape.n_outcomes) @ self.alike(j))
+
     def weights(self, j: int) -> Array:
         """Prediction weights (N, O) at scale setting ``j``; empty when nothing was seen."""
-        return np.asarray(self.sites.weights[j][:, None] * self.alike(j)[self.data.outcome])
+        return np.asarray(self.sites.weights[j][:, None] * self.rows_alike(j))
 
     def links(self, base: Array, j: int) -> list[Array]:
         """Whitened link (n, N) of points to the data for each outcome, from their prior
         covariance ``base`` (n, N): posterior covariance = prior - link @ link'."""
-        return [(base * row[self.data.outcome]) @ self.sites.root[j] for row in self.alike(j)]
+        return [(base * column) @ self.sites.root[j] for column in self.rows_alike(j).T]
 
     def place_weights(self, j: int) -> Array:
         """The prediction weights added up by place, (P, O)."""
@@ -89,20 +97,21 @@ class Posterior:
 
     def _place_roots(self, j: int) -> list[Array]:
         """The sites' roots added up by place for each outcome, O of (P, N)."""
-        rows, root, places = self.data.outcome, self.sites.root[j], self.data.places
-        return [places.summed(row[rows][:, None] * root) for row in self.alike(j)]
+        root, places = self.sites.root[j], self.data.places
+        return [places.summed(column[:, None] * root) for column in self.rows_alike(j).T]
 
     def ceiling(self, j: int) -> Array:
         """Ceiling of quality (O,) at scale setting ``j``; measured outcomes have none."""
         return ceilings(self.graded, self.scales[j])
 
     def quality(self, latent: Array, j: int) -> Array:
-        """What fields (..., O) are worth as quality (:mod:`dtfexp.maths.ceiling`)."""
-        return ceiling.quality(latent, self.ceiling(j))
+        """What fields (..., O) are worth as quality (:mod:`dtfexp.maths.ceiling`); after more
+        washes never more than after fewer."""
+        return ceiling.quality(fallen(latent, self.shape.falls), self.ceiling(j))
 
     def steepness(self, latent: Array, j: int) -> Array:
         """How much quality gains for a small gain of the fields (..., O)."""
-        return ceiling.steepness(latent, self.ceiling(j))
+        return ceiling.steepness(fallen(latent, self.shape.falls), self.ceiling(j))
 
     def new_press(self, j: int) -> tuple[float, Array]:
         """Variance a NEW press adds: shared by all outcomes, and each outcome's own (O,)."""
@@ -120,7 +129,8 @@ def observations(data: Data, graded: tuple[Graded | None, ...]) -> Observations:
         edges = np.concatenate(([-np.inf], scale.cuts, [np.inf]))
         lower[rows] = edges[data.grade[rows]]
         upper[rows] = edges[data.grade[rows] + 1]
-    return Observations(lower, upper, data.value)
+    lower[~data.seen] = data.value[~data.seen]
+    return Observations(lower, upper, np.where(data.seen, data.value, np.nan))
 
 
 def ceilings(graded: tuple[Graded | None, ...], scales: Scales) -> Array:
@@ -128,17 +138,28 @@ def ceilings(graded: tuple[Graded | None, ...], scales: Scales) -> Array:
     return np.array([np.inf if scale is None else scales.ceiling for scale in graded])
 
 
+def _row_ceilings(data: Data, graded: tuple[Graded | None, ...], scales: Scales) -> Array:
+    return np.where(data.seen, ceilings(graded, scales)[data.outcome], np.inf)
+
+
 def data_covariance(data: Data, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior covariance (N, N) of the observed latent values, luck included."""
     base = field.covariance(data.at, data.at, shape, scales, prior)
-    alike = field.outcome_correlation(shape, scales.alike, prior)
-    out = base * alike[np.ix_(data.outcome, data.outcome)]
-    out += luck.luck_covariance(
+    mix = data.mix(shape.n_outcomes)
+    out = base * (mix @ field.outcome_correlation(shape, scales.alike, prior) @ mix.T)
+    shared = luck.luck_covariance(
         data.outcome, data.load, data.round_, data.block, data.press, scales, prior
     )
+    # What is known of washing is known of the field, whatever the luck.
+    out += shared * data.seen[:, None] * data.seen
     if data.slip is not None:
         out += luck.slip_covariance(data.slip, data.press)
     return np.asarray(out + 1e-8 * np.eye(data.n))
+
+
+def data_mean(data: Data, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
+    """Prior mean (N,) of the observed latent values: differences of two fields have none."""
+    return field.trade_mean(data.at, shape, scales, prior) * data.seen
 
 
 def run_sites(
@@ -161,8 +182,8 @@ def run_sites(
         }
         return Sites(**joined)
     covariance = np.array([data_covariance(data, shape, s, prior) for s in scales])
-    mean = np.array([field.trade_mean(data.at, shape, s, prior) for s in scales])
-    noise = np.array([s.noise[data.outcome] for s in scales])
+    mean = np.array([data_mean(data, shape, s, prior) for s in scales])
+    noise = np.array([np.where(data.seen, s.noise[data.outcome], SOFT_STEP) for s in scales])
     count = len(scales)
     return propagate(
         covariance.reshape(count, data.n, data.n),
@@ -170,7 +191,7 @@ def run_sites(
         noise.reshape(count, data.n),
         observations(data, graded),
         ceiling=(
-            np.array([ceilings(graded, s)[data.outcome] for s in scales]).reshape(count, data.n)
+            np.array([_row_ceilings(data, graded, s) for s in scales]).reshape(count, data.n)
             if any(np.isfinite(s.ceiling) for s in scales)
             else None
         ),
@@ -242,9 +263,10 @@ def with_slip(
     for _ in range(rounds):
         sites = run_sites(out, shape, prior, graded, [scales], tolerance=0.02)
         alike = field.outcome_correlation(shape, scales.alike, prior)
-        weights = sites.weights[0][:, None] * alike[data.outcome]
+        weights = sites.weights[0][:, None] * (data.mix(shape.n_outcomes) @ alike)
         gaps = field.spread_gaps(data.at, data.spread, data.at, shape, scales, prior, weights)
-        out = replace(data, slip=gaps[np.arange(data.n), :, data.outcome])
+        slip = gaps[np.arange(data.n), :, data.outcome] * data.seen[:, None]
+        out = replace(data, slip=slip)
     return out
 
 
@@ -307,8 +329,9 @@ def predict(post: Posterior, at: Points) -> Latent:
     mean = np.empty((count, m, n_out))
     cov = np.empty((count, m, n_out, n_out))
     wander = np.zeros((count, m, n_out))
-    for start in range(0, m, 8192):
-        rows = np.arange(start, min(m, start + 8192))
+    chunk = _SCATTERED_AT_ONCE if at.scattered else _GRID_AT_ONCE
+    for start in range(0, m, chunk):
+        rows = np.arange(start, min(m, start + chunk))
         part = at.take(rows)
         for j in range(count):
             mean[j, rows], cov[j, rows], wander[j, rows] = _predict_one(post, part, j)

@@ -9,7 +9,10 @@ A case is a dictionary of plain lists: ``stage`` ("cure", "press", "peel") and `
 setting, ``trade_off`` (pairs of settings that add up to a dose), ``cuts`` of each outcome in grade
 units above the acceptance cut (none: measured), and one entry for each grade seen in ``settings``,
 ``fabric``, ``outcome``, ``load``, ``round``, ``press``, ``grade``, ``value``; ``points`` and
-``points_fabric`` are where answers are wanted.  Settings are exact: no machine spread.
+``points_fabric`` are where answers are wanted.  Settings are exact: no machine spread.  With
+``series`` (a code for each outcome) and ``falls`` (earlier outcome, later outcome, least) some
+outcomes are one quality after more washes: their fields are tied, and at every place pressed the
+earlier one exceeds the later one by ``least``.
 """
 
 from __future__ import annotations
@@ -39,6 +42,8 @@ jax.config.update("jax_enable_x64", True)
 
 SOFT = 0.4  # grade units over which the top rounds off
 PRESS_SHARE = 0.10  # sd of what one press does to all its outcomes, grade units
+SOFT_STEP = 0.05  # softness of "does not rise with washing", grade units
+WASH_TIE = 0.7  # of what outcomes do not share anyway, the share of one wash series
 SCALES = 9  # scale parameters before the own noise of each outcome
 
 
@@ -113,27 +118,64 @@ def kernel(a: Any, fabric_a: Any, b: Any, fabric_b: Any, case: dict[str, Any], s
     return s["amplitude"] ** 2 * out + 0.81 * pooled(0.5)
 
 
-def covariance_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
-    """Prior covariance (N, N) of what was graded: field, load, round and press together."""
+def rows_of(case: dict[str, Any]) -> tuple[Any, Any, Any, Any]:
+    """Settings, fabric, outcomes held (N, O) and least gap (T,) of all rows: the N - T graded ones,
+    then for each fall the gap between two outcomes at every place pressed."""
     x, fabric, outcome = (np.array(case[k]) for k in ("settings", "fabric", "outcome"))
+    falls = case.get("falls", [])
+    both = np.column_stack([x, fabric])
+    places = both[np.sort(np.unique(both, axis=0, return_index=True)[1])]
+    held, least = [np.eye(len(case["cuts"]))[outcome]], []
+    for earlier, later, by in falls:
+        gap = np.zeros((len(places), len(case["cuts"])))
+        gap[:, earlier], gap[:, later] = 1.0, -1.0
+        held.append(gap)
+        least += [by] * len(places)
+    for _ in falls:
+        x = np.concatenate([x, places[:, :-1]])
+        fabric = np.concatenate([fabric, places[:, -1].astype(int)])
+    return x, fabric, np.concatenate(held), np.array(least)
+
+
+def alike_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
+    """Correlation (O, O) of the outcomes' fields."""
+    own = np.eye(len(case["cuts"]))
+    codes = np.array(case.get("series", range(len(own))))
+    tied = WASH_TIE * np.equal.outer(codes, codes) + (1.0 - WASH_TIE) * own
+    return s["alike"] + (1.0 - s["alike"]) * tied
+
+
+def covariance_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
+    """Prior covariance (N, N) of what was graded: field, load, round and press together; and of the
+    gaps between washes, which have no luck."""
+    x, fabric, held, least = rows_of(case)
     same = {k: np.equal.outer(np.array(case[k]), np.array(case[k])) * 1.0 for k in
             ("outcome", "load", "round", "press")}  # fmt: skip
     out = kernel(jnp.array(x), fabric, jnp.array(x), fabric, case, s)
-    out = out * jnp.where(np.equal.outer(outcome, outcome), 1.0, s["alike"])
+    out = out * (held @ alike_of(case, s) @ held.T)
     luck = s["load"] ** 2 * same["load"] + s["round"] ** 2 * same["round"]
-    out = out + luck * (0.5 + 0.5 * same["outcome"]) + PRESS_SHARE**2 * same["press"]
-    return out + 1e-8 * jnp.eye(len(x))
+    luck = luck * (0.5 + 0.5 * same["outcome"]) + PRESS_SHARE**2 * same["press"]
+    return out + jnp.pad(luck, (0, len(least))) + 1e-8 * jnp.eye(len(x))
 
 
-def prior_at(case: dict[str, Any], seed: int, rows: int = 12) -> dict[str, Any]:
-    """The prior of the first rows of a case at scales drawn at random, for an exact comparison."""
+def row_means(case: dict[str, Any], s: dict[str, Any]) -> Any:
+    """Prior mean (N,) of the rows: none for a gap between washes."""
+    gaps = len(rows_of(case)[3])
+    return jnp.concatenate([mean_of(jnp.array(case["settings"]), case, s), jnp.zeros(gaps)])
+
+
+def prior_at(case: dict[str, Any], seed: int) -> dict[str, Any]:
+    """The prior of some rows of a case at scales drawn at random, for an exact comparison."""
     n_outcomes = len(case["cuts"])
     u = np.round(np.random.default_rng(seed).normal(size=SCALES + n_outcomes), 3)
     s = scales_of(jnp.array(u), n_outcomes)
-    mean = mean_of(jnp.array(case["settings"]), case, s)[:rows]
+    # The first twelve, with the last six where these are gaps between washes.
+    rows = np.r_[0:12, -6:0] + len(rows_of(case)[0]) * np.r_[np.zeros(12, int), np.ones(6, int)]
+    rows = rows if case.get("falls") else rows[:12]
     exact = {
-        "mean": mean,
-        "covariance": covariance_of(case, s)[:rows, :rows],
+        "rows": rows,
+        "mean": row_means(case, s)[rows],
+        "covariance": covariance_of(case, s)[np.ix_(rows, rows)],
         "noise": s["noise"],
         "ceiling": s["ceiling"],
     }
@@ -153,13 +195,17 @@ def log_between(low: Any, high: Any) -> Any:
 
 def model(case: dict[str, Any]) -> None:
     """Field and scales as standard normals; grades read the quality under the ceiling."""
-    n_outcomes, n = len(case["cuts"]), len(case["outcome"])
+    n_outcomes, n = len(case["cuts"]), len(rows_of(case)[0])
     u = numpyro.sample("u", dist.Normal(jnp.zeros(SCALES + n_outcomes), 1.0).to_event(1))
     z = numpyro.sample("z", dist.Normal(jnp.zeros(n), 1.0).to_event(1))
     s = scales_of(u, n_outcomes)
     root = jnp.linalg.cholesky(covariance_of(case, s))
-    field = mean_of(jnp.array(case["settings"]), case, s) + root @ z
+    field = row_means(case, s) + root @ z
     outcome = np.array(case["outcome"])
+    least = rows_of(case)[3]
+    field, gap = field[: len(outcome)], field[len(outcome) :]
+    if len(least):
+        numpyro.factor("falls", log_ndtr((gap - least) / SOFT_STEP).sum())
     noise = s["noise"][outcome]
     graded = np.array([case["cuts"][o] is not None for o in outcome])
     if graded.any():
@@ -211,19 +257,20 @@ def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 
     """
     n_outcomes = len(case["cuts"])
     points, fabric = jnp.array(case["points"]), jnp.array(case["points_fabric"])
-    x, outcome = jnp.array(case["settings"]), np.array(case["outcome"])
+    x, fabric_seen, held, _ = rows_of(case)
     measured = np.array([c is None for c in case["cuts"]])
 
     # The points are handed in: as constants of the function, thousands take minutes to compile.
     def one(u: Any, z: Any, points: Any, fabric: Any) -> Any:
         s = scales_of(u, n_outcomes)
         root = jnp.linalg.cholesky(covariance_of(case, s))
-        base = kernel(points, fabric, x, np.array(case["fabric"]), case, s)
+        base = kernel(points, fabric, jnp.array(x), fabric_seen, case, s)
         own = jax.vmap(lambda p, f: kernel(p[None], f[None], p[None], f[None], case, s)[0, 0])(
             points, fabric
         )
-        alike = s["alike"] + (1.0 - s["alike"]) * jnp.eye(n_outcomes)
-        links = jnp.concatenate([(base * alike[o][outcome]).T for o in range(n_outcomes)], axis=1)
+        alike = alike_of(case, s)
+        seen = held @ alike
+        links = jnp.concatenate([(base * seen[:, o]).T for o in range(n_outcomes)], axis=1)
         solved = jax.scipy.linalg.solve_triangular(root, links, lower=True)
         half = jnp.split(solved, n_outcomes, axis=1)
         centre = mean_of(points, case, s)[:, None] + jnp.stack([h.T @ z for h in half], axis=1)
@@ -241,8 +288,11 @@ def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 
     root = np.linalg.cholesky(cov + 1e-10 * np.eye(n_outcomes))
     field = mean + np.einsum("smop,smp->smo", root, rng.normal(size=mean.shape))
     top = s["ceiling"][:, None, None]
-    capped = top - SOFT * np.logaddexp(0.0, (top - field) / SOFT)
-    quality = np.where(measured, field, capped)
+    fallen = field.copy()
+    for earlier, later, least in case.get("falls", []):
+        fallen[..., later] = np.minimum(fallen[..., later], fallen[..., earlier] - least)
+    capped = top - SOFT * np.logaddexp(0.0, (top - fallen) / SOFT)
+    quality = np.where(measured, fallen, capped)
     luck = 0.5 * (s["load"] ** 2 + s["round"] ** 2)
     shared = np.sqrt(luck + PRESS_SHARE**2)[:, None, None]
     own = np.sqrt(luck[:, None] + s["noise"] ** 2)[:, None, :]

@@ -101,7 +101,24 @@ def cases() -> dict[str, dict[str, Any]]:
         "one measured": _session(6, 18, [FIVE_GRADES, None]),
         "two fabrics, a peel method": _session(7, 24, two, word=True, fabrics=2),
         "pass or fail": _session(8, 26, [PASS_FAIL, PASS_FAIL], centre=0.9),
+        "three wash counts": _washed(9, 16),
     }
+
+
+def _washed(seed: int, presses: int) -> dict[str, Any]:
+    """One quality after one, five and twenty washes, the last accepted at a lower grade; the last
+    washes of four presses are pending, and two were graded better than the wash before."""
+    case = _session(seed, presses, [FIVE_GRADES, FIVE_GRADES, [-1.0, 0.0, 1.0, 2.0]])
+    for i in range(0, 3 * presses, 3):
+        first, fall = case["grade"][i], (i // 3) % 3
+        case["grade"][i + 1] = max(first - (fall > 0), 0)
+        case["grade"][i + 2] = max(first - fall, 0)
+    case["grade"][4], case["grade"][11] = (
+        min(case["grade"][3] + 1, 4),
+        min(case["grade"][10] + 1, 4),
+    )
+    case["series"], case["falls"] = [0, 0, 0], [[0, 1, 0.0], [1, 2, -1.0]]
+    return _only(case, [i for i in range(3 * presses) if i % 3 < 2 or i // 3 < presses - 4])
 
 
 def main(where: Path, names: list[str]) -> None:

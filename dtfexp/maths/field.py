@@ -107,7 +107,11 @@ def _column_tables(
         return prior.word_sd**2 * same, same
     mean_a, mean_b = a @ wa, b @ wb
     square_a, square_b = (a * a) @ wa, (b * b) @ wb
-    smooth = _alike(a[:, None, :, None] - b[None, :, None, :], scales.length) @ wb @ wa
+    smooth = np.zeros((len(a), len(b)))
+    # Node by node: plain matrices, where one of four sides would be summed over its shortest ones.
+    for node_a, weight_a in zip(a.T, wa, strict=True):
+        for node_b, weight_b in zip(b.T, weight_a * wb, strict=True):
+            smooth += weight_b * _alike(np.subtract.outer(node_a, node_b), scales.length)
     slope = np.multiply.outer(mean_a, mean_b)
     one = np.multiply.outer(square_a, prior.bend_sd**2 * square_b)
     one += prior.slope_sd**2 * slope

@@ -88,10 +88,9 @@ class Data:
         Once at each place pressed, the fit's own answer there, at most ``MOST_FALLS`` of them
         spread evenly; nothing where there is nothing to tell.
         """
-        _, first = np.unique(self.places.of_row, return_index=True)
-        first = np.sort(first)
-        if not falls or not len(first):
+        if not falls or not self.n:
             return self
+        first = np.sort(np.unique(self.places.of_row, return_index=True)[1])
         count = min(len(first), MOST_FALLS)
         rows = first[np.linspace(0, len(first) - 1, count).astype(int)]
         more = len(rows) * len(falls)

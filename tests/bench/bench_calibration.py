@@ -10,6 +10,7 @@ Then the benches of ``simulated``, none of which is the model.  All invented.
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -20,7 +21,7 @@ from dtfexp.dialin.coding import Coding
 from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.field import Prior
 from dtfexp.maths.joint import joint_pass, pass_posterior, probit
-from dtfexp.maths.observed import Data, Graded
+from dtfexp.maths.observed import Graded
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import ceilings, data_covariance, infer, predict
 from dtfexp.maths.scales import n_dimensions, to_scales
@@ -57,7 +58,7 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
     top = ceilings(graded, scales)
     quality = ceiling.quality(draw[: data.n], top[data.outcome])
     quality += scales.noise[data.outcome] * rng.normal(size=data.n)
-    seen = Data(**{**vars(data), "grade": np.searchsorted(CUTS, quality)})
+    seen = replace(data, grade=np.searchsorted(CUTS, quality))
     shared, own = luck.luck_split(scales, prior, False)
     true = joint_pass(ceiling.quality(draw[data.n :].reshape(POINTS, 2), top), shared, own)
     post = infer(seen, shape, graded, prior)

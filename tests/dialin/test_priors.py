@@ -86,10 +86,12 @@ def test_a_first_wash_tells_more_of_the_twentieth_than_another_quality_does() ->
     assert tied > apart + 0.15
 
 
-def test_a_fit_says_that_wash_grades_are_tied_but_not_forced_to_fall() -> None:
+def test_a_fit_says_that_wash_grades_are_tied_and_do_not_rise() -> None:
     outcomes = [Outcome("wash 1", washes=1), Outcome("wash 20", washes=20)]
     for tied in (outcomes, outcomes[:1]):
         session = Session("t", (CURE, PRESS), tied, ("cotton",))
         blank = dict.fromkeys((o.name for o in tied), np.nan)
         told = fit(session, plan(session, 4).runs.assign(**blank)).describe()
-        assert ("wash 1, wash 20. Their grades are tied" in told) == (len(tied) == 2)
+        assert ("wash 1, wash 20. Their grades are tied together, and the quality" in told) == (
+            len(tied) == 2
+        )

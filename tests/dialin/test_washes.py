@@ -1,0 +1,110 @@
+"""One quality after more and more washes: what a fit makes of it.  All grades are invented."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from dtfexp import Fit, Outcome, Session, fit, plan
+from dtfexp.dialin.washes import rises
+from dtfexp.maths.falling import fallen
+from dtfexp.maths.posterior import predict
+from tests.dialin.bench import CURE, PRESS, graded
+
+ONE, FIVE, TWENTY = (Outcome(f"wash {n}", washes=n) for n in (1, 5, 20))
+EASIER = Outcome("wash 20", washes=20, accept=3)
+OUT_OF_ORDER = Session("w", (CURE, PRESS), (TWENTY, ONE, FIVE), ("cotton",))
+
+
+def _fitted(session: Session, seed: int = 0, **grades: list[float]) -> Fit:
+    results = graded(session, plan(session, 12).runs, seed)
+    for name, column in grades.items():
+        results[name.replace("_", " ")] = column
+    return fit(session, results)
+
+
+def _everywhere(session: Session) -> pd.DataFrame:
+    return plan(session, 60, design="latin hypercube").runs
+
+
+def _fields(fitted: Fit, settings: pd.DataFrame) -> np.ndarray:
+    """Posterior mean of each outcome's field, (M, O)."""
+    at = fitted.coding.points(settings, np.zeros(len(settings), dtype=int))
+    post = fitted.posterior
+    return np.einsum("j,jmo->mo", post.weight, predict(post, at).mean)
+
+
+def test_the_later_field_is_held_to_the_earlier_ones_through_the_whole_series() -> None:
+    fields = np.array([[0.0, 1.0, 2.0], [2.0, 1.0, 0.5], [1.0, 3.0, 2.5]])
+    assert fallen(fields, ((0, 1, 0.0), (1, 2, 0.0))).tolist() == [
+        [0.0, 0.0, 0.0],
+        [2.0, 1.0, 0.5],
+        [1.0, 1.0, 1.0],
+    ]
+    assert fallen(fields, ()) is fields
+    # Accepted one grade lower, the later one may lie one higher above its own acceptance.
+    assert fallen(fields, ((0, 1, -1.0),))[:, 1].tolist() == [1.0, 1.0, 2.0]
+
+
+def test_washes_are_put_in_order_whatever_the_order_of_the_outcomes() -> None:
+    assert _fitted(OUT_OF_ORDER).coding.shape.falls == ((1, 2, 0.0), (2, 0, 0.0))
+    session = Session("w", (CURE, PRESS), (ONE, EASIER, Outcome("peel")), ("cotton",))
+    assert _fitted(session).coding.shape.falls == ((0, 1, -1.0),)
+    shrink = [
+        Outcome(f"shrink {n}", 10, 0, accept, kind="measured", washes=n)
+        for n, accept in ((1, 2.0), (5, 3.0))
+    ]
+    session = Session("w", (CURE, PRESS), shrink, ("cotton",))
+    # Three percent may shrink after five washes: 1 % of a scale whose quarter is 2.5 %.
+    assert _fitted(session).coding.shape.falls == ((0, 1, pytest.approx(-0.4)),)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_no_quality_rises_with_washing_even_where_its_grades_do(seed: int) -> None:
+    """Half of the presses were graded two grades better after twenty washes than after one."""
+    better = [3.0, 5.0] * 6
+    fitted = _fitted(OUT_OF_ORDER, seed, wash_1=[3.0] * 12, wash_5=[3.0] * 12, wash_20=better)
+    assert len(rises(OUT_OF_ORDER, fitted.results)) == 12
+    settings = _everywhere(OUT_OF_ORDER)
+    fields = _fields(fitted, settings)
+    twenty, one, five = fields.T
+    # Told at the presses only, the fields themselves keep to it nearly everywhere.
+    assert np.all(one - five > -0.05) and np.all(five - twenty > -0.05)
+    for j in range(len(fitted.posterior.scales)):
+        quality = fitted.posterior.quality(fields, j)
+        assert np.all(quality[:, 1] >= quality[:, 2]) and np.all(quality[:, 2] >= quality[:, 0])
+
+
+def test_a_failed_first_wash_dooms_the_twentieth_before_it_is_judged() -> None:
+    """Nobody has seen wash 20; the first wash fails by one grade, and the twentieth is judged by
+    the same acceptance."""
+    session = Session("w", (CURE, PRESS), (ONE, TWENTY), ("cotton",))
+    apart = Session("w", (CURE, PRESS), (ONE, Outcome("feel")), ("cotton",))
+    settings = _everywhere(session)
+    unseen = [float("nan")] * 12
+    tied = _fields(_fitted(session, wash_1=[3.0] * 12, wash_20=unseen), settings)[:, 1]
+    loose = _fields(_fitted(apart, wash_1=[3.0] * 12, feel=unseen), settings)[:, 1]
+    assert np.mean(tied < 0) > 0.9
+    assert np.mean(loose - tied) > 0.3
+
+
+def test_what_is_known_of_washing_is_no_grade() -> None:
+    fitted = _fitted(OUT_OF_ORDER)
+    data = fitted.posterior.data
+    assert data.seen.sum() == 36 and data.n == 36 + 2 * len(data.places.starts)
+    assert "36 grades and measurements" in fitted.describe()
+    assert data.mix(3)[~data.seen].sum(axis=1).tolist() == [0.0] * (data.n - 36)
+    assert set(fitted.taught()["press"]) == set(range(1, 13))
+    assert not np.isnan(fitted.surprises().select_dtypes("number").to_numpy()).any()
+    few = data.thinned(20)
+    assert 0 < few.seen.sum() <= 20
+    places = {tuple(row) for row in few.at.nodes[few.seen].reshape(few.seen.sum(), -1)}
+    told = {tuple(row) for row in few.at.nodes[~few.seen].reshape((~few.seen).sum(), -1)}
+    assert told == places
+
+
+def test_a_session_without_washes_is_fitted_as_ever() -> None:
+    session = Session("w", (CURE, PRESS), (Outcome("peel"), ONE), ("cotton",))
+    data = _fitted(session).posterior.data
+    assert data.later is None and data.seen.all()

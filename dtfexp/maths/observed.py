@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -82,41 +82,48 @@ class Data:
         """Where the rows were pressed, every place once."""
         return Places.of(self.at)
 
-    def with_falls(self, falls: Falls) -> Data:
-        """The same with the rows that tell the field that washing makes nothing better.
+    def rows(self, index: Ints) -> Data:
+        """The same with only the rows (or rows over and again) of ``index``."""
 
-        Once at each place pressed, the fit's own answer there, at most ``MOST_FALLS`` of them
-        spread evenly; nothing where there is nothing to tell.
-        """
+        def of(column: Any) -> Any:
+            return None if column is None else column[index]
+
+        return Data(
+            self.at.take(index),
+            self.outcome[index],
+            self.load[index],
+            self.round_[index],
+            self.block[index],
+            self.press[index],
+            self.grade[index],
+            self.value[index],
+            of(self.spread),
+            of(self.slip),
+            of(self.later),
+        )
+
+    def with_falls(self, falls: Falls) -> Data:
+        """The same with the rows that tell the field that washing makes nothing better: once at
+        each place pressed, at most ``MOST_FALLS`` places spread evenly."""
         if not falls or not self.n:
             return self
         first = np.sort(np.unique(self.places.of_row, return_index=True)[1])
         count = min(len(first), MOST_FALLS)
-        rows = first[np.linspace(0, len(first) - 1, count).astype(int)]
-        more = len(rows) * len(falls)
-        earlier, later, least = (
-            np.repeat(column, len(rows)) for column in zip(*falls, strict=True)
+        where = first[np.linspace(0, len(first) - 1, count).astype(int)]
+        longer = self.rows(np.concatenate([np.arange(self.n), np.tile(where, len(falls))]))
+        told = np.arange(longer.n) >= self.n
+        outcome, later = longer.outcome.copy(), np.full(longer.n, -1)
+        value = longer.value.copy()
+        outcome[told], later[told], value[told] = (
+            np.repeat(column, count) for column in zip(*falls, strict=True)
         )
-        nowhere, at = (
-            np.full(more, -1),
-            np.concatenate([np.arange(self.n), np.tile(rows, len(falls))]),
-        )
-
-        def joined(seen: Any, told: Any) -> Any:
-            return np.concatenate([seen, told])
-
-        return Data(
-            self.at.take(at),
-            joined(self.outcome, earlier),
-            joined(self.load, nowhere),
-            joined(self.round_, nowhere),
-            joined(self.block, nowhere),
-            joined(self.press, nowhere),
-            joined(self.grade, nowhere),
-            joined(self.value, least),
-            None if self.spread is None else joined(self.spread, 0.0 * self.spread[at[self.n :]]),
-            None if self.slip is None else joined(self.slip, 0.0 * self.slip[at[self.n :]]),
-            joined(np.full(self.n, -1), later),
+        of_no_press = {
+            name: np.where(told, -1, getattr(longer, name))
+            for name in ("load", "round_", "block", "press", "grade")
+        }
+        spread = None if longer.spread is None else np.where(told[:, None], 0.0, longer.spread)
+        return replace(
+            longer, outcome=outcome, later=later, value=value, spread=spread, **of_no_press
         )
 
     def thinned(self, most: int) -> Data:
@@ -129,17 +136,4 @@ class Data:
         kept = made[np.linspace(0, len(made) - 1, count).astype(int)]
         chosen = np.isin(self.press, kept) & self.seen
         place = self.places.of_row
-        rows = np.flatnonzero(chosen | (~self.seen & np.isin(place, place[chosen])))
-        return Data(
-            self.at.take(rows),
-            self.outcome[rows],
-            self.load[rows],
-            self.round_[rows],
-            self.block[rows],
-            self.press[rows],
-            self.grade[rows],
-            self.value[rows],
-            None if self.spread is None else self.spread[rows],
-            None if self.slip is None else self.slip[rows],
-            None if self.later is None else self.later[rows],
-        )
+        return self.rows(np.flatnonzero(chosen | (~self.seen & np.isin(place, place[chosen]))))

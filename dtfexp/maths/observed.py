@@ -117,7 +117,7 @@ class Data:
         outcome[told], later[told], value[told] = (
             np.repeat(column, count) for column in zip(*falls, strict=True)
         )
-        of_no_press = {
+        of_no_press: dict[str, Any] = {
             name: np.where(told, -1, getattr(longer, name))
             for name in ("load", "round_", "block", "press", "grade")
         }

@@ -3,7 +3,8 @@
 For every invented bench one whole session in batches (``--schedule``), scored at 14, 26 and 40
 presses, and on the same bench: one factor at a time, the best run of a factorial, and the best
 point of a least-squares quadratic.  Printed for each family and for all benches with a window; with
-``--out`` the rows are kept and drawn.
+``--out`` the rows are kept and drawn.  ``--eased`` takes kinder benches (``simulated.eased``), on
+which the rivals do clearly better.
 
 Run by name:  python tests/bench/bench_sessions.py --benches 21 --jobs 2 --out FOLDER
 """
@@ -20,7 +21,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 from sessions import best_of_factorial, least_squares, one_at_a_time, ours
-from simulated import FAMILIES, bench
+from simulated import FAMILIES, bench, eased
 
 SCHEDULES = {
     "10+4s": (10, 4, 4, 4, 4),
@@ -37,9 +38,9 @@ RIVALS = {
 }
 
 
-def job(task: tuple[str, int, str, bool]) -> dict:
-    family, seed, schedule, rivals = task
-    b = bench(family, seed)
+def job(task: tuple[str, int, str, bool, bool]) -> dict:
+    family, seed, schedule, rivals, kinder = task
+    b = eased(bench(family, seed), seed) if kinder else bench(family, seed)
     row = {"family": family, "seed": seed, "volume": b.true_window()[0]}
     row["scores"] = ours(b, SCHEDULES[schedule], seed, AT)
     row["rivals"] = {
@@ -62,24 +63,25 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--no-rivals", action="store_true")
+    parser.add_argument("--eased", action="store_true")
     parser.add_argument("--out", type=Path, help="folder for the rows and the figure")
     args = parser.parse_args()
     # Families in turn, so that a run cut short has seen all alike.
     tasks = [
-        (family, seed, args.schedule, not args.no_rivals)
+        (family, seed, args.schedule, not args.no_rivals, args.eased)
         for seed in range(args.first, args.first + args.benches)
         for family in args.families.split(",")
     ]
-    rows = []
+    rows, name = [], args.schedule + (" eased" if args.eased else "")
     with ProcessPoolExecutor(args.jobs) as pool:
         for row in pool.map(job, tasks):
             rows.append(row)
             if args.out:
                 args.out.mkdir(parents=True, exist_ok=True)
-                (args.out / f"{args.schedule}.pkl").write_bytes(pickle.dumps(rows))
+                (args.out / f"{name}.pkl").write_bytes(pickle.dumps(rows))
     report(rows)
     if args.out:
-        draw(rows, args.out / f"sessions {args.schedule}.png")
+        draw(rows, args.out / f"sessions {name}.png")
 
 
 def report(rows: list[dict]) -> None:

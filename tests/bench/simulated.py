@@ -7,7 +7,7 @@ shared by both outcomes, machine spread on every press and press noise on every 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -212,3 +212,21 @@ def bench(family: str, seed: int, fabrics: tuple[str, ...] = ("cotton",)) -> Ben
         noise=rng.uniform(0.25, 0.4),
         session=session(fabrics),
     )
+
+
+def eased(
+    truth: Bench, seed: int, wide: float = 1.5, calm: float = 0.6, off: float = 0.25
+) -> Bench:
+    """A kinder bench of the same form: ``wide`` times as much room on every side, ``calm`` times
+    the noise and luck, its best place ``off`` (sd, half-ranges) farther from the usual settings."""
+    rng = np.random.default_rng([7, FAMILIES.index(truth.family), seed])
+    usual = np.array([float(f.usual) for f in FACTORS])
+    half = np.array([0.5 * (f.high - f.low) for f in FACTORS])
+    moved = rng.normal(0, off, len(FACTORS)) * half
+
+    def eased_quality(x: np.ndarray, of: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+        return of(np.maximum(usual + (x - usual - moved) / wide, 0.5))
+
+    quality = {name: lambda x, of=of: eased_quality(x, of) for name, of in truth.quality.items()}
+    luck = {name: calm * getattr(truth, name) for name in ("noise", "load_sd", "round_sd")}
+    return replace(truth, quality=quality, **luck)

@@ -99,7 +99,8 @@ def _same_but_spreads(theirs: Session, ours: Session) -> bool:
     if theirs == ours or type(theirs) is not type(ours):
         return theirs == ours
     plain = [
-        replace(s, factors=tuple(replace(f, spread=0.0) for f in s.factors)) for s in (theirs, ours)
+        replace(s, factors=tuple(replace(f, spread=0.0, spots=()) for f in s.factors))
+        for s in (theirs, ours)
     ]
     return plain[0] == plain[1]
 

@@ -84,6 +84,12 @@ class PlatenMap:
         """Mean offset, coldest, hottest, spread and repeatability."""
         return summary(self.set_point, np.array(self.passes))
 
+    @property
+    def spots(self) -> tuple[float, ...]:
+        """What each spot reaches more than all together, mean of the passes, in ``SPOTS`` order."""
+        spots = np.array(self.passes).mean(axis=0)
+        return tuple(np.round(spots - spots.mean(), 6).tolist())
+
     def __repr__(self) -> str:
         found = self.summary
         said = (
@@ -225,10 +231,11 @@ def measured(
     """Everything read of the machines, as lines and spreads.
 
     The line of a factor goes through its checks, the mean of every pass of its maps, and the
-    readings of presses where most presses have one. Its spread is that of its widest map.
+    readings of presses where most presses have one. Its spread, and the spots behind it, are those
+    of its widest map.
     """
     pairs: dict[str, list[tuple[float, float]]] = {}
-    spreads: dict[str, float] = {}
+    widest: dict[str, PlatenMap] = {}
     if results is not None:
         for name, read in true_settings.readings_of_presses(session, results).items():
             pairs.setdefault(name, []).extend(read)
@@ -239,11 +246,17 @@ def measured(
     for one in maps(notes):
         told = [(one.set_point, float(np.mean(nine))) for nine in one.passes]
         pairs.setdefault(one.factor, []).extend(told)
-        spreads[one.factor] = max(spreads.get(one.factor, 0.0), one.summary.spread)
+        so_far = widest.setdefault(one.factor, one)
+        if one.summary.spread > so_far.summary.spread:
+            widest[one.factor] = one
     lines = {
         name: true_settings.line(name, *zip(*read, strict=True)) for name, read in pairs.items()
     }
-    return TrueSettings(lines, spreads)
+    return TrueSettings(
+        lines,
+        {name: one.summary.spread for name, one in widest.items()},
+        {name: one.spots for name, one in widest.items()},
+    )
 
 
 def _factor(session: Session, name: object) -> Factor:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
@@ -14,6 +15,7 @@ from dtfexp.describe.errors import SessionError
 STAGES = ("cure", "press", "peel")
 _MOST_SETTINGS = 5000
 _MOST_WORDS = 50
+_MOST_SPOTS = 500
 _NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
 _ABSOLUTE_ZERO_C = -273.15
 
@@ -23,14 +25,16 @@ class Factor:
     """One setting of the bench, with its range and the steps it can be set in.
 
     ``Factor(name, low, high, unit="", step=None, stage="press", hard_to_change=False,
-    spread=0.0, usual=None)`` for numbers, or
+    spread=0.0, usual=None, spots=())`` for numbers, or
     ``Factor(name, levels=(...), ordered=False, stage="peel", usual=None)`` for words.
 
     low, high, step, spread and usual are in ``unit``. Settings are ``low + k * step`` up to
     ``high``; without a step a tidy one is used (``grid_step``). ``usual`` is what the shop runs
     today, put on the nearest setting; without one it is the middle of the range (of words: the
     middle word when ordered, else the first). ``spread`` is the half-width of what the machine
-    really does around a set-point. For words, low, high and step are None; for numbers,
+    really does around a set-point, all of it equally likely; ``spots`` are places that were
+    measured, each as its distance from the set-point (a nine-point map), and stand in for that;
+    without a spread theirs is used. For words, low, high and step are None; for numbers,
     ``levels`` is empty.
 
     Raises ``SessionError`` for a description that does not make sense.
@@ -47,6 +51,7 @@ class Factor:
     usual: float | str
     levels: tuple[str, ...]
     ordered: bool
+    spots: tuple[float, ...]
 
     def __init__(
         self,
@@ -61,6 +66,7 @@ class Factor:
         usual: float | str | None = None,
         levels: tuple[str, ...] | list[str] | None = None,
         ordered: bool = False,
+        spots: Iterable[float] = (),
     ) -> None:
         name = fields.name(name, "factor")
         place = f"factor {name!r}"
@@ -73,6 +79,7 @@ class Factor:
             "hard_to_change": fields.flag(hard_to_change, place, "hard_to_change"),
             "ordered": fields.flag(ordered, place, "ordered"),
             "spread": fields.not_negative(spread, place, "spread"),
+            "spots": _spots(place, spots),
         }
         if words:
             given = {"low": low, "high": high, "step": step}
@@ -83,23 +90,31 @@ class Factor:
                         f"{place}: {field} is {fields.shown(value)}; a factor with levels (words) "
                         "has no low, high or step"
                     )
-            if values["spread"] or unit:
-                field, odd = ("spread", spread) if values["spread"] else ("unit", unit)
-                raise SessionError(
-                    f"{place}: {field} is {fields.shown(odd)}; a factor with levels (words) has "
-                    "no unit and no spread"
-                )
+            for field, odd in (("spread", values["spread"]), ("spots", spots), ("unit", unit)):
+                if odd:
+                    raise SessionError(
+                        f"{place}: {field} is {fields.shown(odd)}; a factor with levels (words) "
+                        "has no unit, no spread and no spots"
+                    )
         else:
             values |= _range(place, low, high, unit, step, usual)
             if values["ordered"]:
                 raise SessionError(
                     f"{place}: ordered is True; only a factor with levels (words) can be ordered"
                 )
+            if values["spots"] and not values["spread"]:
+                values["spread"] = 0.5 * (max(values["spots"]) - min(values["spots"]))
             if values["spread"] > values["high"] - values["low"]:
                 raise SessionError(
                     f"{place}: spread is {spread:g}; it must be no more than the range from "
                     f"low to high, {values['high'] - values['low']:g}"
                 )
+            for spot in values["spots"]:
+                if abs(spot) > values["high"] - values["low"]:
+                    raise SessionError(
+                        f"{place}: spots holds {spot:g}; each is a distance from the set-point, no "
+                        f"more than the range from low to high, {values['high'] - values['low']:g}"
+                    )
         for field, value in values.items():
             object.__setattr__(self, field, value)
 
@@ -260,6 +275,16 @@ def _range(
         "usual": min(settings, key=lambda setting: (round(abs(setting - wanted), 9), setting)),
         "levels": (),
     }
+
+
+def _spots(place: str, spots: object) -> tuple[float, ...]:
+    accepted = f"spots are a list of 2 to {_MOST_SPOTS} distances from the set-point"
+    if isinstance(spots, (str, bytes, dict)) or not isinstance(spots, Iterable):
+        raise SessionError(f"{place}: spots is {fields.shown(spots)}; {accepted}")
+    found = tuple(fields.number(spot, place, "spots") for spot in spots)
+    if len(found) == 1 or len(found) > _MOST_SPOTS:
+        raise SessionError(f"{place}: spots holds {len(found)}; {accepted}")
+    return found
 
 
 def _words(place: str, levels: object, usual: object, ordered: bool) -> dict[str, Any]:

@@ -48,7 +48,8 @@ def _range(factor: Factor) -> str:
 
 
 def _spread(factor: Factor) -> str:
-    return f"± {factor.spread:g} {factor.unit}".strip() if factor.spread else ""
+    told = f"± {factor.spread:g} {factor.unit}".strip() if factor.spread else ""
+    return f"{told}, {len(factor.spots)} spots measured" if factor.spots else told
 
 
 def _scale(outcome: Outcome) -> str:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 _FACTOR_KEYS = (
     "name", "low", "high", "unit", "step", "stage", "hard_to_change", "spread", "usual", "levels",
-    "ordered",
+    "ordered", "spots",
 )  # fmt: skip
 _OUTCOME_KEYS = (
     "name", "worst", "best", "accept", "step", "kind", "unit", "guide", "washes"
@@ -216,6 +216,8 @@ def _factor_table(factor: Factor) -> dict[str, Any]:
         table["hard_to_change"] = True
     if factor.spread:
         table["spread"] = _tidy(factor.spread)
+    if factor.spots:
+        table["spots"] = [_tidy(spot) for spot in factor.spots]
     table["usual"] = _tidy(factor.usual)
     return table
 

@@ -20,6 +20,7 @@ from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
+from dtfexp.dialin import reached
 from dtfexp.dialin.washes import wash_series
 from dtfexp.maths.falling import Falls
 from dtfexp.maths.observed import Data, Graded
@@ -29,7 +30,6 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
 STAGE_CODE = {"cure": CURE, "press": PRESS, "peel": PEEL}
-_SPREAD_NODES, _SPREAD_WEIGHTS = np.polynomial.legendre.leggauss(5)
 # Above this many grades the cuts are taken as printed on the scale: too many to learn.
 _MOST_LEARNT_GRADES = 12
 
@@ -115,14 +115,13 @@ class Coding:
         """Model points of a frame of settings; with ``spread``, of what the machines really do."""
         factors = self.session.factors
         wide = spread and any(f.is_numeric and f.spread > 0 for f in factors)
-        offsets = _SPREAD_NODES if wide else np.zeros(1)
-        weights = 0.5 * _SPREAD_WEIGHTS if wide else np.ones(1)
-        nodes = np.empty((len(settings), len(factors), len(offsets)))
+        weights = reached.WEIGHTS if wide else np.ones(1)
+        nodes = np.empty((len(settings), len(factors), len(weights)))
         for i, factor in enumerate(factors):
             column = settings[factor.name]
             if factor.is_numeric:
-                x = column.to_numpy(dtype=float)[:, None] + factor.spread * offsets[None, :]
-                nodes[:, i, :] = self.code(factor, x)
+                around = reached.offsets(factor) if wide else np.zeros(1)
+                nodes[:, i, :] = self.code(factor, column.to_numpy(dtype=float)[:, None] + around)
             else:
                 nodes[:, i, :] = self.code(factor, column.to_numpy())[:, None]
         return Points(nodes, weights, np.asarray(fabric, dtype=int))
@@ -181,7 +180,7 @@ def is_logarithmic(factor: Factor) -> bool:
     if not factor.is_numeric or units.kind(factor.unit) != "time":
         return False
     low, high = factor.bounds
-    return low > 0 and high >= 2 * low and low - factor.spread > 0
+    return low > 0 and high >= 2 * low and low + min(-factor.spread, *factor.spots, 0.0) > 0
 
 
 def excluded_rows(results: pd.DataFrame) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import Coding
+from dtfexp.dialin.reached import draws
 from dtfexp.maths.box import Box, largest_box
 from dtfexp.maths.hidden import Hidden, posterior_draw, prior_draw
 from dtfexp.maths.points import Points
@@ -60,7 +61,7 @@ class HiddenBench:
         reached = runs.copy()
         for factor in self.session.factors:
             if factor.is_numeric:
-                off = factor.spread * rng.uniform(-1.0, 1.0, len(runs))
+                off = draws(factor, len(runs), rng)
                 reached[factor.name] = runs[factor.name].astype(float) + off
         index = np.array([coding.fabric_index(name) for name in runs["fabric"]], dtype=int)
         at = coding.points(reached, index, spread=False)

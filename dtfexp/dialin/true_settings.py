@@ -136,19 +136,18 @@ def _square(matrix: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[flo
 class TrueSettings:
     """The lines and spreads that were measured on a bench; empty when nothing was.
 
-    ``spreads`` are half-widths of what the machine reaches around its set-point, in the factor's
-    unit.
+    ``spreads`` are half-widths of what the machine reaches around its set-point, ``spots`` what
+    the spots of its map reach more than their mean, in the factor's unit.
     """
 
     lines: Mapping[str, Line] = field(default_factory=dict)
     spreads: Mapping[str, float] = field(default_factory=dict)
+    spots: Mapping[str, Sequence[float]] = field(default_factory=dict)
 
     def session(self, session: Session) -> Session:
         """The session with the measured spreads, told in set-points."""
         factors = tuple(
-            _with_spread(factor, self.spreads[factor.name] / self._slope(factor.name))
-            if factor.name in self.spreads
-            else factor
+            self._with_spread(factor) if factor.name in self.spreads else factor
             for factor in session.factors
         )
         return session if factors == session.factors else replace(session, factors=factors)
@@ -179,13 +178,18 @@ class TrueSettings:
         wanted = found.set_for(reached)
         return replace(wanted, value=float(factor.snap(wanted.value)))
 
+    def _with_spread(self, factor: Factor) -> Factor:
+        low, high = factor.bounds
+        slope = self._slope(factor.name)
+        spread = self.spreads[factor.name] / slope
+        spots = tuple(float(spot) / slope for spot in self.spots.get(factor.name, ()))
+        if spread > high - low:
+            # No map of a bench that can be set: what is known is only that it wanders very far.
+            return replace(factor, spread=high - low, spots=())
+        return replace(factor, spread=spread, spots=spots)
+
     def _slope(self, name: str) -> float:
         return self.lines[name].slope if name in self.lines else 1.0
-
-
-def _with_spread(factor: Factor, spread: float) -> Factor:
-    low, high = factor.bounds
-    return replace(factor, spread=min(spread, high - low))
 
 
 def readings_of_presses(session: Session, results: pd.DataFrame) -> dict[str, list[Any]]:

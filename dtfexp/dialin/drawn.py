@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from dtfexp.maths.joint import pass_given
+from dtfexp.maths.joint import pass_given, press_at
 from dtfexp.maths.posterior import predict
 from dtfexp.maths.together import departures, only_scales
 
@@ -43,7 +43,8 @@ def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str) -> Array:
     for j, (_, count) in enumerate(chosen):
         # The machine spread moves the middle of the field and adds its wander from press to press.
         fields = averaged.mean[j] + departures(post, anchors, exact, j, count)
-        out.append(pass_given(post, j, fields, averaged.mean[j], averaged.wander[j]))
+        press = press_at(post, j, averaged.mean[j], averaged.wander[j])
+        out.append(pass_given(post, j, fields, press))
     return np.asarray(np.concatenate(out))
 
 

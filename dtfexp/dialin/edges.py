@@ -9,7 +9,7 @@ import pandas as pd
 
 from dtfexp.describe.factor import Factor
 from dtfexp.dialin import grid as grids
-from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.joint import each_outcome
 from dtfexp.maths.posterior import predict
 
 if TYPE_CHECKING:
@@ -107,17 +107,8 @@ def _weakest_outcome(fit: Fit, frame: pd.DataFrame, fabric: str) -> list[str]:
     index = np.full(len(frame), fit.coding.fabric_index(fabric))
     latent = predict(fit.posterior, fit.coding.points(frame, index))
     names = [o.name for o in fit.coding.outcomes]
-    total = np.zeros((len(frame), len(names)))
-    for j in range(len(fit.posterior.scales)):
-        shared, own = fit.posterior.new_press(j)
-        quality = fit.posterior.quality(latent.mean[j], j)
-        steep = fit.posterior.steepness(latent.mean[j], j)
-        for o in range(len(names)):
-            moved = latent.wander[j, :, o] + latent.covariance[j, :, o, o]
-            variance = own[o] + moved * steep[:, o] ** 2
-            chance = joint_pass(quality[:, o : o + 1], shared, variance[:, None])
-            total[:, o] += fit.posterior.weight[j] * chance
-    return [names[int(k)] for k in np.argmin(total, axis=1)]
+    chance = each_outcome(fit.posterior, latent)
+    return [names[int(k)] for k in np.argmin(chance, axis=1)]
 
 
 def settings_words(fit: Fit, settings: dict[str, Any]) -> str:

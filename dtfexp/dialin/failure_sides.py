@@ -18,6 +18,7 @@ from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.defects import defect_words, signs_of
 from dtfexp.dialin.edges import looks_like
+from dtfexp.maths.joint import each_outcome
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import predict
 from dtfexp.maths.together import gains
@@ -75,14 +76,8 @@ def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame
 def _at(fit: Fit, settings: pd.DataFrame, fabric: str) -> tuple[Points, Array]:
     """Exact points of the settings, and the chance (M, O) that a new press passes each outcome."""
     index = np.full(len(settings), fit.coding.fabric_index(fabric))
-    post = fit.posterior
-    latent = predict(post, fit.coding.points(settings, index))
-    chance = np.zeros(latent.mean.shape[1:])
-    for j, weight in enumerate(post.weight):
-        shared, own = post.new_press(j)
-        own_field = np.einsum("moo->mo", latent.covariance[j]) + latent.wander[j]
-        moved = own_field * post.steepness(latent.mean[j], j) ** 2
-        chance += weight * ndtr(post.quality(latent.mean[j], j) / np.sqrt(shared + own + moved))
+    latent = predict(fit.posterior, fit.coding.points(settings, index))
+    chance = each_outcome(fit.posterior, latent)
     return fit.coding.points(settings, index, spread=False), chance
 
 

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
+from dtfexp.maths.wander import moments
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -266,7 +267,8 @@ def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: P
 def covariance_and_wander(
     a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior, weights: Array
 ) -> tuple[Array, Array]:
-    """Covariance (n_a, n_b) and the variance (n_a, O) that the machine spread adds at ``a``.
+    """Covariance (n_a, n_b), and how the machine spread moves the field at ``a``: its moments
+    (n_a, O, 3 + O) as in :mod:`dtfexp.maths.wander`.
 
     ``weights`` (n_b, O) are the posterior's prediction weights.  For each setting the posterior
     mean is compared one standard deviation of the spread to each side; only that column's parts
@@ -275,7 +277,8 @@ def covariance_and_wander(
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     sides = _sides(a, b, shape, scales, prior)
     gaps = _gaps(sides, a, a.sd(), b, shape, scales, prior, weights)
-    return _assemble(sides, scales, prior), np.asarray((gaps**2).sum(axis=1))
+    lean, peak = (of[:, : gaps.shape[1]] for of in a.lean_and_peak())
+    return _assemble(sides, scales, prior), moments(gaps, lean, peak)
 
 
 def spread_gaps(

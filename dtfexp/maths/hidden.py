@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from dtfexp.maths import field, luck
-from dtfexp.maths.ceiling import quality, steepness
+from dtfexp.maths.ceiling import quality
 from dtfexp.maths.falling import fallen
 from dtfexp.maths.field import Prior, Scales
-from dtfexp.maths.joint import joint_pass
+from dtfexp.maths.joint import joint_pass, new_press
 from dtfexp.maths.observed import Graded
 from dtfexp.maths.points import FieldShape, Points
 from dtfexp.maths.posterior import Posterior, ceilings
@@ -55,10 +55,10 @@ class Hidden:
         return ceilings(self.graded, self.scales)
 
     def at(self, points: Points) -> tuple[Array, Array]:
-        """The field (M, O), averaged over the machine spread, and the variance (M, O) that the
-        spread adds from press to press."""
+        """The field (M, O), averaged over the machine spread, and how the spread moves it from
+        press to press (M, O, 3 + O)."""
         mean = np.empty((points.n, self.shape.n_outcomes))
-        wander = np.empty_like(mean)
+        wander = np.empty((*mean.shape, 3 + mean.shape[1]))
         for start in range(0, points.n, _CHUNK):
             rows = np.arange(start, min(points.n, start + _CHUNK))
             part = points.take(rows)
@@ -73,8 +73,8 @@ class Hidden:
         """True chance (M,) that a new press passes: new load, new round, machine spread."""
         mean, wander = self.at(points)
         shared, own = luck.luck_split(self.scales, self.prior, self.in_blocks)
-        own_all = own + wander * steepness(mean, self.ceiling) ** 2
-        return joint_pass(quality(mean, self.ceiling), shared, own_all)
+        press = new_press(lambda f: quality(f, self.ceiling), (shared, own), mean, wander)
+        return joint_pass(quality(mean, self.ceiling) - press.lost, press.loading, press.own)
 
     def press(self, points: Points, load: Ints, round_: Ints, rng: np.random.Generator) -> Array:
         """What is seen (n, O) of n presses, in grade units above acceptance, before it is cut into

@@ -12,6 +12,7 @@ Gaussian sums; from memory).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from dtfexp.maths.posterior import Latent, Posterior
+from dtfexp.maths.wander import CORRELATION, lost_and_scattered
 
 Array = NDArray[np.float64]
 
@@ -37,13 +39,14 @@ _PARTS, _PART_WEIGHTS = _PARTS * np.sqrt(1.0 - _NARROW**2), _PART_WEIGHTS / _PAR
 _HOPELESS = -1.3
 
 
-def joint_pass(latent: Array, shared: float, own: Array) -> Array:
-    """P(all outcomes pass) for qualities ``latent`` (..., O); ``own`` broadcasts (variances)."""
+def joint_pass(latent: Array, loading: Array, own: Array) -> Array:
+    """P(all outcomes pass) for qualities ``latent`` (..., O); ``loading``, sd of what all outcomes
+    share (of either sign), and ``own``, variance of each, broadcast to them."""
     if latent.shape[-1] == 1:
-        return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + shared)))
+        return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + loading[..., 0] ** 2)))
     root = np.broadcast_to(np.sqrt(own), latent.shape)
     above = [latent[..., o] / root[..., o] for o in range(latent.shape[-1])]
-    shift = [np.sqrt(shared) / root[..., o] for o in range(latent.shape[-1])]
+    shift = [loading[..., o] / root[..., o] for o in range(latent.shape[-1])]
     out = np.zeros(latent.shape[:-1])
     for node, weight in zip(_NODES, _WEIGHTS, strict=True):
         # One outcome at a time: a product over a short last axis costs more than the chances.
@@ -54,15 +57,83 @@ def joint_pass(latent: Array, shared: float, own: Array) -> Array:
     return out
 
 
-def pass_given(post: Posterior, j: int, fields: Array, middle: Array, wander: Array) -> Array:
-    """Pass rate (...) of a new press given the fields (..., O), at scale setting ``j``.
+@dataclass(frozen=True)
+class NewPress:
+    """What a new press adds to the quality of its settings, all (M, O): ``loading``, sd of what its
+    outcomes share; each one's ``own`` variance; the quality ``lost`` to the machine spread."""
 
-    ``wander``, the variance of the fields that the machine spread adds, counts by how steep the
-    quality is at their ``middle`` (both broadcast to ``fields``): near the ceiling it hardly does.
+    loading: Array
+    own: Array
+    lost: Array
+
+    def take(self, rows: NDArray[np.int_]) -> NewPress:
+        """The same for some of the settings."""
+        return NewPress(self.loading[rows], self.own[rows], self.lost[rows])
+
+
+def new_press(
+    quality: Callable[[Array], Array], luck: tuple[float, Array], middle: Array, wander: Array
+) -> NewPress:
+    """A new press at settings with fields ``middle`` (M, O), which the machine spread moves by
+    ``wander`` (M, O, 3 + O).
+
+    ``quality`` turns fields into quality; ``luck``: variance shared by the outcomes, and their own
+    (O,).
     """
-    shared, own = post.new_press(j)
-    across = own + wander * post.steepness(middle, j) ** 2
-    return joint_pass(post.quality(fields, j), shared, across)
+    shared, own = luck
+    lost, scattered = lost_and_scattered(quality, middle, wander)
+    root = np.sqrt(scattered)
+    between = shared + wander[..., CORRELATION:] * root[..., :, None] * root[..., None, :]
+    total = shared + own + scattered
+    loading = common_factor(between, total)
+    return NewPress(loading, total - loading**2, lost)
+
+
+def common_factor(between: Array, total: Array) -> Array:
+    """Loadings (M, O) of one factor that makes the covariances ``between`` (M, O, O) of outcomes
+    with variances ``total`` (M, O): exact for one and two outcomes, the nearest for more.
+
+    Principal factor with each outcome's largest covariance as its communality (Harman 1976, Modern
+    Factor Analysis, 3rd ed., ch. 8; from memory).  The diagonal of ``between`` is that of outcomes
+    that share all they can.
+    """
+    n_out = total.shape[-1]
+    if n_out == 1:
+        return np.sqrt(between[..., 0])
+    # Correlations, so that no outcome bears more of the factor than it has variance.
+    sd = np.sqrt(total)
+    alike = between / (sd[..., :, None] * sd[..., None, :])
+    if n_out == 2:
+        size = np.sqrt(np.abs(alike[..., 0, 1]))
+        return np.asarray(sd * np.stack([size, np.sign(alike[..., 0, 1]) * size], axis=-1))
+    index = np.arange(n_out)
+    alike[..., index, index] = 0.0
+    alike[..., index, index] = np.abs(alike).max(axis=-1)
+    values, vectors = np.linalg.eigh(alike)
+    first = vectors[..., -1] * np.sqrt(np.maximum(values[..., -1:], 0.0))
+    return np.asarray(sd * np.clip(first, -0.99, 0.99))
+
+
+def press_at(post: Posterior, j: int, middle: Array, wander: Array) -> NewPress:
+    """:func:`new_press` of a posterior at scale setting ``j``."""
+    return new_press(lambda f: post.quality(f, j), post.new_press(j), middle, wander)
+
+
+def pass_given(post: Posterior, j: int, fields: Array, press: NewPress) -> Array:
+    """Pass rate (...) of a new press given the fields (..., M, O), at scale setting ``j``."""
+    return joint_pass(post.quality(fields, j) - press.lost, press.loading, press.own)
+
+
+def each_outcome(post: Posterior, latent: Latent) -> Array:
+    """Expected chance (M, O) that a new press passes each outcome by itself."""
+    chance = np.zeros(latent.mean.shape[1:])
+    for j, weight in enumerate(post.weight):
+        mean = latent.mean[j]
+        press = press_at(post, j, mean, latent.wander[j])
+        unknown = np.einsum("moo->mo", latent.covariance[j]) * post.steepness(mean, j) ** 2
+        quality = post.quality(mean, j) - press.lost
+        chance += weight * ndtr(quality / np.sqrt(press.loading**2 + press.own + unknown))
+    return chance
 
 
 @dataclass(frozen=True)
@@ -120,9 +191,10 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
     mean, sd = np.empty((count, 3, m)), np.empty((count, 3, m))
     any_split = False
     for j in range(count):
-        centre, wander = latent.mean[j], latent.wander[j]
+        centre = latent.mean[j]
+        press = press_at(post, j, centre, latent.wander[j])
         root = _cholesky(latent.covariance[j])
-        middle, width, lean = _sigma_points(post, j, centre, root, centre, wander)
+        middle, width, lean = _sigma_points(post, j, centre, root, press)
         mean[j], sd[j] = middle, width
         rows = np.flatnonzero((width > _WIDE) & (middle + 2.5 * width > _HOPELESS))
         if not len(rows):
@@ -135,7 +207,7 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
         for k, part in enumerate(_PARTS):
             moved = centre[rows] + part * step
             mean[j, k, rows], sd[j, k, rows], _ = _sigma_points(
-                post, j, moved, narrow, centre[rows], wander[rows]
+                post, j, moved, narrow, press.take(rows)
             )
     if not any_split:
         return PassPosterior(mean[:, 0], sd[:, 0], post.weight)
@@ -144,7 +216,7 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
 
 
 def _sigma_points(
-    post: Posterior, j: int, middle: Array, root: Array, centre: Array, wander: Array
+    post: Posterior, j: int, middle: Array, root: Array, press: NewPress
 ) -> tuple[Array, Array, Array]:
     """Mean and sd (M,) of the probit pass rate for fields of mean ``middle`` (M, O) and covariance
     root root' (M, O, O), and how it leans on each column of ``root`` (M, O).
@@ -155,11 +227,11 @@ def _sigma_points(
     weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
     weights[0] = 1.0 / (n_out + 1.0)
     step = np.sqrt(n_out + 1.0)
-    at_points = [probit(pass_given(post, j, middle, centre, wander))]
+    at_points = [probit(pass_given(post, j, middle, press))]
     for o in range(n_out):
         for sign in (1.0, -1.0):
             moved = middle + sign * step * root[:, :, o]
-            at_points.append(probit(pass_given(post, j, moved, centre, wander)))
+            at_points.append(probit(pass_given(post, j, moved, press)))
     g = np.array(at_points)
     mean = weights @ g
     sd = np.sqrt(np.maximum(weights @ (g - mean) ** 2, 1e-8))

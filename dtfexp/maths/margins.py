@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dtfexp.maths import field
-from dtfexp.maths.joint import pass_given, probit
+from dtfexp.maths.joint import pass_given, press_at, probit
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior, seen_from
 
@@ -24,9 +24,10 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
     ``post`` at one set of scales (:func:`dtfexp.maths.posterior.at_central_scales`).
     """
     mean, base, wander = seen_from(post, cells, 0)
+    press = press_at(post, 0, mean, wander)
 
     def margin(latent: Array) -> Array:
-        return probit(pass_given(post, 0, latent, mean, wander))
+        return probit(pass_given(post, 0, latent, press))
 
     slope = np.empty_like(mean)
     for o in range(post.shape.n_outcomes):

@@ -315,7 +315,7 @@ class Latent:
     """Posterior of the field at M points for J scale settings.
 
     mean (J, M, O); covariance (J, M, O, O) of the field averaged over the machine spread; wander
-    (J, M, O) the variance that the spread itself adds from press to press.
+    (J, M, O, 3 + O) how the spread itself moves it by press (:mod:`dtfexp.maths.wander`).
     """
 
     mean: Array
@@ -328,7 +328,7 @@ def predict(post: Posterior, at: Points) -> Latent:
     count, n_out, m = len(post.scales), post.shape.n_outcomes, at.n
     mean = np.empty((count, m, n_out))
     cov = np.empty((count, m, n_out, n_out))
-    wander = np.zeros((count, m, n_out))
+    wander = np.zeros((count, m, n_out, 3 + n_out))
     chunk = _SCATTERED_AT_ONCE if at.scattered else _GRID_AT_ONCE
     for start in range(0, m, chunk):
         rows = np.arange(start, min(m, start + chunk))
@@ -348,9 +348,8 @@ def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Arr
 
 
 def seen_from(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]:
-    """Posterior mean (M, O) of the fields at points, their prior covariance (M, P) with the places
-    of the data, and the variance (M, O) that the machine spread adds there, at scale setting
-    ``j``."""
+    """At scale setting ``j``: posterior mean (M, O) of the fields at points, their prior covariance
+    (M, P) with the places of the data, and how the machine spread moves them (M, O, 3 + O)."""
     scales, shape, prior = post.scales[j], post.shape, post.prior
     places, weights = post.data.places.at, post.place_weights(j)
     base, wander = field.covariance_and_wander(at, places, shape, scales, prior, weights)

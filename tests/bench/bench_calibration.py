@@ -60,7 +60,8 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
     quality += scales.noise[data.outcome] * rng.normal(size=data.n)
     seen = replace(data, grade=np.searchsorted(CUTS, quality))
     shared, own = luck.luck_split(scales, prior, False)
-    true = joint_pass(ceiling.quality(draw[data.n :].reshape(POINTS, 2), top), shared, own)
+    wanted_quality = ceiling.quality(draw[data.n :].reshape(POINTS, 2), top)
+    true = joint_pass(wanted_quality, np.sqrt([shared, shared]), own)
     post = infer(seen, shape, graded, prior)
     passing = pass_posterior(post, predict(post, wanted))
     # A hopeless setting passes never, in truth and in the posterior alike: its place among equals

@@ -31,18 +31,19 @@ class Score:
 def ours(
     bench: Bench, batches: tuple[int, ...], seed: int, at: tuple[int, ...]
 ) -> dict[int, Score]:
-    """A session in batches; scored whenever the presses so far reach a number in ``at``."""
+    """A session in batches; scored whenever the presses planned reach a number in ``at``."""
     rng = np.random.default_rng(seed)
     results = bench.press(plan(bench.session, batches[0], seed=seed).runs, rng)
     scores = {}
     for k in range(len(batches)):
-        if len(results) in at or k == len(batches) - 1:
+        # A session that has stopped by itself counts as it stands.
+        if sum(batches[: k + 1]) in at:
             scores[sum(batches[: k + 1])] = _score(bench, results)
         if k + 1 < len(batches):
             more = next_presses(bench.session, results, batches[k + 1], seed=seed)
             if len(more.runs):
                 results = pd.concat([results, bench.press(more.runs, rng)], ignore_index=True)
-    return {k: v for k, v in scores.items() if k in at}
+    return scores
 
 
 def _score(bench: Bench, results: pd.DataFrame) -> Score:

@@ -10,7 +10,16 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 
 from dtfexp.maths.field import Prior, Scales
-from dtfexp.maths.joint import PassPosterior, joint_pass, pass_given, pass_posterior, probit
+from dtfexp.maths.joint import (
+    PassPosterior,
+    common_factor,
+    joint_pass,
+    new_press,
+    pass_given,
+    pass_posterior,
+    press_at,
+    probit,
+)
 from dtfexp.maths.observed import Graded
 from dtfexp.maths.points import FieldShape
 from dtfexp.maths.posterior import Latent, Posterior
@@ -21,11 +30,12 @@ def test_two_outcomes_against_the_bivariate_normal(latent: tuple[float, float]) 
     shared, own = 0.05, np.array([0.2, 0.35])
     cov = np.diag(own) + shared
     exact = multivariate_normal(mean=[0, 0], cov=cov).cdf(np.array(latent))
-    assert joint_pass(np.array(latent), shared, own) == pytest.approx(exact, abs=1e-4)
+    loading = np.sqrt([shared, shared])
+    assert joint_pass(np.array(latent), loading, own) == pytest.approx(exact, abs=1e-4)
 
 
 def test_one_outcome_is_a_plain_normal() -> None:
-    got = joint_pass(np.array([[0.7]]), 0.1, np.array([0.26]))
+    got = joint_pass(np.array([[0.7]]), np.sqrt([0.1]), np.array([0.26]))
     assert got[0] == pytest.approx(norm.cdf(0.7 / 0.6), abs=1e-12)
 
 
@@ -65,11 +75,11 @@ def test_a_wide_posterior_under_a_ceiling_against_draws(
     post = Posterior(blank, shape, prior, graded, (scales,), np.ones(1), blank)
     mean = np.linspace(-1.0, 3.0, 9)[:, None] + np.array([0.0, 0.3])
     cov = sd**2 * np.array([[1.0, 0.6], [0.6, 1.0]])
-    wander = np.full((9, 2), 0.04)
+    wander = np.tile([0.04, 0.0, 3.0, 0.0, 0.0], (9, 2, 1))
     latent = Latent(mean[None], np.broadcast_to(cov, (1, 9, 2, 2)), wander[None])
     found = pass_posterior(post, latent)
     normal = np.random.default_rng(0).normal(size=(50_000, 1, 2)) @ np.linalg.cholesky(cov).T
-    drawn = pass_given(post, 0, mean + normal, mean, wander)
+    drawn = pass_given(post, 0, mean + normal, press_at(post, 0, mean, wander))
     assert found.expected() == pytest.approx(drawn.mean(axis=0), abs=rate_off)
     assert found.chance_at_least(0.9) == pytest.approx((drawn >= 0.9).mean(axis=0), abs=chance_off)
     assert found.cautious() == pytest.approx(
@@ -77,3 +87,33 @@ def test_a_wide_posterior_under_a_ceiling_against_draws(
     )
     # Nothing comes from the scales where there is one setting of them.
     assert found.middle()[1] == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("together", [0.8, 0.0, -0.7])
+def test_a_spread_that_moves_two_outcomes_together_or_apart(together: float) -> None:
+    """Against the bivariate normal with luck shared by both and spread correlated either way."""
+    shared, own, moved = 0.05, np.array([0.2, 0.35]), np.array([0.3, 0.1])
+    wander = np.array([[
+        [moved[0], 0.0, 3.0, 1.0, together], [moved[1], 0.0, 3.0, together, 1.0],
+    ]])  # fmt: skip
+    press = new_press(lambda fields: fields, (shared, own), np.array([[0.4, 0.7]]), wander)
+    between = shared + together * np.sqrt(moved.prod())
+    cov = np.diag(own + moved + shared)
+    cov[0, 1] = cov[1, 0] = between
+    exact = multivariate_normal(mean=[0, 0], cov=cov).cdf([0.4, 0.7])
+    assert press.lost == pytest.approx(np.zeros((1, 2)), abs=1e-12)
+    found = joint_pass(np.array([[0.4, 0.7]]), press.loading, press.own)
+    assert found[0] == pytest.approx(exact, abs=2e-3)
+
+
+def test_one_factor_is_exact_where_it_can_be_and_near_where_it_cannot() -> None:
+    loads = np.array([[0.5, -0.3, 0.6, 0.2]])
+    total = loads**2 + np.array([0.2, 0.3, 0.1, 0.4])
+    between = loads[:, :, None] * loads[:, None, :]
+    found = common_factor(between.copy(), total)
+    assert found[:, :, None] * found[:, None, :] == pytest.approx(between, abs=0.06)
+    two = common_factor(between[:, :2, :2].copy(), total[:, :2])
+    assert two.prod() == pytest.approx(between[0, 0, 1])
+    assert np.all(two**2 < total[:, :2])
+    alone = common_factor(np.full((3, 1, 1), 0.09), np.full((3, 1), 0.2))
+    assert alone.tolist() == [[pytest.approx(0.3)]] * 3

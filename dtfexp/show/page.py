@@ -217,6 +217,7 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
 def _spread_note(session: Session, reading: Reading) -> str:
     known = [
         f"{label(factor.name)} ±{reading.span(factor, factor.spread)}"
+        + (f" (as its {len(factor.spots)} spots were measured)" if factor.spots else "")
         for factor in session.factors
         if factor.is_numeric and factor.spread
     ]

@@ -74,7 +74,10 @@ def test_readings_reach_the_fit_as_set_points(book: Logbook) -> None:
     assert line.reach(told.iloc[0]).value == pytest.approx(315)
     assert told.iloc[0] == pytest.approx(324, abs=1), "set 325, reached what it always does"
     assert math.isnan(told.iloc[2])
-    assert session.factor("press temperature").spread == pytest.approx(5.5 / line.slope)
+    factor = session.factor("press temperature")
+    assert factor.spread == pytest.approx(5.5 / line.slope)
+    assert len(factor.spots) == 9 and sum(factor.spots) == pytest.approx(0, abs=1e-5)
+    assert min(factor.spots) == pytest.approx((306 - 2796 / 9) / line.slope, abs=1e-5)
     assert book.results()["press temperature_actual"].iloc[0] == 315, "the book keeps what was read"
 
 

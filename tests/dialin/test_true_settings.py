@@ -100,6 +100,16 @@ def test_a_measured_spread_stands_in_for_the_described_one() -> None:
     assert TrueSettings({}, {PRESS.name: 900.0}).session(session()).factors[0].spread == 40
 
 
+def test_the_spots_of_a_map_stand_in_for_an_even_spread() -> None:
+    lines = {PRESS.name: line(PRESS.name, [300, 320, 340], [290, 312, 334])}
+    spots = {PRESS.name: [-6.6, 0.0, 6.6]}
+    told = TrueSettings(lines, {PRESS.name: 6.6}, spots).session(session()).factors[0]
+    assert told.spots == pytest.approx((-6.0, 0.0, 6.0)), "told in set-points"
+    # Wider than the range: no map of a bench that can be set.
+    far = TrueSettings({}, {PRESS.name: 900.0}, {PRESS.name: [-900.0, 900.0]})
+    assert far.session(session()).factors[0].spots == ()
+
+
 def test_readings_of_presses_are_a_calibration_only_when_most_have_one() -> None:
     frame = pd.DataFrame(
         {"press": range(1, 9), "press temperature": 320.0, "press temperature_actual": np.nan}

@@ -92,6 +92,8 @@ def report(rows: list[dict]) -> None:
             some = [r for r in rows if (r["volume"] > 0) == (group == "all with a window")]
         for n in sorted({n for r in some for n in r["scores"]}):
             print(line(group, n, some))
+            if group == "all with a window":
+                less_sure([r | {"scores": {n: r["scores"][n]}} for r in some if n in r["scores"]])
             for name in some[0]["rivals"]:
                 if n in some[0]["rivals"][name]:
                     p = np.array([r["rivals"][name][n] for r in some])
@@ -99,6 +101,22 @@ def report(rows: list[dict]) -> None:
                         f"{'':20s} {name:14s} mean pass {p.mean():.3f} ± {error(p):.3f}"
                         f" | >= 90 %: {np.mean(p >= 0.9):.2f}"
                     )
+
+
+def less_sure(rows: list[dict]) -> None:
+    """What the same fits would give if they were asked for less confidence."""
+    scores = [(r, s) for r in rows for s in r["scores"].values() if s.less_sure]
+    for confidence in sorted({c for _, s in scores for c in s.less_sure}):
+        found = np.array([s.less_sure[confidence] for _, s in scores])
+        some = found[:, 0] > 0
+        if not some.any():
+            continue
+        truth = sum(r["volume"] for r, _ in scores)
+        share = np.average(found[some, 1], weights=found[some, 0])
+        print(
+            f"{'':20s} asked for {confidence:.0%} confidence: volume {found[:, 0].sum() / truth:.2f}"
+            f" | box good {found[some, 1].mean():.3f}, by volume {share:.3f}"
+        )
 
 
 def line(group: str, n: int, rows: list[dict]) -> str:

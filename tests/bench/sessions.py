@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from simulated import FACTORS, NAMES, Bench
 
-from dtfexp import fit, next_presses, plan
+from dtfexp import Window, fit, next_presses, plan
 
 REQUIRED = 0.90
+CONFIDENCE = 0.90
+# The window is also asked for with less confidence, after this many presses.
+LESS_SURE, LESS_SURE_AT = (0.5, 0.7), 26
 
 
 @dataclass(frozen=True)
 class Score:
-    """What a session reached: true and stated pass rate at the target, and the box against
-    truth."""
+    """What a session reached: true and stated pass rate at the target, and the box against truth.
+
+    ``less_sure``: confidence to volume and good share of the box that it would have.
+    """
 
     true_pass: float
     stated: float
@@ -26,6 +31,7 @@ class Score:
     temperatures: int
     whole: float = np.nan
     presses: int = 0
+    less_sure: dict[float, tuple[float, float]] = field(default_factory=dict)
 
 
 def ours(
@@ -48,16 +54,15 @@ def ours(
 
 def _score(bench: Bench, results: pd.DataFrame) -> Score:
     fitted = fit(bench.session, results)
-    window = fitted.window("cotton", pass_rate=REQUIRED, confidence=0.9)
+    window = fitted.window("cotton", pass_rate=REQUIRED, confidence=CONFIDENCE)
     target = np.array([[window.target[n] for n in NAMES]])
-    volume, share, whole = 0.0, np.nan, np.nan
-    if window.found:
-        low = np.array([window.low[n] for n in NAMES])
-        high = np.array([window.high[n] for n in NAMES])
-        volume = float(np.prod((high - low) / np.array([f.spread for f in FACTORS])))
-        unit = np.stack(np.meshgrid(*[np.linspace(0, 1, 5)] * 4, indexing="ij"), -1).reshape(-1, 4)
-        share = float(np.mean(bench.true_pass(low + unit * (high - low)) >= REQUIRED))
-        whole = fitted.whole_confidence(window)
+    volume, share = box(bench, window)
+    whole = fitted.whole_confidence(window) if window.found else np.nan
+    less_sure = {}
+    if len(results) == LESS_SURE_AT:
+        for confidence in LESS_SURE:
+            other = fitted.window("cotton", pass_rate=REQUIRED, confidence=confidence)
+            less_sure[confidence] = box(bench, other)
     slow = results["cure temperature"].nunique() + results["press temperature"].nunique()
     return Score(
         float(bench.true_pass(target)[0]),
@@ -68,7 +73,19 @@ def _score(bench: Bench, results: pd.DataFrame) -> Score:
         int(slow),
         whole,
         len(results),
+        less_sure,
     )
+
+
+def box(bench: Bench, window: Window) -> tuple[float, float]:
+    """Volume of a window (product of widths over spread) and the share of it that is truly good."""
+    if not window.found:
+        return 0.0, np.nan
+    low = np.array([window.low[n] for n in NAMES])
+    high = np.array([window.high[n] for n in NAMES])
+    volume = float(np.prod((high - low) / np.array([f.spread for f in FACTORS])))
+    unit = np.stack(np.meshgrid(*[np.linspace(0, 1, 5)] * 4, indexing="ij"), -1).reshape(-1, 4)
+    return volume, float(np.mean(bench.true_pass(low + unit * (high - low)) >= REQUIRED))
 
 
 def one_at_a_time(bench: Bench, presses: int, seed: int) -> float:

@@ -114,8 +114,9 @@ def less_sure(rows: list[dict]) -> None:
         truth = sum(r["volume"] for r, _ in scores)
         share = np.average(found[some, 1], weights=found[some, 0])
         print(
-            f"{'':20s} asked for {confidence:.0%} confidence: volume {found[:, 0].sum() / truth:.2f}"
-            f" | box good {found[some, 1].mean():.3f}, by volume {share:.3f}"
+            f"{'':20s} asked for {confidence:.0%} confidence: volume "
+            f"{found[:, 0].sum() / truth:.2f} | box good {found[some, 1].mean():.3f}, "
+            f"by volume {share:.3f}"
         )
 
 

@@ -33,9 +33,9 @@ class Factor:
     today, put on the nearest setting; without one it is the middle of the range (of words: the
     middle word when ordered, else the first). ``spread`` is the half-width of what the machine
     really does around a set-point, all of it equally likely; ``spots`` are places that were
-    measured, each as its distance from the set-point (a nine-point map), and stand in for that;
-    without a spread theirs is used. For words, low, high and step are None; for numbers,
-    ``levels`` is empty.
+    measured, each as its distance from the set-point (a nine-point map), and stand in for that, as
+    they lie about their own mean; without a spread theirs is used. For words, low, high and step
+    are None; for numbers, ``levels`` is empty.
 
     Raises ``SessionError`` for a description that does not make sense.
     """
@@ -90,7 +90,8 @@ class Factor:
                         f"{place}: {field} is {fields.shown(value)}; a factor with levels (words) "
                         "has no low, high or step"
                     )
-            for field, odd in (("spread", values["spread"]), ("spots", spots), ("unit", unit)):
+            not_of_words = {"spread": values["spread"], "spots": values["spots"], "unit": unit}
+            for field, odd in not_of_words.items():
                 if odd:
                     raise SessionError(
                         f"{place}: {field} is {fields.shown(odd)}; a factor with levels (words) "
@@ -102,8 +103,6 @@ class Factor:
                 raise SessionError(
                     f"{place}: ordered is True; only a factor with levels (words) can be ordered"
                 )
-            if values["spots"] and not values["spread"]:
-                values["spread"] = 0.5 * (max(values["spots"]) - min(values["spots"]))
             if values["spread"] > values["high"] - values["low"]:
                 raise SessionError(
                     f"{place}: spread is {spread:g}; it must be no more than the range from "
@@ -115,6 +114,8 @@ class Factor:
                         f"{place}: spots holds {spot:g}; each is a distance from the set-point, no "
                         f"more than the range from low to high, {values['high'] - values['low']:g}"
                     )
+            if values["spots"] and not values["spread"]:
+                values["spread"] = 0.5 * (max(values["spots"]) - min(values["spots"]))
         for field, value in values.items():
             object.__setattr__(self, field, value)
 

@@ -48,7 +48,7 @@ def _range(factor: Factor) -> str:
 
 
 def _spread(factor: Factor) -> str:
-    told = f"± {factor.spread:g} {factor.unit}".strip() if factor.spread else ""
+    told = f"± {factor.spread:g} {factor.unit}".strip() if factor.spread or factor.spots else ""
     return f"{told}, {len(factor.spots)} spots measured" if factor.spots else told
 
 

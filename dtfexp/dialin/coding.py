@@ -6,7 +6,7 @@ logarithm (twice as long is a step of the same size everywhere), ordered words b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any
@@ -130,12 +130,14 @@ class Coding:
         """Place of a fabric in the session."""
         return self.session.fabrics.index(self.session.fabric(name))
 
-    def data(self, results: pd.DataFrame) -> Data:
+    def data(self, results: pd.DataFrame, before: NDArray[np.bool_] | None = None) -> Data:
         """Observations of a checked results frame: one row per press and grade seen.
 
         Readings of what was reached stand in for the settings; excluded presses are left out.
+        before (n,): presses of before a change (:class:`Points`).
         """
-        used = results[~excluded_rows(results)]
+        kept = ~excluded_rows(results)
+        used = results[kept]
         settings = pd.DataFrame(index=used.index)
         read = np.zeros((len(used), len(self.session.factors)), dtype=bool)
         for column, factor in enumerate(self.session.factors):
@@ -146,6 +148,8 @@ class Coding:
                 read[:, column] = used[actual].notna().to_numpy()
         fabric = used["fabric"].map(self.fabric_index).to_numpy(dtype=int)
         at = self.points(settings, fabric, spread=False)
+        if before is not None:
+            at = replace(at, before=before[kept])
         # What was read off did not wander; all else did.
         spread = np.where(read, 0.0, self.points(settings, fabric).sd())
         codes = {
@@ -180,7 +184,8 @@ def is_logarithmic(factor: Factor) -> bool:
     if not factor.is_numeric or units.kind(factor.unit) != "time":
         return False
     low, high = factor.bounds
-    return low > 0 and high >= 2 * low and low + min(-factor.spread, *factor.spots, 0.0) > 0
+    lowest = min(-factor.spread, *reached.offsets(factor))
+    return low > 0 and high >= 2 * low and low + lowest > 0
 
 
 def excluded_rows(results: pd.DataFrame) -> NDArray[np.bool_]:

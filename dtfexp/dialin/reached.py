@@ -1,6 +1,8 @@
 """What a machine really does around a set-point: a few weighted places, and single draws.
 
 Without more knowledge all places within the spread are alike; a measured map stands for itself.
+What its spots have in common is left out: plans and presses are told as set, and a display that is
+off by as much at every press moves none of them.
 """
 
 from __future__ import annotations
@@ -22,22 +24,26 @@ def offsets(factor: Factor) -> Array:
     """Places (5,) around a set-point with ``WEIGHTS``, in the factor's unit.
 
     Spots of a map are cut into five parts of these weights, coldest first, each at its own mean;
-    drawn apart a little, so that mean and standard deviation are those of the spots.
+    drawn apart a little, so that the standard deviation is that of the spots; their mean is zero.
     """
     if not factor.spots:
         return np.asarray(factor.spread * _NODES)
-    spots = np.sort(np.array(factor.spots))
+    spots = np.sort(_beside_their_mean(factor))
     share = np.linspace(0.0, 1.0, len(spots) + 1)
     summed = np.concatenate(([0.0], np.cumsum(spots))) / len(spots)
     ends = np.concatenate(([0.0], np.cumsum(WEIGHTS)))
     parts = np.diff(np.interp(ends, share, summed)) / WEIGHTS
-    about = parts - spots.mean()
-    narrower = np.sqrt(WEIGHTS @ about**2)
-    return np.asarray(spots.mean() + about * (spots.std() / narrower if narrower > 0 else 1.0))
+    narrower = np.sqrt(WEIGHTS @ parts**2)
+    return np.asarray(parts * (spots.std() / narrower if narrower > 0 else 1.0))
 
 
 def draws(factor: Factor, count: int, rng: np.random.Generator) -> Array:
     """``count`` places around a set-point, in the factor's unit."""
     if factor.spots:
-        return rng.choice(np.array(factor.spots), count)
+        return rng.choice(_beside_their_mean(factor), count)
     return factor.spread * rng.uniform(-1.0, 1.0, count)
+
+
+def _beside_their_mean(factor: Factor) -> Array:
+    spots = np.array(factor.spots)
+    return np.asarray(spots - spots.mean())

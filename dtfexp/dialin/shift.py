@@ -83,12 +83,10 @@ def fit_moved(
     since.  The fit carries the results as they were pressed.
     """
     coding = Coding(session)
-    data = coding.data(results)
+    data = coding.data(results, before)
     told = np.zeros(len(session.factors))
     for one in moving:
         told[session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
-    moved = np.isin(data.press, _codes_of(results, before))
-    data = replace(data, at=replace(data.at, before=moved))
     posterior = infer(data, coding.shape, coding.graded, replace(prior, moves=tuple(told)))
     shifts, known = [], posterior.shift()
     for one in moving:
@@ -144,11 +142,3 @@ def graded_rows(session: Session, results: pd.DataFrame) -> Bools:
     """Rows with a grade, those left out not counted."""
     names = [outcome.name for outcome in session.outcomes]
     return results[names].notna().any(axis=1).to_numpy() & ~excluded_rows(results)
-
-
-def _codes_of(results: pd.DataFrame, rows: Bools) -> NDArray[np.int_]:
-    """The codes that :meth:`Coding.data` gives to the presses of some rows: their place among the
-    presses used, in ascending order."""
-    keep = ~excluded_rows(results)
-    used = results["press"].to_numpy()[keep]
-    return np.searchsorted(np.sort(used), used[rows[keep]])

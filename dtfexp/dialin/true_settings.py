@@ -183,9 +183,9 @@ class TrueSettings:
         slope = self._slope(factor.name)
         spread = self.spreads[factor.name] / slope
         spots = tuple(float(spot) / slope for spot in self.spots.get(factor.name, ()))
-        if spread > high - low:
+        if max(spread, *map(abs, spots), 0.0) > high - low:
             # No map of a bench that can be set: what is known is only that it wanders very far.
-            return replace(factor, spread=high - low, spots=())
+            return replace(factor, spread=min(spread, high - low), spots=())
         return replace(factor, spread=spread, spots=spots)
 
     def _slope(self, name: str) -> float:

@@ -54,6 +54,11 @@ class Hidden:
         """Ceiling of quality (O,); infinite where an outcome is measured."""
         return ceilings(self.graded, self.scales)
 
+    def quality(self, fields: Array) -> Array:
+        """What fields (..., O) are worth as quality; after more washes never more than after
+        fewer."""
+        return quality(fallen(fields, self.shape.falls), self.ceiling)
+
     def at(self, points: Points) -> tuple[Array, Array]:
         """The field (M, O), averaged over the machine spread, and how the spread moves it from
         press to press (M, O, 3 + O)."""
@@ -67,14 +72,14 @@ class Hidden:
             )
             trade = field.trade_mean(part, self.shape, self.scales, self.prior)
             mean[rows] = trade[:, None] + base @ self.weights
-        return fallen(mean, self.shape.falls), wander
+        return mean, wander
 
     def pass_rate(self, points: Points) -> Array:
         """True chance (M,) that a new press passes: new load, new round, machine spread."""
         mean, wander = self.at(points)
-        shared, own = luck.luck_split(self.scales, self.prior, self.in_blocks)
-        press = new_press(lambda f: quality(f, self.ceiling), (shared, own), mean, wander)
-        return joint_pass(quality(mean, self.ceiling) - press.lost, press.loading, press.own)
+        split = luck.luck_split(self.scales, self.prior, self.in_blocks)
+        press = new_press(self.quality, split, mean, wander)
+        return joint_pass(self.quality(mean) - press.lost, press.loading, press.own)
 
     def press(self, points: Points, load: Ints, round_: Ints, rng: np.random.Generator) -> Array:
         """What is seen (n, O) of n presses, in grade units above acceptance, before it is cut into
@@ -93,9 +98,7 @@ class Hidden:
         )
         drawn = np.linalg.cholesky(shared + _RIDGE * np.eye(n * n_out)) @ rng.normal(size=n * n_out)
         noise = rng.normal(size=(n, n_out)) * self.scales.noise
-        return np.asarray(
-            quality(self.at(points)[0], self.ceiling) + drawn.reshape(n, n_out) + noise
-        )
+        return np.asarray(self.quality(self.at(points)[0]) + drawn.reshape(n, n_out) + noise)
 
 
 def prior_draw(

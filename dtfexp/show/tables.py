@@ -161,7 +161,8 @@ def setting_ranges(session: Session, reading: Reading) -> Table:
             low, high = factor.bounds
             span = f"{reading.number(factor, low)} to {reading.text(factor, high)}"
             step = reading.span(factor, factor.grid_step)
-            spread = reading.span(factor, factor.spread) if factor.spread else "not given"
+            known = factor.spread or factor.spots
+            spread = reading.span(factor, factor.spread) if known else "not given"
             spread += f", {len(factor.spots)} spots measured" if factor.spots else ""
         else:
             span, step, spread = " / ".join(factor.levels), "–", "–"

@@ -29,19 +29,31 @@ def test_an_even_spread_has_the_moments_of_the_uniform_distribution() -> None:
 
 
 @pytest.mark.parametrize("count", [2, 5, 9, 40])
-def test_spots_keep_their_mean_deviation_and_lean(count: int) -> None:
+def test_spots_keep_their_deviation_and_lean(count: int) -> None:
     spots = np.random.default_rng(count).gamma(1.0, 2.0, count) - 2.0
     at = offsets(replace(EVEN, spots=tuple(spots)))
     assert np.all(np.diff(at) >= -1e-12)
-    assert WEIGHTS @ at == pytest.approx(spots.mean())
-    assert WEIGHTS @ (at - spots.mean()) ** 2 == pytest.approx(spots.var())
-    lean = WEIGHTS @ (at - spots.mean()) ** 3
+    assert WEIGHTS @ at == pytest.approx(0.0, abs=1e-12)
+    assert WEIGHTS @ at**2 == pytest.approx(spots.var())
+    lean = WEIGHTS @ at**3
     assert np.sign(lean) == np.sign(((spots - spots.mean()) ** 3).mean()) or count == 2
 
 
 def test_a_map_without_any_difference_is_a_machine_that_does_not_wander() -> None:
     flat = Factor("press temperature", 140, 180, "°C", spots=[0.0] * 9)
     assert flat.spread == 0.0 and offsets(flat).tolist() == [0.0] * 5
+    assert "<td>± 0 °C, 9 spots measured</td>" in _session(flat)._repr_html_()
+
+
+def test_a_display_that_is_off_everywhere_moves_no_pass_rate() -> None:
+    """Presses and windows are both told as set: nothing may be asked at another place than where
+    presses of the same setting were seen."""
+    cold = replace(COLD_CORNER, spots=tuple(s - 8.0 for s in COLD_CORNER.spots))
+    told, off = (_pass_rates(f, read=False) for f in (COLD_CORNER, cold))
+    assert off.to_numpy() == pytest.approx(told.to_numpy(), abs=1e-9)
+    assert draws(cold, 50, np.random.default_rng(1)) == pytest.approx(
+        draws(COLD_CORNER, 50, np.random.default_rng(1))
+    )
 
 
 def test_single_presses_land_on_the_spots() -> None:
@@ -52,8 +64,8 @@ def test_single_presses_land_on_the_spots() -> None:
     assert np.abs(even).max() <= 6 and even.std() == pytest.approx(6 / np.sqrt(3), rel=0.05)
 
 
-def _pass_rates(factor: Factor) -> pd.Series:
-    """Presses whose readings were taken pass above 150 °C and fail below, whatever the map."""
+def _pass_rates(factor: Factor, *, read: bool = True) -> pd.Series:
+    """Presses (whose readings were taken) pass above 150 °C and fail below, whatever the map."""
     session = _session(factor)
     reached = np.repeat([142.0, 145.0, 148.0, 152.0, 155.0, 158.0, 165.0, 172.0], 3)
     results = pd.DataFrame({
@@ -61,6 +73,8 @@ def _pass_rates(factor: Factor) -> pd.Series:
         "press_round": range(1, 25), factor.name: reached, f"{factor.name}_actual": reached,
         "holds": (reached > 150).astype(int),
     })  # fmt: skip
+    if not read:
+        results = results.drop(columns=f"{factor.name}_actual")
     asked = pd.DataFrame({factor.name: [152.0, 154.0, 156.0]})
     return fit(session, results).pass_rate(asked, "cotton")["pass_rate"]
 
@@ -92,5 +106,7 @@ def test_a_description_keeps_its_spots_and_refuses_what_is_none() -> None:
     ):
         with pytest.raises(SessionError, match=told):
             replace(EVEN, spots=given)
+        with pytest.raises(SessionError, match=told):
+            replace(EVEN, spread=0.0, spots=given)
     with pytest.raises(SessionError, match="no spread and no spots"):
-        Factor("peel", levels=("hot", "cold"), spots=[1, 2])
+        Factor("peel", levels=("hot", "cold"), spots=np.array([1, 2]))

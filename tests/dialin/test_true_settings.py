@@ -108,6 +108,10 @@ def test_the_spots_of_a_map_stand_in_for_an_even_spread() -> None:
     # Wider than the range: no map of a bench that can be set.
     far = TrueSettings({}, {PRESS.name: 900.0}, {PRESS.name: [-900.0, 900.0]})
     assert far.session(session()).factors[0].spots == ()
+    # One spot alone lies farther off than the range, which is 40, though the spread is less.
+    corner = TrueSettings({}, {PRESS.name: 25.0}, {PRESS.name: [5.0] * 9 + [-45.0]})
+    told = corner.session(session()).factors[0]
+    assert (told.spread, told.spots) == (25.0, ())
 
 
 def test_readings_of_presses_are_a_calibration_only_when_most_have_one() -> None:

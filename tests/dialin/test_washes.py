@@ -7,8 +7,10 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fit, Outcome, Session, fit, plan
+from dtfexp.dialin.coding import Coding
 from dtfexp.dialin.washes import rises
 from dtfexp.maths.falling import fallen
+from dtfexp.maths.places import Places
 from dtfexp.maths.posterior import predict
 from tests.dialin.bench import CURE, PRESS, graded
 
@@ -102,6 +104,19 @@ def test_what_is_known_of_washing_is_no_grade() -> None:
     places = {tuple(row) for row in few.at.nodes[few.seen].reshape(few.seen.sum(), -1)}
     told = {tuple(row) for row in few.at.nodes[~few.seen].reshape((~few.seen).sum(), -1)}
     assert told == places
+
+
+def test_washing_makes_nothing_better_on_either_side_of_a_change() -> None:
+    """What is known of washing is known where a press was made: on the dial of its own day."""
+    results = graded(OUT_OF_ORDER, plan(OUT_OF_ORDER, 6).runs, 0)
+    both = pd.concat([results, results.assign(press=results["press"] + 6)], ignore_index=True)
+    before = np.arange(12) < 6
+    data = Coding(OUT_OF_ORDER).data(both, before)
+    told = data.rows(np.flatnonzero(~data.seen)).at
+    assert told.before is not None and told.n == 20
+    assert told.before.sum() == 10 and len(Places.of(told).starts) == 10
+    assert data.at.before is not None
+    assert set(data.press[data.seen & data.at.before]) == set(range(6))
 
 
 def test_a_session_without_washes_is_fitted_as_ever() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from dtfexp.maths import field
 from dtfexp.maths.field import Prior
-from dtfexp.maths.hidden import posterior_draw
+from dtfexp.maths.hidden import Hidden, posterior_draw
 from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, FieldShape, Points
 from dtfexp.maths.posterior import Posterior, predict, run_sites
@@ -73,3 +73,18 @@ def test_anchors_leave_nothing_undrawn() -> None:
         "mn,nm->m", cross, np.linalg.solve(known, cross.T)
     )
     assert np.sqrt(left.max()) < 0.02  # grades
+
+
+def test_the_spread_moves_a_wash_as_it_moves_the_one_that_holds_it_down() -> None:
+    """The later wash lies above the earlier one everywhere and hardly moves by itself: the pass
+    rate with spread is the mean over what the machine reaches, each place exactly."""
+    shape = FieldShape((CURE,), (False,), (), 2, falls=((0, 1, 0.0),))
+    weights = np.array([[-1.5, 0.5], [0.0, 1.5], [1.5, 0.5]])
+    bench = Hidden(
+        exact([-1.0, 0.0, 1.0]), weights, shape, SCALES, Prior(), (None, None), in_blocks=False
+    )
+    at, weight = np.polynomial.legendre.leggauss(5)
+    around = 0.2 + 0.5 * at
+    wide = Points(around[None, None, :], 0.5 * weight, np.zeros(1, dtype=int))
+    each = bench.pass_rate(exact(list(around)))
+    assert bench.pass_rate(wide)[0] == pytest.approx(0.5 * weight @ each, abs=0.01)

@@ -16,6 +16,7 @@ STAGES = ("cure", "press", "peel")
 _MOST_SETTINGS = 5000
 _MOST_WORDS = 50
 _MOST_SPOTS = 500
+_ROUNDED = 1e-4
 _NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
 _ABSOLUTE_ZERO_C = -273.15
 
@@ -114,8 +115,14 @@ class Factor:
                         f"{place}: spots holds {spot:g}; each is a distance from the set-point, no "
                         f"more than the range from low to high, {values['high'] - values['low']:g}"
                     )
-            if values["spots"] and not values["spread"]:
-                values["spread"] = 0.5 * (max(values["spots"]) - min(values["spots"]))
+            if values["spots"]:
+                covered = 0.5 * (max(values["spots"]) - min(values["spots"]))
+                values["spread"] = values["spread"] or covered
+                if values["spread"] < covered - _ROUNDED:
+                    raise SessionError(
+                        f"{place}: spread is {values['spread']:g}, and spots reach "
+                        f"{covered:g} either way; leave spread out, or make it as wide"
+                    )
         for field, value in values.items():
             object.__setattr__(self, field, value)
 

@@ -22,6 +22,7 @@ from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.hidden_bench import HiddenBench, box_size, draw_bench
 from dtfexp.dialin.next_presses import next_presses
 from dtfexp.dialin.plan import Plan, chosen_fabrics, plan, whole_presses, whole_seed
+from dtfexp.maths.one_thread import ONE_THREAD
 
 if TYPE_CHECKING:
     from dtfexp.dialin.rehearsal_summary import RehearsalSummary
@@ -176,11 +177,8 @@ def _played(
 
 def play(asked: _Asked, number: int, seed: np.random.SeedSequence) -> _Played:
     """One rehearsal, from its own seed."""
-    from threadpoolctl import threadpool_limits
-
-    # Sums over several threads round differently: with one, every run agrees with a serial one, and
-    # rehearsals do not fight over the cores.
-    with _ONE_AT_A_TIME, threadpool_limits(limits=1):
+    # With one thread every run agrees with a serial one, and none fights over the cores.
+    with _ONE_AT_A_TIME, ONE_THREAD:
         rng = np.random.default_rng(seed)
         bench = draw_bench(asked.session, list(asked.names), asked.start, rng)
         plans, results = _pressed(asked, bench, rng)

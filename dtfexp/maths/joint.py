@@ -93,9 +93,9 @@ def common_factor(between: Array, total: Array) -> Array:
     """Loadings (M, O) of one factor that makes the covariances ``between`` (M, O, O) of outcomes
     with variances ``total`` (M, O): exact for one and two outcomes, the nearest for more.
 
-    Principal factor with each outcome's largest covariance as its communality (Harman 1976, Modern
-    Factor Analysis, 3rd ed., ch. 8; from memory).  The diagonal of ``between`` is that of outcomes
-    that share all they can.
+    Principal factor, its communalities found once more from itself (Harman 1976, Modern Factor
+    Analysis, 3rd ed., ch. 8; from memory).  The diagonal of ``between`` is that of outcomes that
+    share all they can: luck alone, or a spread that moves all outcomes alike, is met exactly.
     """
     n_out = total.shape[-1]
     if n_out == 1:
@@ -107,10 +107,10 @@ def common_factor(between: Array, total: Array) -> Array:
         size = np.sqrt(np.abs(alike[..., 0, 1]))
         return np.asarray(sd * np.stack([size, np.sign(alike[..., 0, 1]) * size], axis=-1))
     index = np.arange(n_out)
-    alike[..., index, index] = 0.0
-    alike[..., index, index] = np.abs(alike).max(axis=-1)
-    values, vectors = np.linalg.eigh(alike)
-    first = vectors[..., -1] * np.sqrt(np.maximum(values[..., -1:], 0.0))
+    for _ in range(2):
+        values, vectors = np.linalg.eigh(alike)
+        first = vectors[..., -1] * np.sqrt(np.maximum(values[..., -1:], 0.0))
+        alike[..., index, index] = first**2
     return np.asarray(sd * np.clip(first, -0.99, 0.99))
 
 

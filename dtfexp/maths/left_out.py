@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 from dtfexp.maths import field
 from dtfexp.maths.ceiling import quality
+from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Latent, Posterior, data_covariance, data_mean, predict
 
@@ -43,6 +44,7 @@ class Without:
 class LeaveOut:
     """Takes presses out of a posterior, one after another."""
 
+    @on_one_thread
     def __init__(self, post: Posterior) -> None:
         self.post = post
         data, shape, prior = post.data, post.shape, post.prior
@@ -93,6 +95,7 @@ class LeaveOut:
 class Foretold:
     """The field at some points with and without a press; ``whole`` is with all presses."""
 
+    @on_one_thread
     def __init__(self, post: Posterior, at: Points, leave: LeaveOut) -> None:
         self.post, self.leave = post, leave
         self.whole = predict(post, at)

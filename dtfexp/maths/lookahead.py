@@ -24,6 +24,7 @@ from scipy.special import ndtr, ndtri
 
 from dtfexp.maths import field, margins
 from dtfexp.maths.ceiling import quality, steepness
+from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior
 
@@ -58,6 +59,7 @@ class Outlook:
     cells (E): ``weight`` (E,) how much each matters; candidates (C) with O outcomes each.
     """
 
+    @on_one_thread
     def __init__(
         self,
         post: Posterior,
@@ -104,6 +106,7 @@ class Outlook:
         """Weighted expected share of cells confirmed, with everything chosen so far."""
         return float(self.weight @ self.confirmed(self.variance))
 
+    @on_one_thread
     def scores(self, candidates: Ints) -> Array:
         """``value`` after adding each candidate, (len(candidates),)."""
         n_out = self.n_outcomes
@@ -116,6 +119,7 @@ class Outlook:
         left = self.variance[:, None] - drop
         return np.asarray(self.weight @ self.confirmed(left))
 
+    @on_one_thread
     def add(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:
         """Take a press as made: everything correlated with it is known better."""
         which = range(self.n_outcomes) if outcomes is None else outcomes

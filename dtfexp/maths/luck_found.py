@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from dtfexp.maths.luck import luck_covariance
+from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]
@@ -16,6 +17,7 @@ Ints = NDArray[np.int_]
 Kind = Literal["load", "round", "block"]
 
 
+@on_one_thread
 def luck_found(post: Posterior, kind: Kind, codes: Ints) -> tuple[Array, Array]:
     """Mean and sd (J, L), in grades, of the luck of each group, averaged over the outcomes.
 

@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 
 from dtfexp.maths import field
 from dtfexp.maths.joint import pass_given, press_at, probit
+from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior, seen_from
 
 Array = NDArray[np.float64]
 
 
+@on_one_thread
 def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
     """Slope (E, O) of the probit pass rate in each outcome's field, and the links to the data.
 
@@ -37,6 +39,7 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
     return slope, post.place_links(base, 0)
 
 
+@on_one_thread
 def covariance(post: Posterior, cells: Points) -> Array:
     """Posterior covariance (E, E) of the cells' margins."""
     slope, links = slopes(post, cells)
@@ -60,6 +63,7 @@ def draws(middle: Array, cov: Array, stays: Array, count: int) -> Array:
     return np.asarray(middle + moved + together)
 
 
+@on_one_thread
 def leading(cov: Array, rng: np.random.Generator, rank: int = 200) -> tuple[Array, Array]:
     """The leading eigenpairs by a randomised range (Halko, Martinsson & Tropp 2011, SIAM Rev. 53).
 

@@ -16,6 +16,7 @@ from dtfexp.maths.ep import Observations, Sites, propagate
 from dtfexp.maths.falling import SOFT_STEP, fallen
 from dtfexp.maths.field import Prior, Scales
 from dtfexp.maths.observed import Data, Graded
+from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.ordinal import cumulative_mode
 from dtfexp.maths.points import FieldShape, Points
 from dtfexp.maths.scales import SCALE_PRIORS, ScalePrior, integrate, n_dimensions, to_scales
@@ -199,6 +200,7 @@ def run_sites(
     )
 
 
+@on_one_thread
 def infer(
     data: Data,
     shape: FieldShape,
@@ -216,7 +218,7 @@ def infer(
     dim = own + len(moving)
     if n_points is None:
         # The work grows with N^3.  Half as many still come within a tenth of a posterior sd.
-        n_points = 64 if data.n <= 80 else 32
+        n_points = 64 if data.seen.sum() <= 80 else 32
 
     def scales_at(u: Array) -> list[Scales]:
         made = [to_scales(row, shape.n_outcomes, scale_priors) for row in u]
@@ -323,6 +325,7 @@ class Latent:
     wander: Array
 
 
+@on_one_thread
 def predict(post: Posterior, at: Points) -> Latent:
     """Posterior of every outcome's field at new points, for every scale setting."""
     count, n_out, m = len(post.scales), post.shape.n_outcomes, at.n
@@ -356,6 +359,7 @@ def seen_from(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]
     return field.trade_mean(at, shape, scales, prior)[:, None] + base @ weights, base, wander
 
 
+@on_one_thread
 def at_central_scales(post: Posterior) -> Posterior:
     """The same posterior at one set of scales, the weighted middle: for choosing, not for
     promising."""

@@ -15,6 +15,7 @@ from scipy.stats import norm, qmc
 
 from dtfexp.maths import field
 from dtfexp.maths.ep import Sites
+from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior
 
@@ -57,6 +58,7 @@ def _between(
     return np.asarray(out - (flat_a @ flat_b.T).reshape(out.shape))
 
 
+@on_one_thread
 def gains(post: Posterior, here: Points, there: Points, share: Array) -> tuple[Array, Array]:
     """What moving from ``here`` to ``there`` gains in the outcomes' fields, in grade units.
 
@@ -81,6 +83,7 @@ def gains(post: Posterior, here: Points, there: Points, share: Array) -> tuple[A
     return mean, sd
 
 
+@on_one_thread
 def departures(post: Posterior, anchors: Points, at: Points, j: int, count: int) -> Array:
     """Draws (count, M, O) of the fields less their posterior mean, at many points.
 

@@ -31,7 +31,7 @@ def test_an_even_spread_has_the_moments_of_the_uniform_distribution() -> None:
 @pytest.mark.parametrize("count", [2, 5, 9, 40])
 def test_spots_keep_their_deviation_and_lean(count: int) -> None:
     spots = np.random.default_rng(count).gamma(1.0, 2.0, count) - 2.0
-    at = offsets(replace(EVEN, spots=tuple(spots)))
+    at = offsets(replace(EVEN, spread=0.0, spots=tuple(spots)))
     assert np.all(np.diff(at) >= -1e-12)
     assert WEIGHTS @ at == pytest.approx(0.0, abs=1e-12)
     assert WEIGHTS @ at**2 == pytest.approx(spots.var())
@@ -108,5 +108,7 @@ def test_a_description_keeps_its_spots_and_refuses_what_is_none() -> None:
             replace(EVEN, spots=given)
         with pytest.raises(SessionError, match=told):
             replace(EVEN, spread=0.0, spots=given)
+    with pytest.raises(SessionError, match="spread is 1, and spots reach 4 either way"):
+        Factor("t", 140, 180, "°C", spread=1, spots=[-4, 4])
     with pytest.raises(SessionError, match="no spread and no spots"):
         Factor("peel", levels=("hot", "cold"), spots=np.array([1, 2]))

@@ -20,6 +20,11 @@ _NUMBER_TEXT = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?", re
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 
 
+def spoken(name: str) -> str:
+    """A name as a person reads it: underscores are a habit of files."""
+    return name.replace("_", " ")
+
+
 def shown(value: object) -> str:
     """``value`` as it may stand in a one-line message: quoted if text, cut short if long."""
     text = f"{value:g}" if isinstance(value, float) else repr(value)

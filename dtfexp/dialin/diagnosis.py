@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.fields import spoken
 from dtfexp.describe.units import convert_difference, kind
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.symptoms import Circumstances, Ranked, rank
@@ -158,7 +159,9 @@ def _finding(
         to, reason = _move(fit, settings, fabric, factor, cause.side, drift.get(factor.name))
         if to is not None:
             here = factor.format(settings[factor.name])
-            change = f"{cause.change} {factor.name}: {here} to {factor.format(to)} ({reason})."
+            change = (
+                f"{cause.change} {spoken(factor.name)}: {here} to {factor.format(to)} ({reason})."
+            )
     why = ranked.why
     if cause.machine and rate >= HOLDS and ranked.share >= 0.2:
         why = (

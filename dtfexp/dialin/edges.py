@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.fields import spoken
 from dtfexp.dialin import grid as grids
 from dtfexp.maths.joint import each_outcome
 from dtfexp.maths.posterior import predict
@@ -87,7 +88,8 @@ def _edge(
         row["advice"] = (
             f"{fabric} must not be pressed hotter; stay at or below {factor.format(edge)}."
             if limited
-            else f"The plan ends here; widen the range of {factor.name} to learn what lies beyond."
+            else f"The plan ends here; widen the range of {spoken(factor.name)} to learn what lies "
+            "beyond."
         )
     return row, grids.as_setting(factor, grids.nearest(axis, float(outside)))
 
@@ -95,7 +97,8 @@ def _edge(
 def _advice(row: dict[str, Any], chance: float) -> str:
     side = "below" if row["side"] == "low" else "above"
     if chance >= 0.8:
-        return f"Likely too few pass {side} this: prints look {row['looks']} ({row['stopped_by']})."
+        outcome = spoken(row["stopped_by"])
+        return f"Likely too few pass {side} this: prints look {row['looks']} ({outcome})."
     return (
         f"Not yet known {side} this; a test press there with the other settings at target would "
         "tell whether the window is wider."
@@ -113,7 +116,7 @@ def _weakest_outcome(fit: Fit, frame: pd.DataFrame, fabric: str) -> list[str]:
 
 def settings_words(fit: Fit, settings: dict[str, Any]) -> str:
     """Settings as a person reads them: "cure temperature 125 °C, peel warm"."""
-    return ", ".join(f"{f.name} {f.format(settings[f.name])}" for f in fit.session.factors)
+    return ", ".join(f"{spoken(f.name)} {f.format(settings[f.name])}" for f in fit.session.factors)
 
 
 def reason_found(
@@ -130,7 +133,7 @@ def reason_found(
     tail = ""
     if len(unknown):
         first = unknown.iloc[0]
-        tail = f"; it may reach further on the {first['side']} side of {first['factor']}"
+        tail = f"; it may reach further on the {first['side']} side of {spoken(first['factor'])}"
     narrow = all(low[k] == high[k] for k in low)
     where = "this one set-point" if narrow else "every set-point in the window"
     return (
@@ -157,7 +160,7 @@ def reason_missing(
             f"No graded press of {fabric} yet, so nothing is proven; press a first look around "
             f"{best}."
         )
-    weakest = _weakest_outcome(fit, pd.DataFrame([target]), fabric)[0]
+    weakest = spoken(_weakest_outcome(fit, pd.DataFrame([target]), fabric)[0])
     if chance >= confidence:
         return (
             f"Only {presses} graded press{'es' if presses > 1 else ''} of {fabric}: too few to "

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.fields import spoken
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.edges import looks_like
 
@@ -56,7 +57,7 @@ def _sentence(
     for factor, low, high in ranges:
         value = grids.as_axis(factor, row[factor.name])
         edge = AT_THE_EDGE * max(high - low, grids.unit_of(factor))
-        name = factor.name.replace("_", " ")
+        name = spoken(factor.name)
         setting = factor.format(grids.as_setting(factor, value))
         for side, beyond in (("low", low - value), ("high", value - high)):
             word = f"{name} {setting} ({side} side: {looks_like(factor, side)}?)"

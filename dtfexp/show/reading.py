@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import SessionError
-from dtfexp.describe.fields import shown
+from dtfexp.describe.fields import shown, spoken
 from dtfexp.describe.units import canonical, convert, convert_difference
 
 if TYPE_CHECKING:
@@ -102,8 +102,8 @@ class Reading:
 
 
 def label(name: str) -> str:
-    """A factor or outcome name as a person reads it: underscores are a habit of files."""
-    return name.replace("_", " ")
+    """A factor or outcome name as a person reads it."""
+    return spoken(name)
 
 
 def with_unit(number: str, unit: str) -> str:

@@ -68,14 +68,23 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     args = parser.parse_args()
     tasks = [(f, s) for s in range(args.first, args.first + args.benches) for f in FAMILIES]
+    rows: list[tuple[str, float]] = []
     with ProcessPoolExecutor(args.jobs) as pool:
-        rows = [row for rows in pool.map(job, tasks) for row in rows]
-    print(f"{len(tasks)} benches, {args.benches} of each family; presses of the fabric itself")
+        for done, found in enumerate(pool.map(job, tasks), start=1):
+            rows += found
+            # Long: what a run cut short has seen is told as well.
+            if done % 20 == 0 or done == len(tasks):
+                report(rows, done)
+
+
+def report(rows: list[tuple[str, float]], benches: int) -> None:
+    print(f"{benches} benches, families in turn; presses of the fabric itself")
     for way in dict.fromkeys(way for way, _ in rows):
         true = np.array([rate for other, rate in rows if other == way])
         print(
             f"{way:23s} fabrics {len(true):3d} | mean true {true.mean():.3f} ± "
-            f"{true.std() / np.sqrt(len(true)):.3f} | >= 90 %: {np.mean(true >= 0.9):.2f}"
+            f"{true.std() / np.sqrt(len(true)):.3f} | >= 90 %: {np.mean(true >= 0.9):.2f}",
+            flush=True,
         )
 
 

@@ -80,7 +80,7 @@ def main() -> None:
                 args.out.mkdir(parents=True, exist_ok=True)
                 (args.out / f"{name}.pkl").write_bytes(pickle.dumps(rows))
     report(rows)
-    if args.out:
+    if args.out and any(r["volume"] > 0 for r in rows):
         draw(rows, args.out / f"sessions {name}.png")
 
 

@@ -132,6 +132,7 @@ def line(group: str, n: int, rows: list[dict]) -> str:
     text = (
         f"{group:20s} n={n:2d} benches {len(s):3d} | mean pass {passing.mean():.3f} ± "
         f"{error(passing):.3f} | >= 90 %: {np.mean(passing >= 0.9):.2f} | found {found.mean():.2f}"
+        f", said to be none {np.mean([v.none for v in s]):.2f}"
     )
     if found.any():
         text += (

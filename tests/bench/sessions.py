@@ -20,7 +20,8 @@ LESS_SURE, LESS_SURE_AT = (0.5, 0.7), 26
 class Score:
     """What a session reached: true and stated pass rate at the target, and the box against truth.
 
-    ``less_sure``: confidence to volume and good share of the box that it would have.
+    ``less_sure``: confidence to volume and good share of the box that it would have; ``none``: said
+    that no set-point in the range will do, not only that none is proven yet.
     """
 
     true_pass: float
@@ -32,6 +33,7 @@ class Score:
     whole: float = np.nan
     presses: int = 0
     less_sure: dict[float, tuple[float, float]] = field(default_factory=dict)
+    none: bool = False
 
 
 def ours(
@@ -74,6 +76,7 @@ def _score(bench: Bench, results: pd.DataFrame) -> Score:
         whole,
         len(results),
         less_sure,
+        window.reason.startswith("No set-point in this range"),
     )
 
 

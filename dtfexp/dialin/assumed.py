@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe.errors import PlanError
+from dtfexp.dialin.coding import grade_unit
 from dtfexp.maths.scales import SCALE_PRIORS
 
 if TYPE_CHECKING:
@@ -45,9 +46,7 @@ class Assumed:
         step = 0.0
         for outcome in session.outcomes:
             if outcome.kind != "measured":
-                # A quarter of the scale is one grade, or a step where the steps are larger.
-                unit = max(outcome.step, abs(outcome.best - outcome.worst) / 4.0)
-                step = max(step, outcome.step / unit)
+                step = max(step, outcome.step / grade_unit(outcome))
         values = {
             "effect": 1.0,
             "noise": math.sqrt(prior["press noise"] ** 2 + step**2 / 12.0),

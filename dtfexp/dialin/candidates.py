@@ -105,7 +105,7 @@ def candidate_pool(fit: Fit, names: list[str], regions: dict[str, pd.DataFrame],
     round_[tail] = 10_000 + pd.factorize(waiting["press_round"])[0] if len(tail) else round_[tail]
     return Pool(
         frame,
-        Candidates(at, load, round_, fit.coding.points(everything, index).sd()),
+        Candidates(at, load, round_, fit.coding.points(everything, index).sd),
         np.asarray(frame.groupby(list(frame.columns), sort=True).ngroup(), dtype=int),
         _slow_values(frame, slow),
         tuple((len(frame) + i, o) for i, o in enumerate(outcomes)),

@@ -75,7 +75,7 @@ class Coding:
         out = []
         for series in wash_series(self.session):
             for earlier, later in pairwise(o for o in series if o.name in place):
-                better = later.sign * (later.accept - earlier.accept) / _grade_unit(later)
+                better = later.sign * (later.accept - earlier.accept) / grade_unit(later)
                 out.append((place[earlier.name], place[later.name], better))
         return tuple(out)
 
@@ -151,7 +151,7 @@ class Coding:
         if before is not None:
             at = replace(at, before=before[kept])
         # What was read off did not wander; all else did.
-        spread = np.where(read, 0.0, self.points(settings, fabric).sd())
+        spread = np.where(read, 0.0, self.points(settings, fabric).sd)
         codes = {
             name: _codes(used[name]) if name in used else np.full(len(used), -1)
             for name in ("oven_load", "press_round", "block", "press")
@@ -230,16 +230,16 @@ def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:
 def _nominal_cuts(outcome: Outcome) -> Graded:
     count = len(outcome.grades)
     ranks = np.arange(1, count, dtype=float)
-    cuts = (ranks - outcome.rank(outcome.accept)) * outcome.step / _grade_unit(outcome)
+    cuts = (ranks - outcome.rank(outcome.accept)) * outcome.step / grade_unit(outcome)
     return Graded(cuts=cuts, learn=2 < count <= _MOST_LEARNT_GRADES)
 
 
 def _margin(outcome: Outcome, value: float) -> float:
     """A measured value as grade units above acceptance."""
-    return outcome.sign * (value - outcome.accept) / _grade_unit(outcome)
+    return outcome.sign * (value - outcome.accept) / grade_unit(outcome)
 
 
-def _grade_unit(outcome: Outcome) -> float:
+def grade_unit(outcome: Outcome) -> float:
     """One grade unit of the model in the outcome's own: a quarter of the scale, or its step where
     that is larger."""
     quarter = abs(outcome.best - outcome.worst) / 4.0

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from dtfexp.dialin.coding import excluded_rows
+from dtfexp.dialin.coding import excluded_rows, grade_unit
 from dtfexp.dialin.drawn import spread_over_range
 from dtfexp.dialin.washes import rises
 from dtfexp.maths.joint import pass_posterior
@@ -214,8 +214,7 @@ def _as_grade(fit: Fit, o: int, latent: float) -> float:
     """A latent value as the number a person would write for it."""
     outcome, scale = fit.coding.outcomes[o], fit.posterior.graded[o]
     if scale is None:
-        unit = abs(outcome.best - outcome.worst) / 4.0
-        raw = outcome.accept + outcome.sign * latent * unit
+        raw = outcome.accept + outcome.sign * latent * grade_unit(outcome)
         return min(max(raw, min(outcome.worst, outcome.best)), max(outcome.worst, outcome.best))
     return float(outcome.grades[int(np.searchsorted(scale.cuts, latent))])
 

@@ -13,7 +13,7 @@ from scipy.stats import qmc
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.coding import Coding
+from dtfexp.dialin.coding import Coding, grade_unit
 from dtfexp.dialin.reached import draws
 from dtfexp.maths.box import Box, largest_box
 from dtfexp.maths.hidden import Hidden, posterior_draw, prior_draw
@@ -77,8 +77,7 @@ class HiddenBench:
         if scale is not None:
             return np.asarray(outcome.grades, dtype=float)[np.searchsorted(scale.cuts, seen)]
         low, high = sorted((outcome.worst, outcome.best))
-        # One grade of a measured outcome is a quarter of its scale, as in dialin/coding.py.
-        return np.clip(outcome.accept + outcome.sign * seen * (high - low) / 4.0, low, high)
+        return np.clip(outcome.accept + outcome.sign * seen * grade_unit(outcome), low, high)
 
     def window(self, fabric: str, pass_rate: float) -> TrueWindow | None:
         """The true window of a fabric, found as a recommended one is: on a coarse grid, then a

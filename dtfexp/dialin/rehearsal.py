@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
-from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,9 +27,6 @@ if TYPE_CHECKING:
     from dtfexp.dialin.rehearsal_summary import RehearsalSummary
 
 MOST_REHEARSALS = 10_000
-
-# The number of threads is a setting of the whole process: rehearsals in one process take turns.
-_ONE_AT_A_TIME = Lock()
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -178,7 +174,7 @@ def _played(
 def play(asked: _Asked, number: int, seed: np.random.SeedSequence) -> _Played:
     """One rehearsal, from its own seed."""
     # With one thread every run agrees with a serial one, and none fights over the cores.
-    with _ONE_AT_A_TIME, ONE_THREAD:
+    with ONE_THREAD:
         rng = np.random.default_rng(seed)
         bench = draw_bench(asked.session, list(asked.names), asked.start, rng)
         plans, results = _pressed(asked, bench, rng)

@@ -130,21 +130,20 @@ def _tilted(
 ) -> tuple[Array, Array, Array]:
     """log Z and its two derivatives (J, N): exact where nothing bends the field, by quadrature
     under a ceiling.  Fields and ends are relative to the prior mean."""
-    out = interval_moments(mean, variance, lower, upper, noise)
+    relative = mean, variance, lower, upper, noise
     if ceiling is None:
-        return out
+        return interval_moments(*relative)
+    absolute = mean + prior_mean, variance, lower + prior_mean, upper + prior_mean, noise, ceiling
     bent = np.isfinite(ceiling).any(axis=0)
-    under = capped_moments(
-        (mean + prior_mean)[:, bent],
-        variance[:, bent],
-        (lower + prior_mean)[:, bent],
-        (upper + prior_mean)[:, bent],
-        noise[:, bent],
-        ceiling[:, bent],
-    )
-    for plain, found in zip(out, under, strict=True):
-        plain[:, bent] = found
-    return out
+    if bent.all():
+        return capped_moments(*absolute)
+    log_z, first, second = (np.empty_like(mean) for _ in range(3))
+    for rows, found in (
+        (bent, capped_moments(*(x[:, bent] for x in absolute))),
+        (~bent, interval_moments(*(x[:, ~bent] for x in relative))),
+    ):
+        log_z[:, rows], first[:, rows], second[:, rows] = found
+    return log_z, first, second
 
 
 def _first_sites(

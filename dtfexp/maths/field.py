@@ -276,8 +276,8 @@ def covariance_and_wander(
     """
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     sides = _sides(a, b, shape, scales, prior)
-    gaps = _gaps(sides, a, a.sd(), b, shape, scales, prior, weights)
-    lean, peak = (of[:, : gaps.shape[1]] for of in a.lean_and_peak())
+    gaps = _gaps(sides, a, a.sd, b, shape, scales, prior, weights)
+    lean, peak = (of[:, : gaps.shape[1]] for of in a.lean_and_peak)
     return _assemble(sides, scales, prior), moments(gaps, lean, peak)
 
 
@@ -310,7 +310,7 @@ def _gaps(
     A setting moves its own column and that of its dose.  What its own side makes of it is summed
     over the data at the side's levels; only what it does together with the other side needs both.
     """
-    centre, shares = a.middle(), shape.shares(scales.dose)
+    centre, shares = a.middle, shape.shares(scales.dose)
     falls = 2.0 * scales.amplitude * prior.fall * shares
     out = np.zeros((a.n, len(shape.stage), weights.shape[1]))
     for i, (word, stage) in enumerate(zip(shape.word, shape.stage, strict=True)):

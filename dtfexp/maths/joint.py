@@ -25,7 +25,8 @@ from dtfexp.maths.wander import CORRELATION, lost_and_scattered
 
 Array = NDArray[np.float64]
 
-# Seven nodes for what the outcomes share of luck: within 0.0002 of thirty-one on simulated benches.
+# Seven nodes for what the outcomes share of luck and spread: within 0.002 of thirty-one on
+# simulated benches.
 _NODES, _WEIGHTS = hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
@@ -116,7 +117,7 @@ def common_factor(between: Array, total: Array) -> Array:
 
 def press_at(post: Posterior, j: int, middle: Array, wander: Array) -> NewPress:
     """:func:`new_press` of a posterior at scale setting ``j``."""
-    return new_press(lambda f: post.quality(f, j), post.new_press(j), middle, wander)
+    return new_press(lambda f: post.quality(f, j), post.new_luck(j), middle, wander)
 
 
 def pass_given(post: Posterior, j: int, fields: Array, press: NewPress) -> Array:

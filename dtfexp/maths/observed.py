@@ -17,9 +17,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
 
-
-# Places at which the field is told that washing makes nothing better; elsewhere it is held to that
-# when it is read (``falling.fallen``), so more would cost much and say little.
+# Places at which the field is told that washing makes nothing better: the work grows with the cube
+# of the rows, and elsewhere it is held to that when it is read (``falling.fallen``).
 MOST_FALLS = 40
 
 

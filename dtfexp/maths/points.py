@@ -111,7 +111,7 @@ class Points:
         return {}
 
     def _widen(self, pairs: Pairs) -> Points:
-        middle, sd, rows = self.middle(), self.sd(), np.arange(self.n)
+        middle, sd, rows = self.middle, self.sd, np.arange(self.n)
         columns = [self.nodes]
         for i, j in pairs:
             # Two machines wander apart: variances add up.  The nodes keep their own shape.
@@ -159,13 +159,15 @@ class Points:
     def _together(self) -> dict[tuple[int, ...], tuple[Ints, Ints]]:
         return {}
 
+    @cached_property
     def middle(self) -> Array:
         """Middle of the nodes of every point, (n, d)."""
         return np.asarray(self.nodes @ self.weights)
 
+    @cached_property
     def lean_and_peak(self) -> tuple[Array, Array]:
         """Skewness and kurtosis (n, d) of the nodes of every point; 0 and 3 where all are one."""
-        about = self.nodes - self.middle()[:, :, None]
+        about = self.nodes - self.middle[:, :, None]
         square = about**2
         variance = square @ self.weights
         wide = variance > 1e-18
@@ -173,10 +175,11 @@ class Points:
         lean = np.where(wide, ((about * square) @ self.weights) / some**1.5, 0.0)
         return lean, np.where(wide, ((square**2) @ self.weights) / some**2, 3.0)
 
+    @cached_property
     def sd(self) -> Array:
         """Standard deviation of the nodes of every point, (n, d)."""
         square = (self.nodes**2) @ self.weights
-        return np.asarray(np.sqrt(np.maximum(square - self.middle() ** 2, 0.0)))
+        return np.asarray(np.sqrt(np.maximum(square - self.middle**2, 0.0)))
 
 
 def _distinct(column: Array | Ints) -> tuple[Ints, Ints]:

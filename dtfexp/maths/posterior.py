@@ -114,7 +114,7 @@ class Posterior:
         """How much quality gains for a small gain of the fields (..., O)."""
         return ceiling.steepness(fallen(latent, self.shape.falls), self.ceiling(j))
 
-    def new_press(self, j: int) -> tuple[float, Array]:
+    def new_luck(self, j: int) -> tuple[float, Array]:
         """Variance a NEW press adds: shared by all outcomes, and each outcome's own (O,)."""
         return luck.luck_split(self.scales[j], self.prior, bool(np.any(self.data.block >= 0)))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from dtfexp.describe.fields import spoken
 from dtfexp.describe.units import convert
 from dtfexp.dialin.schedule import schedule
 
@@ -22,7 +23,7 @@ def run_sheet(plan: Plan) -> list[str]:
     factors = plan.session.factors
     in_blocks = "block" in plan.runs
     head = ["min", "press", "fabric", *["block"] * in_blocks, "load", "round",
-            *(f.name.replace("_", " ") for f in factors)]  # fmt: skip
+            *(spoken(f.name) for f in factors)]  # fmt: skip
     rows, before_it = [], []
     before: dict[str, object] = {}
     due = {one.press: one for one in schedule(plan.session, plan.runs)}

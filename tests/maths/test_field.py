@@ -154,8 +154,8 @@ def test_hotter_stands_for_longer_as_far_as_the_dose_goes() -> None:
 
 def test_a_dose_wanders_as_its_two_settings_do_together() -> None:
     a = _points(6, 11, nodes=5).with_doses(((0, 1), (0, 2)))
-    assert a.middle()[:, 4] == pytest.approx(a.middle()[:, 0] + a.middle()[:, 1])
-    assert a.sd()[:, 4] == pytest.approx(a.sd()[:, 0])
-    assert a.sd()[:, 5] == pytest.approx(np.hypot(a.sd()[:, 0], a.sd()[:, 2]))
+    assert a.middle[:, 4] == pytest.approx(a.middle[:, 0] + a.middle[:, 1])
+    assert a.sd[:, 4] == pytest.approx(a.sd[:, 0])
+    assert a.sd[:, 5] == pytest.approx(np.hypot(a.sd[:, 0], a.sd[:, 2]))
     first, at = a.levels[5]
     assert a.nodes[first][at][:, 5] == pytest.approx(a.nodes[:, 5])

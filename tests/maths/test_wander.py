@@ -69,7 +69,7 @@ def test_just_under_the_ceiling_a_wide_spread_costs_what_a_slope_would_not_show(
 
 def test_lean_and_peak_are_those_of_the_nodes() -> None:
     nodes = np.array([[[0.0, 0.0, 0.0], [-1.0, 0.0, 1.0], [-2.0, 0.5, 0.5]]])
-    lean, peak = Points(nodes, np.array([0.2, 0.4, 0.4]), np.zeros(1, dtype=int)).lean_and_peak()
+    lean, peak = Points(nodes, np.array([0.2, 0.4, 0.4]), np.zeros(1, dtype=int)).lean_and_peak
     drawn = np.repeat(nodes[0], [200, 400, 400], axis=1)
     assert lean[0] == pytest.approx([0.0, *skew(drawn[1:], axis=1)])
     assert peak[0] == pytest.approx([3.0, *kurtosis(drawn[1:], axis=1, fisher=False)])

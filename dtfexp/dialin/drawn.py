@@ -11,7 +11,7 @@ from scipy.stats import qmc
 
 from dtfexp.maths.joint import pass_given, press_at
 from dtfexp.maths.posterior import predict
-from dtfexp.maths.together import departures, only_scales
+from dtfexp.maths.together import departures, even_normals
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -21,16 +21,15 @@ Array = NDArray[np.float64]
 
 DRAWS = 48
 ANCHORS = 192
-# The likeliest scale settings carry nearly all the weight.
-_MOST_SCALES = 4
 
 
-def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str) -> Array:
-    """Pass rates (DRAWS, M) of a new press at checked settings; each row is one surface that the
-    results allow.  The same every time."""
-    coding = fit.coding
-    chosen = _shared_out(fit.posterior.weight)
-    post = only_scales(fit.posterior, [j for j, _ in chosen])
+def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str, draws: int = DRAWS) -> Array:
+    """Pass rates (draws, M) of a new press at checked settings; each row is one surface that the
+    results allow.  The same every time.
+
+    Every scale setting has its share of the draws; ``draws`` is rounded up to one draw each.
+    """
+    coding, post = fit.coding, fit.posterior
     index = np.full(len(settings), coding.fabric_index(fabric))
     averaged = predict(post, coding.points(settings, index))
     exact = coding.points(settings, index, spread=False)
@@ -39,10 +38,15 @@ def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str) -> Array:
         np.full(ANCHORS, coding.fabric_index(fabric)),
         spread=False,
     )
+    counts = _shares(post.weight, max(draws, len(post.weight)))
+    # One set of normals dealt out: the same ones for every scale setting would be few draws.
+    normals = even_normals(int(counts.sum()), ANCHORS * post.shape.n_outcomes)
     out = []
-    for j, (_, count) in enumerate(chosen):
+    for j, own in enumerate(np.split(normals, np.cumsum(counts)[:-1])):
+        if not len(own):
+            continue
         # The machine spread moves the middle of the field and adds its wander from press to press.
-        fields = averaged.mean[j] + departures(post, anchors, exact, j, count)
+        fields = averaged.mean[j] + departures(post, anchors, exact, j, own)
         press = press_at(post, j, averaged.mean[j], averaged.wander[j])
         out.append(pass_given(post, j, fields, press))
     return np.asarray(np.concatenate(out))
@@ -54,14 +58,13 @@ def _unit_points(d: int) -> Array:
     return np.asarray(np.clip(1.1 * points - 0.05, 0.0, 1.0))
 
 
-def _shared_out(weight: Array) -> list[tuple[int, int]]:
-    """(scale setting, draws) for the likeliest settings, draws in proportion to their weights."""
-    likely = np.argsort(-weight, kind="stable")[:_MOST_SCALES]
-    share = DRAWS * weight[likely] / weight[likely].sum()
-    counts = np.floor(share).astype(int)
-    short = DRAWS - counts.sum()
+def _shares(weight: Array, draws: int) -> NDArray[np.int_]:
+    """How many draws each scale setting has, in proportion to its weight (largest remainders)."""
+    share = draws * weight / weight.sum()
+    counts = np.floor(share + 1e-9).astype(int)
+    short = draws - int(counts.sum())
     counts[np.argsort(counts - share, kind="stable")[:short]] += 1
-    return [(int(j), int(n)) for j, n in zip(likely, counts, strict=True) if n]
+    return np.asarray(counts)
 
 
 def spread_over_range(fit: Fit, fabric: str, unit_points: Array) -> pd.DataFrame:

@@ -12,13 +12,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dtfexp.dialin.drawn import DRAWS, drawn_rates
+from dtfexp.dialin.drawn import drawn_rates
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.window import Window
 
 _MOST_SPOTS = 768
+# The share of 256 draws is known to 0.03.
+_DRAWS = 256
 
 
 def whole_confidence(fit: Fit, window: Window) -> float:
@@ -26,10 +28,10 @@ def whole_confidence(fit: Fit, window: Window) -> float:
     if not window.found or window.low is None or window.high is None:
         return 0.0
     spots = _spots(fit, window)
-    rates = drawn_rates(fit, spots, window.fabric)
+    rates = drawn_rates(fit, spots, window.fabric, _DRAWS)
     # The middle of a Beta posterior with a flat prior: so few draws never show 0 or 1 for certain.
     kept = int((rates.min(axis=1) >= window.required).sum())
-    return (kept + 1.0) / (DRAWS + 2.0)
+    return (kept + 1.0) / (len(rates) + 2.0)
 
 
 def _spots(fit: Fit, window: Window) -> pd.DataFrame:

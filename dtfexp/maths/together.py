@@ -6,7 +6,7 @@ points come with all that they share.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,6 @@ from scipy.linalg import solve_triangular
 from scipy.stats import norm, qmc
 
 from dtfexp.maths import field
-from dtfexp.maths.ep import Sites
 from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior
@@ -84,12 +83,11 @@ def gains(post: Posterior, here: Points, there: Points, share: Array) -> tuple[A
 
 
 @on_one_thread
-def departures(post: Posterior, anchors: Points, at: Points, j: int, count: int) -> Array:
+def departures(post: Posterior, anchors: Points, at: Points, j: int, normals: Array) -> Array:
     """Draws (count, M, O) of the fields less their posterior mean, at many points.
 
-    The same every time: Latin hypercube normals with a fixed seed stand in for random ones, so that
-    every coordinate covers its range evenly (McKay, Beckman & Conover 1979, Technometrics 21:239).
-    Drawn at the anchors, kriged in between: the mean of the field given its values at the anchors
+    normals (count, anchors x O): independent standard normals, one row for each draw
+    (:func:`even_normals`).  Drawn at the anchors, kriged in between: the mean of the field given its values at the anchors
     is nearly all of it, and thousands of points cost no large factorisation (Rasmussen & Williams
     2006, sec. 8.3.2).
     """
@@ -97,9 +95,9 @@ def departures(post: Posterior, anchors: Points, at: Points, j: int, count: int)
     mean, links = _mean_and_links(post, anchors, j)
     root = _root(Joint(mean, _between(post, anchors, links, anchors, links, j)))
     # Values at the anchors are mean + R z, and C(at, anchors) (R R')^-1 R z = C R'^-1 z.
-    weights = solve_triangular(root, _normals(mean.size, count).T, lower=True, trans="T")
+    weights = solve_triangular(root, normals.T, lower=True, trans="T")
     cross = _between(post, at, links_at, anchors, links, j).reshape(-1, mean.size)
-    return np.asarray((cross @ weights).T.reshape(count, at.n, post.shape.n_outcomes))
+    return np.asarray((cross @ weights).T.reshape(len(normals), at.n, post.shape.n_outcomes))
 
 
 def _root(joint: Joint) -> Array:
@@ -110,15 +108,12 @@ def _root(joint: Joint) -> Array:
     return np.asarray(np.linalg.cholesky(0.5 * (flat + flat.T) + ridge * np.eye(size)))
 
 
-def _normals(size: int, count: int) -> Array:
+def even_normals(count: int, size: int) -> Array:
+    """Standard normals (count, size), the same every time; every column covers its range evenly.
+
+    A Latin hypercube with a fixed seed (McKay, Beckman & Conover 1979, Technometrics 21:239).
+    """
     return np.asarray(norm.ppf(qmc.LatinHypercube(size, seed=1).random(count)))
-
-
-def only_scales(post: Posterior, which: list[int]) -> Posterior:
-    """The posterior at some of its scale settings, weights unchanged."""
-    sites = Sites(**{f.name: getattr(post.sites, f.name)[which] for f in fields(Sites)})
-    scales = tuple(post.scales[j] for j in which)
-    return replace(post, scales=scales, weight=post.weight[which], sites=sites)
 
 
 def _stacked(a: Points, b: Points) -> Points:

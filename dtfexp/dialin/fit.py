@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,7 +35,7 @@ class Fit:
     _windows: dict[tuple[Any, ...], Window] = field(default_factory=dict, compare=False)
     _surveys: dict[tuple[Any, ...], PassPosterior] = field(default_factory=dict, compare=False)
 
-    @property
+    @cached_property
     def coding(self) -> Coding:
         """How settings are coded for the model."""
         return Coding(self.session)
@@ -91,8 +92,8 @@ class Fit:
     def whole_confidence(self, window: Window) -> float:
         """Posterior probability that EVERY set-point of the window keeps its pass rate at once.
 
-        A window's own ``confidence`` is that of each set-point alone; this is lower.  From 48
-        surfaces drawn from the posterior, so known to about 0.07; 0 when no window was found.
+        A window's own ``confidence`` is that of each set-point alone; this is lower.  From 256
+        surfaces drawn from the posterior, so known to about 0.03; 0 when no window was found.
         """
         from dtfexp.dialin.whole_box import whole_confidence
 

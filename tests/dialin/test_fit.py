@@ -249,3 +249,8 @@ def test_a_block_that_nobody_told_is_no_block() -> None:
     half = fit(FOUR, results.assign(block=["monday"] * 4 + [None] * 8)).posterior.data
     assert set(half.block[half.press >= 4]) == {-1}
     assert set(half.block[half.press < 4]) == {0}
+
+
+def test_settings_are_coded_once_for_each_fit() -> None:
+    fitted = fit(FOUR, graded(FOUR, plan(FOUR, 4).runs))
+    assert fitted.coding is fitted.coding

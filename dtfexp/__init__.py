@@ -12,6 +12,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.version import __version__ as __version__
+
 if TYPE_CHECKING:
     from dtfexp.book.diagnosing import diagnose as diagnose
     from dtfexp.describe.errors import DtfexpError as DtfexpError
@@ -40,8 +42,6 @@ if TYPE_CHECKING:
     from dtfexp.show.bench_book import Logbook as Logbook
     from dtfexp.show.comparison import compare_windows as compare_windows
     from dtfexp.show.report import report as report
-
-__version__ = "0.1.0"
 
 _HOME = {
     "Factor": "dtfexp.describe.factor",

@@ -14,15 +14,17 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from dtfexp.book import checking
+from dtfexp.book.journal import Keeper
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from dtfexp.book.journal import Note
-    from dtfexp.book.logbook import Logbook
 
 KIND = "photo"
 #: Bytes; a phone's photo as it is. The recording form sends far smaller ones.
@@ -31,6 +33,15 @@ _BEGINNINGS = ((b"\xff\xd8\xff", "jpg"), (b"\x89PNG\r\n\x1a\n", "png"))
 _TYPES = {"jpg": "image/jpeg", "png": "image/png", "webp": "image/webp"}
 #: Begins with the contents' own sum, ends with their kind: never a path to another place.
 _NAMED = re.compile(r"[0-9a-f]{32}\.(jpg|png|webp)")
+
+
+class PhotoBook(Keeper, Protocol):
+    """What photos need of their logbook."""
+
+    @property
+    def path(self) -> Path: ...
+
+    def history(self, press: int | None = None) -> pd.DataFrame: ...
 
 
 @dataclass(frozen=True)
@@ -65,7 +76,7 @@ class Photo:
         return content
 
 
-def folder_of(book: Logbook) -> Path:
+def folder_of(book: PhotoBook) -> Path:
     """Where the photos of ``book`` lie: ``<file name>.photos`` beside it."""
     return beside(book.path)
 
@@ -86,7 +97,7 @@ def copy(source: Path, target: Path) -> None:
 
 
 def keep_photo(
-    book: Logbook, press: int, content: bytes, *, by: str = "", id: str | None = None
+    book: PhotoBook, press: int, content: bytes, *, by: str = "", id: str | None = None
 ) -> str:
     """Keep a JPEG, PNG or WebP photo of ``press``; returns the note's id once all is on disk.
 
@@ -112,7 +123,7 @@ def keep_photo(
     return book.keep(KIND, {"press": number, "file": name}, by=by, id=id)
 
 
-def photos(book: Logbook, press: int | None = None) -> list[Photo]:
+def photos(book: PhotoBook, press: int | None = None) -> list[Photo]:
     """The photos that hold, of one press or of all, in the order in which they were kept.
 
     A photo taken back (``book.take_back``) is not among them; its file stays.
@@ -121,7 +132,7 @@ def photos(book: Logbook, press: int | None = None) -> list[Photo]:
     return [photo for photo in found if press is None or photo.press == press]
 
 
-def _photo(book: Logbook, note: Note) -> Photo:
+def _photo(book: PhotoBook, note: Note) -> Photo:
     """The photo of a note; a note made by hand may name any file, and no other is opened."""
     name = note.said.get("file")
     if not isinstance(name, str) or not _NAMED.fullmatch(name):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,16 +21,14 @@ from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.hidden_bench import HiddenBench, box_size, draw_bench
 from dtfexp.dialin.next_presses import next_presses
 from dtfexp.dialin.plan import Plan, chosen_fabrics, plan, whole_presses, whole_seed
+from dtfexp.dialin.rehearsal_summary import RehearsalSummary, Rehearsed, summary, table
 from dtfexp.maths.one_thread import ONE_THREAD
-
-if TYPE_CHECKING:
-    from dtfexp.dialin.rehearsal_summary import RehearsalSummary
 
 MOST_REHEARSALS = 10_000
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Rehearsal:
+class Rehearsal(Rehearsed):
     """What came of the rehearsals.
 
     rehearsed: one row per rehearsal and fabric: ``rehearsal``; ``fabric``; ``has_window`` (there
@@ -44,14 +42,6 @@ class Rehearsal:
     of a range where a window was found: ``width`` in the setting's own unit.
     """
 
-    session: Session
-    schedule: tuple[int, ...]
-    pass_rate: float
-    confidence: float
-    after_presses: int
-    rehearsed: pd.DataFrame
-    widths: pd.DataFrame
-
     @property
     def table(self) -> pd.DataFrame:
         """One row per fabric: counts of rehearsals, and means.
@@ -61,15 +51,11 @@ class Rehearsal:
         pass rate); ``size_share`` (sizes found over true sizes, summed over the benches that have
         a window); ``box_good``; ``target_true``, ``target_stated`` (means over windows found).
         """
-        from dtfexp.dialin.rehearsal_summary import table
-
         return table(self)
 
     @property
     def summary(self) -> RehearsalSummary:
         """The table and plain sentences."""
-        from dtfexp.dialin.rehearsal_summary import summary
-
         return summary(self)
 
     def __repr__(self) -> str:

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe.session import Session
 from dtfexp.describe.summary import html_table
-
-if TYPE_CHECKING:
-    from dtfexp.dialin.rehearsal import Rehearsal
 
 HEADS = (
     "fabric", "benches with a window", "found", "false", "size against the true",
@@ -39,8 +36,24 @@ class RehearsalSummary:
         return f"<p><b>{escape(self.title)}</b></p>{html_table(HEADS, self.rows)}{lines}"
 
 
-def table(rehearsal: Rehearsal) -> pd.DataFrame:
-    """See :attr:`dtfexp.dialin.rehearsal.Rehearsal.table`."""
+@dataclass(frozen=True, eq=False)
+class Rehearsed:
+    """The facts of a rehearsal that its table and sentences are made from.
+
+    The fields are those of :class:`dtfexp.dialin.rehearsal.Rehearsal`.
+    """
+
+    session: Session
+    schedule: tuple[int, ...]
+    pass_rate: float
+    confidence: float
+    after_presses: int
+    rehearsed: pd.DataFrame
+    widths: pd.DataFrame
+
+
+def table(rehearsal: Rehearsed) -> pd.DataFrame:
+    """One row per fabric: counts of rehearsals, and means; the columns of ``Rehearsal.table``."""
     out = []
     for fabric, mine in rehearsal.rehearsed.groupby("fabric", sort=False):
         good = mine[mine["has_window"]]
@@ -63,10 +76,10 @@ def table(rehearsal: Rehearsal) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
-def summary(rehearsal: Rehearsal) -> RehearsalSummary:
+def summary(rehearsal: Rehearsed) -> RehearsalSummary:
     """The table as texts, and what it means for the shop."""
     rows = []
-    for row in rehearsal.table.to_dict("records"):
+    for row in table(rehearsal).to_dict("records"):
         rows.append(
             (
                 str(row["fabric"]),
@@ -89,10 +102,10 @@ def _percent(share: float) -> str:
     return "-" if np.isnan(share) else f"{100 * share:.0f} %"
 
 
-def _lines(rehearsal: Rehearsal) -> list[str]:
+def _lines(rehearsal: Rehearsed) -> list[str]:
     lines = []
     rate = _percent(rehearsal.pass_rate)
-    for row in rehearsal.table.to_dict("records"):
+    for row in table(rehearsal).to_dict("records"):
         name, some = row["fabric"], row["with_window"]
         if not some:
             lines.append(f"{name}: no bench drawn had a true window ({rate} of prints pass).")
@@ -110,7 +123,7 @@ def _lines(rehearsal: Rehearsal) -> list[str]:
     return [*lines, *_cost_lines(rehearsal), _known(rehearsal)]
 
 
-def _widths(rehearsal: Rehearsal, fabric: str) -> str:
+def _widths(rehearsal: Rehearsed, fabric: str) -> str:
     mine = rehearsal.widths[rehearsal.widths["fabric"] == fabric]
     told = []
     for factor in rehearsal.session.factors:
@@ -120,7 +133,7 @@ def _widths(rehearsal: Rehearsal, fabric: str) -> str:
     return ", ".join(told) if told else "words only"
 
 
-def _cost_lines(rehearsal: Rehearsal) -> list[str]:
+def _cost_lines(rehearsal: Rehearsed) -> list[str]:
     each = rehearsal.rehearsed.drop_duplicates("rehearsal")
     mean = each[["presses", "hours", "garments", "film"]].mean()
     lines = [
@@ -136,7 +149,7 @@ def _cost_lines(rehearsal: Rehearsal) -> list[str]:
     return lines
 
 
-def _known(rehearsal: Rehearsal) -> str:
+def _known(rehearsal: Rehearsed) -> str:
     if rehearsal.after_presses:
         return f"The benches agree with the {rehearsal.after_presses} presses recorded so far."
     return "Nothing of your bench is known yet: the benches are as different as shops are."

@@ -10,8 +10,8 @@ import tomllib
 from collections.abc import Callable, Sequence
 from typing import NoReturn
 
-from dtfexp import __version__
 from dtfexp.describe.errors import DtfexpError
+from dtfexp.version import __version__
 
 _ABOUT = "Dial in a direct-to-film transfer bench with few test presses."
 _ORDER = """\

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.edgewords import told
 from dtfexp.show.measured import Measured
+from dtfexp.version import __version__
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,8 +43,6 @@ def digest(results: pd.DataFrame) -> str:
 
 def versions() -> dict[str, str]:
     """The versions that these numbers were worked out with."""
-    from dtfexp import __version__
-
     found = {"dtfexp": __version__}
     for name in _LIBRARIES:
         try:

@@ -87,9 +87,9 @@ def departures(post: Posterior, anchors: Points, at: Points, j: int, normals: Ar
     """Draws (count, M, O) of the fields less their posterior mean, at many points.
 
     normals (count, anchors x O): independent standard normals, one row for each draw
-    (:func:`even_normals`).  Drawn at the anchors, kriged in between: the mean of the field given its values at the anchors
-    is nearly all of it, and thousands of points cost no large factorisation (Rasmussen & Williams
-    2006, sec. 8.3.2).
+    (:func:`even_normals`).  Drawn at the anchors, kriged in between: the mean of the field given
+    its values at the anchors is nearly all of it, and thousands of points cost no large
+    factorisation (Rasmussen & Williams 2006, sec. 8.3.2).
     """
     _, links_at = _mean_and_links(post, at, j)
     mean, links = _mean_and_links(post, anchors, j)

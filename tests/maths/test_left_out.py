@@ -134,7 +134,8 @@ def test_drawn_departures_have_the_moments_of_the_posterior() -> None:
     around = Points(
         np.random.default_rng(1).uniform(-1, 1, (150, 3, 1)), np.ones(1), np.arange(150) % 2
     )
-    between = departures(post, around, at, 0, even_normals(4000, 300)).reshape(4000, size).var(axis=0)
+    normals = even_normals(4000, 300)
+    between = departures(post, around, at, 0, normals).reshape(4000, size).var(axis=0)
     assert between.sum() / np.diag(joint).sum() > 0.95
     assert (between / np.diag(joint)).max() < 1 + 4 * np.sqrt(2 / 4000)
     assert (even_normals(5, 300) == even_normals(5, 300)).all()

@@ -149,6 +149,7 @@ class Bench:
         emissivity: object = None,
         set_to: object = 0.95,
         reflected: object = None,
+        unit: str | None = None,
         by: str = "",
     ) -> PlatenMap:
         """Keep a nine-point map of platen or oven bed; see ``readings.keep_map``."""
@@ -161,6 +162,7 @@ class Bench:
             emissivity=emissivity,
             set_to=set_to,
             reflected=reflected,
+            unit=unit,
             by=by,
         )
         (kept,) = (one for one in self.maps() if one.id == key)

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from dtfexp.book import checking, journal, values
-from dtfexp.describe import fields, units
+from dtfexp.book import checking, journal, plausible, values
+from dtfexp.describe import units
 from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
 from dtfexp.dialin import true_settings
 from dtfexp.dialin.true_settings import TrueSettings
@@ -128,15 +128,17 @@ def keep_map(
     emissivity: object = None,
     set_to: object = 0.95,
     reflected: object = None,
+    unit: str | None = None,
     by: str = "",
     id: str | None = None,
 ) -> str:
     """Keep a nine-point map and return its id.
 
     ``readings``: nine numbers (or three rows of three) per pass, in the order of ``SPOTS``; one
-    pass or a list of passes. Numbers are in the factor's unit. For a gun that was not set to the
-    emissivity of the surface, ``emissivity`` is the surface's, ``set_to`` the gun's, and
-    ``reflected`` what the surface mirrors (by default 25 °C): the readings are then corrected.
+    pass or a list of passes. Numbers are in ``unit``, by default the factor's. For a gun that was
+    not set to the emissivity of the surface, ``emissivity`` is the surface's, ``set_to`` the
+    gun's, and ``reflected`` what the surface mirrors (by default 25 °C): the readings are then
+    corrected.
     """
     chosen = _factor(book.session, factor)
     if not chosen.is_temperature:
@@ -145,10 +147,10 @@ def keep_map(
         )
     place = f"map of {chosen.name!r}"
     tool = checking.choice(f"{place}: instrument", instrument, INSTRUMENTS)
-    wanted = _reading(f"{place}, set-point", chosen, set_point)
+    wanted = _set_point(place, chosen, set_point)
     passes = [
         [
-            _reading(f"{place}, pass {k}, {spot}", chosen, value)
+            _reading(f"{place}, pass {k}, {spot}", chosen, value, wanted, unit)
             for spot, value in zip(SPOTS, nine, strict=True)
         ]
         for k, nine in enumerate(_passes(place, readings), start=1)
@@ -171,7 +173,6 @@ def keep_map(
             mirrored = float(units.convert(told, room, "°C"))
         said |= {"gun_said": passes, "emissivity": e, "set_to": gun, "reflected": mirrored}
         passes = [[_corrected(place, chosen, v, e, gun, mirrored) for v in nine] for nine in passes]
-    _same_unit(place, chosen, wanted, float(np.mean(passes)))
     return book.keep(MAP, said | {"points": passes}, by=by, id=id)
 
 
@@ -187,9 +188,8 @@ def keep_check(
     """Keep one reading: what was set and what was reached, of any factor in numbers."""
     chosen = _factor(book.session, factor)
     place = f"check of {chosen.name!r}"
-    wanted = _reading(f"{place}, set-point", chosen, set_point)
-    read = _reading(f"{place}, reached", chosen, reached)
-    _same_unit(place, chosen, wanted, read)
+    wanted = _set_point(place, chosen, set_point)
+    read = _reading(f"{place}, reached", chosen, reached, wanted)
     said = {"factor": chosen.name, "unit": chosen.unit, "set": wanted, "reached": read}
     return book.keep(CHECK, said, by=by, id=id)
 
@@ -276,8 +276,24 @@ def _placed(place: str, check: Any, *arguments: object) -> Any:
         raise LogbookError(f"{place}: {error}") from None
 
 
-def _reading(place: str, factor: Factor, value: object) -> float:
-    return float(_placed(place, values.reading, factor, value))
+def _set_point(place: str, factor: Factor, value: object) -> float:
+    """What the display was set to: near the factor's range, or it is in another unit."""
+    return _reading(f"{place}, set-point", factor, value, float(factor.usual))
+
+
+def _reading(
+    place: str, factor: Factor, value: object, setting: float, unit: str | None = None
+) -> float:
+    """``value`` in the factor's unit; refused when no machine set to ``setting`` reads so.
+
+    A number far off counts when its unit is written with it, unless another unit explains it.
+    """
+    read = float(_placed(place, values.reading, factor, value, unit))
+    told = values.told(value, unit or factor.unit)
+    found = plausible.doubt(factor, setting, told)
+    if found is not None and (found.meant or not told.own_unit):
+        raise LogbookError(f"{place}: {found.refusal}")
+    return read
 
 
 def _passes(place: str, readings: object) -> list[list[Any]]:
@@ -310,18 +326,3 @@ def _corrected(
     except ValueError as error:
         raise LogbookError(f"{place}: {error}") from None
     return round(float(units.convert(true, "°C", factor.unit)), 6)
-
-
-def _same_unit(place: str, factor: Factor, wanted: float, read: float) -> None:
-    """Refuse readings that make sense only in the other unit of temperature."""
-    if not factor.is_temperature:
-        return
-    other = "°F" if factor.unit == "°C" else "°C"
-    as_other = float(units.convert(read, other, factor.unit))
-    far = abs(read - wanted)
-    if far > 0.2 * abs(wanted) and abs(as_other - wanted) < far / 4:
-        raise LogbookError(
-            f"{place}: the readings are about {fields.shown(round(read, 1))} {factor.unit} at a "
-            f"set-point of {factor.format(wanted)}; if they were read in {other}, write the unit, "
-            f"such as '{read:.0f} {other}'"
-        )

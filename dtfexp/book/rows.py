@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import columns, entries, safe_text, table, values
+from dtfexp.book import columns, entries, plausible, safe_text, table, values
 from dtfexp.book.columns import Column
 from dtfexp.book.planned import Press
 from dtfexp.describe import fields, units
@@ -50,7 +50,8 @@ def understand(
     rows = []
     for number, cells in sheet.rows[1:]:
         _check_width(path.name, number, cells, headings, sheet.exact)
-        rows.append(reader.row(number, cells, remarks))
+        rows.append(reader.row(number, cells))
+    remarks += reader.judged()
     return _sort_out(path.name, rows), remarks
 
 
@@ -89,8 +90,10 @@ class _Reader:
         self.presses = presses
         self.columns = sorted(found, key=lambda column: column.what != columns.PRESS)
         self.guarded = guarded
+        self.doubtful: list[str] = []
+        self.past: list[str] = []
 
-    def row(self, number: int, cells: Sequence[Any], remarks: list[str]) -> SheetRow:
+    def row(self, number: int, cells: Sequence[Any]) -> SheetRow:
         said: dict[str, Any] = {}
         headings: dict[str, str] = {}
         other: dict[str, str] = {}
@@ -129,7 +132,7 @@ class _Reader:
             except ResultsError as error:
                 raise ResultsError(f"{place}: {error}") from None
             if column.what == columns.ACTUAL:
-                self._doubt(place, press, column, cell, said, remarks)
+                self._judge(number, press, column, cell, said)
         if press is None:  # the columns always hold 'press', and a blank one is refused
             raise ResultsError(f"{self.file}, row {number}: no press number")
         if excluded is False:
@@ -205,28 +208,36 @@ class _Reader:
                 f"{press.press}; accepted is what the plan says, or blank"
             )
 
-    def _doubt(
-        self,
-        place: str,
-        press: Press,
-        column: Column,
-        cell: Any,
-        said: Mapping[str, Any],
-        remarks: list[str],
+    def _judge(
+        self, number: int, press: Press, column: Column, cell: Any, said: Mapping[str, Any]
     ) -> None:
-        """Remark on a temperature that makes sense only in the other unit."""
+        """Note a reading that is hard to believe, or past what the fabric takes."""
         factor = self.session.factor(column.name)
-        told = said.get(entries.ACTUAL + factor.name)
-        if told is None or not factor.is_temperature:
+        read = said.get(entries.ACTUAL + factor.name)
+        if read is None or not factor.is_numeric:
             return
-        planned, written = press.settings[factor.name], values.told(cell, column.unit)
-        far, other = abs(told - planned), "°F" if written.unit == "°C" else "°C"
-        as_other = units.convert(written.number, other, factor.unit)
-        if not written.own_unit and far > 0.2 * abs(planned) and abs(as_other - planned) < far / 4:
-            remarks.append(
-                f"{place}: the value {fields.shown(cell)} is read as {factor.format(told)}, far "
-                f"from the planned {factor.format(planned)}; if it was read in {other}, write "
-                f"'{str(cell).strip()} {other}' there and import again"
+        place = f"row {number}, column {column.heading!r}"
+        told = values.told(cell, column.unit or factor.unit)
+        if found := plausible.doubt(factor, press.settings[factor.name], told):
+            self.doubtful.append(f"{place}: {found.question}")
+        if plausible.past_limit(self.session, press.fabric, factor, read):
+            limit = self.session.fabric(press.fabric).limit_in(factor.unit)
+            self.past.append(
+                f"{place}: {factor.format(read)} on {press.fabric}, which takes "
+                f"{factor.format(limit)}"
+            )
+
+    def judged(self) -> Iterator[str]:
+        """A line for the doubtful readings and one for those past a limit; all of them are kept."""
+        if self.doubtful:
+            yield (
+                f"{self.file}: kept as written and hard to believe: {'; '.join(self.doubtful)} "
+                "Where another unit was meant, write it in the cell and import again"
+            )
+        if self.past:
+            yield (
+                f"{self.file}: kept, and past what the fabric takes: {'; '.join(self.past)}. Look "
+                "those garments over for scorch, shine and bleeding dye, and measure the press"
             )
 
 

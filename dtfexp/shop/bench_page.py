@@ -56,10 +56,18 @@ def measured(
         return readings.PlatenMap(
             "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
         )
+    # The id of a page that ran before units went along by themselves stays the same.
     told = [f"{number} {unit}" if unit else number for number in numbers]
     key = entries.derived_id("bench page", setting, set_to, told, instrument, emissivity)
     readings.keep_map(
-        book, setting, set_to, told, instrument=instrument, emissivity=emissivity, id=key
+        book,
+        setting,
+        set_to,
+        numbers,
+        instrument=instrument,
+        emissivity=emissivity,
+        unit=unit,
+        id=key,
     )
     (kept,) = (one for one in book.bench.maps() if one.id == key)
     print(f"Kept in {book.path.name}: {kept.summary.passes} pass(es) of nine readings.")

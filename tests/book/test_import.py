@@ -204,9 +204,9 @@ def test_a_formula_in_a_column_that_is_not_read_is_no_matter(book: Logbook, take
 def test_a_temperature_that_only_the_other_unit_explains_is_remarked(book, take) -> None:
     taken = take("press,press temperature_actual,peel\n1,160,4\n2,161 F,4\n3,305,4\n4,163 C,4\n")
     (remark,) = taken.remarks
-    assert "row 2, column 'press temperature_actual'" in remark
-    assert "read as 160 °F" in remark
-    assert "write '160 °C'" in remark
+    assert "row 2, column 'press temperature_actual': 160 °F? Set is 325 °F." in remark
+    assert "Did you mean 160 °C = 320 °F?" in remark
+    assert "row 3" in remark and "row 4" not in remark and "row 5" not in remark
     assert value(book, 1, "press temperature_actual") == 160
 
 

@@ -97,7 +97,7 @@ def test_a_note_taken_back_measures_nothing(book: Logbook) -> None:
         ),
         (lambda b: b.map("press temperature", 320, []), "it has 0 readings"),
         (lambda b: b.map("press temperature", 320, ["hot"] * 9), "pass 1, back left: .*'hot'"),
-        (lambda b: b.map("press temperature", 320, [155] * 9), "if they were read in °C"),
+        (lambda b: b.map("press temperature", 320, [155] * 9), "if it is in °C, write '155 °C'"),
         (lambda b: b.map("press temperature", "320 s", FIRST), "a number in °F"),
         (lambda b: b.map("press temperature", 320, FIRST, instrument="eye"), "probe, gun"),
         (lambda b: b.map("press temperature", 320, FIRST, emissivity=0.9), "is for a gun"),

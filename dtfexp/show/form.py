@@ -10,7 +10,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import photos
+from dtfexp.book import photos, plausible
 from dtfexp.book.values import is_missing
 from dtfexp.describe.guide import published_scale
 from dtfexp.show.countdowns import countdowns
@@ -155,6 +155,7 @@ def _presses(
                 "round": counted["press_round"].replace("coupon", "press"),
                 "settings": _settings(session, row, None if since is None else by_number[since]),
                 "since": since,
+                "past": plausible.past_limits(session, row),
                 "countdowns": countdowns(session, row),
                 "grades": grades,
                 "defects": [word for word in str(row["defects"]).split("; ") if word],

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import photos
+from dtfexp.book import photos, plausible
 from dtfexp.book.logbook import Clock, now
 from dtfexp.book.values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
@@ -24,9 +24,19 @@ from dtfexp.show.reading import label
 from dtfexp.show.warned import go_on, mark, overrides, standing, warned
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from dtfexp.book.logbook import Logbook
 
 Message = Mapping[str, Any]
+
+
+class _Asked(LogbookError):
+    """Readings that are hard to believe: nothing is saved until somebody has answered."""
+
+    def __init__(self, questions: list[dict[str, str]]) -> None:
+        super().__init__(" ".join(one["says"] for one in questions))
+        self.questions = questions
 
 
 class Desk:
@@ -67,7 +77,10 @@ class Desk:
         ``op`` is one of
 
         * "record": ``press``, ``grades``, ``actual``, ``defects``, ``note``, ``by``; what is left
-          out stays as it was, None takes it back;
+          out stays as it was, None takes it back. A reading that is hard to believe saves nothing:
+          the answer has ``ask`` (``plausible.questions``), and the message comes again with
+          ``answers``, a list of {factor, says, answer}; the answer "kept" keeps it as typed. A
+          reading past the fabric's limit is saved, and the answer has ``past``, a list of lines;
         * "grades": ``entries``, a list of {id, press, grades}, each kept on its own; the answer
           has ``saved`` (ids) and ``failed`` ({id, text});
         * "exclude", "redo": ``press``, ``reason``, ``by``; "include": ``press``, ``by``;
@@ -97,6 +110,8 @@ class Desk:
                     # It is on the disk: no trouble with the form may call it not saved.
                     told["text"] += f" (run this page again, the form is not up to date: {error})"
                 return {"id": key, "ok": True, **told}
+        except _Asked as error:
+            return {"id": key, "ok": False, "text": str(error), "ask": error.questions}
         except DtfexpError as error:
             return {"id": key, "ok": False, "text": str(error)}
         except Exception as error:
@@ -117,10 +132,12 @@ class Desk:
         return seen
 
     def _record(self, message: Message) -> dict[str, Any]:
-        press, by = message.get("press"), _by(message)
-        against = standing(press, message)
+        press: Any = message.get("press")
+        by = _by(message)
+        against, answers = standing(press, message), _answers(press, message)
+        self._ask(press, message.get("actual"), answers)
         self.book.record(
-            press,  # type: ignore[arg-type]  # the book says what is wrong with it
+            press,  # the book says what is wrong with it
             grades=message.get("grades", {}),
             defects=message.get("defects", ()),
             actual=message.get("actual", {}),
@@ -129,8 +146,29 @@ class Desk:
             id=message.get("id"),
         )
         go_on(self.book, against, message, by)
+        for one in answers:
+            note = f"{message.get('id')} {one['factor']}"
+            plausible.keep_answer(self.book, press, one["says"], one["answer"], by=by, id=note)
         noted = " (gone on in spite of a warning)" if against else ""
-        return {"text": f"press {press}: {self._told(int(press))}{noted}"}  # type: ignore[arg-type]
+        told: dict[str, Any] = {"text": f"press {press}: {self._told(int(press))}{noted}"}
+        if message.get("actual"):
+            (row,) = self._rows(self.book.results(), press)
+            told["past"] = plausible.past_limits(self.book.session, row)
+        return told
+
+    def _ask(self, press: Any, actual: Any, answers: Sequence[Mapping[str, str]]) -> None:
+        """Save nothing while a reading is hard to believe and nobody has said to keep it."""
+        kept = {(one["factor"], one["says"]) for one in answers if one["answer"] == "kept"}
+        for row in self._rows(self.book.runs(), press) if actual else ():
+            asked = plausible.questions(self.book.session, row, actual)
+            still = [one for one in asked if (one["factor"], one["says"]) not in kept]
+            if still:
+                raise _Asked(still)
+
+    @staticmethod
+    def _rows(frame: pd.DataFrame, press: Any) -> list[dict[Any, Any]]:
+        rows: list[dict[Any, Any]] = frame[frame["press"] == press].to_dict("records")
+        return rows
 
     def _grades(self, message: Message) -> dict[str, Any]:
         entries = message.get("entries")
@@ -176,6 +214,10 @@ class Desk:
         for note in overrides(self.book, press):
             told = f"gone on in spite of: {note.said['says']}"
             lines.append((note.at, {"time": _minute(note.at), "by": note.by, "said": told}))
+        for note in self.book.kept(plausible.ASKED):
+            if note.said["press"] == press:
+                told = f"asked: {note.said['asked']} Answer: {note.said['answer']}"
+                lines.append((note.at, {"time": _minute(note.at), "by": note.by, "said": told}))
         lines.sort(key=lambda line: line[0])
         return {"history": [line for _, line in lines], "photos": taken}
 
@@ -250,6 +292,16 @@ def _minute(at: datetime) -> str:
 
 def _by(message: Message) -> str:
     return str(message.get("by") or "")
+
+
+def _answers(press: Any, message: Message) -> list[dict[str, str]]:
+    """The questions about readings that a message answers."""
+    keys, found = ("factor", "says", "answer"), []
+    for one in message.get("answers") or ():
+        if not isinstance(one, Mapping) or not all(one.get(key) for key in keys):
+            raise LogbookError(f"press {press}: {shown(one)} answers no question")
+        found.append({key: str(one[key]) for key in keys})
+    return found
 
 
 def _reasoned(message: Message) -> tuple[Any, Any]:

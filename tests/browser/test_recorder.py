@@ -90,6 +90,39 @@ def test_what_was_reached_is_understood_or_refused(form: Form, shop: Path) -> No
     assert (row["peel"], row["defects"], row["note"]) == (4, "bubbles", "left corner, cold spot")
 
 
+def test_a_reading_in_the_other_unit_is_asked_about(form: Form, shop: Path) -> None:
+    press = form.shown
+    form.grade(press, "peel", 4).tap()
+    form.key("reached").tap()
+    form.key("r:press temperature").fill("320")
+    form.key("save").tap()
+    form.said("bad", "NOT SAVED")
+    assert entries(shop, press) == []
+    box = form.page.locator(f"{FORM} .warning", has_text="320 °C?")
+    assert "Did you mean 320 °F = 160 °C?" in box.inner_text()
+    form.key("keep:press temperature").wait_for()
+    form.key("meant:press temperature").tap()
+    form.said("good", f"press {press}")
+    assert held(shop, press)["press temperature_actual"] == pytest.approx(160)
+
+
+def test_a_reading_past_the_limit_is_saved_in_red(form: Form, shop: Path) -> None:
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        limit = {f.name: f.limit_in("°C") for f in book.session.fabrics}
+        runs = book.waiting()
+        hot = runs[runs["fabric"].map(limit).notna() & ~runs["pressed"].astype(bool)]
+    press = int(hot["press"].iloc[-1])
+    form.key("goto").select_option(str(press))
+    form.grade(press, "peel", 4).tap()
+    form.key("reached").tap()
+    form.key("r:press temperature").fill("190")
+    form.key("save").tap()
+    assert "PAST THE LIMIT: press temperature reached 190 °C" in form.said("past", "Saved")
+    form.key("goto").select_option(str(press))
+    form.page.locator(f"{FORM} p.past", has_text="scorch").wait_for()
+    assert held(shop, press)["press temperature_actual"] == 190
+
+
 def test_a_reload_comes_back_to_the_half_typed_entry(form: Form, shop: Path) -> None:
     press, before = form.shown, len(entries(shop))
     form.grade(press, "peel", 3).tap()

@@ -304,3 +304,56 @@ def test_a_logbook_shows_its_own_form(tmp_path: Path) -> None:
         assert isinstance(book.recorder(), Recorder)
     with dtfexp.Logbook.open(tmp_path / "a.dtfbook") as book:
         assert isinstance(book.recorder(), Recorder)
+
+
+# Readings that are hard to believe, and readings past what the fabric takes.
+
+
+def of_fabric(book: Logbook, name: str) -> int:
+    runs = book.runs()
+    return int(runs.loc[runs["fabric"] == name, "press"].iloc[0])
+
+
+def test_a_reading_in_the_other_unit_is_asked_about_and_not_saved(desk, book):
+    press = of_fabric(book, "cotton jersey")
+    said = {"press": press, "grades": {"peel": 4}, "actual": {"press_temperature": "165"}}
+    answer = say(desk, "record", id="one", **said)
+    assert not answer["ok"] and rows(book) == 0, "nothing is saved before somebody has answered"
+    (question,) = answer["ask"]
+    assert question["says"].startswith("165 °F? Set is")
+    assert (question["read"], question["meant"]) == ("165 °F", "165 °C")
+    wrong = {**question, "says": "another question", "answer": "kept"}
+    assert not say(desk, "record", id="two", answers=[wrong], **said)["ok"]
+    kept = {"factor": "press_temperature", "says": question["says"], "answer": "kept"}
+    for _ in range(2):  # the same message again says nothing new
+        assert say(desk, "record", id="three", by="Bo", answers=[kept], **said)["ok"]
+    assert book.results().set_index("press").loc[press, "press_temperature_actual"] == 165
+    told = [line["said"] for line in say(desk, "history", press=press)["history"]]
+    assert f"asked: {question['says']} Answer: kept" in told and len(told) == 2
+    # The other answer: what was meant is saved, and that it was asked stays in the history.
+    meant = {**kept, "answer": "165 °C"}
+    said["actual"] = {"press_temperature": "165 °C"}
+    assert say(desk, "record", id="four", answers=[meant], **said)["ok"]
+    assert book.results().set_index("press").loc[press, "press_temperature_actual"] == 329
+    told = [line["said"] for line in say(desk, "history", press=press)["history"]]
+    assert told[-1] == f"asked: {question['says']} Answer: 165 °C"
+
+
+def test_a_reading_past_the_limit_is_kept_and_never_quietly(desk, book):
+    press = of_fabric(book, "nylon shell")
+    answer = say(desk, "record", press=press, grades={"peel": 4}, actual={"press_temperature": 400})
+    assert answer["ok"] and rows(book) == 1
+    (line,) = answer["past"]
+    assert line.startswith(
+        "press temperature reached 400 °F, and nylon shell takes 310 °F at most: 90 °F too hot."
+    )
+    shown = {one["press"]: one["past"] for one in answer["state"]["presses"]}
+    assert shown.pop(press) == [line] and not any(shown.values())
+    cotton = of_fabric(book, "cotton jersey")
+    answer = say(desk, "record", id="b", press=cotton, actual={"press_temperature": 400})
+    assert answer["ok"] and answer["past"] == []
+
+
+def test_a_script_records_what_it_says(book):
+    book.record(1, {"peel": 4}, actual={"press_temperature": 165})
+    assert book.results().set_index("press").loc[1, "press_temperature_actual"] == 165

@@ -67,6 +67,17 @@ function pressView(form, p) {
     ];
   }
 
+  function questions() {
+    if (form.asked?.press !== p.press) return [];
+    return form.asked.questions.map((one) => make("div", { className: "row warning", role: "alert" },
+      make("b", { className: "grow" }, `Not saved yet. ${one.says}`),
+      one.meant ? button(`It was ${one.meant}`, `meant:${one.factor}`, () => form.answer(p, one, one.meant)) : "",
+      button(`Keep ${one.read}`, `keep:${one.factor}`, () => form.answer(p, one, "kept")),
+      button("Type it again", `retype:${one.factor}`, () => { ui.reached = true; form.asked = null; form.draw(); form.find(`r:${one.factor}`)?.focus(); })));
+  }
+
+  const past = () => p.past.map((line) => make("p", { className: "past", role: "alert" }, line));
+
   function steps() {
     const known = form.warned?.press === p.press ? form.warned.steps : [];
     return make("details", { open: ui.steps },
@@ -114,7 +125,7 @@ function pressView(form, p) {
       p.settings.map((s) => make("label", { className: "field" }, make("span", {}, `${s.label}, set to ${s.set}`),
         make("input", { "data-k": `r:${s.name}`, value: draft.actual[s.name] ?? s.reached, autocomplete: "off",
           placeholder: s.unit || s.words.join(" / "), "aria-label": `${s.label} reached`,
-          oninput: (e) => { form.edit(name, (d) => { if (e.target.value === s.reached) delete d.actual[s.name]; else d.actual[s.name] = e.target.value; }); form.freshen(); } }),
+          oninput: (e) => { form.edit(name, (d) => { if (e.target.value === s.reached) delete d.actual[s.name]; else d.actual[s.name] = e.target.value; d.answers = (d.answers ?? []).filter((one) => one.factor !== s.name); }); form.freshen(); } }),
         make("span", { className: "quiet" }, s.unit ? `in ${s.unit}; another unit if you write it` : ""))));
   }
 
@@ -169,11 +180,13 @@ function pressView(form, p) {
     heading(),
     ...begun(),
     ...warnings(),
+    ...past(),
     ...first(),
     settings(),
     form.countdowns.tiles(p),
     following(),
     shown.map(gradeField),
+    ...questions(),
     // Above the rest, so that settings, grades and Save stand on one screen of a tablet.
     make("div", { className: "row" }, button(`Save press ${p.press}`, "save", () => form.savePress(p), { className: "save", disabled: !form.ready(p, form.draftOf(name)) }),
       form.statusLine(), said.undo === null ? "" : button(`Undo press ${said.undo}`, "undo-saved", () => form.act("undo", said.undo))),

@@ -19,7 +19,7 @@ function render({ model, el }) {
   let asking = 0;
   let typed = { text: "", at: 0, field: "" };
   const form = {
-    state: first, store, said: silence, history: null, warned: null,
+    state: first, store, said: silence, history: null, warned: null, asked: null,
     ui: { view: "press", press: null, ask: null, trial: null, more: false, reached: false, ...store.get("ui") },
     press: (number) => form.state.presses.find((p) => p.press === number),
     shown: () => (form.ui.view === "press" ? form.press(form.ui.press) : undefined),
@@ -33,7 +33,7 @@ function render({ model, el }) {
     // A coupon graded elsewhere meanwhile stays in the list while a grade chosen here is not saved.
     washRows: () => form.state.presses.filter((p) => form.state.waiting.includes(p.press) || store.get(`w${p.press}`)),
     statusLine: () => make("div", { className: `said ${form.said.kind}`, role: "status", "aria-live": "polite" }, form.said.text),
-    edit, go, tell, act, savePress, saveMany, lookBack, draw, freshen, standing, goOn,
+    edit, go, tell, act, answer, savePress, saveMany, lookBack, draw, freshen, standing, goOn,
   };
   form.countdowns = countdownTools(form);
   form.photos = photoTools(form);
@@ -68,6 +68,7 @@ function render({ model, el }) {
   function go(number) {
     Object.assign(ui, { press: number, ask: null, view: "press", reached: false });
     form.history = null;
+    form.asked = null;
     form.keepUi();
     // What stands against this press; not for one that is passed by at once.
     clearTimeout(asking);
@@ -118,8 +119,8 @@ function render({ model, el }) {
     const name = `p${p.press}`;
     const draft = form.draftOf(name);
     if (!form.ready(p, draft)) return;
-    const { id, grades, actual, defects, note } = { ...draft };
-    const message = { op: "record", id, press: p.press, by: form.who(), grades, overridden: shown(standing(p)) };
+    const { id, grades, actual, defects, note, answers } = { ...draft };
+    const message = { op: "record", id, press: p.press, by: form.who(), grades, overridden: shown(standing(p)), answers: answers ?? [] };
     // An emptied field takes back what was said before; one that never said anything says nothing.
     message.actual = {};
     for (const [factor, text] of Object.entries(actual)) {
@@ -130,15 +131,33 @@ function render({ model, el }) {
     if (note !== undefined) message.note = note.trim() || (p.note ? null : "");
     draft.sent = true;
     store.set(name, draft);
+    form.asked = null;
     tell(message, (answer) => {
-      if (!answer.ok) return form.refuse(answer);
+      if (!answer.ok) {
+        if (answer.ask) {
+          form.asked = { press: p.press, questions: answer.ask };
+          answer.text = "is this reading right? See the question.";
+        }
+        return form.refuse(answer);
+      }
       const later = store.get(name);
       if (later?.id === id) store.drop(name);
       const changed = later && later.id !== id;
-      form.said = { kind: "good", undo: p.press, text: `Saved ${clock()}: ${answer.text}` +
-        (changed ? ". What you changed since is not saved yet" : "") };
+      const past = answer.past ?? [];
+      form.said = { kind: past.length ? "past" : "good", undo: p.press, text: `Saved ${clock()}: ${answer.text}` +
+        past.map((line) => `. PAST THE LIMIT: ${line}`).join("") + (changed ? ". What you changed since is not saved yet" : "") };
       if (ui.press === p.press && !changed) comeNext(p.press);
     });
+  }
+
+  function answer(p, question, said) {
+    // "kept" keeps the reading as it was typed; anything else is what was meant instead.
+    edit(`p${p.press}`, (draft) => {
+      if (said !== "kept") draft.actual[question.factor] = said;
+      const others = (draft.answers ?? []).filter((one) => one.factor !== question.factor);
+      draft.answers = [...others, { factor: question.factor, says: question.says, answer: said }];
+    });
+    savePress(p);
   }
 
   function saveMany() {

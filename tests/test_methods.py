@@ -1,0 +1,109 @@
+"""METHODS.md and GLOSSARY.md: what they name is there, and what was recomputed for them."""
+
+import ast
+import importlib
+import pkgutil
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pyDOE3 import bbdesign
+
+import dtfexp
+from dtfexp.describe import units
+from dtfexp.dialin import quadratics, reached
+from dtfexp.dialin.mixed import carried
+from dtfexp.maths import designs
+from dtfexp.maths.wander import lost_and_scattered
+
+HOME = Path(dtfexp.__file__).parent
+METHODS, GLOSSARY = (
+    (HOME / name).read_text(encoding="utf-8") for name in ("METHODS.md", "GLOSSARY.md")
+)
+MODULES = [m.name for m in pkgutil.walk_packages([str(HOME)], "dtfexp.")]
+NAMED = sorted(set(re.findall(r"`([A-Za-z]\w*(?:\.\w+)+)`", METHODS + GLOSSARY)))
+NUMBERED = [int(n) for n in re.findall(r"\\qquad \((\d+)\) ?\$\$", METHODS)]
+
+
+def found(dotted):
+    """Whether some module of the package of that name holds what is named after it."""
+    first, *rest = dotted.split(".")
+    for name in MODULES:
+        if name.split(".")[-1] != first:
+            continue
+        here = importlib.import_module(name)
+        for part in rest:
+            fields = getattr(here, "__dataclass_fields__", {})
+            here = getattr(here, part, fields.get(part))
+        if here is not None:
+            return True
+    return False
+
+
+@pytest.mark.parametrize("name", [n for n in NAMED if not n.endswith(".md")])
+def test_what_is_named_is_there(name):
+    assert found(name), f"{name} is in no module of the package"
+
+
+def test_equations_are_numbered_in_order():
+    assert len(NUMBERED) > 30 and list(range(1, len(NUMBERED) + 1)) == NUMBERED
+    for first, last in re.findall(r"\((\d\d?)\)(?:–\((\d\d?)\))?", METHODS + GLOSSARY):
+        assert all(int(n) in NUMBERED for n in (first, last) if n), (first, last)
+
+
+def test_docstrings_name_equations_that_are_there():
+    kinds = (ast.Module, ast.ClassDef, ast.FunctionDef)
+    for path in HOME.rglob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        told = [ast.get_docstring(node) or "" for node in ast.walk(tree) if isinstance(node, kinds)]
+        for said in re.findall(r"METHODS\.md, equations?\s+([^.]*)", " ".join(told)):
+            numbers = [int(n) for n in re.findall(r"\((\d+)\)", said)]
+            assert numbers and set(numbers) <= set(NUMBERED), (path.name, said)
+
+
+@pytest.mark.parametrize("lean, peak", [(0.0, 3.0), (0.5, 2.1), (-1.2, 4.0)])
+def test_three_points_have_the_four_moments(lean, peak):
+    sd, wander = 0.7, np.array([[[0.49, lean, peak, 1.0]]])
+    means = [
+        -lost_and_scattered(lambda f, r=r: f**r, np.zeros((1, 1)), wander)[0].item()
+        for r in (1, 2, 3, 4)
+    ]
+    assert means == pytest.approx([0.0, sd**2, lean * sd**3, peak * sd**4], abs=1e-12)
+
+
+def test_five_places_are_exact_to_degree_nine():
+    nodes = reached.offsets(type("Machine", (), {"spots": (), "spread": 1.0})())
+    off = [reached.WEIGHTS @ nodes**d - (0.0 if d % 2 else 1.0 / (d + 1)) for d in range(11)]
+    assert off[:10] == pytest.approx([0.0] * 10, abs=1e-12) and abs(off[10]) > 1e-4
+
+
+def test_a_pound_on_a_square_inch():
+    # The international pound (1959), standard gravity (CGPM 1901), the inch: exact by definition.
+    assert units.convert(1.0, "psi", "kPa") == pytest.approx(
+        0.45359237 * 9.80665 / 0.0254**2 / 1000, rel=1e-12
+    )
+
+
+@pytest.mark.parametrize("k", [6, 7])
+def test_box_behnken_triples(k):
+    made = designs.box_behnken(k, 1)[:-1]
+    squares = [made[:, i] * made[:, j] for i in range(k) for j in range(i, k)]
+    x = np.column_stack([np.ones(len(made) + 1), np.vstack([made, np.zeros(k)]),
+                         np.vstack([np.array(squares).T, np.zeros(len(squares))])])  # fmt: skip
+    assert len(made) == 8 * k and np.linalg.matrix_rank(x) == x.shape[1]
+    assert set(np.abs(made).sum(axis=0)) == {24.0} and set(np.abs(made).sum(axis=1)) == {3.0}
+
+
+@pytest.mark.parametrize("k", [3, 4, 5, 6, 7])
+def test_box_behnken_centres_beside_another_library(k):
+    theirs = int((np.abs(bbdesign(k)).sum(axis=1) == 0).sum())
+    assert quadratics._BEHNKEN_CENTRES[k] == theirs
+
+
+def test_the_alias_matrix_by_hand():
+    # Half of 2^3 with C = AB: A carries BC once, B carries AC, C carries AB, the mean ABC.
+    a, b = np.array([-1.0, 1, -1, 1]), np.array([-1.0, -1, 1, 1])
+    c = a * b
+    x = np.column_stack([np.ones(4), a, b, c])
+    assert carried(x, np.column_stack([b * c, a * c, a * b])) == pytest.approx(np.eye(4)[:, 1:])

@@ -10,7 +10,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import checking, journal, table, values
+from dtfexp.book import checking, journal, table
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
 from dtfexp.dialin.defects import defect_counts
@@ -147,7 +147,7 @@ def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any
     if table.is_blank(fabric) and len(session.fabrics) == 1:
         fabric = session.fabrics[0].name
     flag = row.get("warm up")
-    warm_up = False if table.is_blank(flag) else values.yes_or_no(flag)
+    warm_up = False if table.is_blank(flag) else fields.yes_or_no(flag)
     if warm_up is None:
         raise ResultsError(f"column 'warm up': the value is {fields.shown(flag)}; accepted is yes "
                            "or no")  # fmt: skip

@@ -113,10 +113,18 @@ def sheet_frame(
         place = list(sheet.columns).index("excluded") + 1
         sheet.insert(place, columns.REASON, reasons)
     else:
-        sheet["excluded"] = reasons
+        sheet["excluded"] = [_as_reason(reason) if reason else "" for reason in reasons]
     if columns.BOOK_ENTRY not in taken:
         sheet[columns.BOOK_ENTRY] = [tokens[press] for press in sheet["press"]]
     return sheet
+
+
+def _as_reason(reason: str) -> str:
+    """A reason that an import reads as one: "no" or "old" alone it would not."""
+    try:
+        return reason if isinstance(fields.excluded(reason), str) else f"left out: {reason}"
+    except ValueError:
+        return f"left out: {reason}"
 
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:

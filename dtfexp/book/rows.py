@@ -98,7 +98,7 @@ class _Reader:
         headings: dict[str, str] = {}
         other: dict[str, str] = {}
         press: Press | None = None
-        excluded: bool | None = None
+        excluded: bool | str | None = None
         for column in self.columns:
             cell = cells[column.index] if column.index < len(cells) else None
             place = f"{self.file}, row {number}, column {column.heading!r}"
@@ -120,8 +120,7 @@ class _Reader:
                 elif column.what in (columns.FABRIC, columns.LOAD, columns.ROUND):
                     self._same(press, column.what, cell)
                 elif column.what == columns.EXCLUDED:
-                    excluded = values.yes_or_no(cell)
-                    other[column.what] = "" if excluded is not None else _line(cell, "a reason")
+                    excluded = values.excluded(cell)
                 elif column.what in (columns.REASON, columns.BY, columns.BOOK_ENTRY):
                     other[column.what] = _line(cell, "one line of text")
                 else:
@@ -137,8 +136,8 @@ class _Reader:
             raise ResultsError(f"{self.file}, row {number}: no press number")
         if excluded is False:
             said[entries.EXCLUDED] = None
-        elif columns.EXCLUDED in other or excluded:
-            reason = other.get(columns.EXCLUDED) or other.get(columns.REASON)
+        elif excluded:
+            reason = excluded if isinstance(excluded, str) else other.get(columns.REASON)
             said[entries.EXCLUDED] = reason or "marked in the sheet, no reason given"
         by, token = other.get(columns.BY, ""), other.get(columns.BOOK_ENTRY, "")
         return SheetRow(number, press.press, said, by, token, headings=headings)

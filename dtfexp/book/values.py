@@ -24,14 +24,9 @@ if TYPE_CHECKING:
 
 LONGEST_TEXT = 4000
 
-#: What people write where they know no grade or reading yet.
-NOT_KNOWN = ("", "-", "–", "—", "?", "n/a", "na", "nan")
-
 _NUMBER_AND_UNIT = re.compile(r"([+-]?[0-9.,]+(?:[eE][+-]?[0-9]{1,3})?)\s*(\D.*)?", re.DOTALL)
 _NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
 _ABSOLUTE_ZERO_C = -273.15
-_YES = ("yes", "y", "x", "true", "1", "ja", "oui", "si", "sí")
-_NO = ("no", "n", "false", "0", "nein", "non")
 
 
 def refused(value: object, accepted: str) -> ResultsError:
@@ -44,7 +39,7 @@ def is_missing(value: object) -> bool:
     if value is None or type(value).__name__ in ("NAType", "NaTType"):
         return True
     if isinstance(value, str):
-        return " ".join(value.split()).casefold() in NOT_KNOWN
+        return " ".join(value.split()).casefold() in fields.NOT_KNOWN
     return isinstance(value, numbers.Real) and math.isnan(float(value))
 
 
@@ -185,12 +180,13 @@ def words(value: object) -> tuple[str, ...]:
     return tuple(found)
 
 
-def yes_or_no(value: object) -> bool | None:
-    """True or False for a plain yes or no, None when ``value`` is neither (a reason, say)."""
-    if fields.is_flag(value):
-        return bool(value)
-    word = _spaced(f"{value:g}" if isinstance(value, float) else str(value)).casefold()
-    return True if word in _YES else False if word in _NO else None
+def excluded(value: object) -> bool | str | None:
+    """Yes, no or the reason why a press is left out; None when the cell says nothing."""
+    try:
+        told = fields.excluded(value)
+    except ValueError:
+        raise refused(value, fields.EXCLUDED) from None
+    return one_line(told, "a reason") if isinstance(told, str) else told
 
 
 def _spaced(value: str) -> str:

@@ -17,6 +17,14 @@ from dtfexp.describe.errors import SessionError
 
 _LONGEST_NAME = 80
 _NUMBER_TEXT = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_YES = ("yes", "y", "x", "true", "1", "ja", "oui", "si", "sí")
+_NO = ("no", "n", "false", "0", "none", "nein", "non", "nej", "nee", "não")
+#: What people write where they know nothing yet.
+NOT_KNOWN = ("", "-", "–", "—", "?", "n/a", "na", "nan")
+#: What may stand in a column of presses that do not count.
+EXCLUDED = "yes or no (1 or 0, true or false), blank for no, or the reason in words"
+# A shorter entry that is no plain yes or no is a word or sign not understood, hardly a reason.
+_SHORTEST_REASON = 5
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 
 
@@ -99,6 +107,36 @@ def free_text(value: object, place: str, field: str) -> str:
     if not isinstance(value, str) or any("\ud800" <= letter <= "\udfff" for letter in value):
         raise SessionError(f"{place}: {field} is {shown(value)}; it must be text")
     return value
+
+
+def yes_or_no(value: object) -> bool | None:
+    """True or False for a plain yes or no, as a word or as 1 and 0; None for anything else."""
+    if is_flag(value):
+        return bool(value)
+    word = " ".join(str(value).split()).casefold()
+    figure = number_from_text(word)
+    if figure is not None:
+        word = f"{figure:g}"
+    return True if word in _YES else False if word in _NO else None
+
+
+def excluded(value: object) -> bool | str | None:
+    """What a cell says of leaving a press out: yes or no, the reason why it is left out, or
+    nothing (None).
+
+    Raises ``ValueError`` for what is none of these (:data:`EXCLUDED` says what is): a "no" in
+    another language, taken for a reason, would lose the press without a word.
+    """
+    word = " ".join(str(value).split())
+    if value is None or word.casefold() in NOT_KNOWN:
+        return None
+    told = yes_or_no(value)
+    if told is not None:
+        return told
+    letters = sum(letter.isalpha() for letter in word)
+    if not isinstance(value, str) or letters < _SHORTEST_REASON:
+        raise ValueError(f"accepted is {EXCLUDED}")
+    return word
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 _LARGEST_NUMBER = 1_000_000_000
 _WHOLE = "a whole number, 1 or more"
-_YES_NO = "yes, no, or a reason in words (true or false, 1 or 0), or blank for no"
-_NO = ("no", "n", "false", "0")
 _MISSING_TYPES = ("NAType", "NaTType", "NoneType")
 
 
@@ -70,7 +68,7 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
     if "block" in rows.columns:
         checked["block"] = pd.Series(rows.read("block", _label, "a short text", ""), dtype="object")
     if "excluded" in rows.columns:
-        flags = rows.read("excluded", _yes_no, _YES_NO, False)
+        flags = rows.read("excluded", _excluded, fields.EXCLUDED, False)
         checked["excluded"] = pd.Series(flags, dtype="bool")
     for factor in session.factors:
         column = f"{factor.name}_actual"
@@ -227,16 +225,8 @@ def _whole(cell: object) -> int:
     return int(number)
 
 
-def _yes_no(cell: object) -> bool:
-    if fields.is_flag(cell):
-        return bool(cell)
-    if isinstance(cell, str):
-        # Any other words are the reason why the press was left out.
-        return cell.strip().casefold() not in _NO
-    word = f"{_number(cell):g}"
-    if word not in ("0", "1"):
-        raise ValueError(cell)
-    return word == "1"
+def _excluded(cell: object) -> bool:
+    return bool(fields.excluded(cell))
 
 
 def _label(cell: object) -> str:

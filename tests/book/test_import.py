@@ -10,7 +10,8 @@ from typing import Any
 import openpyxl
 import pytest
 
-from dtfexp import Logbook
+from dtfexp import Logbook, ResultsError
+from tests.dialin.test_results import SAYS_NO, SAYS_NOTHING, SAYS_YES
 
 # The plan of conftest: press 1 is cotton jersey, load 1, round 1, 60 s, 325 °F, hot.
 
@@ -147,6 +148,17 @@ def test_block_defects_and_exclusion(book: Logbook, take) -> None:
         "",
         "marked in the sheet, no reason given",
     ]
+
+
+@pytest.mark.parametrize("word", SAYS_NOTHING + SAYS_NO + SAYS_YES)
+def test_a_sheet_reads_yes_and_no_as_a_frame_does(book: Logbook, take, word: str) -> None:
+    take(f'press,peel,excluded\n1,4,"{word}"\n')
+    assert value(book, 1, "excluded") == (word in SAYS_YES)
+
+
+def test_a_word_that_is_no_reason_is_refused(book: Logbook, take) -> None:
+    with pytest.raises(ResultsError, match="the value is 'nie'; accepted is yes or no"):
+        take("press,peel,excluded\n1,4,nie\n")
 
 
 def test_a_sheet_can_take_a_press_back_in(book: Logbook, take) -> None:

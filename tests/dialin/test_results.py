@@ -38,6 +38,12 @@ def frame(**changes):
     return pd.DataFrame({key: value for key, value in columns.items() if value is not None})
 
 
+# Frames and sheets read the same words the same way: tests/book/test_import.py takes these too.
+SAYS_NOTHING = ["", " ", "-", "–", "n/a", "NA", "nan", "?"]
+SAYS_NO = ["no", "No ", "n", "nein", "non", "none", "false", "0", "0.0", "0,0"]
+SAYS_YES = ["yes", "X", "ja", "oui", "sí", "TRUE", "1", "1.0", "slipped", "film fell off"]
+
+
 def is_nan(cell):
     return isinstance(cell, float) and math.isnan(cell)
 
@@ -142,7 +148,10 @@ def test_words_and_fabrics_are_matched_without_capitals():
         ("fabric", 3, "the value is 3; accepted is one of cotton, nylon"),
         ("oven_load", "A", "the value is 'A'; accepted is a whole number, 1 or more"),
         ("press_round", 0, "the value is 0; accepted is a whole number, 1 or more"),
-        ("excluded", 2, "the value is 2; accepted is yes, no"),
+        ("excluded", 2, "the value is 2; accepted is yes or no"),
+        ("excluded", 0.5, "the value is 0.5; accepted is yes or no"),
+        ("excluded", "2", "the value is '2'; accepted is yes or no"),
+        ("excluded", "nie", "the value is 'nie'; accepted is yes or no"),
         ("cure temperature_actual", "hot", "the value is 'hot'; accepted is a number in °C"),
         ("pressure_actual", "lite", "accepted is one of light, medium, firm"),
     ],
@@ -217,6 +226,16 @@ def test_optional_columns():
     assert got["excluded"].tolist() == [True, False, False] and got["excluded"].dtype == bool
     assert got["cure temperature_actual"].tolist()[::2] == [124.2, 118.5]
     assert got["pressure_actual"].tolist() == ["firm", None, "light"]
+
+
+@pytest.mark.parametrize("word", SAYS_NOTHING + SAYS_NO)
+def test_a_no_in_any_spelling_keeps_the_press(word):
+    assert check_results(SESSION, frame(excluded=[word] * 3))["excluded"].tolist() == [False] * 3
+
+
+@pytest.mark.parametrize("word", SAYS_YES)
+def test_a_yes_in_any_spelling_leaves_the_press_out(word):
+    assert check_results(SESSION, frame(excluded=[word] * 3))["excluded"].tolist() == [True] * 3
 
 
 def test_settings_outside_the_session_are_the_shops_own_business():

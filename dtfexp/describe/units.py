@@ -1,8 +1,8 @@
 """Units a bench speaks: their spelling, their kind, and exact conversion.
 
-Conversions are exact by definition: °F = °C * 9/5 + 32; 1 bar = 100 kPa;
-1 psi = 6.894757293168 kPa (pound-force per square inch, from the international pound,
-standard gravity and the inch; the last digits from memory, they matter to no press).
+Conversions are exact by definition (NIST Special Publication 811, 2008, Appendix B; from memory):
+°F = °C * 9/5 + 32; 1 bar = 100 kPa; 1 psi = 6.894757293168 kPa to the digits given, from the
+international pound 0.45359237 kg, standard gravity 9.80665 m/s2 and the inch 25.4 mm.
 """
 
 from __future__ import annotations

@@ -34,10 +34,12 @@ SPOTS = tuple(
     for row in ("back", "middle", "front")
     for column in ("left", "centre", "right")
 )
+#: ASTM E1933 measures emissivity for infrared cameras by a contact probe or a coating of known
+#: emissivity; that the same serves a spot gun is common practice. From memory, not verified.
 GUN_CAUTION = (
     "An infrared gun reads bare, shiny metal far too cold. Measure on matte tape, cloth or a "
-    "silicone pad that lies on it, and set the gun to that surface's emissivity (ASTM E1933, from "
-    "memory)."
+    "silicone pad that lies on it, and set the gun to that surface's emissivity, or compare it "
+    "with a contact probe."
 )
 _MOST_PASSES = 50
 

@@ -3,7 +3,7 @@
 Every set-point of the box reaches the required pass rate with the required confidence (pointwise;
 Peterson 2004, J. Quality Technology 36:139); the box is the largest in multiples of what the
 machines wander, found exactly; the target lies deepest inside, between two failure modes (Joseph &
-Wu 2002, Technometrics 44:144).
+Wu 2002, J. Quality Technology 34:345; from memory, not verified).
 """
 
 from __future__ import annotations

@@ -47,7 +47,7 @@ def test_a_gun_is_corrected_and_cautioned(book: Logbook) -> None:
         "press temperature", 320, seen, instrument="gun", emissivity=0.85, reflected="30 C"
     )
     assert kept.summary.mean == pytest.approx(320, abs=1e-5)
-    assert "ASTM E1933, from memory" in kept.caution
+    assert "bare, shiny metal" in kept.caution and "contact probe" in kept.caution
     (note,) = book.kept("map")
     assert note.said["gun_said"][0][0] < 315
     plain = book.bench.map("press temperature", 320, FIRST, instrument="gun")

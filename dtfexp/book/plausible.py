@@ -54,7 +54,7 @@ class Doubt:
         asks = f"{self.read}? Set is {self.set_to}."
         if self.meant:
             return f"{asks} Did you mean {self.meant} = {self.also}?"
-        return f"{asks} Readings here lie at {self.span}."
+        return f"{asks} Expected here: {self.span}."
 
     @property
     def refusal(self) -> str:
@@ -72,7 +72,7 @@ def doubt(factor: Factor, setting: float, told: Told) -> Doubt | None:
     """The doubt about a reading of a numeric ``factor`` that was set to ``setting``, or None.
 
     Doubtful is what lies far outside the factor's range, and what lies outside it and would be
-    much closer to ``setting`` in another unit of the same kind.
+    inside it, or much closer to ``setting``, in another unit of the same kind.
     """
     low, high = factor.bounds
     read = told.in_unit(factor.unit)
@@ -176,12 +176,13 @@ def _spare(factor: Factor) -> float:
 
 
 def _other_unit(factor: Factor, setting: float, told: Told, within: float) -> str | None:
-    kind = units.kind(factor.unit)
+    kind, (low, high) = units.kind(factor.unit), factor.bounds
     found: list[tuple[float, str]] = []
     for unit in units.UNITS:
         if unit != told.unit and units.kind(unit) == kind and kind != "number":
-            away = abs(units.convert(told.number, unit, factor.unit) - setting)
-            if away < within:
+            read = units.convert(told.number, unit, factor.unit)
+            away = abs(read - setting)
+            if away < within or low <= read <= high:
                 found.append((away, unit))
     return min(found)[1] if found else None
 

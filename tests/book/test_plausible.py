@@ -19,13 +19,14 @@ LINE = Factor("air pressure", 2, 4, "bar", 0.5, usual=3)
         (HEAT, 320, "165", "165 °F? Set is 320 °F. Did you mean 165 °C = 329 °F?"),
         (HEAT, 320, 165.0, "165 °F? Set is 320 °F. Did you mean 165 °C = 329 °F?"),
         (HEAT, 320, "165 F", "165 °F? Set is 320 °F. Did you mean 165 °C = 329 °F?"),
+        (HEAT, 300, "172", "172 °F? Set is 300 °F. Did you mean 172 °C = 342 °F?"),
         (CELSIUS, 160, "320", "320 °C? Set is 160 °C. Did you mean 320 °F = 160 °C?"),
-        (HEAT, 320, "3200", "3200 °F? Set is 320 °F. Readings here lie at 246 to 404 °F."),
-        (HEAT, 320, "32", "32 °F? Set is 320 °F. Readings here lie at 246 to 404 °F."),
+        (HEAT, 320, "3200", "3200 °F? Set is 320 °F. Expected here: 246 to 404 °F."),
+        (HEAT, 320, "32", "32 °F? Set is 320 °F. Expected here: 246 to 404 °F."),
         (LINE, 3, "40", "40 bar? Set is 3 bar. Did you mean 40 psi = 2.76 bar?"),
         (LINE, 3, "300", "300 bar? Set is 3 bar. Did you mean 300 kPa = 3 bar?"),
         (TIME, 60, "1", "1 s? Set is 60 s. Did you mean 1 min = 60 s?"),
-        (TIME, 60, "600", "600 s? Set is 60 s. Readings here lie at 0 to 165 s."),
+        (TIME, 60, "600", "600 s? Set is 60 s. Expected here: 0 to 165 s."),
     ],
 )
 def test_a_reading_far_off_is_asked_about(factor, setting, typed, question):

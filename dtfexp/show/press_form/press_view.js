@@ -70,7 +70,7 @@ function pressView(form, p) {
   function questions() {
     if (form.asked?.press !== p.press) return [];
     return form.asked.questions.map((one) => make("div", { className: "row warning", role: "alert" },
-      make("b", { className: "grow" }, `Not saved yet. ${one.says}`),
+      make("b", { className: "grow" }, `Not saved yet. ${one.says.replaceAll(" °", "\u00a0°")}`),
       one.meant ? button(`It was ${one.meant}`, `meant:${one.factor}`, () => form.answer(p, one, one.meant)) : "",
       button(`Keep ${one.read}`, `keep:${one.factor}`, () => form.answer(p, one, "kept")),
       button("Type it again", `retype:${one.factor}`, () => { ui.reached = true; form.asked = null; form.draw(); form.find(`r:${one.factor}`)?.focus(); })));

@@ -24,7 +24,7 @@ function washView(form) {
   }
 
   function coupon(p) {
-    return make("div", { className: "coupon", "data-coupon": p.press }, wanted(p).map((outcome) => {
+    return make("div", { className: "coupon", "data-coupon": p.press }, p.past.map((line) => make("p", { className: "past" }, line)), wanted(p).map((outcome) => {
       const value = form.draftOf(`w${p.press}`).grades[outcome.name];
       const held = p.grades[outcome.name];
       const meant = outcome.grades.find((g) => g.value === value)?.sentence ?? (held === undefined ? "" : `recorded meanwhile: ${held}`);

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -32,7 +32,9 @@ class Outcome:
 
     ``guide`` maps a grade to the sentence that describes it, so that a grade means the same on
     every day; a plain 1-to-5 scale gets one in our own words. ``washes`` is the number of wash
-    cycles before this outcome is judged, None when it is judged without washing.
+    cycles before this outcome is judged, None when it is judged without washing.  Outcomes of one
+    ``series`` are one quality judged again after more washes, on one scale: their grades are read
+    together.
 
     Raises ``SessionError`` for a description that does not make sense.
     """
@@ -46,6 +48,7 @@ class Outcome:
     unit: str
     guide: Mapping[float, str] = field(hash=False)
     washes: int | None
+    series: str
 
     def __init__(
         self,
@@ -58,6 +61,7 @@ class Outcome:
         unit: str = "",
         guide: Mapping[Any, str] | None = None,
         washes: int | None = None,
+        series: str = "",
     ) -> None:
         name = fields.name(name, "outcome")
         place = f"outcome {name!r}"
@@ -91,6 +95,7 @@ class Outcome:
             "kind": kind,
             "unit": unit,
             "washes": None if washes is None else fields.whole(washes, place, "washes", 0, 1000),
+            "series": fields.free_text(series, place, "series").strip().casefold(),
         }
         for key, value in values.items():
             object.__setattr__(self, key, value)
@@ -104,6 +109,11 @@ class Outcome:
             raise SessionError(
                 f"{place}: accept is {values['accept']:g}; for pass or fail it must be the best, "
                 f"{high_end:g}"
+            )
+        if self.series and self.washes is None:
+            raise SessionError(
+                f"{place}: series is {self.series!r}, but washes is missing; say after how many "
+                "washes it is judged (0: before the first)"
             )
         object.__setattr__(self, "guide", _guide(self, place, guide))
 
@@ -190,6 +200,36 @@ class Outcome:
             f"Outcome({self.name!r}, {self.worst:g} worst to {self.best:g} best{unit}, "
             f"accept {self.accept:g})"
         )
+
+
+def wash_series(outcomes: Iterable[Outcome]) -> list[tuple[Outcome, ...]]:
+    """Every series of two outcomes or more, fewest washes first.
+
+    Raises ``SessionError`` for a series on two scales, or one judged twice after as many washes.
+    """
+    found: dict[str, list[Outcome]] = {}
+    for outcome in outcomes:
+        if outcome.series:
+            found.setdefault(outcome.series, []).append(outcome)
+    for name, some in found.items():
+        first, *others = some
+        for other in others:
+            if _scale(other) != _scale(first):
+                raise SessionError(
+                    f"outcome {other.name!r}: series {name!r} is judged on another scale by "
+                    f"{first.name!r}; a series has one kind, worst, best, step and unit"
+                )
+        if len({outcome.washes for outcome in some}) < len(some):
+            raise SessionError(
+                f"session: series {name!r} is judged twice after as many washes; give every "
+                "outcome of a series a number of washes of its own"
+            )
+    sorted_out = (sorted(some, key=lambda o: o.washes or 0) for some in found.values())
+    return [tuple(some) for some in sorted_out if len(some) > 1]
+
+
+def _scale(outcome: Outcome) -> tuple[Any, ...]:
+    return (outcome.kind, outcome.worst, outcome.best, outcome.step, outcome.unit)
 
 
 def _check_step(place: str, worst: float, best: float, step: float) -> None:

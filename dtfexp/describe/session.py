@@ -14,7 +14,7 @@ from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric, as_fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
-from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.outcome import Outcome, wash_series
 from dtfexp.describe.pace import Pace
 from dtfexp.describe.summary import session_html
 from dtfexp.describe.supplies import Supplies
@@ -105,6 +105,7 @@ class Session:
         }
         values["temperature_unit"] = _reading_unit(temperature_unit, values["factors"])
         _check_names(values["factors"], values["outcomes"], values["fabrics"])
+        wash_series(values["outcomes"])
         values["forbidden"] = corners.settled(
             fields.as_tuple(forbidden, (Forbidden, Mapping), place, "forbidden"),
             values["factors"],

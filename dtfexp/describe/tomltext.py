@@ -30,7 +30,8 @@ _FACTOR_KEYS = (
     "ordered", "spots",
 )  # fmt: skip
 _OUTCOME_KEYS = (
-    "name", "worst", "best", "accept", "step", "kind", "unit", "guide", "washes"
+    "name", "worst", "best", "accept", "step", "kind", "unit", "guide", "washes",
+    "series",
 )  # fmt: skip
 _FABRIC_KEYS = ("name", "heat_limit", "unit", "notes")
 _BENCH_KEYS = (
@@ -236,6 +237,8 @@ def _outcome_table(outcome: Outcome) -> dict[str, Any]:
         table["unit"] = outcome.unit
     if outcome.washes is not None:
         table["washes"] = outcome.washes
+    if outcome.series:
+        table["series"] = outcome.series
     if outcome.guide != default_guide(outcome.name, outcome.kind, outcome.worst, outcome.best):
         table["guide"] = {f"{grade:.12g}": text for grade, text in outcome.guide.items()}
     return table

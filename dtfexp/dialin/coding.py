@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 from dtfexp.describe import units
 from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.factor import Factor
-from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.outcome import Outcome, wash_series
 from dtfexp.describe.session import Session
 from dtfexp.dialin import reached
-from dtfexp.dialin.washes import wash_series
 from dtfexp.maths.falling import Falls
 from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
@@ -62,7 +61,7 @@ class Coding:
     @cached_property
     def _series(self) -> tuple[int, ...]:
         """One code for the outcomes that are one quality after more and more washes."""
-        tied = wash_series(self.session)
+        tied = wash_series(self.session.outcomes)
         first = {o.name: some[0].name for some in tied for o in some}
         names = [first.get(o.name, o.name) for o in self.outcomes]
         return tuple(names.index(name) for name in names)
@@ -73,7 +72,7 @@ class Coding:
         better grade lies that much lower above its own acceptance."""
         place = {o.name: k for k, o in enumerate(self.outcomes)}
         out = []
-        for series in wash_series(self.session):
+        for series in wash_series(self.session.outcomes):
             for earlier, later in pairwise(o for o in series if o.name in place):
                 better = later.sign * (later.accept - earlier.accept) / grade_unit(later)
                 out.append((place[earlier.name], place[later.name], better))

@@ -2,33 +2,26 @@
 
 from __future__ import annotations
 
-import re
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.outcome import Outcome, wash_series
 from dtfexp.describe.session import Session
 
-_COUNT_WORDS = re.compile(r"\d+|\b(after|wash(es|ed|ing)?|cycles?)\b|[^\w]|_", re.IGNORECASE)
+
+def untied(session: Session) -> list[Outcome]:
+    """Outcomes judged after washing, of no series, where another one is judged on the same scale:
+    one quality judged again, perhaps."""
+    alone = [o for o in session.outcomes if o.washes is not None and not o.series]
+    return [o for o in alone if any(_may_be_one(o, other) for other in alone)]
 
 
-def wash_series(session: Session) -> list[tuple[Outcome, ...]]:
-    """Series of two outcomes or more, fewest washes first.
-
-    Outcomes belong together when they have a number of washes, the same scale, and names that
-    differ only in numbers and words such as "after", "wash", "cycles".
-    """
-    series: dict[tuple[Any, ...], list[Outcome]] = {}
-    for o in session.outcomes:
-        if o.washes is not None:
-            stem = _COUNT_WORDS.sub("", o.name).casefold()
-            key = (stem, o.kind, o.worst, o.best, o.step, o.unit)
-            series.setdefault(key, []).append(o)
-    found = (sorted(some, key=lambda o: o.washes or 0) for some in series.values())
-    return [tuple(some) for some in found if len({o.washes for o in some}) == len(some) > 1]
+def _may_be_one(a: Outcome, b: Outcome) -> bool:
+    return a.washes != b.washes and all(
+        getattr(a, name) == getattr(b, name) for name in ("kind", "worst", "best", "step", "unit")
+    )
 
 
 def rises(session: Session, results: pd.DataFrame) -> list[tuple[int, Outcome, Outcome]]:
@@ -38,7 +31,7 @@ def rises(session: Session, results: pd.DataFrame) -> list[tuple[int, Outcome, O
     quarter of the scale counts as a step of a measured outcome.
     """
     found = []
-    for series in wash_series(session):
+    for series in wash_series(session.outcomes):
         for earlier, later in combinations(series, 2):
             step = later.step or abs(later.best - later.worst) / 4.0
             rise = later.sign * (results[later.name] - results[earlier.name]).to_numpy(dtype=float)

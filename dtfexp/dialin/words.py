@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dtfexp.describe.outcome import wash_series
 from dtfexp.dialin.priors import FIXED
-from dtfexp.dialin.washes import wash_series
+from dtfexp.dialin.washes import untied
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -43,11 +44,17 @@ def describe_fit(fit: Fit) -> str:
             f"  {name}: {mean:.2f}  [{middle:.2f}, {low:.2f} to {high:.2f}: {prior.reason}]"
         )
     lines += _moved(fit)
-    for series in wash_series(fit.session):
+    for series in wash_series(fit.session.outcomes):
         names = ", ".join(o.name for o in series)
         lines.append(
             f"One quality after more and more washes: {names}. Their grades are tied together, and "
             "the quality after more washes is never above that after fewer."
+        )
+    if alone := untied(fit.session):
+        names = " and ".join(o.name for o in alone)
+        lines.append(
+            f"Taken for different qualities: {names}. If one quality is judged again after more "
+            'washes, give its outcomes one series in the session file, such as series = "wash".'
         )
     lines.append("Held fixed: how far each part may lie from the trade's own guess, in grades:")
     for fixed in FIXED:

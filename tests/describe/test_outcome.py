@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from dtfexp import Outcome, SessionError
+from dtfexp import Factor, Outcome, Session, SessionError
 from dtfexp.describe.guide import published_scale
+from dtfexp.describe.outcome import wash_series
 
 
 def test_defaults_are_a_five_step_scale():
@@ -131,6 +132,8 @@ def test_guides():
         ({"washes": -1}, "washes is -1; it must be a whole number from 0 to 1000"),
         ({"washes": 2.5}, "washes is 2.5"),
         ({"washes": True}, "washes is True"),
+        ({"series": "wash"}, "series is 'wash', but washes is missing"),
+        ({"series": 5, "washes": 5}, "series is 5; it must be text"),
         ({"guide": "good"}, "guide is 'good'; give a sentence for each grade"),
         ({"guide": {6: "x"}}, "guide has grade 6; accepted is one of 1, 2, 3, 4, 5"),
         ({"guide": {5: ""}}, "guide for grade 5 is ''; it must be one line of text"),
@@ -161,3 +164,31 @@ def test_a_bad_outcome_names_field_value_and_what_is_accepted(changes, said):
 def test_a_published_scale_is_named_where_there_is_one(name, washes, standard):
     told = published_scale(name, washes)
     assert standard in told and bool(told) == bool(standard)
+
+
+def test_a_series_is_what_says_so_and_nothing_else():
+    one, five = (
+        Outcome("wash five", washes=5, series="Wash"),
+        Outcome("1st", washes=1, series="wash "),
+    )
+    apart = [Outcome("wash 1", washes=1), Outcome("wash 20", washes=20)]
+    assert wash_series([one, *apart, five, Outcome("peel")]) == [(five, one)]
+    assert wash_series([one, *apart]) == []
+
+
+@pytest.mark.parametrize(
+    ("other", "said"),
+    [
+        ({"best": 10}, "outcome 'b': series 'wash' is judged on another scale by 'a'"),
+        ({"step": 0.5}, "a series has one kind, worst, best, step and unit"),
+        ({"washes": 1}, "series 'wash' is judged twice after as many washes"),
+    ],
+)
+def test_a_series_on_two_scales_is_refused(other, said):
+    outcomes = [
+        Outcome("a", washes=1, series="wash"),
+        Outcome(**({"name": "b", "washes": 5, "series": "wash"} | other)),
+    ]
+    with pytest.raises(SessionError) as caught:
+        Session("s", [Factor("cure", 100, 150, "C")], outcomes, ["cotton"])
+    assert said in str(caught.value) and "\n" not in str(caught.value)

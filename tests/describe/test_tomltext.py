@@ -62,7 +62,7 @@ def test_everything_survives_saving(tmp_path):
             Factor("pressure", levels=("light", "firm"), ordered=True, stage="press"),
         ],
         [
-            Outcome("wash", step=0.5, washes=20, guide={4.5: "nearly", 5: "as new"}),
+            Outcome("wash", step=0.5, washes=20, series="wash", guide={4.5: "nearly", 5: "as new"}),
             Outcome("plain", guide={}),
             Outcome("bond", 0, 30, 12.5, kind="measured", unit="N/cm"),
             Outcome("sold", kind="passfail"),

@@ -72,7 +72,10 @@ def test_a_first_wash_tells_more_of_the_twentieth_than_another_quality_does() ->
     """Twelve presses fail their first wash grade; the twentieth is not judged yet."""
 
     def foretold(names: tuple[str, str], washes: tuple[int | None, int | None]) -> float:
-        outcomes = [Outcome(n, washes=w) for n, w in zip(names, washes, strict=True)]
+        outcomes = [
+            Outcome(n, washes=w, series="wash" if w else "")
+            for n, w in zip(names, washes, strict=True)
+        ]
         session = Session("t", (CURE, PRESS), outcomes, ("cotton",))
         results = plan(session, 12).runs
         results[names[0]] = 2.0
@@ -87,11 +90,13 @@ def test_a_first_wash_tells_more_of_the_twentieth_than_another_quality_does() ->
 
 
 def test_a_fit_says_that_wash_grades_are_tied_and_do_not_rise() -> None:
-    outcomes = [Outcome("wash 1", washes=1), Outcome("wash 20", washes=20)]
-    for tied in (outcomes, outcomes[:1]):
+    outcomes = [Outcome(f"wash {n}", washes=n, series="wash") for n in (1, 20)]
+    apart = [Outcome(f"wash {n}", washes=n) for n in (1, 20)]
+    for tied in (outcomes, outcomes[:1], apart):
         session = Session("t", (CURE, PRESS), tied, ("cotton",))
         blank = dict.fromkeys((o.name for o in tied), np.nan)
         told = fit(session, plan(session, 4).runs.assign(**blank)).describe()
         assert ("wash 1, wash 20. Their grades are tied together, and the quality" in told) == (
-            len(tied) == 2
+            tied is outcomes
         )
+        assert ("for different qualities: wash 1 and wash 20. If" in told) == (tied is apart)

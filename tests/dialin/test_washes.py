@@ -14,8 +14,8 @@ from dtfexp.maths.places import Places
 from dtfexp.maths.posterior import predict
 from tests.dialin.bench import CURE, PRESS, graded
 
-ONE, FIVE, TWENTY = (Outcome(f"wash {n}", washes=n) for n in (1, 5, 20))
-EASIER = Outcome("wash 20", washes=20, accept=3)
+ONE, FIVE, TWENTY = (Outcome(f"wash {n}", washes=n, series="wash") for n in (1, 5, 20))
+EASIER = Outcome("wash 20", washes=20, accept=3, series="wash")
 OUT_OF_ORDER = Session("w", (CURE, PRESS), (TWENTY, ONE, FIVE), ("cotton",))
 
 
@@ -54,7 +54,7 @@ def test_washes_are_put_in_order_whatever_the_order_of_the_outcomes() -> None:
     session = Session("w", (CURE, PRESS), (ONE, EASIER, Outcome("peel")), ("cotton",))
     assert _fitted(session).coding.shape.falls == ((0, 1, -1.0),)
     shrink = [
-        Outcome(f"shrink {n}", 10, 0, accept, kind="measured", washes=n)
+        Outcome(f"shrink {n}", 10, 0, accept, kind="measured", washes=n, series="shrink")
         for n, accept in ((1, 2.0), (5, 3.0))
     ]
     session = Session("w", (CURE, PRESS), shrink, ("cotton",))

@@ -176,7 +176,7 @@ def _no_constant(word: str) -> None:
 def _session(source: Path, document: Mapping[str, Any]) -> Session:
     _check_table(source, "book", _BOOK, [document.get("book")])
     try:
-        return Session.from_toml(document["book"]["session"])
+        return Session.from_toml(document["book"]["session"], strict=False)
     except DtfexpError as error:
         raise LogbookError(f"{source}: its session cannot be read ({error})") from None
 

@@ -378,7 +378,7 @@ def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
             f"{path} holds no session: its making was cut off; delete it and make it again"
         )
     try:
-        return Session.from_toml(row[0])
+        return Session.from_toml(row[0], strict=False)
     except SessionError as error:
         raise LogbookError(f"{path}: its session cannot be read ({error})") from None
 

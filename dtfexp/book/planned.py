@@ -16,6 +16,7 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import DtfexpError, LogbookError
 
 if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
     from dtfexp.dialin.plan import Plan
 
@@ -95,14 +96,15 @@ def check_session(theirs: Session, ours: Session) -> None:
 
 
 def _same_but_spreads(theirs: Session, ours: Session) -> bool:
-    """Equal, or with spreads that were measured since: those change no press."""
+    """Equal, or with machines that were measured since: that changes no press."""
     if theirs == ours or type(theirs) is not type(ours):
         return theirs == ours
-    plain = [
-        replace(s, factors=tuple(replace(f, spread=0.0, spots=()) for f in s.factors))
-        for s in (theirs, ours)
-    ]
+    plain = [s.altered(factors=tuple(map(_unmeasured, s.factors))) for s in (theirs, ours)]
     return plain[0] == plain[1]
+
+
+def _unmeasured(factor: Factor) -> Factor:
+    return replace(factor, spread=0.0, spots=(), readings=())
 
 
 def _difference(theirs: Session, ours: Session) -> str:

@@ -1,21 +1,27 @@
-"""A fabric and the hottest press it may meet."""
+"""A fabric: the hottest it may meet, and the settings that are usual and allowed for it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import SessionError
 
 _ABSOLUTE_ZERO_C = -273.15
+_RANGES = "each [low, high] or a list of words"
 
 
 @dataclass(frozen=True, init=False, repr=False)
 class Fabric:
     """A fabric of the session.
 
-    ``heat_limit`` is the highest press temperature allowed, in ``unit`` (°C or °F), from the care
-    label or the maker; None when none is known. No plan sets a press-stage temperature above it.
+    ``heat_limit`` is the hottest it may meet, in ``unit`` (°C or °F), from the care label or the
+    maker; None when none is known. It counts for what the heat press reaches, not for its dial:
+    see ``Factor.hottest``. ``usual`` maps a factor's name to what this fabric is pressed at today,
+    ``ranges`` to the part of the factor's range it may meet: (low, high) of numbers, in the
+    factor's unit, or a list of words. A factor not named there has its own.
 
     Raises ``SessionError`` for a description that does not make sense.
     """
@@ -24,9 +30,17 @@ class Fabric:
     heat_limit: float | None
     unit: str
     notes: str
+    usual: Mapping[str, float | str] = field(hash=False)
+    ranges: Mapping[str, tuple[Any, ...]] = field(hash=False)
 
     def __init__(
-        self, name: str, heat_limit: float | None = None, unit: str = "°C", notes: str = ""
+        self,
+        name: str,
+        heat_limit: float | None = None,
+        unit: str = "°C",
+        notes: str = "",
+        usual: Mapping[str, float | str] | None = None,
+        ranges: Mapping[str, Any] | None = None,
     ) -> None:
         name = fields.name(name, "fabric")
         place = f"fabric {name!r}"
@@ -48,6 +62,10 @@ class Fabric:
         object.__setattr__(self, "heat_limit", heat_limit)
         object.__setattr__(self, "unit", unit)
         object.__setattr__(self, "notes", fields.free_text(notes, place, "notes"))
+        own = _table(place, "usual", usual, "each a number or a word")
+        object.__setattr__(self, "usual", {k: _usual(place, k, v) for k, v in own.items()})
+        own = _table(place, "ranges", ranges, _RANGES)
+        object.__setattr__(self, "ranges", {k: _range(place, k, v) for k, v in own.items()})
 
     def limit_in(self, unit: str) -> float | None:
         """The heat limit told in ``unit`` (°C or °F), or None when the fabric has none."""
@@ -59,6 +77,37 @@ class Fabric:
         if self.heat_limit is None:
             return f"Fabric({self.name!r})"
         return f"Fabric({self.name!r}, up to {self.heat_limit:g} {self.unit})"
+
+
+def _table(place: str, key: str, given: object, accepted: str) -> dict[str, Any]:
+    if given is None:
+        return {}
+    if not isinstance(given, Mapping):
+        raise SessionError(
+            f"{place}: {key} is {fields.shown(given)}; give a table of settings, {accepted}"
+        )
+    return {fields.name(name, f"{place}: {key}"): value for name, value in given.items()}
+
+
+def _usual(place: str, name: str, value: Any) -> float | str:
+    if isinstance(value, str):
+        return value.strip()
+    return fields.number(value, f"{place}: usual", name, "a number or a word")
+
+
+def _range(place: str, name: str, value: Any) -> tuple[Any, ...]:
+    where = f"{place}: ranges"
+    given = (value,) if isinstance(value, str) else value
+    if not isinstance(given, (list, tuple)) or not given:
+        raise SessionError(f"{where}: {name} is {fields.shown(value)}; give {_RANGES}")
+    if all(isinstance(word, str) for word in given):
+        return tuple(word.strip() for word in given)
+    if len(given) != 2:
+        raise SessionError(f"{where}: {name} is {fields.shown(value)}; give {_RANGES}")
+    low, high = (fields.number(end, where, name, _RANGES) for end in given)
+    if low > high:
+        raise SessionError(f"{where}: {name} is {low:g} to {high:g}; write the lower number first")
+    return low, high
 
 
 def as_fabric(value: Fabric | str) -> Fabric:

@@ -9,13 +9,14 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import Any
 
-from dtfexp.describe import fields, units
+from dtfexp.describe import calibration, fields, units
 from dtfexp.describe.errors import SessionError
 
 STAGES = ("cure", "press", "peel")
 _MOST_SETTINGS = 5000
 _MOST_WORDS = 50
 _MOST_SPOTS = 500
+_MOST_READINGS = 500
 _ROUNDED = 1e-4
 _NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
 _ABSOLUTE_ZERO_C = -273.15
@@ -26,7 +27,7 @@ class Factor:
     """One setting of the bench, with its range and the steps it can be set in.
 
     ``Factor(name, low, high, unit="", step=None, stage="press", hard_to_change=False,
-    spread=0.0, usual=None, spots=())`` for numbers, or
+    spread=0.0, usual=None, spots=(), readings=())`` for numbers, or
     ``Factor(name, levels=(...), ordered=False, stage="peel", usual=None)`` for words.
 
     low, high, step, spread and usual are in ``unit``. Settings are ``low + k * step`` up to
@@ -35,8 +36,10 @@ class Factor:
     middle word when ordered, else the first). ``spread`` is the half-width of what the machine
     really does around a set-point, all of it equally likely; ``spots`` are places that were
     measured, each as its distance from the set-point (a nine-point map), and stand in for that, as
-    they lie about their own mean; without a spread theirs is used. For words, low, high and step
-    are None; for numbers, ``levels`` is empty.
+    they lie about their own mean; without a spread theirs is used. ``readings`` are pairs
+    (set, reached) of a calibration: the machine reaches the line through them, or, with one pair,
+    that offset from its dial. They matter where a heat limit does (``hottest``). For words, low,
+    high and step are None; for numbers, ``levels`` is empty.
 
     Raises ``SessionError`` for a description that does not make sense.
     """
@@ -53,6 +56,7 @@ class Factor:
     levels: tuple[str, ...]
     ordered: bool
     spots: tuple[float, ...]
+    readings: tuple[tuple[float, float], ...]
 
     def __init__(
         self,
@@ -68,6 +72,7 @@ class Factor:
         levels: tuple[str, ...] | list[str] | None = None,
         ordered: bool = False,
         spots: Iterable[float] = (),
+        readings: Iterable[tuple[float, float]] = (),
     ) -> None:
         name = fields.name(name, "factor")
         place = f"factor {name!r}"
@@ -81,6 +86,7 @@ class Factor:
             "ordered": fields.flag(ordered, place, "ordered"),
             "spread": fields.not_negative(spread, place, "spread"),
             "spots": _spots(place, spots),
+            "readings": _readings(place, readings),
         }
         if words:
             given = {"low": low, "high": high, "step": step}
@@ -91,12 +97,13 @@ class Factor:
                         f"{place}: {field} is {fields.shown(value)}; a factor with levels (words) "
                         "has no low, high or step"
                     )
-            not_of_words = {"spread": values["spread"], "spots": values["spots"], "unit": unit}
+            not_of_words = {key: values[key] for key in ("spread", "spots", "readings")}
+            not_of_words["unit"] = unit
             for field, odd in not_of_words.items():
                 if odd:
                     raise SessionError(
                         f"{place}: {field} is {fields.shown(odd)}; a factor with levels (words) "
-                        "has no unit, no spread and no spots"
+                        "has no unit, spread, spots or readings"
                     )
         else:
             values |= _range(place, low, high, unit, step, usual)
@@ -140,6 +147,24 @@ class Factor:
     def is_slow(self) -> bool:
         """True when a change of this setting takes a wait: a temperature, or hard to change."""
         return self.is_temperature or self.hard_to_change
+
+    @property
+    def measured(self) -> bool:
+        """Whether it is known from readings or spots what the machine reaches."""
+        return bool(self.readings or self.spots)
+
+    @property
+    def reach(self) -> calibration.Reach:
+        """What the machine reaches at a set-point, on average and at the hottest."""
+        return calibration.reach(self.readings, self.spots, self.spread)
+
+    def hottest(self, setting: float) -> float:
+        """The hottest that may be met at a set-point, never less than the set-point itself.
+
+        Measured: the line through the readings and the hottest spot. Not measured: the set-point
+        and the spread. A machine that reads cooler than its dial lowers nothing (``Reach``).
+        """
+        return self.reach.hottest(setting)
 
     @property
     def bounds(self) -> tuple[float, float]:
@@ -293,6 +318,30 @@ def _spots(place: str, spots: object) -> tuple[float, ...]:
     if len(found) == 1 or len(found) > _MOST_SPOTS:
         raise SessionError(f"{place}: spots holds {len(found)}; {accepted}")
     return found
+
+
+def _readings(place: str, readings: object) -> tuple[tuple[float, float], ...]:
+    accepted = f"readings are at most {_MOST_READINGS} pairs [set, reached]"
+    if isinstance(readings, (str, bytes, dict)) or not isinstance(readings, Iterable):
+        raise SessionError(f"{place}: readings is {fields.shown(readings)}; {accepted}")
+    pairs = []
+    for pair in readings:
+        if isinstance(pair, (str, bytes, dict)) or not isinstance(pair, Iterable):
+            raise SessionError(f"{place}: readings holds {fields.shown(pair)}; {accepted}")
+        both = [fields.number(value, place, "readings") for value in pair]
+        if len(both) != 2:
+            raise SessionError(f"{place}: readings holds {fields.shown(both)}; {accepted}")
+        pairs.append((both[0], both[1]))
+    if len(pairs) > _MOST_READINGS:
+        raise SessionError(f"{place}: readings holds {len(pairs)}; {accepted}")
+    slope = calibration.line(pairs)[1]
+    lowest, highest = calibration.SLOPES
+    if not lowest - _ROUNDED <= slope <= highest + _ROUNDED:
+        raise SessionError(
+            f"{place}: readings rise {slope:.2g} for each 1 of the dial; accepted is {lowest:g} to "
+            f"{highest:g}; measure again, at set-points further apart"
+        )
+    return tuple(pairs)
 
 
 def _words(place: str, levels: object, usual: object, ordered: bool) -> dict[str, Any]:

@@ -70,6 +70,24 @@ def number(value: object, place: str, field: str, accepted: str = "a finite numb
     raise SessionError(f"{place}: {field} is {shown(value)}; it must be {accepted}")
 
 
+def is_number(value: object) -> bool:
+    """Whether ``value`` is a finite real number, never a bool and never text."""
+    return isinstance(value, numbers.Real) and not is_flag(value) and math.isfinite(float(value))
+
+
+def spelled(given: str, known: list[str], word: str) -> str:
+    """A name as ``known`` spells it; capitals are forgiven, and an underscore for a blank.
+
+    Raises ``SessionError`` with the nearest name.
+    """
+    by_key = {name.casefold().replace("_", " "): name for name in known}
+    key = given.strip().casefold().replace("_", " ")
+    if given in known or key in by_key:
+        return given if given in known else by_key[key]
+    hint = nearest(given, known)
+    raise SessionError(f"{word} {given!r} is not in this session{hint}; it has {', '.join(known)}")
+
+
 def not_negative(value: object, place: str, field: str) -> float:
     """A finite number of at least 0."""
     accepted = "a number, 0 or more"

@@ -1,4 +1,4 @@
-"""Settings that must not meet in one press: a forbidden corner of the ranges."""
+"""Settings that must not meet in one press: a forbidden corner, or all beyond a sloping limit."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Told = str | tuple[str, ...]
+Point = tuple[tuple[str, str], tuple[str, str]]
+"""Two numeric factors and the value of each, as text."""
 
 _ACCEPTED = 'such as "> 140", ">= 140 °C", "< 8", "140 to 150" or "= 150"'
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
@@ -41,7 +43,10 @@ class Forbidden:
 
     ``conditions`` pairs a factor's name with what is forbidden of it: text such as "> 140",
     "<= 8 s" or "140 to 150 °C" for a number (without a unit: in the factor's own), words for
-    words. ``fabric`` keeps it to one fabric ("": all of them); ``note`` says why.
+    words. ``above`` is a sloping limit (hot and long): two points of two numeric factors, such as
+    ``[{"heat": 160, "time": 10}, {"heat": 150, "time": 20}]``; everything on the falling line
+    through them or beyond it is forbidden. ``fabric`` keeps the corner to one fabric ("": all of
+    them); ``note`` says why.
 
     Raises ``SessionError`` for a description that does not make sense.
     """
@@ -49,9 +54,18 @@ class Forbidden:
     conditions: tuple[tuple[str, Told], ...]
     fabric: str
     note: str
+    above: tuple[Point, ...]
 
-    def __init__(self, conditions: Mapping[str, Any], fabric: str = "", note: str = "") -> None:
-        if not isinstance(conditions, Mapping) or not conditions:
+    def __init__(
+        self,
+        conditions: Mapping[str, Any] | None = None,
+        fabric: str = "",
+        note: str = "",
+        above: Iterable[Mapping[str, Any]] = (),
+    ) -> None:
+        points = _points(above)
+        conditions = {} if conditions is None else conditions
+        if not isinstance(conditions, Mapping) or not (conditions or points):
             raise SessionError(
                 f"forbidden: got {fields.shown(conditions)}; name at least one factor and what is "
                 f"forbidden of it, {_ACCEPTED}"
@@ -60,6 +74,13 @@ class Forbidden:
         object.__setattr__(self, "conditions", pairs)
         object.__setattr__(self, "fabric", fields.free_text(fabric, "forbidden", "fabric").strip())
         object.__setattr__(self, "note", fields.free_text(note, "forbidden", "note").strip())
+        object.__setattr__(self, "above", points)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The factors it looks at, each once."""
+        sloping = [name for point in self.above[:1] for name, _ in point]
+        return tuple(dict.fromkeys([name for name, _ in self.conditions] + sloping))
 
     def holds(self, factors: Mapping[str, Factor], value_of: Callable[[str], Any]) -> Any:
         """Where every condition holds: bool, or an array of them when values are arrays."""
@@ -67,13 +88,21 @@ class Forbidden:
         for name, told in self.conditions:
             here = _holds(factors[name], told, value_of(name))
             found = here if found is None else found & here
+        if self.above:
+            here = _beyond(factors, self.above, value_of)
+            found = here if found is None else found & here
         return found
 
     def __str__(self) -> str:
-        text = " with ".join(
+        parts = [
             f"{name} {told if isinstance(told, str) else ' or '.join(told)}"
             for name, told in self.conditions
-        )
+        ]
+        if self.above:
+            first, second = (" and ".join(value for _, value in point) for point in self.above)
+            names = " and ".join(name for name, _ in self.above[0])
+            parts.append(f"{names} on or beyond the line from {first} to {second}")
+        text = " with ".join(parts)
         text += f", for {self.fabric}" if self.fabric else ""
         return text + (f": {self.note}" if self.note else "")
 
@@ -137,32 +166,32 @@ def clash(
     return None
 
 
-def check_something_is_left(
+def leaves_nothing(
     forbidden: tuple[Forbidden, ...],
     factors: tuple[Factor, ...],
     allowed: Mapping[str, tuple[Any, ...]],
     fabric: str,
-) -> None:
-    """Raise ``SessionError`` when the forbidden corners leave no setting for a fabric.
+) -> str:
+    """One line when the forbidden corners leave no setting for a fabric, else "".
 
-    allowed: what every factor may be set to for the fabric. Settings that meet the same
-    conditions are alike here, so that one of each kind is looked at.
+    allowed: what every factor may be set to for the fabric, from low to high. Settings that meet
+    the same conditions are alike here, so that one of each kind is looked at: the lowest, which
+    lies beyond a sloping limit only if all of its kind do.
     """
     choices = []
     for factor in factors:
         conditions = [t for one in forbidden for name, t in one.conditions if name == factor.name]
-        kinds = {
-            tuple(bool(_holds(factor, told, value)) for told in conditions): value
-            for value in allowed[factor.name]
-        }
+        kinds: dict[tuple[bool, ...], Any] = {}
+        for value in allowed[factor.name]:
+            kinds.setdefault(tuple(bool(_holds(factor, t, value)) for t in conditions), value)
         choices.append(list(kinds.values()))
     names = [f.name for f in factors]
     for looked_at, values in enumerate(product(*choices)):
         settings = dict(zip(names, values, strict=True))
         if clash(forbidden, factors, settings, fabric) is None or looked_at > _MOST_LOOKED_AT:
-            return
+            return ""
     mine = [f"({one})" for one in forbidden if one.fabric in ("", fabric)]
-    raise SessionError(
+    return (
         f"fabric {fabric!r}: what is forbidden leaves no setting to press it with; "
         f"loosen one of {', '.join(mine)}"
     )
@@ -177,14 +206,16 @@ def _as_forbidden(value: Forbidden | Mapping[str, Any]) -> Forbidden:
             f"of each, {_ACCEPTED}"
         )
     kept = {key: value[key] for key in ("fabric", "note") if key in value}
+    if isinstance(value.get("above"), (list, tuple)):
+        kept["above"] = value["above"]
     return Forbidden({k: v for k, v in value.items() if k not in kept}, **kept)
 
 
 def _settled(one: Forbidden, factors: dict[str, Factor], fabrics: list[str]) -> Forbidden:
-    fabric = one.fabric and _name(one.fabric, fabrics, "fabric")
+    fabric = one.fabric and fields.spelled(one.fabric, fabrics, "fabric")
     conditions: dict[str, Told] = {}
     for given, written in one.conditions:
-        name = _name(given, list(factors), "factor")
+        name = fields.spelled(given, list(factors), "factor")
         if name in conditions:
             raise SessionError(f"factor {name!r} stands twice; write one condition for it")
         factor = factors[name]
@@ -198,7 +229,86 @@ def _settled(one: Forbidden, factors: dict[str, Factor], fabrics: list[str]) -> 
                 f"{factor.format(high)}; if that is meant, write the unit too"
             )
         conditions[name] = told
-    return Forbidden(conditions, fabric, one.note)
+    return Forbidden(conditions, fabric, one.note, _line(one.above, factors))
+
+
+def _line(points: tuple[Point, ...], factors: dict[str, Factor]) -> list[dict[str, str]]:
+    """The two points of a sloping limit with the session's names, and a unit to every number."""
+    told = []
+    for point in points:
+        own: dict[str, str] = {}
+        for given, text in point:
+            factor = factors[fields.spelled(given, list(factors), "factor")]
+            if not factor.is_numeric:
+                raise SessionError(f"above: {factor.name} has words; a line needs two numbers")
+            _value(factor, text)
+            bare = not any(letter.isalpha() for letter in text)
+            own[factor.name] = f"{text} {factor.unit}".strip() if bare else text
+        told.append(own)
+    if not told:
+        return []
+    names = list(told[0])
+    if len(names) != 2 or set(told[1]) != set(names):
+        raise SessionError("above: give the same two factors at both points")
+    (x, y), (x2, y2) = ([_value(factors[n], point[n]) for n in names] for point in told)
+    if (x2 - x) * (y2 - y) >= 0:
+        raise SessionError(
+            f"above: from {told[0]} to {told[1]} the line does not fall; the point with more "
+            f"{names[0]} needs less {names[1]}"
+        )
+    top = {name: factors[name].bounds[1] for name in names}
+    line = Forbidden(above=told)
+    if not line.holds(factors, top.__getitem__) and _bare(points):
+        raise SessionError(
+            f"above: {line} never happens in these ranges; if that is meant, write the units too"
+        )
+    return [{name: point[name] for name in names} for point in told]
+
+
+def _bare(points: tuple[Point, ...]) -> bool:
+    return not all(any(c.isalpha() for c in text) for point in points for _, text in point)
+
+
+def _points(above: object) -> tuple[Point, ...]:
+    accepted = "give two points, each a table of two factors and a value of each"
+    if isinstance(above, (str, bytes, Mapping)) or not isinstance(above, Iterable):
+        raise SessionError(f"forbidden: above is {fields.shown(above)}; {accepted}")
+    points = []
+    for point in above:
+        if not isinstance(point, Mapping) or len(point) != 2:
+            raise SessionError(f"forbidden: above holds {fields.shown(point)}; {accepted}")
+        (a, x), (b, y) = point.items()
+        points.append(((str(a), _text(a, x)), (str(b), _text(b, y))))
+    if len(points) not in (0, 2):
+        raise SessionError(f"forbidden: above holds {len(points)} points; {accepted}")
+    return tuple(points)
+
+
+def _text(name: object, value: Any) -> str:
+    if isinstance(value, str):
+        return fields.free_text(value, "forbidden: above", str(name)).strip()
+    return str(fields.plain(fields.number(value, "forbidden: above", str(name))))
+
+
+def _value(factor: Factor, text: str) -> float:
+    found = _COMPARED.fullmatch(text)
+    if not found or found.group(1):
+        raise SessionError(f'above: {factor.name} is {text!r}; write a number, such as "150 °C"')
+    return _number(factor, found.group(2), found.group(3))
+
+
+def _beyond(
+    factors: Mapping[str, Factor], points: tuple[Point, ...], value_of: Callable[[str], Any]
+) -> Any:
+    """Where two settings lie on the falling line through two points, or beyond it."""
+    first, second = (dict(point) for point in points)
+    a, b = first
+    x1, y1, x2, y2 = (
+        _value(factors[name], point[name]) for point in (first, second) for name in (a, b)
+    )
+    # Counted from the first point in lengths of the line, the two add up to 0 on it.
+    past = (value_of(a) - x1) / abs(x2 - x1) + (value_of(b) - y1) / abs(y2 - y1)
+    return past >= -_TOLERANCE
 
 
 def _fitting(factor: Factor, told: Told) -> Told:
@@ -208,15 +318,6 @@ def _fitting(factor: Factor, told: Told) -> Told:
     if isinstance(told, str):
         return told
     raise SessionError(f"{factor.name} is {fields.shown(list(told))}; write {_ACCEPTED}")
-
-
-def _name(given: str, known: list[str], word: str) -> str:
-    by_key = {name.casefold().replace("_", " "): name for name in known}
-    key = given.strip().casefold().replace("_", " ")
-    if given in known or key in by_key:
-        return given if given in known else by_key[key]
-    hint = fields.nearest(given, known)
-    raise SessionError(f"{word} {given!r} is not in this session{hint}; it has {', '.join(known)}")
 
 
 def _told(name: object, value: Any) -> Told:

@@ -8,7 +8,7 @@ from dataclasses import fields as fields_of
 from os import PathLike
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from dtfexp.describe import fields, tomltext, units
+from dtfexp.describe import fields, heat, tomltext, units
 from dtfexp.describe import forbidden as corners
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric, as_fabric
@@ -30,7 +30,6 @@ RESERVED = (
     "time",
 )  # fmt: skip
 _MOST = 50
-_TOLERANCE = 1e-9
 _Named = TypeVar("_Named", Factor, Outcome, Fabric)
 _Table = TypeVar("_Table", Pace, Supplies)
 
@@ -45,9 +44,12 @@ class Session:
     and ``change_over_minutes`` are the bench's waiting times. ``temperature_unit`` is the unit a
     person reads temperatures in; by default that of the first temperature factor, else °C.
     ``forbidden`` are settings that must not meet, each a table such as
-    ``{"cure temperature": "> 140", "cure time": "> 90", "note": "the film yellows"}``.
+    ``{"cure temperature": "> 140", "cure time": "> 90", "note": "the film yellows"}``, or a
+    sloping limit (``Forbidden``).
     ``pace`` (how fast the bench works) and ``supplies`` (sizes, amounts, prices) tell what a plan
-    costs; a table of their own fields will do.
+    costs; a table of their own fields will do. A fabric for which its heat limit or what is
+    forbidden leaves no setting is refused; ``strict=False`` accepts it, for sessions that were
+    kept earlier or whose machines were measured since (``nothing_left``).
 
     Raises ``SessionError`` (one line: field, value, what would be accepted).
     """
@@ -82,6 +84,7 @@ class Session:
         forbidden: Iterable[Forbidden | Mapping[str, Any]] = (),
         pace: Pace | Mapping[str, Any] | None = None,
         supplies: Supplies | Mapping[str, Any] | None = None,
+        strict: bool = True,
     ) -> None:
         place = "session"
         name = fields.name(name, place)
@@ -106,6 +109,7 @@ class Session:
         values["temperature_unit"] = _reading_unit(temperature_unit, values["factors"])
         _check_names(values["factors"], values["outcomes"], values["fabrics"])
         wash_series(values["outcomes"])
+        values["fabrics"] = tuple(heat.settled(f, values["factors"]) for f in values["fabrics"])
         values["forbidden"] = corners.settled(
             fields.as_tuple(forbidden, (Forbidden, Mapping), place, "forbidden"),
             values["factors"],
@@ -113,12 +117,10 @@ class Session:
         )
         for field, value in values.items():
             object.__setattr__(self, field, value)
-        for fabric in self.fabrics:
-            for factor in self.factors:
-                _check_heat(factor, fabric)
-            if self.forbidden:
-                allowed = {f.name: self.allowed(f, fabric) for f in self.factors}
-                corners.check_something_is_left(self.forbidden, self.factors, allowed, fabric.name)
+        for fabric in self.fabrics if strict else ():
+            line = self.nothing_left(fabric)
+            if line:
+                raise SessionError(f"{line}, or leave this fabric out of the session")
 
     def factor(self, name: str) -> Factor:
         """The factor of that name; ``SessionError`` with the nearest name when there is none."""
@@ -133,23 +135,67 @@ class Session:
         return _named("fabric", self.fabrics, name.name if isinstance(name, Fabric) else name)
 
     def allowed(self, factor: str | Factor, fabric: str | Fabric) -> tuple[Any, ...]:
-        """Every setting of ``factor`` that ``fabric`` may meet: its heat limit is never exceeded.
+        """Every setting of ``factor`` that ``fabric`` may be pressed at; empty when none is left.
 
-        The limit holds for press-stage temperatures and is converted into the factor's unit.
+        Those in the fabric's own range at which its heat limit holds: the limit binds what the
+        heat press may reach at the setting (``Factor.hottest``), for press-stage temperatures, in
+        either unit.
         """
-        chosen = self.factor(factor.name if isinstance(factor, Factor) else factor)
-        limit = _heat_limit(chosen, self.fabric(fabric))
-        settings = chosen.settings()
-        if limit is None:
-            return settings
-        return tuple(setting for setting in settings if setting <= limit + _TOLERANCE)
+        return heat.allowed(self._factor(factor), self.fabric(fabric))
 
     def highest(self, factor: str | Factor, fabric: str | Fabric) -> float:
-        """The top setting of a numeric ``factor`` that ``fabric`` may meet, in its unit."""
-        chosen = self.factor(factor.name if isinstance(factor, Factor) else factor)
+        """The top setting of a numeric ``factor`` that ``fabric`` may meet, in its unit.
+
+        Raises ``SessionError`` with the line of ``nothing_left`` when there is none.
+        """
+        chosen = self._factor(factor)
         if not chosen.is_numeric:
             raise SessionError(f"factor {chosen.name!r}: words have no highest setting")
-        return float(self.allowed(chosen, fabric)[-1])
+        return float(self._left(chosen, fabric)[-1])
+
+    def usual(self, factor: str | Factor, fabric: str | Fabric) -> Any:
+        """The fabric's own usual setting, else the factor's, moved to the nearest allowed.
+
+        Raises ``SessionError`` with the line of ``nothing_left`` when none is allowed.
+        """
+        chosen = self._factor(factor)
+        return heat.usual(chosen, self.fabric(fabric), self._left(chosen, fabric))
+
+    def refusal(self, settings: Mapping[str, Any], fabric: str | Fabric) -> str:
+        """Why a press (factor name -> setting) may not be made, in one line; "" when it may.
+
+        Past the heat limit, outside the range of the setting or of the fabric, or forbidden.
+        Settings that are missing (no key, None, NaN) are not looked at. Every proposal of dtfexp
+        asks this gate, and so does every place where a setting is entered.
+        """
+        return heat.refusal(
+            self.factors, self.forbidden, self.fabric(fabric), settings, self.temperature_unit
+        )
+
+    def limit_note(self, fabric: str | Fabric, unit: str | None = None) -> str:
+        """The heat limit in one line for people; "" without one. ``unit``: °C or °F to tell it in.
+
+        "nylon shell takes 150 °C at most. The heat press reaches up to 16 °C above its dial
+        (measured): set 134 °C or less."
+        """
+        told = self.temperature_unit if unit is None else units.canonical(unit)
+        return heat.limit_note(self.factors, self.fabric(fabric), told)
+
+    def nothing_left(self, fabric: str | Fabric) -> str:
+        """Why ``fabric`` cannot be pressed at all and what could be done, in one line; else ""."""
+        return heat.nothing_left(
+            self.factors, self.forbidden, self.fabric(fabric), self.temperature_unit
+        )
+
+    def _factor(self, factor: str | Factor) -> Factor:
+        return self.factor(factor.name if isinstance(factor, Factor) else factor)
+
+    def _left(self, factor: Factor, fabric: str | Fabric) -> tuple[Any, ...]:
+        """What is allowed; ``SessionError`` when that is nothing."""
+        settings = self.allowed(factor, fabric)
+        if not settings:
+            raise SessionError(self.nothing_left(fabric))
+        return settings
 
     def permits(
         self, settings: pd.DataFrame, fabric: str | Fabric | None = None
@@ -157,8 +203,8 @@ class Session:
         """Which rows of ``settings`` (factor columns) lie outside everything forbidden, (n,).
 
         The fabric of each row is the one named, else that of the column ``fabric``; with neither,
-        what is forbidden for single fabrics is not looked at. Heat limits are another matter:
-        see ``allowed``.
+        what is forbidden for single fabrics is not looked at. Only what is forbidden counts here;
+        ``refusal`` looks at limits and ranges too.
         """
         name = None if fabric is None else self.fabric(fabric).name
         return corners.permits(self.forbidden, self.factors, settings, name)
@@ -168,14 +214,25 @@ class Session:
         name = self.fabric(fabric).name
         return corners.clash(self.forbidden, self.factors, settings, name)
 
+    def altered(self, **changes: Any) -> Session:
+        """The same session with other values, such as ``factors`` measured since.
+
+        It is no error here that a fabric has nothing left then: see ``nothing_left``.
+        """
+        values = {field.name: getattr(self, field.name) for field in fields_of(self)}
+        return Session(**(values | changes), strict=False)
+
     def to_toml(self) -> str:
         """The description as TOML text that ``from_toml`` reads back equal."""
         return tomltext.write(self)
 
     @classmethod
-    def from_toml(cls, text: str) -> Session:
-        """A session from TOML text with keys of the same names; ``SessionError`` if it is not."""
-        return cls(**tomltext.read(text))
+    def from_toml(cls, text: str, strict: bool = True) -> Session:
+        """A session from TOML text with keys of the same names; ``SessionError`` if it is not.
+
+        ``strict`` as for a ``Session``.
+        """
+        return cls(**tomltext.read(text), strict=strict)
 
     def save(self, path: str | PathLike[str]) -> None:
         """Write the description to ``path`` as TOML (UTF-8), whole or not at all."""
@@ -274,25 +331,6 @@ def _reading_unit(unit: str | None, factors: tuple[Factor, ...]) -> str:
     if not units.is_temperature(unit):
         raise SessionError(f"session: temperature_unit is {unit!r}; use °C or °F")
     return unit
-
-
-def _heat_limit(factor: Factor, fabric: Fabric) -> float | None:
-    if factor.stage != "press" or not factor.is_temperature:
-        return None
-    return fabric.limit_in(factor.unit)
-
-
-def _check_heat(factor: Factor, fabric: Fabric) -> None:
-    limit = _heat_limit(factor, fabric)
-    if limit is not None and factor.bounds[0] > limit + _TOLERANCE:
-        own = f"{fabric.heat_limit:g} {fabric.unit}"
-        if fabric.unit != factor.unit:
-            own += f" ({factor.format(limit)})"
-        raise SessionError(
-            f"fabric {fabric.name!r}: heat_limit is {own}, below the lowest setting of factor "
-            f"{factor.name!r}, {factor.format(factor.bounds[0])}; lower the factor's low or leave "
-            "this fabric out of the session"
-        )
 
 
 def _named(word: str, items: tuple[_Named, ...], name: object) -> _Named:

@@ -27,13 +27,13 @@ if TYPE_CHECKING:
 
 _FACTOR_KEYS = (
     "name", "low", "high", "unit", "step", "stage", "hard_to_change", "spread", "usual", "levels",
-    "ordered", "spots",
+    "ordered", "spots", "readings",
 )  # fmt: skip
 _OUTCOME_KEYS = (
     "name", "worst", "best", "accept", "step", "kind", "unit", "guide", "washes",
     "series",
 )  # fmt: skip
-_FABRIC_KEYS = ("name", "heat_limit", "unit", "notes")
+_FABRIC_KEYS = ("name", "heat_limit", "unit", "notes", "usual", "ranges")
 _BENCH_KEYS = (
     "coupons_per_load", "presses_per_round", "warm_up_minutes", "change_over_minutes",
     "temperature_unit", "notes",
@@ -41,6 +41,8 @@ _BENCH_KEYS = (
 _LISTS = ("factors", "outcomes", "fabrics")
 _TABLES = ("pace", "supplies")
 _SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden", *_TABLES)
+_BELOW = ("guide", "usual", "ranges")
+"""Tables of one factor, outcome or fabric, written under a heading of their own."""
 _LARGEST_FILE = 2_000_000
 
 
@@ -122,10 +124,12 @@ def write(session: Session) -> str:
         ("forbidden", [_forbidden_table(corner) for corner in session.forbidden]),
     ):
         for table in tables:
-            guide = table.pop("guide", None)
+            below = {key: table.pop(key) for key in _BELOW if isinstance(table.get(key), dict)}
+            points = table.pop("above", None) if heading == "forbidden" else None
             parts.append(f"[[{heading}]]\n{tomli_w.dumps(table)}")
-            if guide is not None:
-                parts.append(f"[{heading}.guide]\n{tomli_w.dumps(guide)}")
+            if points:
+                parts[-1] += f"above = [{', '.join(map(_inline, points))}]\n"
+            parts += [f"[{heading}.{key}]\n{tomli_w.dumps(own)}" for key, own in below.items()]
     return "\n".join(parts)
 
 
@@ -199,6 +203,10 @@ def _fabric_table(fabric: Fabric) -> dict[str, Any]:
     table["unit"] = fabric.unit
     if fabric.notes:
         table["notes"] = fabric.notes
+    if fabric.usual:
+        table["usual"] = {name: _tidy(value) for name, value in fabric.usual.items()}
+    if fabric.ranges:
+        table["ranges"] = {n: [_tidy(end) for end in own] for n, own in fabric.ranges.items()}
     return table
 
 
@@ -219,6 +227,8 @@ def _factor_table(factor: Factor) -> dict[str, Any]:
         table["spread"] = _tidy(factor.spread)
     if factor.spots:
         table["spots"] = [_tidy(spot) for spot in factor.spots]
+    if factor.readings:
+        table["readings"] = [[_tidy(value) for value in pair] for pair in factor.readings]
     table["usual"] = _tidy(factor.usual)
     return table
 
@@ -251,4 +261,13 @@ def _forbidden_table(corner: Forbidden) -> dict[str, Any]:
     for key, text in (("fabric", corner.fabric), ("note", corner.note)):
         if text:
             table[key] = text
+    if corner.above:
+        table["above"] = [dict(point) for point in corner.above]
     return table
+
+
+def _inline(table: dict[str, str]) -> str:
+    """A table on one line; written by hand because a writer may spread it under a heading."""
+    import tomli_w
+
+    return "{ " + ", ".join(tomli_w.dumps({k: v}).strip() for k, v in table.items()) + " }"

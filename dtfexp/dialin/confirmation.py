@@ -7,7 +7,7 @@ coupon after the other in one load would only show that load.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -182,8 +182,7 @@ def _spot_of(settings: pd.DataFrame, part: list[tuple[str, dict[str, Any]]]) -> 
 
 def _small_batches(session: Session, per_load: int) -> Session:
     """The session with loads and rounds of at most ``per_load`` presses, for laying out."""
-    return replace(
-        session,
+    return session.altered(
         coupons_per_load=min(per_load, session.coupons_per_load),
         presses_per_round=min(per_load, session.presses_per_round),
     )

@@ -105,11 +105,7 @@ def _allowed_cures(
 ) -> Allowed | None:
     """Out of the corners that the cure alone can meet."""
     known = {f.name: f for f in cure}
-    corners = [
-        corner
-        for corner in asked.session.forbidden
-        if all(name in known for name, _ in corner.conditions)
-    ]
+    corners = [corner for corner in asked.session.forbidden if set(corner.names) <= set(known)]
     if not corners:
         return None
 

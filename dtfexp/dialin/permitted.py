@@ -65,7 +65,7 @@ def fewest_forbidden(session: Session, fabrics: Iterable[str], codes: Array, rea
 
     A two-level plan stays balanced and orthogonal under a change of signs.
     """
-    names = {name for corner in session.forbidden for name, _ in corner.conditions}
+    names = {name for corner in session.forbidden for name in corner.names}
     involved = [i for i, f in enumerate(session.factors) if f.name in names][:_MOST_TURNED]
     best, fewest = codes, np.inf
     for turn in product((1.0, -1.0), repeat=len(involved)) if involved else ():
@@ -96,11 +96,12 @@ def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
         if not queue:
             break
         _, _, here = heapq.heappop(queue)
-        corner = session.clash(dict(zip(names, here, strict=True)), fabric)
+        settings = dict(zip(names, here, strict=True))
+        corner = session.clash(settings, fabric)
         if corner is None:
             return here
         for place, factor in enumerate(factors):
-            for value in _ways_out(session, fabric, corner, factor, here[place]):
+            for value in _ways_out(session, fabric, corner, factor, settings):
                 moved = (*here[:place], value, *here[place + 1 :])
                 if moved not in seen:
                     seen.add(moved)
@@ -114,23 +115,23 @@ def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
 
 
 def _ways_out(
-    session: Session, fabric: str, corner: Forbidden, factor: Factor, now: Any
+    session: Session, fabric: str, corner: Forbidden, factor: Factor, here: dict[str, Any]
 ) -> list[Any]:
-    """Settings of one factor that break its condition: the nearest on each side, or any word."""
-    told = dict(corner.conditions).get(factor.name)
-    if told is None:
+    """Settings of one factor out of the corner, all else as it is: the nearest on each side, or
+    any word."""
+    if factor.name not in corner.names:
         return []
-    alone = Forbidden({factor.name: told})
+    factors = {f.name: f for f in session.factors}
 
     def forbidden(value: Any) -> bool:
-        return bool(alone.holds({factor.name: factor}, lambda _: value))
+        return bool(corner.holds(factors, (here | {factor.name: value}).__getitem__))
 
     free = [value for value in session.allowed(factor, fabric) if not forbidden(value)]
     if not factor.is_numeric and not factor.ordered:
         return free
-    here = _place(factor, now)
-    below = [v for v in free if _place(factor, v) < here]
-    above = [v for v in free if _place(factor, v) > here]
+    now = _place(factor, here[factor.name])
+    below = [v for v in free if _place(factor, v) < now]
+    above = [v for v in free if _place(factor, v) > now]
     return [*below[-1:], *above[:1]]
 
 

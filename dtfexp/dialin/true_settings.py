@@ -150,7 +150,7 @@ class TrueSettings:
             self._with_spread(factor) if factor.name in self.spreads else factor
             for factor in session.factors
         )
-        return session if factors == session.factors else replace(session, factors=factors)
+        return session if factors == session.factors else session.altered(factors=factors)
 
     def results(self, results: pd.DataFrame) -> pd.DataFrame:
         """The results with every reading told as the set-point that reaches it."""

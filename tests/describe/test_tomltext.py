@@ -49,8 +49,8 @@ def test_the_samples_load_and_save(name, tmp_path):
 def test_the_fahrenheit_sample_converts_its_celsius_limit():
     session = Session.load(DATA / "example_session_fahrenheit.toml")
     assert session.temperature_unit == "°F"
-    # 165 °C is 329 °F: the highest setting on steps of 5 is 325
-    assert session.highest("press temperature", "polyester interlock") == 325
+    # 165 °C is 329 °F, and the press is 8 °F hotter in places: on steps of 5 that leaves 320
+    assert session.highest("press temperature", "polyester interlock") == 320
 
 
 def test_everything_survives_saving(tmp_path):

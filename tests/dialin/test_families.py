@@ -331,7 +331,7 @@ def test_options_that_cannot_be_met_say_what_could(options: dict, words: tuple[s
 
 
 def test_a_fabric_with_too_few_settings_is_named() -> None:
-    tight = Session("t", [CURE, PRESS], FOUR.outcomes, ["cotton", Fabric("silk", 282, "°F")])
+    tight = Session("t", [CURE, PRESS], FOUR.outcomes, ["cotton", Fabric("silk", 286, "°F")])
     for design in ("fraction", "central composite", "full factorial"):
         with pytest.raises(PlanError, match="silk"):
             plan(tight, 60, design=design)

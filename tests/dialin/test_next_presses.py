@@ -40,7 +40,7 @@ def test_more_presses_draw_the_likely_window_closer() -> None:
 
 
 def test_the_heat_limit_holds_for_the_likely_window() -> None:
-    assert likely(HALF, 12, "nylon").frame["press temperature"].max() <= 300  # 149 °C in °F
+    assert likely(HALF, 12, "nylon").frame["press temperature"].max() <= 300
 
 
 def test_with_no_good_place_cells_still_have_a_weight() -> None:

@@ -118,7 +118,9 @@ class StandInFit:
                     continue
             for side, looks in (("low", "under-"), ("high", "over-")):
                 edge = (low if side == "low" else high)[name]
-                limited = factor.is_numeric and side == "high" and edge == 165.0
+                limited = (
+                    factor.is_numeric and side == "high" and edge == session.highest(factor, fabric)
+                )
                 rows.append(
                     {
                         "factor": name,

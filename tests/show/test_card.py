@@ -66,7 +66,7 @@ def test_each_edge_says_what_to_watch_for_and_which_way_to_move(fit: StandInFit)
     assert "Below 120 °C: grainy underside" in text
     assert "→ hotter" in text
     assert "Above 135 °C: not proven; no clean hot or warm peel" in text
-    assert "Above 165 °C: NEVER, this is the fabric's heat limit" in text
+    assert "Above 160 °C: NEVER, this is the fabric's heat limit" in text
     assert "Never press this fabric above 165 °C (329 °F)" in text
 
 

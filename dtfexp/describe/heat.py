@@ -1,0 +1,282 @@
+"""The heat gate: what one fabric may be set to, and why a press may not be made.
+
+A fabric's heat limit is what the fabric may meet. It holds for press-stage temperatures: the
+hottest that the heat press may reach at a set-point (``Factor.hottest``) is at or under it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from dtfexp.describe import fields, units
+from dtfexp.describe import forbidden as corners
+from dtfexp.describe.errors import SessionError
+from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.forbidden import Forbidden
+from dtfexp.describe.wording import listed
+
+_TOLERANCE = 1e-9
+
+
+def limit(factor: Factor, fabric: Fabric) -> float | None:
+    """The fabric's heat limit in the factor's unit; None where it does not hold."""
+    if factor.stage != "press" or not factor.is_temperature:
+        return None
+    return fabric.limit_in(factor.unit)
+
+
+def in_range(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
+    """Every setting in the fabric's own range, its heat limit left aside."""
+    own = fabric.ranges.get(factor.name)
+    if own is None:
+        return factor.settings()
+    if not factor.is_numeric:
+        return tuple(word for word in factor.levels if word in own)
+    low, high = own
+    return tuple(s for s in factor.settings() if low - _TOLERANCE <= s <= high + _TOLERANCE)
+
+
+def allowed(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
+    """Every setting in the fabric's own range at which its heat limit holds; may be empty."""
+    bound = limit(factor, fabric)
+    settings = in_range(factor, fabric)
+    if bound is None:
+        return settings
+    reach = factor.reach
+    return tuple(s for s in settings if reach.hottest(s) <= bound + _TOLERANCE)
+
+
+def usual(factor: Factor, fabric: Fabric, settings: tuple[Any, ...]) -> Any:
+    """The fabric's own usual setting, else the factor's, moved to the nearest of ``settings``.
+
+    A tie goes to the lower one; of words without an order, the first stands in for another.
+    """
+    wanted = fabric.usual.get(factor.name, factor.usual)
+    if factor.is_numeric:
+        return min(settings, key=lambda s: (round(abs(s - float(wanted)), 9), s))
+    if wanted in settings or not factor.ordered:
+        return wanted if wanted in settings else settings[0]
+    place = factor.levels.index
+    return min(settings, key=lambda s: (abs(place(s) - place(str(wanted))), place(s)))
+
+
+def settled(fabric: Fabric, factors: tuple[Factor, ...]) -> Fabric:
+    """The fabric with the names and words of the session, its own settings checked against it."""
+    known = {f.name: f for f in factors}
+    place = f"fabric {fabric.name!r}"
+    ranges: dict[str, tuple[Any, ...]] = {}
+    own: dict[str, Any] = {}
+    try:
+        for given, value in fabric.ranges.items():
+            factor = known[fields.spelled(given, list(known), "factor")]
+            ranges[factor.name] = _own_range(factor, value)
+        for given, wanted in fabric.usual.items():
+            factor = known[fields.spelled(given, list(known), "factor")]
+            own[factor.name] = _own_usual(factor, wanted, ranges.get(factor.name))
+    except SessionError as error:
+        raise SessionError(f"{place}: {error}") from None
+    if ranges == fabric.ranges and own == fabric.usual:
+        return fabric
+    return replace(fabric, ranges=ranges, usual=own)
+
+
+def refusal(
+    factors: tuple[Factor, ...],
+    forbidden: tuple[Forbidden, ...],
+    fabric: Fabric,
+    settings: Mapping[str, Any],
+    unit: str,
+) -> str:
+    """Why a press may not be made, in one line; "" when it may. See ``Session.refusal``."""
+    given = {f.name: settings[f.name] for f in factors if not _missing(settings.get(f.name))}
+    for check in (_too_hot, _out_of_range):
+        for factor in factors:
+            if factor.name in given:
+                line = check(factor, fabric, given[factor.name], unit)
+                if line:
+                    return line
+    for corner in forbidden:
+        if set(corner.names) <= set(given):
+            found = corners.clash((corner,), factors, given, fabric.name)
+            if found is not None:
+                return f"{fabric.name}: never together: {found}"
+    return ""
+
+
+def limit_note(factors: tuple[Factor, ...], fabric: Fabric, unit: str) -> str:
+    """The limit, what the heat press does beyond its dial, and the highest dial, in one line."""
+    held = [(f, bound) for f in factors if (bound := limit(f, fabric)) is not None]
+    if not held:
+        return ""
+    parts = [f"{fabric.name} takes {_limit_text(fabric, unit)} at most."]
+    for factor, bound in held:
+        machine = "The heat press" if len(held) == 1 else f"The {fields.spoken(factor.name)}"
+        parts.append(f"{machine} {_beyond(factor, bound, unit)}: {_set(factor, bound, unit)}.")
+    return " ".join(parts)
+
+
+def nothing_left(
+    factors: tuple[Factor, ...], forbidden: tuple[Forbidden, ...], fabric: Fabric, unit: str
+) -> str:
+    """Why a fabric cannot be pressed at all, and what could be done; "" when it can."""
+    for factor in factors:
+        if not allowed(factor, fabric):
+            return _none_left(factor, fabric, unit)
+    if forbidden:
+        choices = {f.name: allowed(f, fabric) for f in factors}
+        return corners.leaves_nothing(forbidden, factors, choices, fabric.name)
+    return ""
+
+
+def _none_left(factor: Factor, fabric: Fabric, unit: str) -> str:
+    bound = limit(factor, fabric)
+    lowest = in_range(factor, fabric)[0]
+    if bound is None:  # kept for a range that holds no setting, which a description refuses
+        return f"{fabric.name}: no setting of {factor.name} lies in its own range"
+    met = factor.hottest(lowest)
+    # Neither helps where the dial itself is past the limit.
+    machine = "calibrate the heat press, " if factor.measured else "measure the heat press, "
+    do = machine if lowest <= bound + _TOLERANCE else ""
+    return (
+        f"{fabric.name} takes {_limit_text(fabric, unit)} at most, and the lowest setting of "
+        f"{factor.name}, {factor.format(lowest, unit)}, {_meets(factor, met, unit)}: "
+        f"{_up(met - bound, factor, unit, difference=True)} too hot; {do}lower the range, "
+        "take a powder that melts lower, or use another method"
+    )
+
+
+def _too_hot(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
+    bound = limit(factor, fabric)
+    if bound is None or not fields.is_number(value):
+        return ""
+    met = factor.hottest(float(value))
+    if met <= bound + _TOLERANCE:
+        return ""
+    return (
+        f"{fabric.name} takes {_limit_text(fabric, unit)} at most: {factor.name} "
+        f"{factor.format(value, unit)} {_meets(factor, met, unit)}, "
+        f"{_up(met - bound, factor, unit, difference=True)} too hot; {_set(factor, bound, unit)}"
+    )
+
+
+def _out_of_range(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
+    told = unit if factor.is_temperature else None
+    place = f"{fabric.name}, {factor.name}"
+    if not factor.is_numeric:
+        words = in_range(factor, fabric)
+        known = {word.casefold() for word in words}
+        if isinstance(value, str) and value.strip().casefold() in known:
+            return ""
+        return f"{place}: got {fields.shown(value)}; accepted {' or '.join(words)}"
+    low, high = fabric.ranges.get(factor.name, factor.bounds)
+    accepted = f"accepted {factor.format(low, told)} to {factor.format(high, told)}"
+    if not fields.is_number(value):
+        return f"{place}: got {fields.shown(value)}; {accepted}"
+    if low - _TOLERANCE <= float(value) <= high + _TOLERANCE:
+        return ""
+    return f"{place}: got {factor.format(value, told)}; {accepted}"
+
+
+def _limit_text(fabric: Fabric, unit: str) -> str:
+    """The limit as it was given, and in the unit a person reads."""
+    own = f"{fabric.heat_limit:g} {fabric.unit}"
+    if unit == fabric.unit:
+        return own
+    return f"{own} ({math.floor((fabric.limit_in(unit) or 0.0) + 1e-6)} {unit})"
+
+
+def _meets(factor: Factor, met: float, unit: str) -> str:
+    if factor.measured:
+        return f"reaches up to {_up(met, factor, unit)} (measured)"
+    return f"may reach {_up(met, factor, unit)} {_allowance(factor, unit)}"
+
+
+def _beyond(factor: Factor, bound: float, unit: str) -> str:
+    """What the heat press does beyond its dial, as told in a limit note."""
+    if not factor.measured:
+        return f"may run hotter than its dial {_allowance(factor, unit)}"
+    dial = factor.reach.highest_set(bound)
+    if bound - dial <= _TOLERANCE:
+        return "reaches no more than its dial (measured)"
+    more = _up(bound - dial, factor, unit, difference=True)
+    return f"reaches up to {more} above its dial (measured)"
+
+
+def _allowance(factor: Factor, unit: str) -> str:
+    if not factor.spread:
+        return "(not measured, and nothing allowed for)"
+    return f"(not measured: {_up(factor.spread, factor, unit, difference=True)} allowed for)"
+
+
+def _set(factor: Factor, bound: float, unit: str) -> str:
+    return f"set {_down(factor.reach.highest_set(bound), factor, unit)} or less"
+
+
+def _up(value: float, factor: Factor, unit: str, difference: bool = False) -> str:
+    return _rounded(value, factor, unit, math.ceil, difference)
+
+
+def _down(value: float, factor: Factor, unit: str) -> str:
+    """A temperature rounded down, so that nobody sets more than was worked out."""
+    return _rounded(value, factor, unit, math.floor)
+
+
+def _rounded(value: float, factor: Factor, unit: str, to: Any, difference: bool = False) -> str:
+    told = units.convert_difference if difference else units.convert
+    scale = 1 if told is units.convert and factor.grid_step >= 1 else 10
+    if unit != factor.unit:
+        scale = 1
+    nudge = -1e-6 if to is math.ceil else 1e-6
+    number = to(told(value, factor.unit, unit) * scale + nudge) / scale
+    return f"{fields.plain(number)} {unit}"
+
+
+def _missing(value: Any) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def _own_range(factor: Factor, value: tuple[Any, ...]) -> tuple[Any, ...]:
+    where = f"ranges: {factor.name}"
+    if not factor.is_numeric:
+        chosen = {_word(factor, word, where) for word in value}
+        return tuple(word for word in factor.levels if word in chosen)
+    low, high = factor.bounds
+    ends = f"{factor.format(low)} to {factor.format(high)}"
+    if any(isinstance(end, str) for end in value):
+        raise SessionError(f"{where} is {fields.shown(list(value))}; give [low, high], in {ends}")
+    bottom, top = value
+    if bottom < low - _TOLERANCE or top > high + _TOLERANCE:
+        raise SessionError(f"{where} is {bottom:g} to {top:g}; it must lie in {ends}")
+    if not any(bottom - _TOLERANCE <= s <= top + _TOLERANCE for s in factor.settings()):
+        raise SessionError(
+            f"{where} is {bottom:g} to {top:g}; no setting lies in it: they go from "
+            f"{factor.format(low)} in steps of {factor.grid_step:g}"
+        )
+    return bottom, top
+
+
+def _own_usual(factor: Factor, value: Any, own: tuple[Any, ...] | None) -> Any:
+    where = f"usual: {factor.name}"
+    if not factor.is_numeric:
+        word = _word(factor, value, where)
+        if own is not None and word not in own:
+            raise SessionError(f"{where} is {word!r}; use one of {listed(own)}")
+        return word
+    low, high = own or factor.bounds
+    if isinstance(value, str) or not low - _TOLERANCE <= value <= high + _TOLERANCE:
+        raise SessionError(
+            f"{where} is {fields.shown(value)}; it must be from {factor.format(low)} to "
+            f"{factor.format(high)}"
+        )
+    return value
+
+
+def _word(factor: Factor, word: Any, where: str) -> str:
+    for level in factor.levels:
+        if isinstance(word, str) and level.casefold() == word.strip().casefold():
+            return level
+    raise SessionError(f"{where} is {fields.shown(word)}; use one of {', '.join(factor.levels)}")

@@ -1,8 +1,9 @@
 """Whether prints at a set-point look under- or over-cured, under- or over-pressed.
 
 Each stage fails on two sides, and the window lies between them (operating windows: Joseph & Wu
-2002, J. Quality Technology 34:345; from memory, not verified).  From the fit: would more of the stage (hotter, longer, harder) make
-the outcomes that fail here better or worse?  From the bench: which defects were seen nearby?
+2002, J. Quality Technology 34:345; from memory, not verified).  From the fit: would more of the
+stage (hotter, longer, harder) make the outcomes that fail here better or worse?  From the bench:
+which defects were seen nearby?
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.shop.progress import progress
+from dtfexp.show.cautions import ONE_LINE
 
 if TYPE_CHECKING:
     from dtfexp.dialin.plan import Plan
@@ -27,6 +28,7 @@ def demo(args: Namespace) -> None:
     print(f"\n{made.presses} test presses planned, pressed (by a simulator), graded and fitted.\n")
     for fabric in made.fit.session.fabrics:
         print_window(made.fit.window(fabric))
+    print(f"\n{ONE_LINE}")
     print(f"\nLogbook: {made.book.resolve()}")
     for path in made.papers:
         if path.suffix in (".html", ".pdf"):
@@ -204,3 +206,4 @@ def _print_plan(made: Plan) -> None:
         print(line)
     for note in made.notes:
         print(f"Note: {note}")
+    print(ONE_LINE)

@@ -15,6 +15,7 @@ from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.session import Session
 from dtfexp.shop.files import sample_folder
 from dtfexp.show import bench_book
+from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.reading import label
 
 if TYPE_CHECKING:
@@ -159,6 +160,7 @@ def more(book: Logbook, presses: int, seed: int) -> Plan | None:
         if len(found.runs):
             book.add(found)
             print(f"{len(found.runs)} test presses were added to {book.path.name}.")
+            print(ONE_LINE)
             return found
     return None
 
@@ -281,6 +283,7 @@ def run_sheet(book: Logbook) -> Styler:
         changed = runs[column] != runs[column].shift()
         bold.loc[changed.to_numpy(), told] = "font-weight: bold"
     style = shown.style.apply(lambda _: bold, axis=None).hide(axis="index")
+    style = style.set_caption(ONE_LINE)
     return style.set_table_attributes('style="font-size: 15px"').set_uuid("dtfexp-run-sheet")
 
 

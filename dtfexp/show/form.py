@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book import photos, plausible
 from dtfexp.book.values import is_missing
 from dtfexp.describe.guide import published_scale
+from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.countdowns import countdowns
 from dtfexp.show.due import due
 from dtfexp.show.reading import label
@@ -57,6 +58,7 @@ def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) 
     return {
         "key": book_key(book),
         "session": session.name,
+        "caution": ONE_LINE,
         "outcomes": [_outcome(outcome) for outcome in session.outcomes],
         "defects": list(DEFECTS),
         "presses": presses,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.reading import label
 from dtfexp.show.sheet import MARGIN, Sheet
 from dtfexp.show.sheet_pdf import drawn, lacking, setting, short
@@ -29,8 +30,10 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     wide = sheet.inner / _ACROSS
     for i, row in enumerate(lacking(book)):
         place = i % (_ACROSS * down)
-        if i and place == 0:
-            sheet.turn()
+        if place == 0:
+            if i:
+                sheet.turn()
+            sheet.fitted(ONE_LINE, 0, sheet.height - MARGIN - 3, sheet.inner, 6.5, 5)
         _label(sheet, session, row, place % _ACROSS * wide, MARGIN + place // _ACROSS * _TALL, wide)
     return sheet.pdf()
 

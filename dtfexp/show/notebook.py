@@ -7,6 +7,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.show import edgewords, ink, tables, words
+from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.drawings import Drawings
 from dtfexp.show.findings import find
 from dtfexp.show.reading import Reading, out_of
@@ -117,10 +118,11 @@ def show_window(
             maps=drawings.maps(),
             settings=settings,
             edges=tables.edges(finding, session, reading),
+            caution=ONE_LINE,
         )
     )
     rows = [f"  {row[0]}: {row[1]}, window {row[2]}" for row in settings.rows]
-    return Shown(html, "\n".join([head, reason, *rows]))
+    return Shown(html, "\n".join([head, reason, *rows, ONE_LINE]))
 
 
 def show_cost(plan: Plan) -> Shown:

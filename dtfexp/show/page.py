@@ -13,7 +13,7 @@ from dtfexp.describe.wording import counted, listed
 from dtfexp.dialin import judged
 from dtfexp.dialin.slices import MOST_MAPS
 from dtfexp.show import compare, comparison, edgewords, figures, ink, platen, tables, words
-from dtfexp.show.cautions import CAUTIONS
+from dtfexp.show.cautions import CARE, CAUTIONS
 from dtfexp.show.drawings import Drawings
 from dtfexp.show.measured import Measured
 from dtfexp.show.pictures import Pictures
@@ -74,6 +74,7 @@ def render(
             glance_told=words.glance_told(findings),
             glance=tables.glance(findings, session, reading),
             cautions=CAUTIONS,
+            care=CARE,
             fabrics=sections,
             understood=understood.bench(),
             compared=_compared(findings, session, reading),

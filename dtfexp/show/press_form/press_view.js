@@ -195,5 +195,6 @@ function pressView(form, p) {
     reached(),
     steps(),
     more(),
+    make("p", { className: "quiet" }, state.caution),
   ];
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,6 +97,11 @@ class Effects:
         # Times act by their logarithm and dials have steps: what is hardly tied is left unsaid.
         found = [other for other, size in tie.items() if size > max(1e-6, _HARDLY * own)]
         return tuple(sorted(found, key=lambda other: (-round(tie[other], 6), len(other), other)))
+
+
+def constant_within(x: Array, codes: NDArray[Any]) -> bool:
+    """Whether columns (n, p) never change within a group of presses, groups told by codes (n,)."""
+    return all(np.ptp(x[codes == code], axis=0).max(initial=0.0) < _TINY for code in set(codes))
 
 
 def carried(x: Array, left_out: Array) -> Array:

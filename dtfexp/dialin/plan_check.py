@@ -23,7 +23,7 @@ from dtfexp.dialin.assumed import Assumed
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.mixed import Effects
 from dtfexp.dialin.results import check_results
-from dtfexp.dialin.spans import Span, shift_span
+from dtfexp.dialin.spans import Span, may_be_set, shift_span
 from dtfexp.maths import efficiency, power
 from dtfexp.maths.terms import MODELS, Key, Terms, inverse
 
@@ -164,24 +164,34 @@ class PlanCheck:
     @cached_property
     def efficiency(self) -> dict[str, float]:
         """D-, G- and I-efficiency (0 to 1) against the best that any plan could be, every press
-        taken as made alone; empty when some of the model cannot be told.
+        taken as made alone, over what may be set; empty when some of the model cannot be told.
         """
         terms = self._model_terms()
         if len(self.fitted) < terms.size or len(self.fitted) < 2:
             return {}
         m, n = efficiency.information(self.x), self.presses
-        ideal = efficiency.ideal(terms.kinds, self.model)
-        corners = terms.expand(efficiency.corners(self._range()))
+        corners = efficiency.corners(self._range())
+        free = self._may_be_set(corners)
+        if free.all():
+            ideal = efficiency.ideal(terms.kinds, self.model)
+            tried, moments = terms.expand(corners), efficiency.moments_of(terms)
+        else:
+            inside = terms.expand(self._inside)
+            moments = inside.T @ inside / max(len(inside), 1)
+            few = np.random.default_rng(0).permutation(np.flatnonzero(free))[:_SAMPLE]
+            tried = np.vstack([terms.expand(corners[few]), inside[: _SAMPLE // 4], self.x])
+            ideal = efficiency.ideal_over(tried, moments)
         return {
             "D": efficiency.d_efficiency(m, n, ideal),
-            "G": efficiency.g_efficiency(m, n, corners),
-            "I": efficiency.i_efficiency(m, n, efficiency.moments_of(terms), ideal),
+            "G": efficiency.g_efficiency(m, n, tried),
+            "I": efficiency.i_efficiency(m, n, moments, ideal),
         }
 
     @cached_property
     def variance(self) -> pd.DataFrame:
-        """How well grades are foretold over the range tried: share_of_range, and the sd (grades)
-        that so much of the range stays below, luck of loads and rounds in the presses counted.
+        """How well grades are predicted over the range tried, as far as it may be set:
+        share_of_range, and the sd (grades) that so much of the range stays below, luck of loads
+        and rounds in the presses counted.
         """
         share = np.linspace(0.0, 1.0, _CURVE)
         sd: Array = np.zeros(0)
@@ -190,7 +200,7 @@ class PlanCheck:
             names = [terms.key[c] for c in range(terms.size)]
             keep = [names.index(self.effects.terms.key[c]) for c in self.fitted]
             if len(keep) == terms.size:
-                at = terms.expand(efficiency.coded_range(self._range(), points=_SAMPLE))
+                at = terms.expand(self._inside)
                 sd = self.assumed.noise * np.sqrt(np.sum((at @ self.covariance) * at, axis=1))
         if not len(sd):
             return pd.DataFrame({"share_of_range": [], "sd": []}, dtype=float)
@@ -233,10 +243,29 @@ class PlanCheck:
     def _model_terms(self) -> Terms:
         return Terms.of(self.effects.terms.kinds, self.model)
 
+    @cached_property
+    def _inside(self) -> Array:
+        """Even points (m, columns of all spans) over what may be set of the range tried."""
+        points = efficiency.coded_range(self._range(), points=_SAMPLE)
+        return points[self._may_be_set(points)]
+
+    def _may_be_set(self, base: Array) -> NDArray[np.bool_]:
+        return may_be_set(self.session, self.effects.spans, self.runs, base)
+
     def _range(self) -> list[Array | None]:
         return [span.words() for span in self.effects.spans]
 
     def _stratum(self, key: Key) -> str:
+        """Where the effect is judged: between loads or rounds that it never changes within."""
+        x = self.effects.x[:, self.effects.terms.columns[key]]
+        for name, column in ((LOAD, "oven_load"), (ROUND, "press_round")):
+            codes = self.runs[column].to_numpy()
+            if len(set(codes)) < len(codes) and mixed.constant_within(x, codes):
+                return name
+        return self._stratum_when_alone(key)
+
+    def _stratum_when_alone(self, key: Key) -> str:
+        """With every press a load and a round of its own, by what is set for each."""
         factors = [self.effects.spans[i].factor for i in key]
         if all(f is not None and f.stage == "cure" for f in factors):
             return LOAD

@@ -7,13 +7,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import is_logarithmic
 from dtfexp.maths.terms import Kind, word_columns
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+_TINY = 1e-6
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,18 @@ class Span:
         low, high = self._line([self.values[0], self.values[-1]])
         return np.asarray((2.0 * (line - low) / (high - low) - 1.0)[:, None])
 
+    def values_at(self, base: Array) -> list[Any]:
+        """The settings of base columns (n, kind.columns): the other way round than ``code``."""
+        if not self.kind.number:
+            apart = np.sum((base[:, None, :] - self.code(self.values)[None, :, :]) ** 2, axis=2)
+            return [self.values[k] for k in np.argmin(apart, axis=1)]
+        low, high = self._line([self.values[0], self.values[-1]])
+        line = low + 0.5 * (base[:, 0] + 1.0) * (high - low)
+        if self.factor is not None and not self.factor.is_numeric:
+            return [self.factor.levels[k] for k in np.rint(line).astype(int)]
+        logarithmic = self.factor is not None and is_logarithmic(self.factor)
+        return [float(v) for v in (np.exp(line) if logarithmic else line)]
+
     def words(self) -> Array | None:
         """What the range is made of: None for a number, else the columns of each value."""
         return None if self.kind.number else self.code(self.values)
@@ -81,3 +97,32 @@ class Span:
 def shift_span(name: str, labels: Sequence[str]) -> Span:
     """Fabrics or blocks: each shifts the grade by its own amount and does nothing else."""
     return Span(name, tuple(labels))
+
+
+def may_be_set(session: Session, spans: Sequence[Span], runs: pd.DataFrame, base: Array) -> Mask:
+    """Which rows of base columns (n, columns of all spans) a press may be made at, (n,).
+
+    Inside the settings allowed for the fabric and outside everything forbidden; a setting without
+    a span, and the fabric, stay as they are in every press of ``runs``.
+    """
+    names = ["fabric", *(factor.name for factor in session.factors)]
+    at = {name: [runs[name].iloc[0]] * len(base) for name in names}
+    column = 0
+    for span in spans:
+        width = span.kind.columns
+        at[span.name] = span.values_at(base[:, column : column + width])
+        column += width
+    settings = pd.DataFrame(at)
+    allowed = np.asarray(session.permits(settings), dtype=bool)
+    for fabric, rows in settings.groupby("fabric").indices.items():
+        for factor in session.factors:
+            values = settings[factor.name].to_numpy()[rows]
+            choice = session.allowed(factor, str(fabric))
+            if not choice:
+                allowed[rows] = False
+            elif factor.is_numeric:
+                low, high = float(choice[0]) - _TINY, float(choice[-1]) + _TINY
+                allowed[rows] &= (values >= low) & (values <= high)
+            else:
+                allowed[rows] &= np.isin(values, choice)
+    return allowed

@@ -29,6 +29,7 @@ from dtfexp.maths.terms import Kind, Terms
 Array = NDArray[np.float64]
 
 _MOST_PRODUCT = 20_000
+_MOST_STEPS, _CLOSE = 1000, 0.005
 
 
 @dataclass(frozen=True)
@@ -204,6 +205,35 @@ def ideal(kinds: tuple[Kind, ...], model: str) -> Ideal:
         return float(lines + pairs + np.trace(np.linalg.solve(block, region)))
 
     return Ideal(-_least(minus_log_det), _least(mean_variance) + flat)
+
+
+def ideal_over(x: Array, moments: Array) -> Ideal:
+    """The continuous D and I optimum over the model rows ``x`` (m, p) alone, where a range has
+    parts that may not be set; ``moments``: mean of f f' over what may be.
+
+    Multiplicative algorithms (Silvey, Titterington & Torsney 1978, Commun. Statist. A 7:1379; from
+    memory), stopped short of the optimum and set right by the gap that is left at most (both
+    criteria are convex in the weights), so that no plan seems better than it is.
+    """
+    size = x.shape[1]
+    weight = np.full(len(x), 1.0 / len(x))
+    for _ in range(_MOST_STEPS):
+        variance = prediction_variance(x, x.T @ (weight[:, None] * x))
+        gap = float(variance.max()) - size
+        if gap < _CLOSE * size:
+            break
+        weight *= variance / size
+    d = float(np.linalg.slogdet(x.T @ (weight[:, None] * x))[1]) + gap
+    for _ in range(_MOST_STEPS):
+        solved = np.linalg.solve(x.T @ (weight[:, None] * x), x.T)
+        gain = np.einsum("pm,pq,qm->m", solved, moments, solved)
+        mean = float(weight @ gain)
+        gap = float(gain.max()) - mean
+        if gap < _CLOSE * mean:
+            break
+        weight *= np.sqrt(gain)
+        weight /= weight.sum()
+    return Ideal(d, mean - gap)
 
 
 def _joined_mean(rest: list[Kind]) -> float:

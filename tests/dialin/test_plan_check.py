@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import minimize
 
 from dtfexp import Factor, Outcome, Plan, PlanError, Session, plan
 from dtfexp.dialin.compare import compare_plans
 from dtfexp.dialin.first_look import codes_for
 from dtfexp.dialin.plan import DESIGNS
 from dtfexp.dialin.plan_check import PlanCheck, check_runs
+from dtfexp.dialin.spans import may_be_set
 from dtfexp.maths import designs, power
 from tests.dialin.bench import FOUR, HALF, ONE, SESSIONS, WORDS, graded
 
@@ -150,6 +154,69 @@ def test_a_setting_of_the_oven_is_judged_between_loads() -> None:
     assert rows.loc["cure temperature", "se"] == pytest.approx(2 * 0.5 * np.sqrt(5 / 24))
     assert rows.loc["press time", "se"] == pytest.approx(2 * 0.5 * np.sqrt(1 / 24))
     assert "6 oven loads" in check.sentences[1]
+
+
+def test_a_pair_that_never_changes_within_a_load_is_judged_between_loads() -> None:
+    """Six loads of four; the press temperature, free to change, was changed with the load only."""
+    cure = Factor("cure temperature", 100, 140, "°C", 5, "cure")
+    heat, time = Factor("press temperature", 140, 170, "°C", 5), Factor("press time", 8, 24, "s", 2)
+    session = Session("split", (cure, heat, time), (Outcome("peel"),), ("cotton",))
+    n = np.arange(24)
+    runs = pd.DataFrame({"press": n + 1, "fabric": "cotton", "oven_load": n // 4, "press_round": 1})
+    runs["cure temperature"] = np.where(runs["oven_load"] % 2 == 0, 140.0, 100.0)
+    runs["press temperature"] = np.where(runs["oven_load"] % 3 == 0, 140.0, 170.0)
+    runs["press time"] = np.where(n % 2 == 0, 8.0, 24.0)
+    rows = check_runs(session, runs, "interactions").terms.set_index("term")["stratum"]
+    assert rows["cure temperature × press temperature"] == "oven load"
+    assert rows["press temperature"] == "oven load"
+    assert rows["cure temperature × press time"] == "press"
+
+
+L_SHAPED = ({"A": "> 5", "B": "> 5"},)
+
+
+def test_efficiencies_look_only_at_what_may_be_set() -> None:
+    """A quarter of the square is forbidden.  Brute force over a fine grid of the L that is left:
+    the best weights by a general optimiser, the greatest variance and the mean by counting."""
+    session = replace(bench(2), forbidden=L_SHAPED)
+    coded = np.array([[-1, -1], [1, -1], [-1, 1], [0, 0], [1, 0], [0, 1]], dtype=float)
+    check = check_runs(session, runs_of(session, coded), "linear", **LUCKLESS)
+    line = np.linspace(-1, 1, 41)
+    a, b = (axis.ravel() for axis in np.meshgrid(line, line))
+    left = ~((a > 0) & (b > 0))
+    region = np.column_stack([np.ones(left.sum()), a[left], b[left]])
+    edge = region[(np.abs(region[:, 1:]) % 1 == 0).all(axis=1)]
+    x = np.column_stack([np.ones(6), coded])
+    moments = region.T @ region / len(region)
+
+    def best(criterion) -> float:
+        found = minimize(
+            lambda w: criterion(edge.T @ ((w**2 / np.sum(w**2))[:, None] * edge)),
+            np.ones(len(edge)),
+        )
+        return float(found.fun)
+
+    d = np.exp((np.linalg.slogdet(x.T @ x / 6)[1] + best(lambda m: -np.linalg.slogdet(m)[1])) / 3)
+    worst = max(row @ np.linalg.solve(x.T @ x, row) for row in region)
+    i = best(lambda m: np.trace(np.linalg.solve(m, moments)))
+    i /= 6 * np.trace(np.linalg.solve(x.T @ x, moments))
+    assert check.efficiency == pytest.approx({"D": d, "G": 3 / (6 * worst), "I": i}, rel=0.01)
+    whole = check_runs(bench(2), runs_of(session, coded), "linear", **LUCKLESS).efficiency
+    assert check.efficiency["D"] > 1.1 * whole["D"] and check.efficiency["I"] > 1.04 * whole["I"]
+    assert check.variance["sd"].max() <= check.assumed.noise * np.sqrt(worst) + 1e-9
+
+
+def test_efficiencies_stay_below_the_heat_limit_of_each_fabric() -> None:
+    made = plan(HALF, 24, design="latin hypercube", cures=6).runs
+    check = check_runs(HALF, made, "quadratic")
+    assert set(check.efficiency) == {"D", "G", "I"}
+    assert all(0 < value <= 1 for value in check.efficiency.values())
+    hottest = HALF.highest("press temperature", "nylon")
+    corners = check.effects.spans
+    base = np.array([[0.0, 1.0, -1.0], [0.0, 1.0, 1.0], [0.0, -1.0, 1.0]])
+    at = may_be_set(HALF, corners, made, base)
+    hot = made["press temperature"].max() > hottest
+    assert at.tolist() == [True, not hot, True] and hot
 
 
 @pytest.mark.parametrize("session", SESSIONS, ids=lambda s: s.name)

@@ -39,6 +39,12 @@ CHECKS: tuple[Check, ...] = (
     Check("room", 1, "Write down room temperature and humidity."),
     Check("first print", 1, "Press one print on scrap of the day's fabric, peel, look, then sell."),
     Check(
+        "filter",
+        7,
+        "Look at the filters of exhaust and oven: machines off and cold, dust mask on. Clean or "
+        "change them as their maker says.",
+    ),
+    Check(
         "platen map",
         30,
         "Measure the warm platen at nine points with a contact probe, or with an infrared gun on "

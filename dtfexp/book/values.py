@@ -25,7 +25,16 @@ if TYPE_CHECKING:
 LONGEST_TEXT = 4000
 
 _NUMBER_AND_UNIT = re.compile(r"([+-]?[0-9.,]+(?:[eE][+-]?[0-9]{1,3})?)\s*(\D.*)?", re.DOTALL)
-_NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
+_NEVER_NEGATIVE = (
+    "time",
+    "pressure",
+    "share",
+    "length",
+    "force",
+    "force per width",
+    "mass",
+    "speed",
+)
 _ABSOLUTE_ZERO_C = -273.15
 
 

@@ -12,13 +12,22 @@ from typing import Any
 from dtfexp.describe import calibration, fields, units
 from dtfexp.describe.errors import SessionError
 
-STAGES = ("cure", "press", "peel")
+STAGES = ("print", "cure", "press", "peel")
 _MOST_SETTINGS = 5000
 _MOST_WORDS = 50
 _MOST_SPOTS = 500
 _MOST_READINGS = 500
 _ROUNDED = 1e-4
-_NEVER_NEGATIVE = ("time", "pressure", "share", "length", "force", "force per width", "mass")
+_NEVER_NEGATIVE = (
+    "time",
+    "speed",
+    "pressure",
+    "share",
+    "length",
+    "force",
+    "force per width",
+    "mass",
+)
 _ABSOLUTE_ZERO_C = -273.15
 
 

@@ -29,6 +29,9 @@ class Pace:
     ``peel_seconds`` for the peel itself; ``finish_seconds`` for the second press;
     ``grading_seconds`` for each outcome that is judged on a press.
 
+    ``heated_length`` is of a conveyor oven, such as "120 cm" or "48 in" (a number is in cm): with
+    it a cure-stage speed tells how long the film is in the heat (``dwell_seconds``).
+
     Raises ``SessionError`` for a value that is not a time or a rate.
     """
 
@@ -49,6 +52,7 @@ class Pace:
     peel_seconds: float = 10.0
     finish_seconds: float = 8.0
     grading_seconds: float = 30.0
+    heated_length: float | None = None
 
     def __post_init__(self) -> None:
         for field in fields_of(self):
@@ -57,6 +61,8 @@ class Pace:
                 value = units.canonical(value)
                 if not units.is_temperature(value):
                     raise SessionError(f"pace: unit is {value!r}; rates are in °C or °F a minute")
+            elif field.name == "heated_length":
+                value = None if value is None else _length(value)
             elif field.default is not None:
                 value = fields.not_negative(value, "pace", field.name)
             elif value is not None:
@@ -66,3 +72,34 @@ class Pace:
                         f"pace: {field.name} is {value:g}; it must be degrees a minute, above 0"
                     )
             object.__setattr__(self, field.name, value)
+
+    def dwell_seconds(self, speed: float, unit: str) -> float | None:
+        """Seconds in the heat at a conveyor speed, heated length over speed; None where the
+        length is not known or the belt stands still."""
+        per_minute = units.convert(speed, unit, "m/min")
+        if self.heated_length is None or per_minute <= 0:
+            return None
+        return 60.0 * units.convert(self.heated_length, "cm", "mm") / 1000.0 / per_minute
+
+    def dwell_note(self, speed: object, unit: str) -> str:
+        """The dwell as a person reads it, "about 60 s"; "" for any other setting than a speed."""
+        if units.kind(unit) != "speed":
+            return ""
+        seconds = self.dwell_seconds(float(str(speed)), unit)
+        return "" if seconds is None else f"about {seconds:.0f} s"
+
+
+def _length(value: object) -> float:
+    """A length in cm, from a number or text such as "48 in"."""
+    number, unit = value, "cm"
+    if isinstance(value, str):
+        digits = value.strip().rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ. ")
+        number = fields.number_from_text(digits)
+        unit = value.strip()[len(digits) :].strip() or "cm"
+    accepted = 'a length above 0 such as "120 cm" or "48 in"'
+    if number is None or units.kind(unit) != "length":
+        raise SessionError(f"pace: heated_length is {fields.shown(value)}; it must be {accepted}")
+    length = fields.number(number, "pace", "heated_length", accepted)
+    if length <= 0:
+        raise SessionError(f"pace: heated_length is {length:g}; it must be {accepted}")
+    return round(float(units.convert(length, unit, "cm")), 6)

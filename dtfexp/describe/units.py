@@ -29,10 +29,15 @@ _UNITS: dict[str, tuple[str, float]] = {
     "%": ("share", 1.0),
     "mm": ("length", 1.0),
     "cm": ("length", 10.0),
+    "in": ("length", 25.4),
+    "ft": ("length", 304.8),
     "N": ("force", 1.0),
     "N/cm": ("force per width", 1.0),
     "ΔE": ("colour difference", 1.0),
     "g": ("mass", 1.0),
+    "m/min": ("speed", 1.0),
+    "ft/min": ("speed", 0.3048),
+    "in/min": ("speed", 0.0254),
 }
 
 _SPELLINGS: dict[str, str] = {
@@ -46,10 +51,15 @@ _SPELLINGS: dict[str, str] = {
     "%": "% percent pct",
     "mm": "mm millimetre millimetres millimeter millimeters",
     "cm": "cm centimetre centimetres centimeter centimeters",
+    "in": "in inch inches",
+    "ft": "ft foot feet",
     "N": "n newton newtons",
     "N/cm": "n/cm ncm-1 newtonpercm newtonspercm",
     "ΔE": "δe ∆e de deltae",
     "g": "g gram grams gramme grammes",
+    "m/min": "m/min mpm metre/min metres/min meter/min meters/min m/minute",
+    "ft/min": "ft/min fpm foot/min feet/min ft/minute",
+    "in/min": "in/min ipm inch/min inches/min in/minute",
 }
 
 _ALIASES: dict[str, str] = {"": ""} | {
@@ -59,7 +69,7 @@ _ALIASES: dict[str, str] = {"": ""} | {
 #: Every unit in its one spelling inside dtfexp, "" meaning a plain number.
 UNITS: tuple[str, ...] = tuple(_UNITS)
 
-_DECIMALS_WHEN_CONVERTED = {"bar": 1, "min": 2, "cm": 1}
+_DECIMALS_WHEN_CONVERTED = {"bar": 1, "min": 2, "cm": 1, "in": 1, "ft": 2, "m/min": 2, "ft/min": 1}
 
 
 def canonical(unit: str) -> str:

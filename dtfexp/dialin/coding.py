@@ -1,7 +1,8 @@
 """From a session and its frames to the arrays of the model, and back to settings on the bench.
 
 A numeric setting is coded as its distance from the usual setting in half-ranges, a time by its
-logarithm (twice as long is a step of the same size everywhere), ordered words by their place.
+logarithm (twice as long is a step of the same size everywhere), ordered words by their place.  A
+conveyor speed is the inverse of a time and is coded so: slower is more.
 """
 
 from __future__ import annotations
@@ -28,7 +29,9 @@ from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-STAGE_CODE = {"cure": CURE, "press": PRESS, "peel": PEEL}
+#: Print and cure are of the film: nearly shared by fabrics, so they are one side of the field.
+STAGE_CODE = {"print": CURE, "cure": CURE, "press": PRESS, "peel": PEEL}
+_DWELLS = ("time", "speed")
 # Above this many grades the cuts are taken as printed on the scale: too many to learn.
 _MOST_LEARNT_GRADES = 12
 
@@ -47,7 +50,7 @@ class Coding:
             (i, j)
             for i, a in enumerate(factors)
             for j, b in enumerate(factors)
-            if a.is_temperature and units.kind(b.unit) == "time" and a.stage == b.stage
+            if a.is_temperature and units.kind(b.unit) in _DWELLS and a.stage == b.stage
         ]
         return FieldShape(
             stage=tuple(STAGE_CODE[f.stage] for f in factors),
@@ -104,11 +107,12 @@ class Coding:
             return (rank.reshape(np.shape(values)) - place[str(factor.usual)]) / half
         low, high = factor.bounds
         x = np.asarray(values, dtype=float)
+        more = direction(factor)
         if is_logarithmic(factor):
             x = np.clip(x, low * low / high, high * high / low)
-            return np.asarray(np.log(x / float(factor.usual)) / (0.5 * np.log(high / low)))
+            return np.asarray(more * np.log(x / float(factor.usual)) / (0.5 * np.log(high / low)))
         x = np.clip(x, 2 * low - high, 2 * high - low)
-        return np.asarray((x - float(factor.usual)) / (0.5 * (high - low)))
+        return np.asarray(more * (x - float(factor.usual)) / (0.5 * (high - low)))
 
     def points(self, settings: pd.DataFrame, fabric: Ints, *, spread: bool = True) -> Points:
         """Model points of a frame of settings; with ``spread``, of what the machines really do."""
@@ -178,9 +182,16 @@ class Coding:
         ).with_falls(self.shape.falls)
 
 
+def direction(factor: Factor) -> float:
+    """1 where a higher setting does more to the print, -1 for a conveyor speed: dwell is heated
+    length over speed."""
+    return -1.0 if factor.is_numeric and units.kind(factor.unit) == "speed" else 1.0
+
+
 def is_logarithmic(factor: Factor) -> bool:
-    """True for a time whose range spans a factor of two or more: it acts by its logarithm."""
-    if not factor.is_numeric or units.kind(factor.unit) != "time":
+    """True for a time or a conveyor speed whose range spans a factor of two or more: it acts by
+    its logarithm."""
+    if not factor.is_numeric or units.kind(factor.unit) not in _DWELLS:
         return False
     low, high = factor.bounds
     lowest = min(-factor.spread, *reached.offsets(factor))

@@ -10,6 +10,7 @@ import pandas as pd
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.fields import spoken
 from dtfexp.dialin import grid as grids
+from dtfexp.dialin.coding import direction
 from dtfexp.maths.joint import each_outcome
 from dtfexp.maths.posterior import predict
 
@@ -17,7 +18,9 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 COLUMNS = ("factor", "side", "value", "margin", "stopped_by", "looks", "certainty", "advice")
-_LOOKS = {
+LOOKS = {
+    ("print", "low"): "too little ink or powder",
+    ("print", "high"): "too much ink or powder",
     ("cure", "low"): "under-cured",
     ("cure", "high"): "over-cured",
     ("press", "low"): "under-pressed",
@@ -28,8 +31,10 @@ _LOOKS = {
 
 
 def looks_like(factor: Factor, side: str) -> str:
-    """The failure side a shop would name beyond one edge of a factor."""
-    return _LOOKS[(factor.stage, side)]
+    """The failure side a shop would name beyond one edge of a factor; a fast conveyor is too
+    little of the cure."""
+    more = (side == "high") == (direction(factor) > 0)
+    return LOOKS[factor.stage, "high" if more else "low"]
 
 
 def box_edges(

@@ -18,7 +18,7 @@ from scipy.special import expit, logit, ndtr
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.defects import defect_words, signs_of
-from dtfexp.dialin.edges import looks_like
+from dtfexp.dialin.edges import LOOKS
 from dtfexp.maths.joint import each_outcome
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import predict
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-STAGES = ("cure", "press", "peel")
+STAGES = ("print", "cure", "press", "peel")
 HOLDS, UNKNOWN = "holds", "cannot tell yet"
 #: A pass rate from which a set-point is said to hold, and the belief from which a side is named.
 HOLDS_FROM, SURE_FROM = 0.90, 0.70
@@ -63,7 +63,7 @@ def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame
         mean, sd = gains(fit.posterior, less, more, share)
         helps = np.clip(fit.posterior.weight @ ndtr(mean / sd), 1e-6, 1.0 - 1e-6)
         helps = expit(logit(helps) + heard[stage])
-        low, high = looks_like(factors[0], "low"), looks_like(factors[0], "high")
+        low, high = LOOKS[stage, "low"], LOOKS[stage, "high"]
         belief |= {low: helps, high: 1.0 - helps}
         size = np.abs(fit.posterior.weight @ mean) + 0.5 * np.abs(heard[stage])
         pull |= {low: helps * size, high: (1.0 - helps) * size}
@@ -88,7 +88,8 @@ def _moved(fit: Fit, at: Points, factors: list[Factor]) -> tuple[Points, Points]
     for factor in factors:
         column = fit.session.factors.index(factor)
         ends = factor.bounds if factor.is_numeric else (factor.levels[0], factor.levels[-1])
-        low, high = (float(end) for end in fit.coding.code(factor, np.array(ends, dtype=object)))
+        # Sorted: the fast end of a conveyor is less of the cure.
+        low, high = np.sort(fit.coding.code(factor, np.array(ends, dtype=object)).astype(float))
         reach = _REACH * (high - low)
         # Never past the ends, where the field would be mere extrapolation; a set-point outside the
         # range keeps its place.

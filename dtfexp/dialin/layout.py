@@ -130,9 +130,14 @@ def change_overs(session: Session, runs: pd.DataFrame) -> dict[str, float]:
     )
     for frame, stage in ((loads, "cure"), (ordered, "press")):
         for factor in session.factors:
-            if factor.stage == stage and factor.unit and units.kind(factor.unit) == "time":
+            if factor.stage != stage or not factor.unit:
+                continue
+            if units.kind(factor.unit) == "time":
                 per_unit = units.convert_difference(1.0, factor.unit, "min")
                 minutes += float(frame[factor.name].astype(float).sum()) * per_unit
+            elif units.kind(factor.unit) == "speed":
+                dwells = (session.pace.dwell_seconds(v, factor.unit) for v in frame[factor.name])
+                minutes += sum(seconds or 0.0 for seconds in dwells) / 60.0
     return {
         "oven_loads": len(loads),
         "press_rounds": int(ordered["press_round"].nunique()),

@@ -4,7 +4,7 @@ What is known is not thrown away, and not trusted blindly either.  How far the e
 still hold depends on what changed (:data:`CHANGES`):
 
 * a drifted or repaired machine moves its temperature by an amount that the new presses tell;
-* new powder, new film, another season: cure and press may want other temperatures, and the rest
+* new powder, film or ink, another season: cure and press may want other temperatures, and the rest
   of what was known holds nearly, not quite;
 * a new fabric: the fabrics known before stay what they are, and the new one borrows from them, at
   a press temperature of its own.
@@ -64,6 +64,7 @@ CHANGES: dict[str, Change] = {
     "press": Change({"press": 7.0}, 1.0, "the machine"),
     "powder": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new powder"),
     "film": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new film"),
+    "ink": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new ink"),
     "season": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new season"),
     "fabric": Change({"press": 7.0}, 1.0, "the new fabric"),
 }
@@ -196,9 +197,9 @@ def redial(
 
     session: of today.  earlier, now: results frames from before the change and since (``now`` may
     be left out, or hold planned presses only).  changed: "oven" or "press" (drifted, repaired or
-    replaced), "powder" or "film" (new lot), "season", or "fabric" (a new one; ``earlier`` then
-    holds other fabrics of the session).  target: the set-point that was run (default: the target
-    of the earlier results' window).
+    replaced), "powder", "film" or "ink" (new lot), "season", or "fabric" (a new one; ``earlier``
+    then holds other fabrics of the session).  target: the set-point that was run (default: the
+    target of the earlier results' window).
 
     Raises ``PlanError`` for an unknown change and ``ResultsError`` for frames that are none.
     """

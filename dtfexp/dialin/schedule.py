@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from dtfexp.describe.fields import spoken
 from dtfexp.describe.session import Session
 from dtfexp.dialin.timeline import timeline
 
@@ -25,8 +26,9 @@ class Due:
 def schedule(session: Session, runs: pd.DataFrame) -> list[Due]:
     """The presses of a plan in their order; runs as of ``Plan.runs``, minutes as of ``timeline``.
 
-    What is said: loads to cure and which presses are in them, settings of oven and press to
-    change, and waits of about a minute and more.
+    What is said: how the coupons of a load are printed and powdered where that differs, loads to
+    cure and which presses are in them, settings of oven and press to change, and waits of about a
+    minute and more.
     """
     steps = timeline(session, runs)
     # What begins in the very minute in which a press is taken up is said before it.
@@ -46,6 +48,7 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[Due]:
         elif what == "cure":
             presses = ", ".join(map(str, members[step["oven_load"]]))
             settings = step["detail"].rpartition(", ")[0]
+            first += _printed(session, runs, int(step["oven_load"]))
             first.append(
                 f"cure load {step['oven_load']}"
                 + (f" at {settings}" if settings else "")
@@ -58,3 +61,17 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[Due]:
             out.append(Due(int(step["press"]), float(step["start"]), tuple(first)))
             first = []
     return out
+
+
+def _printed(session: Session, runs: pd.DataFrame, load: int) -> list[str]:
+    """How the coupons of a load are printed and powdered, those made alike together; nothing
+    where no such setting is varied. Printed film is powdered within 2 h: common practice."""
+    factors = [f for f in session.factors if f.stage == "print"]
+    alike: dict[str, list[str]] = {}
+    for row in runs[runs["oven_load"] == load].to_dict("records") if factors else []:
+        said = ", ".join(f"{spoken(f.name)} {f.format(row[f.name])}" for f in factors)
+        alike.setdefault(said, []).append(str(row["press"]))
+    if not alike:
+        return []
+    each = "; ".join(f"{said} (press {', '.join(presses)})" for said, presses in alike.items())
+    return [f"print and powder load {load}: {each}"]

@@ -113,7 +113,13 @@ class _Clock:
         self._work("load", hands, row, told)
         start = self.hands
         end = start + _minutes(self.session, row, "cure", self.session.pace.cure_seconds)
-        settings = [f.format(row[f.name]) for f in self.session.factors if f.stage == "cure"]
+        pace = self.session.pace
+        settings = [
+            f.format(row[f.name])
+            + (f" ({dwell})" if (dwell := pace.dwell_note(row[f.name], f.unit)) else "")
+            for f in self.session.factors
+            if f.stage == "cure"
+        ]
         self._add("oven", "cure", start, end, row, ", ".join([*settings, told]))
         self._wait(end, "cure", peels=False)
         self.oven = end
@@ -208,15 +214,22 @@ def _change_minutes(session: Session, at: str, factor: Factor, before: Any, now:
 
 
 def _minutes(session: Session, row: dict[str, Any], stage: str, otherwise: float) -> float:
-    """The time of one stage: its settings that are times, or the pace's own, in minutes."""
+    """The time of one stage: its settings that are times or speeds over a known length, or the
+    pace's own, in minutes."""
     times = list(_times(session, row, stage))
     return sum(times) if times else otherwise / 60.0
 
 
 def _times(session: Session, row: dict[str, Any], stage: str) -> Iterator[float]:
     for factor in session.factors:
-        if factor.stage == stage and factor.is_numeric and units.kind(factor.unit) == "time":
+        if factor.stage != stage or not factor.is_numeric:
+            continue
+        if units.kind(factor.unit) == "time":
             yield units.convert(float(row[factor.name]), factor.unit, "min")
+        elif units.kind(factor.unit) == "speed":
+            dwell = session.pace.dwell_seconds(float(row[factor.name]), factor.unit)
+            if dwell is not None:
+                yield dwell / 60.0
 
 
 def _peel_wait(session: Session, row: dict[str, Any]) -> float:

@@ -208,8 +208,8 @@ def again(
     if not len(changes):
         return panel(
             "Dial in again?",
-            ["No change is noted. New powder or film, a repair, another season, a drift that the "
-             "watch found: write it into changed and changed_on above.", *_newer_lots(book)],
+            ["No change is noted. New powder, film or ink, a repair, another season, a drift that "
+             "the watch found: write it into changed and changed_on above.", *_newer_lots(book)],
         )  # fmt: skip
     last = changes.iloc[-1]
     known = book.bench.carried(window.fabric)
@@ -255,10 +255,10 @@ def again(
 
 
 def _newer_lots(book: Logbook) -> list[str]:
-    """Lots of powder and film that are not the first of the book."""
+    """Lots of powder, film and ink that are not the first of the book."""
     lots = book.bench.lots()
     out = []
-    for what in ("powder", "film"):
+    for what in ("powder", "film", "ink"):
         mine = lots[lots["what"] == what]
         if len(mine) > 1:
             name, since = mine["name"].iloc[-1], mine["since"].iloc[-1].date()

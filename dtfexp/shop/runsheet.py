@@ -10,6 +10,7 @@ from dtfexp.dialin.schedule import schedule
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
     from dtfexp.dialin.plan import Plan
 
 CHANGED = ">"
@@ -33,7 +34,10 @@ def run_sheet(plan: Plan) -> list[str]:
         row = [f"{one.minute:.0f}", str(run["press"]), str(run["fabric"])]
         groups = [*["block"] * in_blocks, "oven_load", "press_round"]
         row += [_marked(str(run[c]), c, run[c], before) for c in groups]
-        row += [_marked(_told(f, run[f.name]), f.name, run[f.name], before) for f in factors]
+        row += [
+            _marked(_told(plan.session, f, run[f.name]), f.name, run[f.name], before)
+            for f in factors
+        ]
         rows.append(row)
         before_it.append(one.first)
         before = run
@@ -57,9 +61,12 @@ def _marked(text: str, name: str, value: object, before: dict[str, object]) -> s
     return f"{CHANGED} {text}" if before and before[name] != value else f"  {text}"
 
 
-def _told(factor: Factor, value: object) -> str:
-    """A setting in its own unit; temperatures in the other one too, for the other dial."""
+def _told(session: Session, factor: Factor, value: object) -> str:
+    """A setting in its own unit; temperatures in the other one too, for the other dial, and a
+    conveyor speed with the time in the heat."""
     text = factor.format(value)
+    if dwell := session.pace.dwell_note(value, factor.unit):
+        return f"{text} ({dwell})"
     if not factor.is_temperature:
         return text
     other = "°F" if factor.unit == "°C" else "°C"

@@ -37,8 +37,12 @@ def countdowns(session: Session, settings: Mapping[Any, Any]) -> list[dict[str, 
     """
     planned: dict[str, list[dict[str, Any]]] = {}
     for factor in session.factors:
+        seconds: float | None = None
         if factor.is_numeric and kind(factor.unit) == "time":
             seconds = float(convert(float(settings[factor.name]), factor.unit, "s"))
+        elif factor.is_numeric and kind(factor.unit) == "speed":
+            seconds = session.pace.dwell_seconds(float(settings[factor.name]), factor.unit)
+        if seconds is not None:
             one = _one(factor.name, label(factor.name), seconds, "as planned")
             planned.setdefault(_step(factor), []).append(one)
     steps = (

@@ -191,7 +191,9 @@ def _settings(
                 "unit": factor.unit,
                 "words": list(factor.levels),
                 "set": factor.format(value),
-                "also": factor.format(value, unit) if factor.is_temperature and unit else "",
+                "also": factor.format(value, unit)
+                if factor.is_temperature and unit
+                else session.pace.dwell_note(value, factor.unit),
                 "was": None if was is None else factor.format(was),
                 "reached": "" if is_missing(reached) else factor.format(reached),
             }

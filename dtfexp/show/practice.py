@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 _WATCH: dict[str, str] = {
+    "too little ink or powder": "white looks thin, pinholes; colour washes off early",
+    "too much ink or powder": "stiff, thick hand; film still wet or oily after the cure",
     "under-cured": "grainy underside; colour lifts or bubbles at the first wash",
     "over-cured": "no clean hot or warm peel; big solids blister",
     "under-pressed": "parts stay on the film; print lifts or shrinks at the first wash",
@@ -42,6 +44,8 @@ def move(side: str, factor: Factor) -> str:
         return "go one step up" if side == "low" else "go one step down"
     if kind(factor.unit) == "time":
         return "longer" if side == "low" else "shorter"
+    if kind(factor.unit) == "speed":
+        return "faster" if side == "low" else "slower"
     if factor.is_temperature:
         return "hotter" if side == "low" else "cooler"
     return "more" if side == "low" else "less"

@@ -125,8 +125,11 @@ def drawn(book: Logbook) -> datetime:
 
 
 def setting(session: Session, factor: Factor, value: Any) -> tuple[str, str]:
-    """A setting as its dial says it, and in the unit the session is read in where that differs."""
+    """A setting as its dial says it, and in the unit the session is read in where that differs; of
+    a conveyor speed the time in the heat."""
     told = factor.format(value)
+    if dwell := session.pace.dwell_note(value, factor.unit):
+        return told, dwell
     if factor.is_temperature and session.temperature_unit != factor.unit:
         return told, factor.format(value, session.temperature_unit)
     return told, ""

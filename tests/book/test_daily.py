@@ -126,6 +126,18 @@ def test_opening_checks_have_their_days(book, clock):
     assert states()["platen map"] == "done" and states()["oven map"] == "never done"
 
 
+def test_the_filter_is_looked_at_every_week(book, clock):
+    def state():
+        return book.bench.checks().set_index("check").loc["filter"]
+
+    assert state()["state"] == "never done" and "mask" in state()["how"]
+    book.bench.checked("filter")
+    clock.now = TODAY + timedelta(days=6)
+    assert state()["state"] == "done"
+    clock.now = TODAY + timedelta(days=7)
+    assert state()["state"] == "due"
+
+
 def test_a_check_that_is_none(book):
     with pytest.raises(LogbookError, match="accepted is one of warm-up"):
         book.bench.checked("coffee")

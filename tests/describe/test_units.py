@@ -101,3 +101,12 @@ def test_kinds_do_not_mix():
 def test_there_and_back(value, pair):
     there, back = pair
     assert convert(convert(value, there, back), back, there) == pytest.approx(value, abs=1e-9)
+
+
+def test_conveyor_speeds_convert_by_the_inch():
+    # 1 in = 25.4 mm and 1 ft = 12 in by definition.
+    assert convert(1, "ft/min", "in/min") == pytest.approx(12)
+    assert convert(39.37007874, "ipm", "m/min") == pytest.approx(1)
+    assert kind("fpm") == "speed" and canonical("metres / min") == "m/min"
+    with pytest.raises(SessionError, match="one is a speed, the other a time"):
+        convert(1, "m/min", "s")

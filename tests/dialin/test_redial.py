@@ -117,6 +117,12 @@ def test_another_lot_is_a_guide_that_is_nearly_kept(earlier):
     assert with_it["high"] - with_it["low"] < alone["high"] - alone["low"] - 0.1
 
 
+def test_another_ink_moves_what_the_cure_wants(earlier):
+    known = redial(FOUR, earlier, "cotton", changed="ink")
+    assert [shift.factor.stage for shift in known.shifts] == ["cure", "press"]
+    assert {shift.whose for shift in known.shifts} == {"the new ink"}
+
+
 def test_the_first_presses_of_another_lot_lie_beside_the_target_in_both_temperatures(earlier):
     known = redial(FOUR, earlier, "cotton", changed="film", target=TARGET)
     runs = known.next_presses(4).runs

@@ -97,6 +97,11 @@ class Factor:
             "spots": _spots(place, spots),
             "readings": _readings(place, readings),
         }
+        if values["stage"] == "print" and values["hard_to_change"]:
+            raise SessionError(
+                f"{place}: hard_to_change is True; a print-stage setting is chosen for each coupon "
+                "before the oven, leave it out"
+            )
         if words:
             given = {"low": low, "high": high, "step": step}
             values |= _words(place, levels, usual, values["ordered"])

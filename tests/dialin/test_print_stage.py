@@ -66,6 +66,11 @@ def test_thin_and_heavy_prints_are_sides_of_their_own():
     assert len(next_presses(session, results, 4).runs) <= 4
 
 
+def test_a_print_setting_cannot_hold_up_a_round():
+    with pytest.raises(SessionError, match="hard_to_change is True; a print-stage setting"):
+        Factor("white ink", 60, 100, "%", stage="print", hard_to_change=True)
+
+
 def test_a_faster_belt_is_less_cure_by_the_inverse_of_a_time():
     by_speed, by_time = (
         session_of(TUNNEL),

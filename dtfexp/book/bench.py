@@ -61,9 +61,11 @@ class Bench:
         step: object = None,
         warm_up_minutes: object = None,
         change_over_minutes: object = None,
+        is_a: str | None = None,
         by: str = "",
     ) -> str:
-        """Note what the ``"oven"`` or the ``"press"`` can be set to and how long it takes."""
+        """Note what a machine can be set to and how long it takes: the session's ``"oven"`` or
+        ``"press"``, or another by its name, of which ``is_a`` says which of the two it is."""
         told = {
             "low": low,
             "high": high,
@@ -71,22 +73,32 @@ class Bench:
             "warm_up_minutes": warm_up_minutes,
             "change_over_minutes": change_over_minutes,
         }
-        return machines.keep(self._book, which, told, by=by)
+        return machines.keep(self._book, which, told, is_a=is_a, by=by)
 
     def what(self, which: str) -> machines.Machine:
-        """What is known of the oven or the press."""
+        """What is known of the session's ``"oven"`` or ``"press"``, or of another by its name."""
         return machines.machine(self._book.kept(machines.KIND), self._book.session, which)
 
     def lot(
-        self, what: str, name: str, *, opened: object = None, printed: object = None, by: str = ""
+        self,
+        what: str,
+        name: str,
+        *,
+        opened: object = None,
+        printed: object = None,
+        machine: str = "",
+        by: str = "",
     ) -> str:
-        """Note that this lot of ``"film"``, ``"powder"`` or ``"ink"`` is in use from now on."""
-        today = self._clock().date()
-        return lots.keep(self._book, what, name, opened=opened, printed=printed, today=today, by=by)
+        """Note that this lot of ``"film"``, ``"powder"`` or ``"ink"`` is in use from now on, at
+        ``machine`` only if one is named."""
+        return lots.keep(
+            self._book, what, name, opened=opened, printed=printed, machine=machine,
+            today=self._clock().date(), by=by,
+        )  # fmt: skip
 
     def lots(self) -> pd.DataFrame:
         """Every lot noted: ``what``, ``name``, ``opened``, ``printed``, ``use_by`` (days or None),
-        ``since`` (time with zone from which it was in use), ``by``."""
+        ``since`` (time with zone from which it was in use), ``by``, ``machine`` ("" for all)."""
         return lots.frame(lots.lots(self._book.kept(lots.KIND)))
 
     def room(
@@ -150,9 +162,11 @@ class Bench:
         set_to: object = 0.95,
         reflected: object = None,
         unit: str | None = None,
+        machine: str | None = None,
         by: str = "",
     ) -> PlatenMap:
-        """Keep a nine-point map of platen or oven bed; see ``readings.keep_map``."""
+        """Keep a nine-point map of platen or oven bed, of another ``machine`` than the session's
+        own if one is named; see ``readings.keep_map``."""
         key = readings.keep_map(
             self._book,
             factor,
@@ -163,14 +177,23 @@ class Bench:
             set_to=set_to,
             reflected=reflected,
             unit=unit,
+            machine=machine,
             by=by,
         )
         (kept,) = (one for one in self.maps() if one.id == key)
         return kept
 
-    def check(self, factor: str, set_point: object, reached: object, *, by: str = "") -> str:
-        """Keep one reading of what was set and what was reached."""
-        return readings.keep_check(self._book, factor, set_point, reached, by=by)
+    def check(
+        self,
+        factor: str,
+        set_point: object,
+        reached: object,
+        *,
+        machine: str | None = None,
+        by: str = "",
+    ) -> str:
+        """Keep one reading of what was set and what was reached; ``machine`` as for ``map``."""
+        return readings.keep_check(self._book, factor, set_point, reached, machine=machine, by=by)
 
     def maps(self) -> list[PlatenMap]:
         """Every map, in order; ``readings.frame`` makes a table of them."""

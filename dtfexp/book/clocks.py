@@ -106,7 +106,7 @@ def warnings(
         *_waits(session, press, marked, now),
         *_warm_up(session, press, marked, notes, now),
         *_powder(press, marked, now),
-        *_materials(press, notes, now),
+        *_materials(session, press, notes, now),
         *_moisture(session, press, notes, now),
         *_display(session, press, notes),
         *_heat_limit(session, press, notes),
@@ -184,12 +184,12 @@ def _waits(session: Session, press: Press, marks: _Marks, now: datetime) -> Iter
 
 
 def _peels_hot(session: Session, press: Press) -> bool:
-    """False only when a peel setting in words says another kind of peel."""
+    """False only when a peel setting in words or the film says another kind of peel."""
     for factor in session.factors:
         if factor.stage == "peel" and not factor.is_numeric:
             word = str(press.settings[factor.name]).casefold()
             return not any(kind in word for kind in _NOT_HOT)
-    return True
+    return session.film_peel in ("", "hot")
 
 
 def _warm_up(
@@ -241,7 +241,7 @@ def _powder(press: Press, marks: _Marks, now: datetime) -> Iterator[PressWarning
 
 
 def _materials(
-    press: Press, notes: Sequence[journal.Note], now: datetime
+    session: Session, press: Press, notes: Sequence[journal.Note], now: datetime
 ) -> Iterator[PressWarning]:
     says = {
         "powder": "was opened {day}: use opened powder within {months} months, kept airtight, dry "
@@ -250,7 +250,7 @@ def _materials(
         "dark.",
     }
     months = {"powder": lots.OPENED_POWDER_MONTHS, "film": lots.STORED_FILM_MONTHS}
-    for what, lot in lots.in_use(notes).items():
+    for what, lot in lots.in_use(notes, session).items():
         if lot.use_by is not None and now.date() > lot.use_by:
             day = lot.opened if what == "powder" else lot.printed
             told = says[what].format(day=day, months=months[what])

@@ -71,8 +71,9 @@ def diagnose(
     notes = book.kept()
     moment = datetime.now().astimezone() if now is None else now
     drift = drifts(session, notes)
-    around = _lots(_room(_overridden(_drifted(Circumstances(), session, drift), notes, moment),
-                         notes, moment), notes, moment)  # fmt: skip
+    around = _drifted(Circumstances(), session, drift)
+    around = _room(_overridden(around, notes, moment), notes, moment)
+    around = _lots(around, session, notes, moment)
     return diagnosis(fit, at, name, seen, around, drift)
 
 
@@ -80,7 +81,7 @@ def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
     """Factor -> how much hotter its machine was measured on the last map than on the first; with
     one map only, its offset from the display.  In the factor's unit."""
     found: dict[str, list[float]] = {}
-    for one in readings.maps(notes):
+    for one in readings.maps(readings.here(session, notes)):
         found.setdefault(one.factor, []).append(one.summary.offset)
     return {
         name: (offsets[-1] - offsets[0] if len(offsets) > 1 else offsets[0])
@@ -133,8 +134,10 @@ def _room(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circum
     return around
 
 
-def _lots(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circumstances:
-    for what, lot in lots.in_use(notes).items():
+def _lots(
+    around: Circumstances, session: Session, notes: Sequence[Note], now: datetime
+) -> Circumstances:
+    for what, lot in lots.in_use(notes, session).items():
         if lot.use_by is not None and now.date() > lot.use_by:
             why = f"{what} lot {lot.name} is past its months"
             around = around.and_("bad powder" if what == "powder" else "moisture", 2.5, why)

@@ -1,8 +1,9 @@
 """Lots of film, powder and ink: which one is in use, since when, and until when it is good.
 
-A lot is in use from the moment it is noted until the next lot of the same material. The two
-clocks are common practice on transfer benches, no source: opened powder within 6 months, and
-printed and cured film within 6 months of being printed.
+A lot is in use from the moment it is noted until the next lot of the same material; one that
+names a machine counts only where that machine is used. The two clocks are common practice on
+transfer benches, no source: opened powder within 6 months, and printed and cured film within
+6 months of being printed.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from dtfexp.describe.session import Session
 
 KIND = "lot"
 MATERIALS = ("film", "powder", "ink")
@@ -35,6 +38,7 @@ class Lot:
     printed: date | None
     since: datetime
     by: str
+    machine: str = ""
 
     @property
     def use_by(self) -> date | None:
@@ -54,10 +58,12 @@ def keep(
     opened: object = None,
     printed: object = None,
     today: date,
+    machine: str = "",
     by: str = "",
     id: str | None = None,
 ) -> str:
-    """Note that this lot is in use from now on; returns the note's id.
+    """Note that this lot is in use from now on, at ``machine`` only if one is named; returns the
+    note's id.
 
     ``opened`` is the day its packet was opened; ``printed``, for film only, the day it was
     printed and cured if that was done to be stored.
@@ -75,6 +81,10 @@ def keep(
                 f"film lot: it was printed {said['printed']} and opened {said['opened']}; a roll "
                 "is opened before it is printed"
             )
+    if machine:
+        own = {"oven": book.session.oven, "press": book.session.press}
+        named = checking.line(f"{material} lot: its machine", machine)
+        said["machine"] = own.get(named.casefold(), named)
     return book.keep(KIND, said, by=by, id=id)
 
 
@@ -83,17 +93,23 @@ def lots(notes: Iterable[journal.Note]) -> list[Lot]:
     return [_lot(note) for note in notes if note.kind == KIND]
 
 
-def in_use(notes: Iterable[journal.Note]) -> dict[str, Lot]:
-    """The lot of each material in use now: the last one noted."""
-    return {lot.what: lot for lot in lots(notes)}
+def here(found: Iterable[Lot], session: Session) -> list[Lot]:
+    """The lots in use at this session's machines."""
+    own = ("", session.oven.casefold(), session.press.casefold())
+    return [lot for lot in found if lot.machine.casefold() in own]
+
+
+def in_use(notes: Iterable[journal.Note], session: Session) -> dict[str, Lot]:
+    """The lot of each material in use now at this session's machines: the last one noted."""
+    return {lot.what: lot for lot in here(lots(notes), session)}
 
 
 def frame(found: Iterable[Lot]) -> pd.DataFrame:
     """One row per lot: ``what``, ``name``, ``opened``, ``printed``, ``use_by`` (days or None),
-    ``since`` (time with zone from which it was in use), ``by``."""
+    ``since`` (time with zone from which it was in use), ``by``, ``machine`` ("" for all)."""
     import pandas as pd
 
-    names = ("what", "name", "opened", "printed", "use_by", "since", "by")
+    names = ("what", "name", "opened", "printed", "use_by", "since", "by", "machine")
     rows = [[getattr(lot, name) for name in names] for lot in found]
     return pd.DataFrame(rows, columns=list(names), dtype="object")
 
@@ -111,4 +127,12 @@ def _lot(note: journal.Note) -> Lot:
     days = {
         key: date.fromisoformat(said[key]) if key in said else None for key in ("opened", "printed")
     }
-    return Lot(said["what"], said["name"], days["opened"], days["printed"], note.at, note.by)
+    return Lot(
+        said["what"],
+        said["name"],
+        days["opened"],
+        days["printed"],
+        note.at,
+        note.by,
+        said.get("machine", ""),
+    )

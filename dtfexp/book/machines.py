@@ -1,12 +1,18 @@
-"""The oven and the heat press: what their displays can be set to, and how long they take."""
+"""Ovens and heat presses by name: what their displays can be set to, and how long they take.
+
+A bench may have several. The words "oven" and "press" stand for those of the session
+(``Session.oven``, ``Session.press``); any other is named. A note that names no machine was made
+for the session's own.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import checking, journal
+from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
@@ -24,8 +30,8 @@ _LONGEST_MINUTES = 600.0
 
 @dataclass(frozen=True)
 class Machine:
-    """An oven or a press. ``low``, ``high`` and ``step`` are of its temperature display, in
-    ``unit``; None where not told."""
+    """An oven or a press; ``which`` is its name. ``low``, ``high`` and ``step`` are of its
+    temperature display, in ``unit``; None where not told."""
 
     which: str
     unit: str
@@ -52,15 +58,58 @@ class Machine:
         return ""
 
 
+def name_of(session: Session, stage: str, named: object) -> str:
+    """The machine that ``named`` means where a setting of ``stage`` is measured: one line of text,
+    None or the words "oven" and "press" for the session's own; "" for a stage without one."""
+    own = session.machine(stage)
+    if named is None:
+        return own
+    said = checking.line("machine: its name", named)
+    return own if said.casefold() in (*MACHINES, own.casefold()) else said
+
+
+def is_here(session: Session, stage: str, said: Mapping[str, Any]) -> bool:
+    """Whether a note on a setting of ``stage`` is of this session's machine."""
+    named = str(said.get("machine", "")).casefold()
+    return not named or named == session.machine(stage).casefold()
+
+
+def _role_and_name(book: journal.Keeper, which: object, is_a: object | None) -> tuple[str, str]:
+    """ "oven" or "press", and the name of the machine meant."""
+    session = book.session
+    own = {"oven": session.oven, "press": session.press}
+    known = {note.said.get("name", ""): note.said["which"] for note in book.kept(KIND)}
+    roles = {name.casefold(): (role, name) for name, role in known.items() if name}
+    roles |= {name.casefold(): (role, name) for role, name in own.items()}
+    roles |= {role: (role, name) for role, name in own.items()}
+    word = " ".join(which.split()) if isinstance(which, str) else ""
+    if word.casefold() in roles:
+        return roles[word.casefold()]
+    if is_a is not None and word:
+        return checking.choice(f"machine {word!r}: is_a", is_a, MACHINES), word
+    accepted = dict.fromkeys([*MACHINES, *(name for _, name in roles.values())])
+    raise LogbookError(
+        f"machine is {fields.shown(which)}; accepted is one of {', '.join(accepted)}, or a new "
+        'name with is_a="oven" or "press"'
+    )
+
+
 def keep(
-    book: journal.Keeper, which: str, told: dict[str, Any], *, by: str = "", id: str | None = None
+    book: journal.Keeper,
+    which: str,
+    told: dict[str, Any],
+    *,
+    is_a: object | None = None,
+    by: str = "",
+    id: str | None = None,
 ) -> str:
-    """Note what a machine can do; returns the note's id.
+    """Note what a machine can do; returns the note's id. ``which`` is its name, or "oven" or
+    "press" for the session's own; ``is_a`` says which of the two a new name is.
 
     ``told`` has some of ``low``, ``high``, ``step`` (of its temperature display, in the session's
     temperature unit), ``warm_up_minutes`` and ``change_over_minutes``.
     """
-    machine = checking.choice("machine", which, MACHINES)
+    role, machine = _role_and_name(book, which, is_a)
     unit = book.session.temperature_unit
     ranges = {
         "low": (unit, -100.0, 1000.0),
@@ -69,7 +118,7 @@ def keep(
         "warm_up_minutes": ("min", 0.0, _LONGEST_MINUTES),
         "change_over_minutes": ("min", 0.0, _LONGEST_MINUTES),
     }
-    said: dict[str, Any] = {"which": machine, "unit": unit}
+    said: dict[str, Any] = {"which": role, "unit": unit}
     for name, value in told.items():
         if name not in ranges:
             raise LogbookError(
@@ -84,17 +133,24 @@ def keep(
             f"{machine}: low is {said['low']:g} and high is {said['high']:g}; low must be the "
             "lower one"
         )
-    return book.keep(KIND, said, by=by, id=id)
+    # Notes of a bench with one oven and one press stay as they always were.
+    named = {} if machine == role else {"name": machine}
+    return book.keep(KIND, said | named, by=by, id=id)
 
 
 def machine(notes: Iterable[journal.Note], session: Session, which: str) -> Machine:
-    """What is known of the machine: the last note on it, else what the session says."""
+    """What is known of the machine (a name, or "oven" or "press" for the session's own): the last
+    note on it, else what the session says."""
+    own = {"oven": session.oven, "press": session.press}
+    name = own.get(which, which)
     said: dict[str, Any] = {}
     for note in notes:
-        if note.kind == KIND and note.said["which"] == which:
-            said = dict(note.said)
+        if note.kind == KIND:
+            noted = str(note.said.get("name", own[note.said["which"]]))
+            if noted.casefold() == name.casefold():
+                said = dict(note.said)
     return Machine(
-        which,
+        name,
         said.get("unit", session.temperature_unit),
         said.get("low"),
         said.get("high"),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from dtfexp.book import checking, journal, readings, room
+from dtfexp.book import checking, journal, machines, readings, room
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -118,5 +118,7 @@ def _done(note: journal.Note, session: Session) -> tuple[str, date] | None:
         return "room", note.at.date()
     if note.kind == readings.MAP:
         stage = session.factor(str(note.said["factor"])).stage
+        if not machines.is_here(session, stage, note.said):
+            return None
         return (_MAPS[stage], note.at.date()) if stage in _MAPS else None
     return None

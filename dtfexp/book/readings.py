@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from dtfexp.book import checking, journal, plausible, values
+from dtfexp.book import checking, journal, machines, plausible, values
 from dtfexp.describe import units
 from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
 from dtfexp.dialin import true_settings
@@ -65,7 +65,8 @@ class MapSummary(NamedTuple):
 
 @dataclass(frozen=True)
 class PlatenMap:
-    """One map: ``passes`` of nine readings each, in the unit of ``factor``."""
+    """One map: ``passes`` of nine readings each, in the unit of ``factor``; ``machine`` is the
+    name of the one that was measured, "" for the session's own."""
 
     id: str
     factor: str
@@ -75,6 +76,7 @@ class PlatenMap:
     instrument: str
     at: datetime
     by: str
+    machine: str = ""
 
     @property
     def caution(self) -> str:
@@ -131,10 +133,13 @@ def keep_map(
     set_to: object = 0.95,
     reflected: object = None,
     unit: str | None = None,
+    machine: str | None = None,
     by: str = "",
     id: str | None = None,
 ) -> str:
     """Keep a nine-point map and return its id.
+
+    ``machine`` names the one that was measured; by default it is the session's own.
 
     ``readings``: nine numbers (or three rows of three) per pass, in the order of ``SPOTS``; one
     pass or a list of passes. Numbers are in ``unit``, by default the factor's. For a gun that was
@@ -162,7 +167,7 @@ def keep_map(
         "unit": chosen.unit,
         "instrument": tool,
         "set": wanted,
-    }
+    } | _of_machine(book.session, chosen, machine)
     if emissivity is not None:
         if tool != "gun":
             raise LogbookError(f"{place}: emissivity is for a gun; a probe touches the surface")
@@ -184,16 +189,18 @@ def keep_check(
     set_point: object,
     reached: object,
     *,
+    machine: str | None = None,
     by: str = "",
     id: str | None = None,
 ) -> str:
-    """Keep one reading: what was set and what was reached, of any factor in numbers."""
+    """Keep one reading: what was set and what was reached, of any factor in numbers; ``machine``
+    as for a map."""
     chosen = _factor(book.session, factor)
     place = f"check of {chosen.name!r}"
     wanted = _set_point(place, chosen, set_point)
     read = _reading(f"{place}, reached", chosen, reached, wanted)
     said = {"factor": chosen.name, "unit": chosen.unit, "set": wanted, "reached": read}
-    return book.keep(CHECK, said, by=by, id=id)
+    return book.keep(CHECK, said | _of_machine(book.session, chosen, machine), by=by, id=id)
 
 
 def maps(notes: Iterable[journal.Note]) -> list[PlatenMap]:
@@ -208,20 +215,41 @@ def maps(notes: Iterable[journal.Note]) -> list[PlatenMap]:
             note.said["instrument"],
             note.at,
             note.by,
+            str(note.said.get("machine", "")),
         )
         for note in notes
         if note.kind == MAP
     ]
 
 
+def here(session: Session, notes: Iterable[journal.Note]) -> list[journal.Note]:
+    """The notes without maps and checks of machines that are not this session's."""
+    return [
+        note
+        for note in notes
+        if note.kind not in (MAP, CHECK)
+        or machines.is_here(session, session.factor(note.said["factor"]).stage, note.said)
+    ]
+
+
 def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
     """One row per map: ``time``, ``by``, ``factor``, ``unit``, ``set_point``, the columns of
-    ``MapSummary`` in that unit, ``instrument``."""
+    ``MapSummary`` in that unit, ``instrument``, ``machine`` ("" for the session's own)."""
     import pandas as pd
 
-    columns = ["time", "by", "factor", "unit", "set_point", *MapSummary._fields, "instrument"]
+    columns = ["time", "by", "factor", "unit", "set_point", *MapSummary._fields]
+    columns += ["instrument", "machine"]
     rows = [
-        [one.at, one.by, one.factor, one.unit, one.set_point, *one.summary, one.instrument]
+        [
+            one.at,
+            one.by,
+            one.factor,
+            one.unit,
+            one.set_point,
+            *one.summary,
+            one.instrument,
+            one.machine,
+        ]
         for one in found
     ]
     return pd.DataFrame(rows, columns=columns)
@@ -230,12 +258,13 @@ def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
 def measured(
     session: Session, notes: Sequence[journal.Note], results: pd.DataFrame | None = None
 ) -> TrueSettings:
-    """Everything read of the machines, as lines and spreads.
+    """Everything read of this session's machines, as lines and spreads.
 
     The line of a factor goes through its checks, the mean of every pass of its maps, and the
     readings of presses where most presses have one. Its spread, and the spots behind it, are those
     of its widest map.
     """
+    notes = here(session, notes)
     pairs: dict[str, list[tuple[float, float]]] = {}
     widest: dict[str, PlatenMap] = {}
     if results is not None:
@@ -259,6 +288,12 @@ def measured(
         {name: one.summary.spread for name, one in widest.items()},
         {name: one.spots for name, one in widest.items()},
     )
+
+
+def _of_machine(session: Session, factor: Factor, named: str | None) -> dict[str, str]:
+    """The machine as a note names it; nothing on a bench with one oven and one press."""
+    name = machines.name_of(session, factor.stage, named)
+    return {} if name in ("", *machines.MACHINES) else {"machine": name}
 
 
 def _factor(session: Session, name: object) -> Factor:

@@ -29,6 +29,9 @@ RESERVED = (
     "press", "fabric", "oven_load", "press_round", "block", "excluded", "note", "defects", "by",
     "time",
 )  # fmt: skip
+#: Names of the machines where a session gives them none.
+OVEN, PRESS = "oven", "press"
+PEELS = ("hot", "warm", "cold")
 _MOST = 50
 _Named = TypeVar("_Named", Factor, Outcome, Fabric)
 _Table = TypeVar("_Table", Pace, Supplies)
@@ -43,6 +46,9 @@ class Session:
     test presses are made before the hard-to-change settings are set again. ``warm_up_minutes``
     and ``change_over_minutes`` are the bench's waiting times. ``temperature_unit`` is the unit a
     person reads temperatures in; by default that of the first temperature factor, else °C.
+    ``film`` is the name of the film and ``film_peel`` how its maker says it is peeled ("hot",
+    "warm" or "cold"; "" where the maker does not say). ``oven`` and ``press`` name the machines
+    of this session where a bench has several: what is measured of another does not count here.
     ``forbidden`` are settings that must not meet, each a table such as
     ``{"cure temperature": "> 140", "cure time": "> 90", "note": "the film yellows"}``, or a
     sloping limit (``Forbidden``).
@@ -64,6 +70,10 @@ class Session:
     change_over_minutes: float
     temperature_unit: str
     notes: str
+    film: str
+    film_peel: str
+    oven: str
+    press: str
     forbidden: tuple[Forbidden, ...]
     pace: Pace
     supplies: Supplies
@@ -81,6 +91,10 @@ class Session:
         change_over_minutes: float = 8.0,
         temperature_unit: str | None = None,
         notes: str = "",
+        film: str = "",
+        film_peel: str = "",
+        oven: str = OVEN,
+        press: str = PRESS,
         forbidden: Iterable[Forbidden | Mapping[str, Any]] = (),
         pace: Pace | Mapping[str, Any] | None = None,
         supplies: Supplies | Mapping[str, Any] | None = None,
@@ -103,9 +117,17 @@ class Session:
                 change_over_minutes, place, "change_over_minutes"
             ),
             "notes": fields.free_text(notes, place, "notes"),
+            "film": fields.free_text(film, place, "film"),
+            "film_peel": ""
+            if film_peel == ""
+            else fields.choice(film_peel, place, "film_peel", PEELS),
+            "oven": fields.name(oven, f"{place}: oven"),
+            "press": fields.name(press, f"{place}: press"),
             "pace": _table_of(Pace, pace, "pace"),
             "supplies": _table_of(Supplies, supplies, "supplies"),
         }
+        if values["oven"].casefold() == values["press"].casefold():
+            raise SessionError(f"{place}: oven and press are both {oven!r}; give each its own name")
         values["temperature_unit"] = _reading_unit(temperature_unit, values["factors"])
         _check_names(values["factors"], values["outcomes"], values["fabrics"])
         wash_series(values["outcomes"])
@@ -221,6 +243,10 @@ class Session:
         """
         values = {field.name: getattr(self, field.name) for field in fields_of(self)}
         return Session(**(values | changes), strict=False)
+
+    def machine(self, stage: str) -> str:
+        """The name of the machine that a stage is set on: the oven's, the press's, else ""."""
+        return {"cure": self.oven, "press": self.press}.get(stage, "")
 
     def to_toml(self) -> str:
         """The description as TOML text that ``from_toml`` reads back equal."""

@@ -36,8 +36,10 @@ _OUTCOME_KEYS = (
 _FABRIC_KEYS = ("name", "heat_limit", "unit", "notes", "usual", "ranges")
 _BENCH_KEYS = (
     "coupons_per_load", "presses_per_round", "warm_up_minutes", "change_over_minutes",
-    "temperature_unit", "notes",
+    "temperature_unit", "notes", "film", "film_peel", "oven", "press",
 )  # fmt: skip
+#: Not written where they say nothing.
+_UNSAID = {"notes": "", "film": "", "film_peel": "", "oven": "oven", "press": "press"}
 _LISTS = ("factors", "outcomes", "fabrics")
 _TABLES = ("pace", "supplies")
 _SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden", *_TABLES)
@@ -105,7 +107,7 @@ def write(session: Session) -> str:
     top: dict[str, Any] = {"name": session.name}
     for key in _BENCH_KEYS:
         value = getattr(session, key)
-        if key != "notes" or value:
+        if value != _UNSAID.get(key):
             top[key] = _tidy(value)
     parts = [tomli_w.dumps(top)]
     for heading in _TABLES:

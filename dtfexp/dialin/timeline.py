@@ -233,7 +233,8 @@ def _times(session: Session, row: dict[str, Any], stage: str) -> Iterator[float]
 
 
 def _peel_wait(session: Session, row: dict[str, Any]) -> float:
-    """Seconds from press to peel: a peel-stage time as it is, else by the word hot, warm, cold."""
+    """Seconds from press to peel: a peel-stage time as it is, else by the word hot, warm, cold of
+    a peel-stage setting or of the film."""
     times = list(_times(session, row, "peel"))
     if times:
         return 60.0 * sum(times)
@@ -248,4 +249,4 @@ def _peel_wait(session: Session, row: dict[str, Any]) -> float:
             for word, seconds in waits.items():
                 if word in str(row[factor.name]).casefold():
                     return seconds
-    return pace.hot_peel_seconds
+    return waits.get(session.film_peel, pace.hot_peel_seconds)

@@ -153,7 +153,7 @@ def told(book: Logbook | None) -> None:
     """Print what is known of lots, room and machines, one line each."""
     if book is None:
         return
-    found = lots.in_use(book.kept(lots.KIND))
+    found = lots.in_use(book.kept(lots.KIND), book.session)
     for lot in found.values():
         until = ""
         if lot.use_by:
@@ -175,6 +175,6 @@ def told(book: Logbook | None) -> None:
     for which in machines.MACHINES:
         machine = book.bench.what(which)
         print(
-            f"{which}: warm-up {machine.warm_up_minutes:g} min, change-over "
+            f"{machine.which}: warm-up {machine.warm_up_minutes:g} min, change-over "
             f"{machine.change_over_minutes:g} min"
         )

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book import lots as materials
+from dtfexp.book import readings
 from dtfexp.book.machines import MACHINES
 from dtfexp.describe.units import convert
 from dtfexp.describe.wording import counted, listed
@@ -58,14 +60,16 @@ class Measured:
     @classmethod
     def of(cls, book: Logbook) -> Measured:
         """What the book knows."""
-        latest = {one.factor: one for one in book.bench.maps()}
-        lots, rooms = book.bench.lots(), book.bench.rooms_pressed_in()
+        notes = readings.here(book.session, book.kept(readings.MAP))
+        latest = {one.factor: one for one in readings.maps(notes)}
+        rooms = book.bench.rooms_pressed_in()
+        lots = materials.here(materials.lots(book.kept(materials.KIND)), book.session)
         unit = book.session.temperature_unit
         air = [convert(float(value), unit, "°C") for value in rooms["temperature"].dropna()]
         return cls(
             book.bench.true_settings(),
             tuple(latest.values()),
-            tuple(dict.fromkeys(zip(lots["what"], lots["name"], strict=True))),
+            tuple(dict.fromkeys((lot.what, lot.name) for lot in lots)),
             {"temperature": air, "humidity": [float(v) for v in rooms["humidity"].dropna()]},
             _changed(book),
             tuple(book.bench.what(which) for which in MACHINES),

@@ -64,14 +64,16 @@ def steps(session: Session, target: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def peel_word(session: Session, settings: Mapping[Any, Any]) -> str:
-    """ "cold", "warm" or "hot" where the settings say how the film is peeled, else ""."""
+    """ "cold", "warm" or "hot" where the settings or the session's film say how it is peeled,
+    else ""."""
     words = [
         str(settings[factor.name]).casefold()
         for factor in session.factors
         if factor.stage == "peel" and not factor.is_numeric
     ]
     # Of two words the one that waits longer is the safer reading.
-    return next((temper for temper in _TEMPERS if any(temper in word for word in words)), "")
+    told = next((temper for temper in _TEMPERS if any(temper in word for word in words)), "")
+    return told or session.film_peel
 
 
 def _peel(session: Session, target: Mapping[str, Any]) -> str:

@@ -1,0 +1,14 @@
+"""The vocabulary of a transfer bench: every sign that can be seen, its causes, checks and moves.
+
+Whoever needs a word for what is seen takes it from here: form, card, report, sheet, fit, watch and
+``diagnose``.  Words are matched in ``dialin/phrases.py``, causes ranked in ``dialin/symptoms.py``.
+"""
+
+from dtfexp.describe.signs.cause import Cause as Cause
+from dtfexp.describe.signs.sign import Sign as Sign
+from dtfexp.describe.signs.table import CAUSES as CAUSES
+from dtfexp.describe.signs.table import SIGNS as SIGNS
+from dtfexp.describe.signs.table import cause as cause
+from dtfexp.describe.signs.table import chips as chips
+from dtfexp.describe.signs.table import phrase as phrase
+from dtfexp.describe.signs.table import sign as sign

@@ -1,0 +1,34 @@
+"""The whole table of signs and causes, and how one of them is found."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+from dtfexp.describe.signs import at_press, before_press, later
+from dtfexp.describe.signs.cause import Cause
+from dtfexp.describe.signs.causes import CAUSES
+from dtfexp.describe.signs.sign import Sign
+
+SIGNS: tuple[Sign, ...] = (*before_press.SIGNS, *at_press.SIGNS, *later.SIGNS)
+_SIGNS = MappingProxyType({sign.key: sign for sign in SIGNS})
+_CAUSES = MappingProxyType({cause.key: cause for cause in CAUSES})
+
+
+def sign(key: str) -> Sign:
+    """The sign of that key."""
+    return _SIGNS[key]
+
+
+def cause(key: str) -> Cause:
+    """The cause of that key."""
+    return _CAUSES[key]
+
+
+def phrase(key: str) -> str:
+    """What screens and paper print for a sign."""
+    return _SIGNS[key].phrase
+
+
+def chips(view: str) -> tuple[str, ...]:
+    """The phrases to tap in one view of the recording form, "press" or "wash"."""
+    return tuple(sign.phrase for sign in SIGNS if view in sign.chips)

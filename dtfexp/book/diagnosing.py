@@ -10,7 +10,8 @@ from dtfexp.book import clocks, lots, readings, room
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.units import convert_difference
-from dtfexp.dialin.symptoms import Circumstances, signs_seen
+from dtfexp.dialin.moves import bench_size
+from dtfexp.dialin.symptoms import Circumstances, hear
 
 if TYPE_CHECKING:
     from dtfexp.book.journal import Note
@@ -28,7 +29,7 @@ _DRIFT_C = 3.0  # °C, less is what platens do anyway
 _OVERRIDDEN = {
     "rest": ("no rest",),
     "hot peel": ("peeled early",),
-    "powder": ("no powder", "bad powder"),
+    "powder": ("no powder", "late powder", "bad powder"),
     "old powder": ("bad powder",),
     "old film": ("bad powder", "moisture"),
     "dew": ("moisture",),
@@ -49,9 +50,11 @@ def diagnose(
     """Likely causes of what is seen on prints, the likeliest first.
 
     defects: words ("grainy underside"), a list of them, or counts ({"bubbles": 3}).  settings:
-    what is run now, factor -> setting; what is left out stands at the usual one.  The trade's
-    table of symptoms is weighed by the fit (which side of each stage these settings fail on), and
-    by what the book knows: maps of platen and oven, lots, humidity, warnings passed over.
+    what is run now, factor -> setting; what is left out stands at the fabric's usual one.  The
+    trade's table of signs is weighed by the fit (which side of each stage these settings fail on),
+    and by what the book knows: maps of platen and oven, lots, humidity, warnings passed over.
+    Nothing that is proposed lies past the fabric's heat limit, outside a range or in what is
+    forbidden.
 
     ``fit``: one of the book's results, when there is one already.  ``now``: the moment of asking
     (this one).  Raises ``SessionError`` for an unknown fabric or factor, ``ResultsError`` for a
@@ -62,8 +65,9 @@ def diagnose(
 
     session = book.session
     name = session.fabric(fabric).name
-    at = _settings(session, settings)
-    seen = signs_seen(defects)
+    at = _settings(session, settings, name)
+    heard = hear(defects)
+    gate = book.bench.true_settings().session(session)
     if fit is None:
         measured, results = book.bench.for_fit()
         # The defects are what is asked about: they must not speak twice.
@@ -74,7 +78,7 @@ def diagnose(
     around = _drifted(Circumstances(), session, drift)
     around = _room(_overridden(around, notes, moment), notes, moment)
     around = _lots(around, session, notes, moment)
-    return diagnosis(fit, at, name, seen, around, drift)
+    return diagnosis(fit, at, name, heard, around, drift, gate)
 
 
 def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
@@ -89,13 +93,14 @@ def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
     }
 
 
-def _settings(session: Session, settings: Mapping[str, Any]) -> dict[str, Any]:
+def _settings(session: Session, settings: Mapping[str, Any], fabric: str) -> dict[str, Any]:
     from dtfexp.book.values import reading
 
     told = {session.factor(name).name: value for name, value in settings.items()}
     at = {}
     for factor in session.factors:
-        value = told.get(factor.name, factor.usual)
+        usual = session.usual(factor, fabric) if session.allowed(factor, fabric) else factor.usual
+        value = told.get(factor.name, usual)
         try:
             at[factor.name] = reading(factor, value)
         except ResultsError as error:
@@ -113,7 +118,7 @@ def _drifted(around: Circumstances, session: Session, drift: Mapping[str, float]
             continue
         side, other = ("low", "high") if degrees < 0 else ("high", "low")
         machine = "oven" if factor.stage == "cure" else "press"
-        size = factor.format(round(abs(by), 1))
+        size = bench_size(factor, by, session.temperature_unit)
         why = f"the {machine} was measured {size} {'below' if by < 0 else 'above'} where it was"
         # Twice as likely for 3 °C, five times from 12 °C on.
         times = 1.0 + min(abs(degrees), 12.0) / 3.0
@@ -144,7 +149,7 @@ def _lots(
         several = sum(other.what == what for other in lots.lots(notes)) > 1
         if several and timedelta(0) <= now - lot.since <= _RECENT:
             why = f"{what} lot {lot.name} is new since {lot.since.date()}"
-            around = around.and_("changed", 3.0, why)
+            around = around.and_("changed", 3.0, why).and_("another lot", 3.0, why)
             for key in ("bad powder", "cure low", "cure high") if what == "powder" else ():
                 around = around.and_(key, 1.3, why)
     return around

@@ -3,37 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from math import log
 from typing import Any
+
+from dtfexp.describe.signs import cause, sign
+from dtfexp.describe.signs.sign import OFTEN
+from dtfexp.describe.signs.sign import PLAIN as PLAIN_SIGN
+from dtfexp.dialin.phrases import read
 
 # How much one coupon with such a defect moves the odds of a side: a plain sign or a hint.
 # Common practice on transfer benches for the direction, judgement for the size; no source.
 PLAIN, HINT = log(4.0), log(1.6)
 
-#: Part of a defect's words -> ((stage, side, weight), ...); side "low" is too little of the stage.
-SIGNS: dict[str, tuple[tuple[str, str, float], ...]] = {
-    "lifted with the film": (("press", "low", PLAIN), ("cure", "low", HINT)),
-    "lifts with the film": (("press", "low", PLAIN), ("cure", "low", HINT)),
-    "small letters": (("peel", "low", PLAIN), ("press", "low", HINT)),
-    "hard to separate": (("press", "high", PLAIN), ("cure", "high", HINT)),
-    "grain": (("cure", "low", PLAIN),),
-    "colour layer": (("cure", "low", PLAIN),),
-    "color layer": (("cure", "low", PLAIN),),
-    "blister": (("cure", "high", PLAIN),),
-    "no hot peel": (("cure", "high", PLAIN),),
-    # Bubbles come from a weak cure as well as from an over-cured solid, and from moisture.
-    "bubble": (("cure", "low", HINT), ("cure", "high", HINT)),
-    "boil": (("press", "high", PLAIN),),
-    "squeezed": (("press", "high", PLAIN),),
-    "scorch": (("press", "high", PLAIN),),
-    "shiny": (("press", "high", PLAIN),),
-}
-
 
 def defect_words(cell: Any) -> list[str]:
     """The defects in one cell of a results frame: words joined by ";" or a list of them."""
     if isinstance(cell, str):
-        parts: Iterable[Any] = cell.replace(",", ";").split(";")
+        parts: Iterable[Any] = cell.replace(",", ";").replace("\n", ";").split(";")
     elif isinstance(cell, (list, tuple, set, frozenset)):
         parts = sorted(map(str, cell))
     else:
@@ -56,11 +43,17 @@ def defect_counts(cell: Any) -> dict[str, int]:
     return found
 
 
+@lru_cache(maxsize=4096)
 def signs_of(word: str) -> tuple[tuple[str, str, float], ...]:
-    """(stage, side, weight) of every side a defect speaks for; empty for one that names none."""
+    """(stage, side, weight) of every side a defect speaks for; empty for one that names none.
+
+    A plain sign of a cause is a plain sign of its side, one that often comes with it a hint.
+    """
     found: dict[tuple[str, str], float] = {}
-    for part, signs in SIGNS.items():
-        if part in word:
-            for stage, side, weight in signs:
-                found[stage, side] = max(weight, found.get((stage, side), 0.0))
+    for key in read(word).signs:
+        for name, speaks in sign(key).causes.items():
+            side = cause(name).fit_side
+            if side[0] and speaks >= OFTEN:
+                weight = PLAIN if speaks >= PLAIN_SIGN else HINT
+                found[side] = max(weight, found.get(side, 0.0))
     return tuple((stage, side, weight) for (stage, side), weight in found.items())

@@ -1,5 +1,6 @@
 """A diagnosis: causes ranked by what is seen, by the fit and by what is known of the bench; what
-to check first, what to change and by how much, and one press that tells the two likeliest apart."""
+to do with the piece, what to check first, what to change and by how much, inside the heat gate,
+and one press that tells the likeliest causes apart."""
 
 from __future__ import annotations
 
@@ -8,14 +9,15 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
-from dtfexp.describe.factor import Factor
 from dtfexp.describe.fields import spoken
-from dtfexp.describe.units import convert_difference, kind
+from dtfexp.describe.session import Session
+from dtfexp.describe.signs import phrase, sign
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.symptoms import Circumstances, Ranked, rank
+from dtfexp.dialin.moves import Bench, Move, allowed_moves, bound, no_room
+from dtfexp.dialin.symptoms import Circumstances, Heard, Ranked, rank
+from dtfexp.dialin.telling import telling
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -23,10 +25,10 @@ if TYPE_CHECKING:
 #: A set-point is said to hold from this expected pass rate on: then a machine or a material has
 #: moved rather than the setting being wrong.
 HOLDS = 0.85
-#: How far a setting may be moved at once, in multiples of what the machine wanders.
-FURTHEST = 4.0
 #: Failing presses from this share on let the fit's sides speak in full.
 _FULL_SAY = 0.30
+#: Causes less likely than this are not worth asking the fit how far to move.
+_WORTH = 0.03
 _STAGES = {"cure": ("under-cured", "over-cured"), "press": ("under-pressed", "over-pressed"),
            "peel": ("peeled too early", "peeled too late")}  # fmt: skip
 
@@ -36,8 +38,9 @@ class Finding:
     """One cause in the ranking.
 
     ``share`` of the blame, between 0 and 1; ``machine`` whose drift would look the same ("oven",
-    "press" or ""); ``check`` first; ``change`` in words, with ``factor`` moved ``from_`` … ``to``
-    where a setting is to be changed (None otherwise); ``why``: what spoke for it.
+    "press" or ""); ``check`` first, what costs least in front; ``change`` in words, with ``factor``
+    moved ``from_`` … ``to`` where a setting is to be changed (None otherwise); ``why``: what spoke
+    for it; ``bound``: what bounds the change (a heat limit, a range, what is forbidden).
     """
 
     cause: str
@@ -49,12 +52,20 @@ class Finding:
     from_: Any
     to: Any
     why: tuple[str, ...]
+    bound: str = ""
 
 
 @dataclass(frozen=True, repr=False)
 class Diagnosis:
-    """Causes, the likeliest first, and one press that tells the first two apart (``press``: its
-    settings, the ones run now but for what is to be tried; ``tells`` in words)."""
+    """Causes, the likeliest first, and one press that tells the likeliest apart.
+
+    ``press``: its settings, those of now but for what is to be tried (empty where none may be made
+    or nothing was understood); ``tells`` in words.  ``now``: what to do with the piece at hand.
+    ``asked``: questions on words that could be two signs; ``not_understood``: what names no sign,
+    with the nearest that do; ``absent``: signs said not to be there; ``past``: why the settings
+    themselves may not be pressed, "" when they may; ``read_as``: words of one's own as they were
+    taken.
+    """
 
     fabric: str
     seen: Mapping[str, float]
@@ -62,6 +73,12 @@ class Diagnosis:
     findings: tuple[Finding, ...]
     press: Mapping[str, Any]
     tells: str
+    now: tuple[str, ...] = ()
+    asked: tuple[str, ...] = ()
+    not_understood: tuple[str, ...] = ()
+    absent: tuple[str, ...] = ()
+    past: str = ""
+    read_as: tuple[str, ...] = ()
 
     @property
     def first(self) -> Finding:
@@ -70,14 +87,13 @@ class Diagnosis:
 
     def table(self, most: int = 5) -> pd.DataFrame:
         """One row per cause: ``cause``, ``share``, ``machine``, ``check_first``, ``change``,
-        ``why``."""
+        ``bound``, ``why``."""
         rows = [
-            (f.cause, f.share, f.machine, f.check, f.change, "; ".join(f.why))
+            (f.cause, f.share, f.machine, f.check, f.change, f.bound, "; ".join(f.why))
             for f in self.findings[:most]
         ]
-        return pd.DataFrame(
-            rows, columns=["cause", "share", "machine", "check_first", "change", "why"]
-        )
+        names = ["cause", "share", "machine", "check_first", "change", "bound", "why"]
+        return pd.DataFrame(rows, columns=names)
 
     def __repr__(self) -> str:
         return "\n".join(self._lines())
@@ -86,42 +102,102 @@ class Diagnosis:
         return "<br>".join(escape(line) for line in self._lines())
 
     def _lines(self) -> list[str]:
+        open_ones = [*self.asked, *(_sentence(line) for line in self.not_understood)]
+        if self.absent:
+            open_ones.append(f"Said not to be there: {', '.join(map(phrase, self.absent))}.")
         if not self.seen:
-            return [
-                "None of these words is in the symptom table; write what is seen in other words, "
-                "such as grainy underside, bubbles, parts lifted with the film."
-            ]
+            if not open_ones:
+                open_ones.append("No fault is named: hold the settings as they are.")
+            elif self.not_understood and not self.asked:
+                open_ones.append("None of these words names a sign that is known; say in other "
+                                 "words what is seen, such as grainy underside, bubbles, parts "
+                                 "lifted with the film.")  # fmt: skip
+            return open_ones
         first = self.first
         others = ", ".join(
             f"{f.cause} ({round(100 * f.share)} %)" for f in self.findings[1:4] if f.share >= 0.05
         )
-        lines = [f"{self.fabric}: most likely {first.cause} ({round(100 * first.share)} %)"
-                 + (f"; then {others}." if others else ".")]  # fmt: skip
+        lines = [f"Stop: {_sentence(self.past)}"] if self.past else []
+        lines += [f"Now, with this piece: {line}" for line in self.now]
+        lines.append(f"{self.fabric}: most likely {first.cause} ({round(100 * first.share)} %)"
+                     + (f"; then {others}." if others else "."))  # fmt: skip
         if first.why:
             lines.append("Because: " + "; ".join(first.why) + ".")
-        return [*lines, f"Check first: {first.check}", f"Then: {first.change}",
-                f"One press to tell: {self.tells}"]  # fmt: skip
+        lines += [f"Check first: {first.check}", f"Then: {first.change}"]
+        if first.bound and first.bound.casefold() not in first.change.casefold():
+            lines.append(f"Bounded by: {_sentence(first.bound)}")
+        lines.append(f"One press to tell: {self.tells}")
+        if self.read_as:
+            lines.append(_sentence("; ".join(self.read_as)))
+        return [*lines, *open_ones]
 
 
 def diagnosis(
     fit: Fit,
     settings: Mapping[str, Any],
     fabric: str,
-    seen: Mapping[str, float],
+    heard: Heard,
     around: Circumstances,
     drift: Mapping[str, float],
+    gate: Session | None = None,
 ) -> Diagnosis:
-    """Rank the causes of ``seen`` at checked ``settings`` of one fabric.
+    """Rank the causes of what was ``heard`` at checked ``settings`` of one fabric.
 
     drift: factor -> how much hotter than before its machine was measured, in the factor's unit.
+    gate: the session whose heat gate holds for proposals (default: that of the fit).
     """
+    gate = fit.session if gate is None else gate
     at = pd.DataFrame([dict(settings)])
     sides = fit.failure_sides(at, fabric).iloc[0]
     rate = float(sides["pass_rate"])
-    ranked = rank(seen, _by_the_fit(fit, sides, rate, around))
-    findings = tuple(_finding(fit, settings, fabric, one, rate, drift) for one in ranked)
-    press, tells = _telling(fit, settings, findings, ranked)
-    return Diagnosis(fabric, dict(seen), rate, findings, press, tells)
+    ranked = rank(heard.seen, _by_the_fit(fit, sides, rate, around))
+    past = gate.refusal(settings, fabric)
+    bench = Bench(fit, gate, fabric, _inside(gate, settings, fabric), drift)
+    moves = {
+        one.cause.key: allowed_moves(bench, one.cause, one.share >= _WORTH)
+        for one in ranked
+        if one.cause.moves
+    }
+    findings = tuple(_finding(bench, one, moves.get(one.cause.key, []), rate) for one in ranked)
+    press, tells = _one_press(bench, heard, ranked, moves)
+    now = tuple(dict.fromkeys(sign(key).now for key in heard.seen if sign(key).now))
+    if past and any("press again" in line.casefold() for line in now):
+        now = (*now, "Press nothing again before the settings are back inside the limit.")
+    return Diagnosis(
+        fabric, dict(heard.seen), rate, findings, press, tells, now, heard.asked,
+        heard.not_understood, heard.absent, past, heard.read_as,
+    )  # fmt: skip
+
+
+def _one_press(
+    bench: Bench, heard: Heard, ranked: list[Ranked], moves: dict[str, list[Move]]
+) -> tuple[dict[str, Any], str]:
+    if not heard.seen:
+        return {}, ""
+    refused = bench.gate.nothing_left(bench.fabric) or bench.gate.refusal(bench.at, bench.fabric)
+    if refused:
+        return {}, f"none may be made. {_sentence(refused)}"
+    return telling(bench, ranked, moves)
+
+
+def _inside(gate: Session, settings: Mapping[str, Any], fabric: str) -> dict[str, Any]:
+    """The settings, each that lies outside the gate moved to the nearest the fabric may meet."""
+    inside = dict(settings)
+    for factor in gate.factors:
+        allowed = gate.allowed(factor, fabric)
+        here = settings[factor.name]
+        if not allowed or not gate.refusal({factor.name: here}, fabric):
+            continue
+        if factor.is_numeric:
+            inside[factor.name] = min(allowed, key=lambda value: (abs(value - here), value))
+        elif factor.ordered:
+            place = grids.as_axis(factor, here)
+            inside[factor.name] = min(
+                allowed, key=lambda value: abs(grids.as_axis(factor, value) - place)
+            )
+        else:
+            inside[factor.name] = allowed[0]
+    return inside
 
 
 def _by_the_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Circumstances:
@@ -144,24 +220,23 @@ def _by_the_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Cir
     return around
 
 
-def _finding(
-    fit: Fit,
-    settings: Mapping[str, Any],
-    fabric: str,
-    ranked: Ranked,
-    rate: float,
-    drift: Mapping[str, float],
-) -> Finding:
+def _finding(bench: Bench, ranked: Ranked, moves: list[Move], rate: float) -> Finding:
     cause = ranked.cause
-    factor = lever(fit, cause.stage)
-    change, to = cause.change, None
-    if factor is not None and cause.side:
-        to, reason = _move(fit, settings, fabric, factor, cause.side, drift.get(factor.name))
-        if to is not None:
-            here = factor.format(settings[factor.name])
-            change = (
-                f"{cause.change} {spoken(factor.name)}: {here} to {factor.format(to)} ({reason})."
-            )
+    move = moves[0] if moves else None
+    blocked = no_room(bench, cause) if cause.moves else ()
+    change, held = cause.change, ""
+    if blocked:
+        # What the cause asks for first is at its end: say so, and never ask for it.
+        change = " ".join([*map(_sentence, blocked), cause.otherwise]).strip()
+        held = "; ".join(blocked)
+    if move is not None:
+        name = spoken(move.factor.name)
+        told = (
+            f"{name}: {bench.shown(move.factor, move.from_)} to "
+            f"{bench.shown(move.factor, move.to)} ({move.reason})."
+        )
+        change = f"{change} {f'Allowed here: {told}' if blocked else _capital(told)}"
+        held = held or bound(bench, move.factor)
     why = ranked.why
     if cause.machine and rate >= HOLDS and ranked.share >= 0.2:
         why = (
@@ -171,88 +246,16 @@ def _finding(
         )
     return Finding(
         cause.name, ranked.share, cause.machine, cause.check, change,
-        factor.name if factor is not None and to is not None else "",
-        settings[factor.name] if factor is not None and to is not None else None, to, why,
+        move.factor.name if move is not None else "",
+        bench.at[move.factor.name] if move is not None else None,
+        move.to if move is not None else None, why, held,
     )  # fmt: skip
 
 
-def lever(fit: Fit, stage: str) -> Factor | None:
-    """The setting that is moved first for a stage: its temperature, else its time, else another
-    number or ordered word."""
-    ranged = [f for f in grids.ranged_factors(fit.session) if f.stage == stage]
-
-    def need(factor: Factor) -> int:
-        if factor.is_temperature:
-            return 0
-        return 1 if factor.is_numeric and kind(factor.unit) == "time" else 2
-
-    by_need = sorted(ranged, key=need)
-    return by_need[0] if by_need else None
+def _sentence(text: str) -> str:
+    """The text with a capital in front and a full stop behind."""
+    return _capital(text if text.endswith((".", "?", "!")) else f"{text}.")
 
 
-def _move(
-    fit: Fit,
-    settings: Mapping[str, Any],
-    fabric: str,
-    factor: Factor,
-    side: str,
-    drift: float | None,
-) -> tuple[Any, str]:
-    """Where to set a factor instead, never past a heat limit or into what is forbidden, and why
-    there; None when it cannot be moved that way."""
-    axis = grids.full_axis(fit.session, factor, fabric)
-    here = grids.as_axis(factor, settings[factor.name])
-    sign = 1.0 if side == "low" else -1.0
-    unit = max(grids.unit_of(factor), factor.grid_step if factor.is_numeric else 1.0)
-    way = axis[(sign * (axis - here) > 1e-9) & (sign * (axis - here) <= FURTHEST * unit + 1e-9)]
-    frame = pd.DataFrame([dict(settings)] * len(way))
-    if len(way):
-        frame[factor.name] = [grids.as_setting(factor, float(v)) for v in way]
-        way = way[fit.session.permits(frame, fabric)]
-        frame = frame[fit.session.permits(frame, fabric)]
-    if not len(way):
-        return None, ""
-    if drift is not None and sign * drift < 0:
-        wanted = here - drift
-        reason = f"the machine was measured {factor.format(round(abs(drift), 1))} off"
-    else:
-        rates = fit.pass_posterior(frame, fabric).expected()
-        best = int(np.argmax(rates))
-        now = fit.pass_posterior(pd.DataFrame([dict(settings)]), fabric).expected()[0]
-        if rates[best] > now + 0.02:
-            wanted, reason = float(way[best]), "where the fit expects most to pass"
-        else:
-            wanted = here + sign * max(unit, _smallest_try(factor))
-            reason = "a try; measure first, the fit alone would not move it"
-    return grids.as_setting(factor, grids.nearest(way, wanted)), reason
-
-
-def _smallest_try(factor: Factor) -> float:
-    """A move that can be seen: 5 °C, common practice, no source; else the machine's wander."""
-    if not factor.is_temperature:
-        return 0.0
-    return float(convert_difference(5.0, "°C", factor.unit))
-
-
-def _telling(
-    fit: Fit, settings: Mapping[str, Any], findings: tuple[Finding, ...], ranked: list[Ranked]
-) -> tuple[dict[str, Any], str]:
-    """One press with a single change: the first cause's move, else the second's, else its trick."""
-    first, second = findings[0], findings[1]
-    press = dict(settings)
-    # The change that only the first cause answers to; when neither is a setting, its own trick.
-    for one, other in ((first, second), (second, first)):
-        if one.to is not None and one.factor != other.factor:
-            press[one.factor] = one.to
-            told = f"{one.factor} {fit.session.factor(one.factor).format(one.to)}"
-            return press, (
-                f"as now, but {told}. Gone: it was {one.cause}. Still there: look for "
-                f"{other.cause}."
-            )
-    if first.to is not None:
-        press[first.factor] = first.to
-        told = f"{first.factor} {fit.session.factor(first.factor).format(first.to)}"
-        return press, (f"as now, but {told}. Better: it was {first.cause}. Worse: {second.cause}.")
-    return press, (
-        f"{ranked[0].cause.tell} Gone: it was {first.cause}. Still there: look for {second.cause}."
-    )
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

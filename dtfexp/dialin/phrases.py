@@ -164,9 +164,7 @@ def _hits(words: list[Word], staged: bool) -> list[_Hit]:
             denied = not any(negated for _, negated in wording.needed) and any(
                 words[k].negated for k in places
             )
-            found.append(
-                _Hit(wording.key, frozenset(places), frozenset(places | more), denied)
-            )
+            found.append(_Hit(wording.key, frozenset(places), frozenset(places | more), denied))
     return found
 
 
@@ -212,7 +210,9 @@ def _wordings() -> tuple[_Wording, ...]:
             for inner in re.findall(r"\[(.*?)\]", text):
                 maybe |= {word.form for word in parse(inner, wording=True)[0]}
             if needed:
-                found.append(_Wording(one.key, tuple(needed), frozenset(maybe), "@" in text or bool(when)))
+                found.append(
+                    _Wording(one.key, tuple(needed), frozenset(maybe), "@" in text or bool(when))
+                )
     return tuple(found)
 
 

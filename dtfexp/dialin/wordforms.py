@@ -9,9 +9,15 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from dtfexp.describe.signs import SIGNS
 from dtfexp.describe.signs.sign import CURE, FINISHED, FIRST, LATER, PEEL, POWDER, PRINT, USE, WASH
+
+
+def _set(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
 
 #: Words of one meaning, American spellings, and forms that no stemmer knows.
 _SAME = {
@@ -57,30 +63,32 @@ _SAME = {
 }  # fmt: skip
 CANON = {word: form for form, words in _SAME.items() for word in words.split()}
 
-_NEGATORS = frozenset(
+_NEGATORS = _set(
     "no not nothing without never none neither nor cannot cant wont doesnt dont didnt isnt arent "
-    "wasnt werent hasnt havent hadnt couldnt wouldnt shouldnt hardly barely".split()
+    "wasnt werent hasnt havent hadnt couldnt wouldnt shouldnt hardly barely"
 )
-_ENDS_NEGATION = frozenset("and but although though yet then".split())
-_FILLER = frozenset(
+_ENDS_NEGATION = _set("and but although though yet then")
+_FILLER = _set(
     "a an the of on in at to is are was were be been being it its this that these those there here "
     "some very really quite slightly bit rather somewhat so too just also again still already i we "
     "they he she you my our their his her with from by as for or if when while after before once "
-    "since until off up away down onto into over-all has have had having do does did can could "
+    "since until off up away down onto into has have had having do does did can could "
     "will would may might must should gets get got getting looks look looking seen shows show seem "
-    "seems feels hours hour days later week weeks any each every much many few several one two "
+    "seems feels hours hour days later week weeks any each every many few several one two "
     "three sleeve chest pocket middle centre center top bottom front inside outside spot place "
-    "please see near more bits pieces clearly clear partly badly bad-looking all about who which "
-    "than like most at-most because".split()
+    "please see near more bits pieces clearly clear partly badly all about who which "
+    "than like because"
 )
 #: Places, sizes and plain verbs: beside a sign that is understood they change nothing.
-HARMLESS = frozenset(
+HARMLESS = _set(
     "corner letter edg solid larg small big fine thin white hue print ink go come stay left right "
     "area part piec side fast slow new other round time feel light whole layer top clear slight "
-    "first hot press peel wash hard lot dark cold warm work custom".split()
+    "first hot press peel wash hard lot dark cold warm work custom much most"
 )
-_COUNTING = r"(?:the |a |an |its |one |first |1st |1 |only |\d+ |two |three |four |five |six |ten " \
-            r"|twenty |some |many |several |few |later |every |each |repeated |more |next )*"
+_COUNTING = (
+    r"(?:the |a |an |its |one |first |1st |1 |only |\d+ |two |three |four |five |six |ten "
+    r"|twenty |some |many |several |few |later |every |each |repeated |more |next )*"
+)
 _STAGES = (
     (rf"\b(?:after|at|in|during|on|since|through|when|once|if|by|from|while) ({_COUNTING})"
      r"(?:wash(?:es|ing|ings|ed)?|laundry|laundering|laundered)(?: cycles?)?\b", WASH),
@@ -151,7 +159,7 @@ def forms_known() -> frozenset[str]:
 
 
 @lru_cache(maxsize=1)
-def _stemmer():  # type: ignore[no-untyped-def]
+def _stemmer() -> Any:
     import snowballstemmer
 
     return snowballstemmer.stemmer("english")

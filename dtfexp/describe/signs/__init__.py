@@ -5,8 +5,8 @@ Whoever needs a word for what is seen takes it from here: form, card, report, sh
 """
 
 from dtfexp.describe.signs.cause import Cause as Cause
+from dtfexp.describe.signs.causes import CAUSES as CAUSES
 from dtfexp.describe.signs.sign import Sign as Sign
-from dtfexp.describe.signs.table import CAUSES as CAUSES
 from dtfexp.describe.signs.table import SIGNS as SIGNS
 from dtfexp.describe.signs.table import cause as cause
 from dtfexp.describe.signs.table import chips as chips

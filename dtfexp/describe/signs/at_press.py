@@ -25,10 +25,11 @@ _NO_PEEL = "Let it cool fully and try a cold peel before it is given up."
 PEELING = (
     Sign(
         "lifts", "parts lifted with the film", (PEEL,),
-        "part/print/half/area/ink/most/piece/bit/much lift/pull/come film; [large/half/part/area] "
-        "print/part/half/area lift; part/print/half/area/most/ink/bit/piece [print] stay/stick "
-        "film; print/part [print] not release; transfer/print follow platen/film; print come film; "
-        "half print lift [peel]; peel; print peel; print not stick [cloth]; print/part tear; lift film",
+        "part/print/half/area/ink/most/piece/bit/much lift/pull/come film; "
+        "[large/half/part/area] print/part/half/area lift; "
+        "part/print/half/area/most/ink/bit/piece [print] stay/stick film; print/part [print] not "
+        "release; transfer/print follow platen/film; print come film; half print lift [peel]; "
+        "peel; print peel; print not stick [cloth]; print/part tear; lift film",
         {"press low": PLAIN, "cure low": OFTEN, "bad powder": HINT, "peeled early": HINT,
          "platen uneven": HINT},
         now=_STOP,
@@ -69,8 +70,8 @@ PEELING = (
     Sign(
         "separate", "film hard to pull off", (PEEL,),
         "film hard/difficult/tough/tight [separate/pull/remove/release/peel/come]; hard [to] "
-        "separate/pull/remove/release/peel [film]; film stick [print/cloth]; film not separate/"
-        "release/come/let [go]; film will not separate; film not pull",
+        "separate/pull/remove/release/peel [film]; film stick [print/cloth]; film not "
+        "separate/release/come/let [go]; film will not separate; film not pull",
         {"press high": PLAIN, "cure high": OFTEN, "peel warmth": HINT},
         now=_NO_PEEL,
         chips=("press",),
@@ -100,14 +101,14 @@ PEELING = (
     ),
     Sign(
         "rest", "long wait before the film lets go", (PEEL,),
-        "long wait [before/peel]; slow release/peel [film]; long [time] before/until peel/release; "
-        "bubble solid [large/area]",
+        "long wait [before/peel]; slow release/peel [film]; long [time] before/until "
+        "peel/release; bubble solid [large/area]",
         {"no rest": PLAIN, "cure high": HINT, "moisture": HINT},
     ),
     Sign(
         "platen sticks", "cloth or print stuck to the platen", (PEEL, FINISHED),
-        "cloth/print/ink/film/powder/glue [or/print/cloth] stick platen/press/head; stick platen; "
-        "cloth melt [platen]",
+        "cloth/print/ink/film/powder/glue [or/print/cloth] stick platen/press/head; stick "
+        "platen; cloth melt [platen]",
         {"no cover": PLAIN, "press high": OFTEN, "powder left": HINT},
         now="Open the press, let go of nothing by force: free the cloth slowly with a heat-proof "
         "tool, gloves on. Clean the platen when it is cold.",
@@ -143,23 +144,23 @@ FINISH = (
     ),
     Sign(
         "haze", "white haze", (PEEL, FINISHED),
-        "[white] haze [edge/print/cloth/round/around]; white veil/shadow/film [print/edge/around]; "
-        "white powder [left] cloth [edge/print/around]",
+        "[white] haze [edge/print/cloth/round/around]; white veil/shadow/film "
+        "[print/edge/around]; white powder [left] cloth [edge/print/around]",
         {"powder left": PLAIN, "static": OFTEN, "moisture": OFTEN},
         chips=("press",),
     ),
     Sign(
         "thick", "stiff or thick hand", (FINISHED, USE),
-        "stiff [hand/print/feel]; thick [hand/print/feel/heavy]; heavy/hard/plastic/rubber hand/"
-        "print/feel; hand stiff/hard",
+        "stiff [hand/print/feel]; thick [hand/print/feel/heavy]; heavy/hard/plastic/rubber "
+        "hand/print/feel; hand stiff/hard",
         {"much powder": PLAIN, "much ink": OFTEN, "powder left": OFTEN, "finish": HINT},
         chips=("press",),
     ),
     Sign(
         "marks", "shine or platen marks", (FINISHED,),
-        "[cloth] shiny [cloth/spot/mark/box]; platen/box/press/heat/pressure/square mark [cloth]; shiny "
-        "box/mark/frame; box visible; crush pile/nap/fleece; pile/nap/fleece flat/crush; "
-        "shiny platen/box mark",
+        "[cloth] shiny [cloth/spot/mark/box]; platen/box/press/heat/pressure/square mark "
+        "[cloth]; shiny box/mark/frame; box visible; crush pile/nap/fleece; pile/nap/fleece "
+        "flat/crush; shiny platen/box mark",
         {"pressure high": PLAIN, "press high": OFTEN, "no cover": OFTEN},
         now="Hold steam over the mark without touching it, brush the pile up; try it on a seam "
         "first.",
@@ -187,8 +188,8 @@ FINISH = (
         "dye [cloth/print] migrate/bleed/travel/sublimate/come/gas [print/through/cloth]; "
         "migrate [dye/colour]; sublimate; colour migrate; print/white [print] take colour/dye "
         "[cloth]; colour cloth print; cloth bleed [print/dye/colour]; bleed; white/light [print] "
-        "go/become/look hue/grey/tint/stain; cloth colour/dye print/white; white pink/grey; print "
-        "stain; hue/pink cast [white/print]; hue/pink/grey tint white",
+        "go/become/look hue/grey/tint/stain; cloth colour/dye print/white; white pink/grey; "
+        "print stain; hue/pink cast [white/print]; hue/pink/grey tint white",
         {"dye": PLAIN, "press high": OFTEN, "press low": AGAINST, "cure low": AGAINST},
         now="It cannot be undone, and another press makes it worse. Keep it: the colour may go on "
         "travelling for days.",
@@ -196,15 +197,15 @@ FINISH = (
     ),
     Sign(
         "squeezed", "white ink pushed out at the edges", (PEEL, FINISHED),
-        "white/ink/colour [ink/white/colour] push/squeeze/drive/press [edge/print]; white edge/out "
-        "[visible/show]; ink squeeze; squeeze; white [ink] drive/push off",
+        "white/ink/colour [ink/white/colour] push/squeeze/drive/press [edge/print]; white "
+        "edge/out [visible/show]; ink squeeze; squeeze; white [ink] drive/push off",
         {"pressure high": PLAIN, "press high": OFTEN, "cure high": HINT, "press low": AGAINST},
         chips=("press",),
     ),
     Sign(
         "matte", "print dull or matte", (FINISHED, "peel"),
-        "print/colour/finish dull; dull; print/finish not shiny/vivid; not shiny; not vivid; print "
-        "[too] shiny; shiny print",
+        "print/colour/finish dull; dull; print/finish not shiny/vivid; not shiny; not vivid; "
+        "print [too] shiny; shiny print",
         {"finish": PLAIN, "peel warmth": OFTEN},
         now="Press again 5 to 8 s: under cloth or silicone-coated paper for a matte hand.",
     ),

@@ -17,9 +17,10 @@ SIGNS = (
     Sign(
         "nozzles", "lines of one colour missing", (PRINT,),
         "[hue/yellow/white/thin] line/stripe miss/gap; [hue/yellow/white] miss; miss colour; gap "
-        "[hue/yellow/white/colour] line/print/colour; nozzle [gap/miss/block/clog/drop/line/fail]; "
-        "[horizontal] band/stripe/streak [print/hue/white/colour/line]; thin/weak/patchy white "
-        "[ink/layer/underbase]; white [ink/layer/underbase] too thin; [print/white] line skip",
+        "[hue/yellow/white/colour] line/print/colour; nozzle "
+        "[gap/miss/block/clog/drop/line/fail]; [horizontal] band/stripe/streak "
+        "[print/hue/white/colour/line]; thin/weak/patchy white [ink/layer/underbase]; white "
+        "[ink/layer/underbase] too thin; [print/white] line skip",
         {"nozzles": PLAIN, **_NOT_HEAT},
         now="Do not powder or press it, and judge no coupon printed like this.",
         chips=("press",),
@@ -33,17 +34,17 @@ SIGNS = (
     ),
     Sign(
         "halo", "halo of powder outside the image", (POWDER, CURE, "finished"),
-        "halo [powder/print/edge]; powder [stick/cling/stay] outside [print]; powder cling/round/"
-        "around/between/beside print/edge/letter; stray/loose powder [film/print]; powder [stay] "
-        "background; powder stick bare film; static [film/powder]",
+        "halo [powder/print/edge]; powder [stick/cling/stay] outside [print]; powder "
+        "cling/round/around/between/beside print/edge/letter; stray/loose powder [film/print]; "
+        "powder [stay] background; powder stick bare film; static [film/powder]",
         {"static": PLAIN, "powder left": OFTEN, "moisture": HINT},
         now="Brush the loose powder off with a soft dry brush before the cure, at the latest "
         "before pressing.",
     ),
     Sign(
         "bald", "bald spots after powdering", (POWDER,),
-        "bald/bare [spot/patch/area/print/ink]; powder [not] hold/stick/patch/miss; patchy/"
-        "uneven powder; powder miss [spot/area/patch]; powder not even/everywhere",
+        "bald/bare [spot/patch/area/print/ink]; powder [not] hold/stick/patch/miss; "
+        "patchy/uneven powder; powder miss [spot/area/patch]; powder not even/everywhere",
         {"late powder": PLAIN, "bad powder": OFTEN, "dust": HINT, "little powder": HINT},
         now="Before the cure, while the ink is wet: powder it again. Later: print it again.",
     ),
@@ -98,8 +99,9 @@ SIGNS = (
     ),
     Sign(
         "oily", "oily residue on the film", (CURE, "peel", "finished"),
-        "oily [residue/film/print/surface/wet]; residue [film/print/oily]; wet film/surface/print; "
-        "sticky/wet film/print/ink/surface; sticky; film/print [stay/feel/still] sticky/wet; sweat",
+        "oily [residue/film/print/surface/wet]; residue [film/print/oily]; wet "
+        "film/surface/print; sticky/wet film/print/ink/surface; sticky; film/print "
+        "[stay/feel/still] sticky/wet; sweat",
         {"solvents": PLAIN, "cure low": OFTEN, "much ink": OFTEN},
         now="Before it is pressed: cure it on at moderate heat until a wipe stays clean.",
     ),

@@ -144,7 +144,7 @@ CAUSES = (
         "Look: is it on all of the print or at one corner? Measure the warm platen at nine "
         "points: is it below its display? Compare with the last good garment.",
         "Press hotter or longer, inside the fabric's limit.",
-        f"Pre-warm the lower plate, close the press fully, and press one {_SAME}",
+        f"Let the press warm up fully, keep seams off the pad, and press one {_SAME}",
         moves=(("press temperature", 1), ("press time", 1), ("press speed", -1), ("pressure", 1)),
         otherwise="Measure the platen at nine points: a map may show that there is room, or where "
         "it is cold. Longer if that is allowed, more pressure if the fabric bears it, a powder "

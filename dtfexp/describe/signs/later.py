@@ -6,7 +6,6 @@ Signs, causes and advice are common practice on transfer benches, no published s
 from __future__ import annotations
 
 from dtfexp.describe.signs.sign import (
-
     CURE,
     DAY,
     FINISHED,
@@ -54,8 +53,8 @@ SIGNS = (
     ),
     Sign(
         "edges", "lifting at an edge", (FIRST, LATER, USE),
-        "[print] edge lift/peel/come/curl/loose [print]; @ corner/letter/detail lift/peel/come/curl "
-        "[small/edge]",
+        "[print] edge lift/peel/come/curl/loose [print]; @ corner/letter/detail "
+        "lift/peel/come/curl [small/edge]",
         {"press low": PLAIN, "washed early": OFTEN, "finish": OFTEN, "cure low": HINT,
          "platen uneven": HINT},
         now=_PRESS_AGAIN,
@@ -63,7 +62,8 @@ SIGNS = (
     ),
     Sign(
         "cracks", "cracking", (FINISHED, FIRST, LATER, USE),
-        "[print/ink/white/clear] crack [print]; fine crack; print split/break; crackle; [print] flake",
+        "[print/ink/white/clear] crack [print]; fine crack; print split/break; crackle; [print] "
+        "flake",
         {"cure low": PLAIN, "little powder": OFTEN, "stretch": OFTEN, "cure high": HINT,
          "press low": HINT},
         now="Cracks do not close again. Keep the garment, and compare it with kept film of its "
@@ -131,11 +131,12 @@ SIGNS = (
     Sign("looks peel high", "peeled too late", (PEEL,),
          "peel too late/slow", {"peel warmth": PLAIN}),
     Sign("good", "nothing wrong", _ALL,
-         "good [print/fit/sell]; fit sell; close [look/only]; fine; ok; perfect; faultless; clean [vivid/soft/print]; vivid; "
-         "soft [hand]; no [slight] change [print/wash/unwashed/beside]; slight change [look/close/"
-         "see/only]; release whole [film/clean]; release clean/smooth; nothing left film; "
-         "smooth; no fault/problem/defect; pass; powder/underside [side] shiny/smooth/melt/clear; "
-         "orange peel [powder/side/shiny]; shiny powder/underside [side]; nothing wrong; best"),
+         "good [print/fit/sell]; fit sell; close [look/only]; fine; ok; perfect; faultless; "
+         "clean [vivid/soft/print]; vivid; soft [hand]; no [slight] change "
+         "[print/wash/unwashed/beside]; slight change [look/close/see/only]; release whole "
+         "[film/clean]; release clean/smooth; nothing left film; smooth; no "
+         "fault/problem/defect; pass; powder/underside [side] shiny/smooth/melt/clear; orange "
+         "peel [powder/side/shiny]; shiny powder/underside [side]; nothing wrong; best"),
     Sign("poor", "poor, not said how", _ALL,
          "poor; useless; bad [print]; fail; not good; doubtful; return; complain; change "
          "[see/arm/length/clear]; ugly; spoil; waste"),

@@ -13,7 +13,7 @@ DAY = "another day"
 
 #: How strongly a sign speaks: a plain sign of a cause, one that often comes with it, a faint hint,
 #: what any sign says of any cause, and a sign that speaks against one. Judgement, no source.
-PLAIN, OFTEN, HINT, RARE, AGAINST = 0.60, 0.25, 0.10, 0.03, 0.006
+PLAIN, OFTEN, HINT, RARE, AGAINST = 0.60, 0.25, 0.10, 0.012, 0.003
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,63 @@
+"""What a setting is to the bench, whatever the session calls it.
+
+A role is what the table of causes speaks of: "press temperature", "pressure", "rest", "pre-press",
+"peel warmth", "powder" and so on.  It follows from stage, unit, words and, last, the name.
+"""
+
+from __future__ import annotations
+
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
+from dtfexp.describe.units import kind
+
+#: How a film is peeled, from cold to hot.
+TEMPERS = ("cold", "warm", "hot")
+#: More of one of these brings more heat into film and garment.
+HEAT = frozenset({"press temperature", "press time", "cure temperature", "cure time"})
+_PRESSURE_WORDS = ("light", "medium", "firm", "soft", "hard")
+
+
+def role(factor: Factor) -> str:
+    """The role of a setting; "" for one that the table of causes does not know."""
+    name = " ".join(factor.name.casefold().replace("_", " ").replace("-", " ").split())
+    measure = kind(factor.unit) if factor.is_numeric else ""
+    for word in ("powder", "ink", "white"):
+        if word in name.split() and measure not in ("temperature", "time"):
+            return "powder" if word == "powder" else "ink"
+    if measure == "time":
+        for words, found in ((("pre press", "prepress"), "pre-press"), (("rest",), "rest"),
+                             (("finish",), "finish")):  # fmt: skip
+            if any(f" {word} " in f" {name} " for word in words):
+                return found
+        return "peel wait" if factor.stage == "peel" else f"{factor.stage} time"
+    if is_pressure(factor):
+        return "pressure"
+    if measure == "temperature":
+        plain = not any(word in name for word in ("pre press", "prepress", "finish", "room"))
+        return f"{factor.stage} temperature" if plain else ""
+    if measure == "speed" or "speed" in name:
+        return f"{factor.stage} speed"
+    if factor.stage == "peel" and any(temper(word) is not None for word in factor.levels):
+        return "peel warmth"
+    return ""
+
+
+def is_pressure(factor: Factor) -> bool:
+    """Whether a setting is the pressure of the press, in numbers or in words."""
+    if factor.is_numeric:
+        return kind(factor.unit) == "pressure" or "pressure" in factor.name.casefold()
+    words = {word.casefold() for word in factor.levels}
+    return factor.stage == "press" and bool(words & set(_PRESSURE_WORDS))
+
+
+def temper(word: str) -> int | None:
+    """0 for a cold peel, 1 warm, 2 hot; None for a word that says none.
+
+    Of two in one word the one that waits longer is the safer reading.
+    """
+    return next((k for k, t in enumerate(TEMPERS) if t in word.casefold()), None)
+
+
+def having(session: Session, wanted: str) -> tuple[Factor, ...]:
+    """The settings of a session with that role."""
+    return tuple(factor for factor in session.factors if role(factor) == wanted)

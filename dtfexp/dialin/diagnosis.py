@@ -30,7 +30,11 @@ _FULL_SAY = 0.30
 #: Causes less likely than this are not worth asking the fit how far to move.
 _WORTH = 0.03
 _STAGES = {"cure": ("under-cured", "over-cured"), "press": ("under-pressed", "over-pressed"),
-           "peel": ("peeled too early", "peeled too late")}  # fmt: skip
+           "peel": ("peeled too early", "peeled too late"),
+           "print": ("too little ink or powder", "too much ink or powder")}  # fmt: skip
+#: The cause that a failure side of the fit is, where its key is another.
+_SIDES = {"peel low": "peeled early", "print low": "little powder",
+          "print high": "much powder"}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -208,7 +212,7 @@ def _by_the_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Cir
             if name not in sides or (stage, side) == ("peel", "high"):
                 continue
             belief = float(sides[name])
-            key = "peeled early" if stage == "peel" else f"{stage} {side}"
+            key = _SIDES.get(f"{stage} {side}", f"{stage} {side}")
             why = ""
             if say > 0.5 and belief >= 0.7:
                 why = (
@@ -235,7 +239,7 @@ def _finding(bench: Bench, ranked: Ranked, moves: list[Move], rate: float) -> Fi
             f"{name}: {bench.shown(move.factor, move.from_)} to "
             f"{bench.shown(move.factor, move.to)} ({move.reason})."
         )
-        change = f"{change} {f'Allowed here: {told}' if blocked else _capital(told)}"
+        change = f"{change} {'Allowed here' if blocked else 'Move'} {told}"
         held = held or bound(bench, move.factor)
     why = ranked.why
     if cause.machine and rate >= HOLDS and ranked.share >= 0.2:

@@ -62,7 +62,7 @@ class Bench:
 
 def allowed_moves(bench: Bench, cause: Cause, by_fit: bool = True) -> list[Move]:
     """Every move that a cause answers to and the gate permits, first choice first."""
-    found = []
+    found: list[Move] = []
     for name, direction in cause.moves:
         for factor in having(bench.gate, name):
             # The fit says how far for the first choice; further ones are only tried.

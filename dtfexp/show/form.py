@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book import photos, plausible
 from dtfexp.book.values import is_missing
 from dtfexp.describe.guide import published_scale
+from dtfexp.describe.signs import chips
 from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.countdowns import countdowns
 from dtfexp.show.due import due
@@ -25,17 +26,8 @@ if TYPE_CHECKING:
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
 
-#: What can be seen on a coupon, to tap; common practice, no source. Any other goes in the note.
-DEFECTS = (
-    "parts lifted with the film",
-    "small letters lifted",
-    "film hard to separate",
-    "bubbles",
-    "grainy underside",
-    "white haze",
-    "ink boiled or shrunk",
-    "fabric shiny or scorched",
-)
+#: What can be seen on a coupon, to tap: at the press, and after a wash.
+DEFECTS, WASH_DEFECTS = chips("press"), chips("wash")
 #: Ids of so many latest entries travel to the form, which then knows what has arrived.
 RECENT = 200
 
@@ -61,6 +53,7 @@ def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) 
         "caution": ONE_LINE,
         "outcomes": [_outcome(outcome) for outcome in session.outcomes],
         "defects": list(DEFECTS),
+        "wash_defects": list(WASH_DEFECTS),
         "presses": presses,
         "next": next((p["press"] for p in presses if not p["pressed"]), None),
         "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],

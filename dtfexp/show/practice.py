@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.describe.signs import phrase
 from dtfexp.describe.units import kind
+from dtfexp.dialin.roles import TEMPERS, is_pressure
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -15,27 +17,26 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
 
-_WATCH: dict[str, str] = {
-    "too little ink or powder": "white looks thin, pinholes; colour washes off early",
-    "too much ink or powder": "stiff, thick hand; film still wet or oily after the cure",
-    "under-cured": "grainy underside; colour lifts or bubbles at the first wash",
-    "over-cured": "no clean hot or warm peel; big solids blister",
-    "under-pressed": "parts stay on the film; print lifts or shrinks at the first wash",
-    "over-pressed": "film hard to pull off; ink boiled or print shrunk",
-    "peeled too early": "small letters and corners pull up",
-    "peeled too late": "film grips and the print drags",
+#: What a failure side looks like: keys of the table of signs.
+_WATCH = {
+    "too little ink or powder": ("thin powder", "pinholes", "colour goes"),
+    "too much ink or powder": ("thick", "oily"),
+    "under-cured": ("grain", "colour goes"),
+    "over-cured": ("no peel", "blister"),
+    "under-pressed": ("lifts", "wash lifts"),
+    "over-pressed": ("separate", "boiled"),
+    "peeled too early": ("letters",),
+    "peeled too late": ("drags",),
 }
-_SQUEEZED = "white ink pushed out at the edges of the print"
-_LOOSE = "parts of the print hold, others stay on the film"
-_TEMPERS = ("cold", "warm", "hot")
-_PRESSURE_WORDS = ("light", "medium", "firm", "soft", "hard")
+_SQUEEZED, _LOOSE = ("squeezed",), ("patches",)
 
 
 def watch_for(factor: Factor, looks: str) -> str:
     """What a person sees beyond an edge of this factor; looks: a word of ``Window.edges``."""
-    if _is_pressure(factor):
-        return _SQUEEZED if looks == "over-pressed" else _LOOSE
-    return _WATCH.get(looks, looks)
+    seen = _WATCH.get(looks, ())
+    if is_pressure(factor):
+        seen = _SQUEEZED if looks == "over-pressed" else _LOOSE
+    return "; ".join(map(phrase, seen)) or looks
 
 
 def move(side: str, factor: Factor) -> str:
@@ -72,7 +73,7 @@ def peel_word(session: Session, settings: Mapping[Any, Any]) -> str:
         if factor.stage == "peel" and not factor.is_numeric
     ]
     # Of two words the one that waits longer is the safer reading.
-    told = next((temper for temper in _TEMPERS if any(temper in word for word in words)), "")
+    told = next((temper for temper in TEMPERS if any(temper in word for word in words)), "")
     return told or session.film_peel
 
 
@@ -92,9 +93,3 @@ def _peel(session: Session, target: Mapping[str, Any]) -> str:
     if word == "hot":
         return f"Peel hot: wait 3 s, {slowly}"
     return f"Wait at least 3 s, longer for a warm or cold peel film, {slowly}"
-
-
-def _is_pressure(factor: Factor) -> bool:
-    if factor.is_numeric:
-        return kind(factor.unit) == "pressure" or "pressure" in factor.name.casefold()
-    return factor.stage == "press" and any(w.casefold() in _PRESSURE_WORDS for w in factor.levels)

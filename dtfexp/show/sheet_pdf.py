@@ -17,7 +17,7 @@ from dtfexp.describe.guide import published_scale
 from dtfexp.describe.wording import counted
 from dtfexp.show.cautions import SHORT_CAUTIONS
 from dtfexp.show.due import due
-from dtfexp.show.form import DEFECTS
+from dtfexp.show.form import DEFECTS, WASH_DEFECTS
 from dtfexp.show.reading import label
 from dtfexp.show.sheet import MARGIN, Sheet
 
@@ -289,7 +289,7 @@ def _guide_pages(sheet: Sheet, guides: list[list[_Guide]]) -> None:
 def _below(sheet: Sheet) -> list[str]:
     said = [
         "Judge on dry, cold cloth, washes some hours after the last one. Defects: "
-        + ", ".join(DEFECTS)
+        + ", ".join(dict.fromkeys((*DEFECTS, *WASH_DEFECTS)))
         + ".",
         "Back into the logbook: type this into results.csv or results.xlsx, whose columns have "
         "the names of these boxes (name_actual: what was really reached), and import the file.",

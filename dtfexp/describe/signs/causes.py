@@ -25,6 +25,7 @@ CAUSES = (
         "Print with less ink, the white first.",
         f"Print one with less ink and press it {_SAME}",
         moves=(("ink", -1),),
+        counts_as=("print", "high"),
     ),
     Cause(
         "dust", "dust or lint on film or garment",
@@ -56,6 +57,7 @@ CAUSES = (
         "Powder within 2 h of printing, while the ink is wet: the powder is the glue.",
         f"Print, powder at once, and press one {_SAME}",
         moves=(("powder", 1),),
+        counts_as=("print", "low"),
     ),
     Cause(
         "late powder", "powdered too late, the ink too dry to hold it",
@@ -77,6 +79,7 @@ CAUSES = (
         "More powder, evenly, on all of the ink.",
         f"Powder one film fully and evenly, and press it {_SAME}",
         moves=(("powder", 1),),
+        counts_as=("print", "low"),
     ),
     Cause(
         "much powder", "too much or too coarse powder",
@@ -85,6 +88,7 @@ CAUSES = (
         "Less powder, or a finer grade; a finish press makes the hand better.",
         f"Shake one film longer, or use a finer powder, and press it {_SAME}",
         moves=(("powder", -1), ("finish", 1)),
+        counts_as=("print", "high"),
     ),
     # --- cure ---
     Cause(

@@ -118,6 +118,10 @@ SIGNS = (
         {"another hand": PLAIN, "changed": OFTEN},
     ),
     # What a window's edges are called, on page and card.
+    Sign("looks print low", "too little ink or powder", (PRINT,),
+         "too little ink/powder [powder/ink]", {"little powder": PLAIN, "nozzles": HINT}),
+    Sign("looks print high", "too much ink or powder", (PRINT,),
+         "too much ink/powder [powder/ink]", {"much powder": PLAIN, "much ink": PLAIN}),
     Sign("looks cure low", "under-cured", (CURE,),
          "under cure; uncured; not cure [enough]; cure too low/short/cool", {"cure low": PLAIN}),
     Sign("looks cure high", "over-cured", (CURE,),

@@ -1,5 +1,16 @@
 // Part 4: one press at a time: what to set, what changes, the countdowns, the grades.
 
+function defectButtons(form, name, p, offered, key) {
+  // One button a sign; what was recorded of this coupon and is not offered stands behind.
+  const chosen = form.draftOf(name).defects ?? p.defects;
+  const words = [...offered, ...p.defects.filter((word) => !offered.includes(word))];
+  return make("div", { className: "row" }, words.map((word) => button(word, key(word), () => {
+    const now = chosen.includes(word) ? chosen.filter((w) => w !== word) : [...chosen, word];
+    form.edit(name, (d) => { if (now.join() === p.defects.join()) delete d.defects; else d.defects = now; });
+    form.draw();
+  }, { "aria-pressed": String(chosen.includes(word)) })));
+}
+
 function gradeButtons(form, name, outcome, recorded, wordy) {
   const draft = form.draftOf(name);
   const chosen = draft.grades[outcome.name];
@@ -130,14 +141,8 @@ function pressView(form, p) {
   }
 
   function defects() {
-    const chosen = form.draftOf(name).defects ?? p.defects;
-    const words = [...state.defects, ...p.defects.filter((word) => !state.defects.includes(word))];
-    return make("fieldset", {}, make("legend", {}, "seen on the coupon"), make("div", { className: "row" }, words.map((word) =>
-      button(word, `d:${word}`, () => {
-        const now = chosen.includes(word) ? chosen.filter((w) => w !== word) : [...chosen, word];
-        form.edit(name, (d) => { if (now.join() === p.defects.join()) delete d.defects; else d.defects = now; });
-        form.draw();
-      }, { "aria-pressed": String(chosen.includes(word)) }))));
+    return make("fieldset", {}, make("legend", {}, "seen on the coupon"),
+      defectButtons(form, name, p, state.defects, (word) => `d:${word}`));
   }
 
   function noteAndPhoto() {

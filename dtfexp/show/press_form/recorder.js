@@ -167,7 +167,8 @@ function render({ model, el }) {
       if (!draft) continue;
       draft.sent = true;
       store.set(`w${press}`, draft);
-      entries.push({ id: draft.id, press, grades: draft.grades });
+      const { id, grades, defects } = draft;
+      entries.push({ id, press, grades, ...(defects === undefined ? {} : { defects: defects.length ? defects : null }) });
     }
     if (!entries.length) return;
     tell({ op: "grades", id: newId(), by: form.who(), entries }, (answer) => {

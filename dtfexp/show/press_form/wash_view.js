@@ -31,7 +31,17 @@ function washView(form) {
       return make("fieldset", { className: "row", "data-outcome": outcome.name },
         make("span", { className: "grow" }, make("b", {}, `Press ${p.press}`), ` ${p.fabric}, ${outcome.label}${after(outcome)}`, make("div", { className: "quiet" }, meant)),
         gradeButtons(form, `w${p.press}`, outcome, held, false));
-    }));
+    }), seen(p));
+  }
+
+  function seen(p) {
+    // What the wash has shown is added to what was seen at the press, and saved with the grade.
+    const name = `w${p.press}`;
+    const chosen = form.draftOf(name).defects ?? p.defects;
+    return make("details", { open: ui.seen?.[p.press] },
+      make("summary", { "data-k": `seen:${p.press}`, onclick: () => { ui.seen = { ...ui.seen, [p.press]: !ui.seen?.[p.press] }; form.keepUi(); } },
+        chosen.length ? `seen: ${chosen.join(", ")}` : "seen after the wash …"),
+      defectButtons(form, name, p, state.wash_defects, (word) => `w:${p.press}:${word}`));
   }
 
   const chosen = rows.filter((p) => form.store.get(`w${p.press}`)).length;

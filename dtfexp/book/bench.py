@@ -204,10 +204,28 @@ class Bench:
         notes = [*self._book.kept(readings.MAP), *self._book.kept(readings.CHECK)]
         return readings.measured(self._book.session, notes, self._book.results())
 
+    def measured_session(self) -> Session:
+        """The session with its machines as they were measured; its ``refusal`` is the heat gate
+        of this book."""
+        return readings.as_measured(self._book.session, self.true_settings())
+
+    def refused(self) -> dict[int, str]:
+        """The planned presses that are not made yet and must not be made as planned, each with
+        the reason: planned before the press was measured, say."""
+        gate, waiting = self.measured_session(), self._book.waiting()
+        names = [factor.name for factor in gate.factors]
+        found = {}
+        for row in waiting[~waiting["pressed"].astype(bool)].to_dict("records"):
+            why = gate.refusal({name: row[name] for name in names}, row["fabric"])
+            if why:
+                found[int(row["press"])] = why
+        return found
+
     def for_fit(self) -> tuple[Session, pd.DataFrame]:
         """Session and results as the fit should have them: measured spreads, true settings."""
         true = self.true_settings()
-        return true.session(self._book.session), true.results(self._book.results())
+        session = readings.as_measured(self._book.session, true)
+        return session, true.results(self._book.results())
 
     def carried(self, fabric: str | None = None) -> Redial | None:
         """The session dialled in again since the last change noted; see ``carried.carried``."""

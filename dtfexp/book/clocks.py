@@ -100,16 +100,19 @@ def override(
 def warnings(
     session: Session, press: Press, notes: Sequence[journal.Note], now: datetime
 ) -> list[PressWarning]:
-    """Everything that speaks against going on with ``press`` at ``now``, the most urgent first."""
+    """Everything that speaks against going on with ``press`` at ``now``, the most urgent first.
+
+    ``session`` has its machines as they were measured (``Bench.measured_session``).
+    """
     marked = _Marks(notes, press)
     found = [
+        *_refused(session, press),
         *_waits(session, press, marked, now),
         *_warm_up(session, press, marked, notes, now),
         *_powder(press, marked, now),
         *_materials(session, press, notes, now),
         *_moisture(session, press, notes, now),
         *_display(session, press, notes),
-        *_heat_limit(session, press, notes),
     ]
     return found
 
@@ -294,29 +297,16 @@ def _display(
                     )
 
 
-def _heat_limit(
-    session: Session, press: Press, notes: Sequence[journal.Note]
-) -> Iterator[PressWarning]:
-    """The fabric's limit against what the press was measured to reach, hottest spot and all."""
-    fabric = session.fabric(press.fabric)
-    if fabric.heat_limit is None:
-        return
-    true = readings.measured(session, notes)
-    for factor in session.factors:
-        limit = fabric.limit_in(factor.unit) if factor.is_temperature else None
-        setting = press.settings[factor.name]
-        reached = true.reach(factor, setting) if limit and factor.stage == "press" else None
-        if limit is None or reached is None:
-            continue
-        hottest = reached.value + true.spreads.get(factor.name, 0.0)
-        if hottest > limit + 0.5:
-            yield PressWarning(
-                press.press,
-                "heat limit",
-                f"{factor.name} set to {factor.format(setting)} reaches up to {hottest:.0f} "
-                f"{factor.unit}, and {fabric.name} takes at most {limit:.0f} {factor.unit}. Set it "
-                "lower and write down what was set.",
-            )
+def _refused(session: Session, press: Press) -> Iterator[PressWarning]:
+    """What the heat gate says: the fabric's limit, measured or not, ranges, what is forbidden."""
+    why = session.refusal(press.settings, press.fabric)
+    if why:
+        yield PressWarning(
+            press.press,
+            "heat limit",
+            f"DO NOT PRESS as planned: {why}. Whatever you set instead, write down what was "
+            "reached.",
+        )
 
 
 def _ago(span: timedelta) -> str:

@@ -142,14 +142,15 @@ class Logbook:
         """Take a plan's presses into the book; returns how many were new.
 
         The very same plan added again changes nothing and returns 0. A plan of another session,
-        or one whose press numbers are taken by another plan, raises ``LogbookError``.
+        one whose press numbers are taken by another plan, or one with a press that its fabric may
+        not meet (``Session.refusal``, the machines as measured), raises ``LogbookError``.
         """
         if not hasattr(plan, "runs") or not hasattr(plan, "session"):
             raise LogbookError(f"plan is {fields.shown(plan)}; give a Plan, from plan(...)")
         planned.check_session(plan.session, self.session)
-        presses = planned.presses_of(self.session, plan)
+        presses, gate = planned.presses_of(self.session, plan), self.bench.measured_session()
         with self._store.writing() as connection:
-            new = planned.add(connection, plan, presses, _zoned(self._clock()), self._by)
+            new = planned.add(connection, plan, presses, gate, _zoned(self._clock()), self._by)
         return len(presses) if new else 0
 
     def record(
@@ -275,7 +276,7 @@ class Logbook:
             planned.known(connection, number)
             (found,) = (one for one in planned.read(connection) if one.press == number)
             notes = journal.standing(journal.read(connection, *clocks.READ))
-        return clocks.warnings(self.session, found, notes, at)
+        return clocks.warnings(self.bench.measured_session(), found, notes, at)
 
     def runs(self) -> pd.DataFrame:
         """All planned presses in running order, as ``Plan.runs`` has them.
@@ -355,7 +356,8 @@ class Logbook:
         """As ``import_results``, returning what happened: rows, entries added, remarks."""
         from dtfexp.book.importing import import_sheet
 
-        return import_sheet(self._store, self.session, Path(path), _zoned(self._clock()), self._by)
+        gate = self.bench.measured_session()
+        return import_sheet(self._store, gate, Path(path), _zoned(self._clock()), self._by)
 
     def _now(self) -> tuple[list[planned.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:

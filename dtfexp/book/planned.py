@@ -70,16 +70,7 @@ def presses_of(session: Session, plan: Plan) -> list[Press]:
                     f"{factor.format(low)} up to {factor.format(high)} in steps of "
                     f"{factor.grid_step:g}; nothing was added"
                 )
-            if factor.is_numeric and setting > session.highest(factor, cells["fabric"]) + 1e-9:
-                limit = factor.format(session.highest(factor, cells["fabric"]))
-                raise LogbookError(
-                    f"{place}: {name} is {factor.format(setting)}; {cells['fabric']} takes at most "
-                    f"{limit}; nothing was added"
-                )
             settings[name] = setting
-        corner = session.clash(settings, cells["fabric"])
-        if corner is not None:
-            raise LogbookError(f"{place}: forbidden is {corner}; nothing was added")
         extra = {name: cells[name] for name in names if name not in factors and name not in HEAD}
         load, round_ = (_whole(place, name, cells[name]) for name in HEAD[2:])
         found[press] = Press(press, cells["fabric"], load, round_, settings, extra)
@@ -140,11 +131,17 @@ def _whole(place: str, name: str, value: Any) -> int:
 
 
 def add(
-    connection: sqlite3.Connection, plan: Plan, presses: list[Press], at: datetime, by: str
+    connection: sqlite3.Connection,
+    plan: Plan,
+    presses: list[Press],
+    gate: Session,
+    at: datetime,
+    by: str,
 ) -> bool:
     """Write a plan and its presses; False when that very plan is there already.
 
-    Raises ``LogbookError`` when a press number is taken by another plan.
+    Raises ``LogbookError`` when a press number is taken by another plan, and when ``gate``, the
+    session with its machines as measured, refuses a press.
     """
     rows = [[p.press, p.fabric, p.oven_load, p.press_round, p.settings, p.extra] for p in presses]
     plan_id = entries.derived_id("plan", plan.design, plan.seed, plan.reason, rows)
@@ -158,6 +155,10 @@ def add(
             f"{max(taken)} are taken); nothing was added. Further presses come from next_presses, "
             "which goes on with the numbers"
         )
+    for p in presses:
+        why = gate.refusal(p.settings, p.fabric)
+        if why:
+            raise LogbookError(f"the plan, press {p.press}: {why}; nothing was added")
     connection.execute(
         "INSERT INTO plans (id, seq, design, seed, reason, notes, at, by) VALUES "
         "(?, (SELECT COALESCE(MAX(seq), 0) + 1 FROM plans), ?, ?, ?, ?, ?, ?)",

@@ -8,7 +8,7 @@ infrared gun, with what the gun itself said beside them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
+    from dtfexp.dialin.true_settings import Line
 
 MAP, CHECK = "map", "check"
 INSTRUMENTS = ("probe", "gun")
@@ -294,6 +295,23 @@ def _of_machine(session: Session, factor: Factor, named: str | None) -> dict[str
     """The machine as a note names it; nothing on a bench with one oven and one press."""
     name = machines.name_of(session, factor.stage, named)
     return {} if name in ("", *machines.MACHINES) else {"machine": name}
+
+
+def as_measured(session: Session, true: TrueSettings) -> Session:
+    """``session`` with its machines as they were measured: what the heat gate has to ask.
+
+    Besides spreads and spots it has the line from set to reached, told as its two ends.
+    """
+    known = true.session(session)
+    factors = tuple(
+        replace(f, readings=_ends(f, true.lines[f.name])) if f.name in true.lines else f
+        for f in known.factors
+    )
+    return known if factors == known.factors else known.altered(factors=factors)
+
+
+def _ends(factor: Factor, line: Line) -> tuple[tuple[float, float], ...]:
+    return tuple((end, line.reach(end).value) for end in factor.bounds)
 
 
 def _factor(session: Session, name: object) -> Factor:

@@ -90,6 +90,7 @@ class _Reader:
         self.presses = presses
         self.columns = sorted(found, key=lambda column: column.what != columns.PRESS)
         self.guarded = guarded
+        self.refused: dict[int, str] = {}
         self.doubtful: list[str] = []
         self.past: list[str] = []
 
@@ -132,6 +133,10 @@ class _Reader:
                 raise ResultsError(f"{place}: {error}") from None
             if column.what == columns.ACTUAL:
                 self._judge(number, press, column, cell, said)
+        if press is not None and said:
+            why = self.session.refusal(press.settings, press.fabric)
+            if why:
+                self.refused[press.press] = why
         if press is None:  # the columns always hold 'press', and a blank one is refused
             raise ResultsError(f"{self.file}, row {number}: no press number")
         if excluded is False:
@@ -227,12 +232,16 @@ class _Reader:
             )
 
     def judged(self) -> Iterator[str]:
-        """A line for the doubtful readings and one for those past a limit; all of them are kept."""
+        """A line each for doubtful readings, presses planned past a limit, and readings past one;
+        all of them are kept."""
         if self.doubtful:
             yield (
                 f"{self.file}: kept as written and hard to believe: {'; '.join(self.doubtful)} "
                 "Where another unit was meant, write it in the cell and import again"
             )
+        if self.refused:
+            told = "; ".join(f"press {press}: {why}" for press, why in self.refused.items())
+            yield f"{self.file}: kept, and planned past what the fabric takes: {told}"
         if self.past:
             yield (
                 f"{self.file}: kept, and past what the fabric takes: {'; '.join(self.past)}. Look "

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book import entries, lots, machines, readings, room
 from dtfexp.book.logbook import Logbook, now
 from dtfexp.describe.errors import LogbookError
+from dtfexp.shop.runsheet import refused_lines
+from dtfexp.show.sheet_pdf import limits
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -138,6 +140,13 @@ def reached(book: Logbook | None) -> pd.DataFrame:
         "readings",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def held(book: Logbook | None) -> None:
+    """Print how far the dial may go for each fabric, and which planned presses go further."""
+    if book is not None:
+        for line in (*limits(book), *refused_lines(book)):
+            print(line)
 
 
 def lines(book: Logbook | None) -> list[tuple[Line, Factor]]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.shop.progress import progress
+from dtfexp.shop.runsheet import limit_notes, refused_lines, run_sheet
 from dtfexp.show.cautions import ONE_LINE
 
 if TYPE_CHECKING:
@@ -98,8 +99,11 @@ def sheet(args: Namespace) -> None:
 
     with Logbook.open(args.logbook) as book:
         paths = write_sheets(book, Path(args.out), args.paper)
+        refused = refused_lines(book)
     for path in paths:
         print(path.resolve())
+    for line in refused:
+        print(line)
 
 
 def next_(args: Namespace) -> None:
@@ -111,6 +115,8 @@ def next_(args: Namespace) -> None:
             made, carried_over = book.bench.next_presses(
                 args.presses, fabrics=args.fabrics, seed=args.seed
             )
+        for line in refused_lines(book):
+            print(line)
         if carried_over:
             print(carried_over)
         if not len(made.runs):
@@ -126,7 +132,7 @@ def import_(args: Namespace) -> None:
 
     with Logbook.open(args.logbook) as book:
         done = book.import_sheet(args.file)
-        waiting = len(book.waiting())
+        waiting, refused = len(book.waiting()), refused_lines(book)
     print(
         f"{done.rows} rows read, {done.added} entries added, "
         f"{done.unchanged} rows said nothing new."
@@ -137,6 +143,8 @@ def import_(args: Namespace) -> None:
         print(f"Note: {remark}")
     if waiting:
         print(f"{waiting} presses still wait for a grade.")
+    for line in refused:
+        print(line)
 
 
 def report(args: Namespace) -> None:
@@ -193,8 +201,6 @@ def print_window(window: Window) -> None:
 
 
 def _print_plan(made: Plan) -> None:
-    from dtfexp.shop.runsheet import run_sheet
-
     print(made.reason)
     print()
     print("\n".join(run_sheet(made)))
@@ -206,4 +212,6 @@ def _print_plan(made: Plan) -> None:
         print(line)
     for note in made.notes:
         print(f"Note: {note}")
+    for line in limit_notes(made):
+        print(line)
     print(ONE_LINE)

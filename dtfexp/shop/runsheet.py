@@ -9,6 +9,7 @@ from dtfexp.describe.units import convert
 from dtfexp.dialin.schedule import schedule
 
 if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
     from dtfexp.dialin.plan import Plan
@@ -55,6 +56,18 @@ def run_sheet(plan: Plan) -> list[str]:
         "it; min: minutes from switching on."
     )
     return [*lines, "", key]
+
+
+def limit_notes(plan: Plan) -> list[str]:
+    """The heat limit of each fabric of the plan, in a line."""
+    pressed = [fabric for fabric in plan.session.fabrics if fabric.name in set(plan.runs["fabric"])]
+    return [note for note in map(plan.session.limit_note, pressed) if note]
+
+
+def refused_lines(book: Logbook) -> list[str]:
+    """A line for each planned press that must not be made as planned."""
+    refused = book.bench.refused()
+    return [f"DO NOT PRESS {press} as planned: {why}." for press, why in refused.items()]
 
 
 def _marked(text: str, name: str, value: object, before: dict[str, object]) -> str:

@@ -14,9 +14,11 @@ from dtfexp.book.logbook import Logbook
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.session import Session
 from dtfexp.shop.files import sample_folder
+from dtfexp.shop.runsheet import limit_notes
 from dtfexp.show import bench_book
 from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.reading import label
+from dtfexp.show.sheet_pdf import limits
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -160,6 +162,8 @@ def more(book: Logbook, presses: int, seed: int) -> Plan | None:
         if len(found.runs):
             book.add(found)
             print(f"{len(found.runs)} test presses were added to {book.path.name}.")
+            for line in limit_notes(found):
+                print(line)
             print(ONE_LINE)
             return found
     return None
@@ -266,7 +270,11 @@ def run_sheet(book: Logbook) -> Styler:
     runs, factors, sitting = book.runs(), book.session.factors, due(book)
     shown = pd.DataFrame(index=runs.index, dtype="object")
     shown["minute"] = [f"{one.minute:.0f}" for one in sitting]
-    shown["first"] = ["\n".join(one.first) for one in sitting]
+    refused = book.bench.refused()
+    warned = {press: f"DO NOT PRESS as planned: {why}" for press, why in refused.items()}
+    shown["first"] = [
+        "\n".join([*filter(None, [warned.get(one.press)]), *one.first]) for one in sitting
+    ]
     shown["press"], shown["fabric"] = runs["press"], runs["fabric"]
     shown["oven load"], shown["press round"] = runs["oven_load"], runs["press_round"]
     groups = {"oven load": "oven_load", "press round": "press_round"}
@@ -282,8 +290,9 @@ def run_sheet(book: Logbook) -> Styler:
     for told, column in groups.items():
         changed = runs[column] != runs[column].shift()
         bold.loc[changed.to_numpy(), told] = "font-weight: bold"
+    bold.loc[runs["press"].isin(refused).to_numpy(), "first"] += "; color: #b3120c"
     style = shown.style.apply(lambda _: bold, axis=None).hide(axis="index")
-    style = style.set_caption(ONE_LINE)
+    style = style.set_caption(" ".join([*limits(book), ONE_LINE]))
     return style.set_table_attributes('style="font-size: 15px"').set_uuid("dtfexp-run-sheet")
 
 

@@ -43,10 +43,14 @@ def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) 
     results, waiting, history = book.results(), book.waiting(), book.history()
     untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
     presses = _presses(session, results, untouched, *_stood(history, untouched))
+    gate, refused = book.bench.measured_session(), book.bench.refused()
+    limits = {fabric.name: gate.limit_note(fabric) for fabric in session.fabrics}
     taken = photos.counts(photos.photos(book))
     for one in presses:
         one["photos"] = taken.get(one["press"], 0)
         one["first"] = list(first.get(one["press"], ()))
+        one["limit"] = limits[one["fabric"]]
+        one["refused"] = refused.get(one["press"], "")
     return {
         "key": book_key(book),
         "session": session.name,

@@ -27,19 +27,26 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     session = book.session
     sheet = Sheet(paper, f"Coupon labels: {session.name}", drawn(book))
     down = int((sheet.height - 2 * MARGIN) / _TALL)
-    wide = sheet.inner / _ACROSS
+    wide, refused = sheet.inner / _ACROSS, book.bench.refused()
     for i, row in enumerate(lacking(book)):
         place = i % (_ACROSS * down)
         if place == 0:
             if i:
                 sheet.turn()
             sheet.fitted(ONE_LINE, 0, sheet.height - MARGIN - 3, sheet.inner, 6.5, 5)
-        _label(sheet, session, row, place % _ACROSS * wide, MARGIN + place // _ACROSS * _TALL, wide)
+        left, top = place % _ACROSS * wide, MARGIN + place // _ACROSS * _TALL
+        _label(sheet, session, row, left, top, wide, row["press"] in refused)
     return sheet.pdf()
 
 
 def _label(
-    sheet: Sheet, session: Session, row: dict[Any, Any], left: float, top: float, wide: float
+    sheet: Sheet,
+    session: Session,
+    row: dict[Any, Any],
+    left: float,
+    top: float,
+    wide: float,
+    refused: bool,
 ) -> None:
     sheet.box(left, top, wide, _TALL, line=0.15)
     left, inner = left + 2.5, wide - 5
@@ -55,5 +62,9 @@ def _label(
     ]
     for i, line in enumerate(sheet.wrapped(", ".join(said), inner, 6.5)[:4]):
         sheet.write(line, left, top + 14.6 + 2.9 * i, 6.5)
+    if refused:
+        told = "DO NOT PRESS as planned: see the run sheet"
+        sheet.fitted(told, left, top + 27.0, inner, 8, 5, bold=True)
+        return
     graded = "   ".join(f"{label(outcome.name)} ____" for outcome in session.outcomes)
     sheet.write(short(sheet, graded, inner, 7.5), left, top + 27.4, 7.5)

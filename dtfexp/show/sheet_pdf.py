@@ -53,6 +53,7 @@ class _Block:
     """One press on paper: what comes first, its settings and its boxes, each in rows."""
 
     row: dict[Any, Any]
+    refused: list[str]
     first: list[str]
     settings: list[list[_Cell]]
     boxes: list[list[_Cell]]
@@ -60,7 +61,7 @@ class _Block:
     @property
     def height(self) -> float:
         tall = _SET * len(self.settings) + _WRITE * len(self.boxes)
-        return tall + _LINE * len(self.first) + _GAP
+        return tall + _LINE * (len(self.refused) + len(self.first)) + _GAP
 
 
 def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
@@ -72,15 +73,18 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     session, rows = book.session, lacking(book)
     sheet = Sheet(paper, f"Run sheet: {session.name}", drawn(book))
     guides = _guides(sheet, session)
-    foot = sum(map(_tall, guides)) + _STEP * len(_below(sheet)) + 5.0
+    below = _below(sheet, limits(book))
+    foot = sum(map(_tall, guides)) + _STEP * len(below) + 5.0
     apart = foot > sheet.height / 3  # many outcomes: their sentences get pages of their own
     if apart:
         foot -= sum(map(_tall, guides))
     room = sheet.height - 2 * MARGIN - _HEAD - foot
     first = {one.press: one.first for one in due(book)}
+    refused = book.bench.refused()
     blocks = [
         _Block(
             row,
+            _not_to_press(sheet, refused.get(row["press"], "")),
             _before(sheet, first.get(row["press"], ())),
             _rows(_settings(session, row, before), sheet),
             _rows(_boxes(session, row), sheet),
@@ -104,7 +108,7 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
         for block in page:
             _block(sheet, block, top)
             top += block.height
-        _foot(sheet, () if apart else guides, sheet.height - MARGIN - foot)
+        _foot(sheet, () if apart else guides, below, sheet.height - MARGIN - foot)
     if apart:
         _guide_pages(sheet, guides)
     return sheet.pdf()
@@ -187,16 +191,29 @@ def _rows(cells: Sequence[_Cell], sheet: Sheet) -> list[list[_Cell]]:
     return rows
 
 
+def limits(book: Logbook) -> list[str]:
+    """What each fabric with a heat limit takes, and how far above its dial the press may be."""
+    gate = book.bench.measured_session()
+    return [note for note in map(gate.limit_note, gate.fabrics) if note]
+
+
+def _not_to_press(sheet: Sheet, why: str) -> list[str]:
+    return sheet.wrapped(f"DO NOT PRESS as planned: {why}.", sheet.inner, 8, True) if why else []
+
+
 def _before(sheet: Sheet, first: Sequence[str]) -> list[str]:
     return sheet.wrapped(f"First: {'; '.join(first)}.", sheet.inner, 8) if first else []
 
 
 def _block(sheet: Sheet, block: _Block, top: float) -> None:
     row = block.row
+    for line in block.refused:
+        sheet.write(line, 0, top, 8, bold=True)
+        top += _LINE
     for line in block.first:
         sheet.write(line, 0, top, 8)
         top += _LINE
-    height = block.height - _GAP - _LINE * len(block.first)
+    height = block.height - _GAP - _LINE * (len(block.refused) + len(block.first))
     sheet.box(0, top, _LEFT, height, line=0.4)
     sheet.fitted(str(row["press"]), 2, top + 1.2, 15, 26, 10, bold=True)
     sheet.write(f"oven load {row['oven_load']}", 17.5, top + 2.2, 7)
@@ -286,8 +303,9 @@ def _guide_pages(sheet: Sheet, guides: list[list[_Guide]]) -> None:
         top = _guide_pair(sheet, pair, top)
 
 
-def _below(sheet: Sheet) -> list[str]:
+def _below(sheet: Sheet, heat: Sequence[str]) -> list[str]:
     said = [
+        *heat,
         "Judge on dry, cold cloth, washes some hours after the last one. Defects: "
         + ", ".join(dict.fromkeys((*DEFECTS, *WASH_DEFECTS)))
         + ".",
@@ -298,12 +316,12 @@ def _below(sheet: Sheet) -> list[str]:
     return [line for text in said for line in sheet.wrapped(text, sheet.inner, 7)]
 
 
-def _foot(sheet: Sheet, guides: Sequence[list[_Guide]], top: float) -> None:
-    """The grades' sentences, then how the paper comes back into the book, and the care."""
+def _foot(sheet: Sheet, guides: Sequence[list[_Guide]], below: Sequence[str], top: float) -> None:
+    """The grades' sentences, then heat limits, how the paper comes back into the book, the care."""
     sheet.rule(top + 1, 0.5)
     top += 2.5
     for pair in guides:
         top = _guide_pair(sheet, pair, top)
-    for line in _below(sheet):
+    for line in below:
         sheet.write(line, 0, top, 7)
         top += _STEP

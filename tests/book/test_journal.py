@@ -9,6 +9,7 @@ import pytest
 
 from dtfexp import Logbook, LogbookError
 from dtfexp.book import schema
+from dtfexp.book.bench import Bench
 
 
 def test_a_note_is_kept_once_and_read_back(book: Logbook) -> None:
@@ -56,6 +57,8 @@ def test_a_kind_is_plain_words(book: Logbook, kind: object) -> None:
 
 def test_a_book_of_the_first_layout_gains_a_journal(book, monkeypatch, tmp_path, plan_of) -> None:
     monkeypatch.setattr(schema, "STEPS", schema.STEPS[:1])
+    # Nothing could be measured in it yet.
+    monkeypatch.setattr(Bench, "measured_session", lambda _: book.session)
     path = tmp_path / "old.dtfbook"
     with Logbook.create(path, book.session) as old:
         old.add(plan_of(book.session))

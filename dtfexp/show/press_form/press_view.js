@@ -119,7 +119,7 @@ function pressView(form, p) {
       const same = s.set === p.settings[i].set;
       return [i ? " · " : "", same ? s.set : make("strong", {}, s.set)];
     });
-    return make("p", { className: "quiet" }, `Next: press ${then.press}, ${then.fabric}, `, words);
+    return make("p", { className: "quiet" }, `Next: press ${then.press}, ${then.fabric}, `, words, then.refused ? make("strong", {}, " · do not press as planned") : "");
   }
 
   function gradeField(outcome) {
@@ -188,6 +188,7 @@ function pressView(form, p) {
     ...past(),
     ...first(),
     settings(),
+    p.limit ? make("p", { className: "quiet" }, p.limit) : "",
     form.countdowns.tiles(p),
     following(),
     shown.map(gradeField),

@@ -46,7 +46,7 @@ def telling(
 
     moves: cause key -> what the gate permits for it.
     """
-    leading = [one for one in ranked[:MOST] if one.share >= LEADING] or list(ranked[:1])
+    leading = [one for k, one in enumerate(ranked[:MOST]) if k < 2 or one.share >= LEADING]
     tries = [
         Try(one.cause, move)
         for one in leading

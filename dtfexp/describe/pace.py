@@ -62,7 +62,7 @@ class Pace:
                 if not units.is_temperature(value):
                     raise SessionError(f"pace: unit is {value!r}; rates are in °C or °F a minute")
             elif field.name == "heated_length":
-                value = None if value is None else _length(value)
+                value = None if value is None else as_length(value)
             elif field.default is not None:
                 value = fields.not_negative(value, "pace", field.name)
             elif value is not None:
@@ -89,7 +89,7 @@ class Pace:
         return "" if seconds is None else f"about {seconds:.0f} s"
 
 
-def _length(value: object) -> float:
+def as_length(value: object) -> float:
     """A length in cm, from a number or text such as "48 in"."""
     number, unit = value, "cm"
     if isinstance(value, str):

@@ -41,10 +41,7 @@ def new(args: Namespace) -> None:
     from dtfexp.shop.first_day import new_session
 
     path = Path(args.session)
-    try:
-        session = new_session(path, input, print)
-    except EOFError:
-        raise DtfexpError("the questions were cut off; nothing was written") from None
+    session = new_session(path, input, print)
     print(f"\n{path} was written: {len(session.factors)} settings, {len(session.fabrics)} fabrics.")
     print(f"Next: dtfexp plan {path} my.dtfbook --presses 14")
 

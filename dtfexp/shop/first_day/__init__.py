@@ -1,0 +1,10 @@
+"""The first day of a new bench: a checklist, and questions whose answers make the session file.
+
+A person can go back, ask what is meant, look at everything before it is written, and stop at any
+time: what was answered is kept in a draft beside the session file.
+"""
+
+from dtfexp.shop.first_day.checklist import CHECKLIST
+from dtfexp.shop.first_day.dialogue import new_session
+
+__all__ = ["CHECKLIST", "new_session"]

@@ -1,0 +1,196 @@
+"""Asking: one question after another, with a way back, a review before writing, and a draft."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from dtfexp.describe.errors import DtfexpError, SessionError
+from dtfexp.describe.session import Session
+from dtfexp.shop.first_day import draft, reading
+from dtfexp.shop.first_day.asking import Question, questions
+from dtfexp.shop.first_day.checklist import CHECKLIST
+from dtfexp.shop.first_day.described import session_of
+
+Ask = Callable[[str], str]
+Tell = Callable[[str], None]
+_BACK, _HELP, _QUIT = ("b", "back"), ("?", "help"), ("q", "quit")
+
+
+class _Back(Exception):
+    """The person wants the question before this one."""
+
+
+class _Stop(Exception):
+    """The person wants to stop here."""
+
+
+def new_session(path: Path, ask: Ask, tell: Tell) -> Session:
+    """The checklist, the questions, and the session file at ``path``, which must not be there.
+
+    Raises ``DtfexpError`` in one line when the person stops (Ctrl-C, Ctrl-D, q): what was answered
+    is kept in a draft, and the next start goes on from it.
+    """
+    if path.exists():
+        raise SessionError(f"{path} is there already and stays as it is; choose another name")
+    tell("The first day of a bench, in this order:")
+    for number, line in enumerate(CHECKLIST, start=1):
+        tell(f"{number:2d}. {line}")
+    tell(
+        "\nNow the session. Enter takes what stands in brackets. b goes back, ? explains, q stops "
+        "and keeps what you answered."
+    )
+    talk = _Talk(path, ask, tell)
+    try:
+        talk.go_on()
+        session = talk.run()
+        session.save(path)
+    except (EOFError, KeyboardInterrupt, _Stop):
+        raise DtfexpError(talk.stopped()) from None
+    draft.remove(path)
+    return session
+
+
+class _Talk:
+    """The answers so far: ``said`` are those that count, ``earlier`` texts to offer again."""
+
+    def __init__(self, path: Path, ask: Ask, tell: Tell) -> None:
+        self.path, self.ask, self.tell = path, ask, tell
+        self.said: dict[str, str] = {}
+        self.earlier: dict[str, str] = {}
+
+    def go_on(self) -> None:
+        """Take up the draft of an earlier start, if the person wants to."""
+        try:
+            found = draft.load(self.path)
+        except SessionError as error:
+            self.tell(f"{error}; it was put aside as {draft.put_aside(self.path)}")
+            return
+        if not found:
+            return
+        self.tell(f"{draft.place(self.path)} holds {len(found)} answers of an earlier start.")
+        while True:
+            told = self.ask("Go on from them (yes or no) [yes]: ").strip() or "yes"
+            try:
+                if reading.yes_or_no(told):
+                    self.said = found
+                else:
+                    self.tell(f"They are kept as {draft.put_aside(self.path)}.")
+                return
+            except ValueError as error:
+                self.tell(f"  {error}")
+
+    def run(self) -> Session:
+        """Ask until the review is accepted; the session."""
+        while True:
+            answers, done, question = self._walk()
+            if question is None:
+                session, key = self._review(answers, done)
+                if session is not None:
+                    return session
+                question = next(one for one in done if one.key == key)
+                self.earlier[question.key] = self.said.pop(question.key)
+            try:
+                self._put(question)
+            except _Back:
+                before = [one.key for one in done]
+                if question.key in before:
+                    before = before[: before.index(question.key)]
+                if not before:
+                    self.tell("  This is the first question.")
+                else:
+                    self.earlier[before[-1]] = self.said.pop(before[-1])
+
+    def stopped(self) -> str:
+        """What became of the answers, in one line."""
+        kept = self.earlier | self.said
+        if not kept:
+            return "stopped before the first answer; nothing was written"
+        return (
+            f"stopped; {len(kept)} answers are kept in {draft.place(self.path)}: "
+            f"dtfexp new {self.path} goes on from there"
+        )
+
+    def _walk(self) -> tuple[dict[str, Any], list[Question], Question | None]:
+        """The answers as values, the questions they answer, and the next one that is open."""
+        answers: dict[str, Any] = {}
+        done: list[Question] = []
+        for question in questions(answers):
+            told = self.said.get(question.key)
+            if told is None:
+                return answers, done, question
+            try:
+                answers[question.key] = question.read(told)
+            except ValueError as error:
+                self.tell(f"  {question.words}: {told!r} does not fit any more. {_line(error)}")
+                del self.said[question.key]
+                return answers, done, question
+            done.append(question)
+        return answers, done, None
+
+    def _put(self, question: Question) -> None:
+        """Ask one question until it is answered, and keep the answer."""
+        offered = self.earlier.get(question.key, question.offered)
+        prompt = question.words + (f" [{offered}]: " if offered else ": ")
+        while True:
+            told = self._typed(prompt, question.more)
+            told = told or offered
+            try:
+                value = question.read(told)
+            except ValueError as error:
+                self.tell(f"  {_line(error)}")
+                if told == offered:
+                    offered = question.offered
+                    prompt = question.prompt
+                continue
+            self.said[question.key] = question.text(value, told)
+            self.earlier.pop(question.key, None)
+            draft.save(self.path, self.earlier | self.said)
+            if note := question.note(value):
+                self.tell(f"  {note}")
+            return
+
+    def _typed(self, prompt: str, more: str) -> str:
+        while True:
+            told = self.ask(prompt).strip()
+            word = told.casefold()
+            if word in _BACK:
+                raise _Back
+            if word in _QUIT:
+                raise _Stop
+            if word not in _HELP:
+                return told
+            self.tell(f"  {more or 'Enter takes what stands in brackets; b goes back.'}")
+
+    def _review(self, answers: dict[str, Any], done: list[Question]) -> tuple[Session | None, str]:
+        """Show everything; the session when it is accepted, else the key of what to change."""
+        self.tell("\nThis is what will be written:")
+        for number, question in enumerate(done, start=1):
+            told = self.said[question.key] or "none"
+            self.tell(f"{number:2d}. {question.words.partition(' (Enter')[0]}: {told}")
+        session: Session | None = None
+        try:
+            session = session_of(answers)
+            for fabric in session.fabrics:
+                if note := session.limit_note(fabric):
+                    self.tell(f"    {note}")
+            first = f"Enter writes {self.path}, a number"
+        except SessionError as error:
+            self.tell(f"  This does not fit together yet: {_line(error)}")
+            first = "A number"
+        while True:
+            try:
+                told = self._typed(f"{first} changes that answer, q stops: ", "")
+            except _Back:
+                return None, done[-1].key
+            if not told and session is not None:
+                return session, ""
+            try:
+                return None, done[reading.whole(told, 1, len(done)) - 1].key
+            except ValueError as error:
+                self.tell(f"  {_line(error)}")
+
+
+def _line(error: Exception) -> str:
+    return " ".join(str(error).split())

@@ -192,7 +192,8 @@ def test_the_reading_of_a_machine_is_kept_and_holds_the_limit(new):
     assert press.readings == ((160.0, 169.0),) and press.spread == 3.0
     assert "-14 °C off its display" in told and "+9 °C off its display" in told
     # 9 °C above its display and 3 °C from spot to spot: 150 - 12.
-    assert max(session.allowed("press temperature", "nylon")) == 138
+    assert offered.highest_dial((160.0, 166.0, 172.0), "°C", 150.0) == 138
+    assert max(session.allowed("press temperature", "nylon")) == 135
     assert "set 138 °C or less" in told
 
 
@@ -230,7 +231,9 @@ def test_firm_on_nylon_is_taken_with_a_warning(new):
 def test_only_plain_cotton_counts_as_cotton(name, cotton):
     assert offered.is_cotton(name) is cotton
     assert offered.press_temperature(name, "°C", None) == (160 if cotton else 150)
-    assert offered.press_temperature(name, "°F", 290.0) == 290
+    # A multiple of 5, as dials are set, and never past the highest.
+    assert offered.press_temperature(name, "°F", 292.0) == 290
+    assert offered.temperatures("press", 290.0, "°F", 292.0) == (255.0, 290.0)
 
 
 def test_a_belt_is_set_by_its_speed(new):

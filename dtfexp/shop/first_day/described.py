@@ -10,7 +10,7 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.shop.first_day import offered, reading
-from dtfexp.shop.first_day.asking import LEFT_OUT, Chosen, fabrics
+from dtfexp.shop.first_day.question import LEFT_OUT, Chosen, fabrics
 
 _PEEL = "peel warmth"
 

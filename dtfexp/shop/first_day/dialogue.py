@@ -9,9 +9,10 @@ from typing import Any
 from dtfexp.describe.errors import DtfexpError, SessionError
 from dtfexp.describe.session import Session
 from dtfexp.shop.first_day import draft, reading
-from dtfexp.shop.first_day.asking import Question, questions
+from dtfexp.shop.first_day.asking import questions
 from dtfexp.shop.first_day.checklist import CHECKLIST
 from dtfexp.shop.first_day.described import session_of
+from dtfexp.shop.first_day.question import Question
 
 Ask = Callable[[str], str]
 Tell = Callable[[str], None]

@@ -63,7 +63,7 @@ def highest_dial(reading: Reading, unit: str, limit: float) -> float:
 def press_temperature(name: str, unit: str, highest: float | None) -> float:
     """What most would press a fabric at, never past its highest dial."""
     told = tidy(units.convert(_COTTON if is_cotton(name) else _OTHER, "°C", unit))
-    return told if highest is None else min(told, highest)
+    return told if highest is None else min(told, 5.0 * math.floor(highest / 5.0))
 
 
 def cure_temperature(unit: str) -> float:
@@ -74,7 +74,9 @@ def cure_temperature(unit: str) -> float:
 def temperatures(stage: str, usual: float, unit: str, highest: float | None) -> tuple[float, float]:
     """How far test presses go either way of what is set today."""
     wide = tidy(units.convert_difference(_REACH[stage], "°C", unit))
-    high = usual + wide if highest is None else min(usual + wide, highest)
+    high = usual + wide
+    if highest is not None:
+        high = max(usual, min(high, 5.0 * math.floor(highest / 5.0)))
     return min(usual - wide, high - wide / 2), high
 
 

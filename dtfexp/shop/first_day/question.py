@@ -1,0 +1,69 @@
+"""What a question is, and the fabrics that were answered so far."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from dtfexp.shop.first_day import reading
+
+LEFT_OUT = "-"
+
+
+def _nothing(_: Any) -> str:
+    return ""
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question: ``key`` of its answer, the words, the answer offered ("" for none), and how
+    an answer is read (``SessionError`` refuses it).
+
+    ``more`` is what "?" tells; ``kept`` the answer as text that reads back the same whatever unit
+    is chosen later; ``note`` a plain line for the person after it ("" for none).
+    """
+
+    key: str
+    words: str
+    offered: str
+    read: Callable[[str], Any]
+    more: str = ""
+    kept: Callable[[Any], str] | None = None
+    note: Callable[[Any], str] = _nothing
+
+    @property
+    def prompt(self) -> str:
+        return self.words + (f" [{self.offered}]: " if self.offered else ": ")
+
+    def text(self, value: Any, told: str) -> str:
+        """The answer as it is kept."""
+        return told if self.kept is None else self.kept(value)
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """A fabric so far: its key among the questions, name, heat limit and whether it is pressed."""
+
+    key: str
+    name: str
+    limit: float | None
+    pressed: bool
+
+
+def fabrics(answers: Mapping[str, Any]) -> list[Chosen]:
+    """The fabrics answered so far, in order."""
+    found, n = [], 1
+    while f"fabric {n}" in answers:
+        key = f"fabric {n}"
+        named = answers[key]
+        if isinstance(named, reading.Named):
+            name = named.short if answers.get(f"{key} digits") else named.name
+            pressed = answers.get(f"{key} cool", "under") == "under"
+            found.append(Chosen(key, name, answers.get(f"{key} limit"), pressed))
+        n += 1
+    return found
+
+
+def word(said: bool) -> str:
+    return "yes" if said else "no"

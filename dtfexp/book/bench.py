@@ -216,7 +216,7 @@ class Bench:
         names = [factor.name for factor in gate.factors]
         found = {}
         for row in waiting[~waiting["pressed"].astype(bool)].to_dict("records"):
-            why = gate.refusal({name: row[name] for name in names}, row["fabric"])
+            why = clocks.refusal(gate, {name: row[name] for name in names}, row["fabric"])
             if why:
                 found[int(row["press"])] = why
         return found

@@ -7,13 +7,13 @@ practice on transfer benches, no source. A clock that nobody started warns of no
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import checking, journal, lots, machines, readings, room
-from dtfexp.describe import units
+from dtfexp.describe import fields, units
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
@@ -297,9 +297,17 @@ def _display(
                     )
 
 
+def refusal(session: Session, settings: Mapping[str, Any], fabric: str) -> str:
+    """``Session.refusal`` with the settings named as a person reads them."""
+    why = session.refusal(settings, fabric)
+    for factor in session.factors:
+        why = why.replace(factor.name, fields.spoken(factor.name))
+    return why
+
+
 def _refused(session: Session, press: Press) -> Iterator[PressWarning]:
     """What the heat gate says: the fabric's limit, measured or not, ranges, what is forbidden."""
-    why = session.refusal(press.settings, press.fabric)
+    why = refusal(session, press.settings, press.fabric)
     if why:
         yield PressWarning(
             press.press,

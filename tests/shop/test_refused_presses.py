@@ -33,20 +33,20 @@ def book(tmp_path):
         "A bench of this test",
         [
             Factor("cure time", 40, 120, "s", 10, "cure"),
-            Factor("press temperature", 120, 170, "°C", 5, spread=0, usual=150),
+            Factor("press_temperature", 120, 170, "°C", 5, spread=0, usual=150),
         ],
         [Outcome("peel")],
         ["cotton", Fabric("nylon", 150, "°C")],
     )
     with Logbook.create(tmp_path / "b.dtfbook", session) as made:
         made.add(plan(session, 8, seed=1))
-        made.bench.map("press temperature", 150, MAP)
+        made.bench.map("press_temperature", 150, MAP)
         yield made
 
 
 def hot(book: Logbook) -> list[int]:
     runs = book.runs()
-    past = (runs["fabric"] == "nylon") & (runs["press temperature"] > 134)
+    past = (runs["fabric"] == "nylon") & (runs["press_temperature"] > 134)
     assert past.any() and not past.all()
     return runs.loc[past, "press"].tolist()
 
@@ -64,6 +64,7 @@ def test_the_form_says_so_and_how_far_the_dial_may_go(book):
         assert bool(press["refused"]) == (press["press"] in past)
     said = Desk(book).handle({"op": "refresh", "id": "a", "shown": past[0]})["warned"]["warnings"]
     assert said[0]["says"].startswith("DO NOT PRESS as planned: nylon takes 150 °C at most:")
+    assert ": press temperature " in said[0]["says"]
     assert "reaches up to" in said[0]["says"] and "set 134 °C or less" in said[0]["says"]
 
 

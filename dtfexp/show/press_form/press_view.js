@@ -188,7 +188,7 @@ function pressView(form, p) {
     ...past(),
     ...first(),
     settings(),
-    p.limit ? make("p", { className: "quiet" }, p.limit) : "",
+    p.limit && !p.refused ? make("p", { className: "quiet" }, p.limit) : "",
     form.countdowns.tiles(p),
     following(),
     shown.map(gradeField),

@@ -1,19 +1,20 @@
 """The classical table of effects: every term tested in the stratum where it was varied.
 
-Cure settings are shared by an oven load, hard-to-change press settings by a press round: their
-effects are judged by how much loads, or rounds, differ; the rest by how much single presses differ
-(Yates 1935; a strip-plot).  Grades enter as the numbers on the scale, evenly spaced, so this table
-is the familiar look at the data and not the model behind the window.
+Cure settings are shared by an oven load, hard-to-change press settings by a press round, and a pair
+of the two by a crossing of load and round: their effects are judged by how much loads, rounds or
+crossings differ; the rest by how much single presses differ (Yates 1935; a strip-plot).  Grades
+enter as the numbers on the scale, evenly spaced, so this table is the familiar look at the data and
+not the model behind the window.
 
-Method: one least-squares fit weighted by the variances of loads, rounds and presses (statsmodels
-``GLS``), the variances from mean squares and the error degrees of freedom by Satterthwaite's rule
-(``dtfexp.maths.strata``).  In balanced data this is the textbook table, digit for digit.
+Method: one least-squares fit weighted by the variances of loads, rounds, crossings and presses
+(statsmodels ``GLS``), the variances from mean squares and the error degrees of freedom by
+Satterthwaite's rule (``dtfexp.maths.strata``).  In balanced data this is the textbook table, digit
+for digit.  Which bends and pairs are in it: ``dtfexp.dialin.joining``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +24,8 @@ from numpy.typing import NDArray
 from dtfexp.dialin import effect_terms as make
 from dtfexp.dialin.coding import Coding, excluded_rows
 from dtfexp.dialin.effect_terms import Term
+from dtfexp.dialin.joining import FEWEST_ERROR_DF, HIDDEN, Joined, Judged, join, told_apart
+from dtfexp.maths import lenth
 from dtfexp.maths.strata import PRESS, Room, Span, Strata, indicators, satterthwaite, strata
 
 if TYPE_CHECKING:
@@ -30,25 +33,46 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-COLUMNS = ("stratum", "df", "df_error", "F", "p", "note")
-EFFECT_COLUMNS = ("term", "stratum", "effect", "se", "df_error", "low", "high", "p", "note")
+COLUMNS = ("stratum", "df", "df_error", "F", "p", "variance", "note")
+EFFECT_COLUMNS = (
+    "term", "stratum", "effect", "se", "df_error", "low", "high", "p", "margin", "note",
+)  # fmt: skip
 LOAD, ROUND, BOTH = "oven load", "press round", "oven load and press round"
-_PLURAL = {LOAD: "oven loads", ROUND: "press rounds", BOTH: "oven loads and press rounds"}
-# A bend or a pair joins the table only while this many degrees of freedom are left to judge by.
-_FEWEST_ERROR_DF = 4
+CROSSING = "load × round"
+_PLURAL = {
+    LOAD: "oven loads", ROUND: "press rounds", BOTH: "oven loads and press rounds",
+    CROSSING: "crossings of load and round",
+}  # fmt: skip
+# Lenth's margin needs most effects to be small: of fewer than so many it says little.
+_FEWEST_FOR_MARGIN = 5
+_ORTHOGONAL = 0.02
 
 
 @dataclass(frozen=True)
 class Table:
-    """A fitted table: the terms in order, a note for each that cannot be tested, and the fit."""
+    """A fitted table: the terms in order, a note for each that cannot be tested, and the fit.
+
+    y (n,); fixed (n, any): what is not tested; joined: the terms fitted.  Once fitted: design
+    (n, p), at: term -> its columns of the design, found: the variances.
+    """
 
     terms: tuple[Term, ...]
     notes: dict[str, str]
     strata_of: dict[str, str]
-    design: Array
-    at: dict[str, NDArray[np.int_]]
-    found: Strata | None
-    fitted: Any
+    y: Array
+    fixed: Array
+    joined: tuple[Term, ...] = ()
+    design: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    at: dict[str, NDArray[np.int_]] = field(default_factory=dict)
+    found: Strata | None = None
+    fitted: Any = None
+
+    @property
+    def variances(self) -> dict[str, float]:
+        """Variance of loads, rounds, crossings and presses, as far as it can be told."""
+        if self.found is None:
+            return {}
+        return dict(zip(self.found.names, self.found.component.tolist(), strict=True))
 
     def row_of(self, term: Term) -> dict[str, Any]:
         """What both tables say of a term before it is tested."""
@@ -56,6 +80,7 @@ class Table:
             "term": term.name,
             "stratum": self.strata_of[term.name],
             "df_error": 0.0,
+            "variance": self.variances.get(self.strata_of[term.name], np.nan),
             "note": self.notes.get(term.name, ""),
         }
 
@@ -78,7 +103,9 @@ def anova(
             row["p"] = float(f_distribution.sf(row["F"], row["df"], row["df_error"]))
         rows.append(row)
     index = pd.Index([term.name for term in table.terms], name="term", dtype="object")
-    return pd.DataFrame(rows, columns=list(COLUMNS), index=index)
+    frame = pd.DataFrame(rows, columns=list(COLUMNS), index=index)
+    frame.attrs["variances"] = table.variances
+    return frame
 
 
 def effects(
@@ -88,11 +115,13 @@ def effects(
     from scipy.stats import t as t_distribution
 
     table = _table(session, results, outcome, fabric)
+    margins = _margins(table)
     rows, labels = [], []
     for term in table.terms:
         for label, weights in term.reads:
             labels.append(label)
             row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | table.row_of(term)
+            row["margin"] = margins.get(term.name, np.nan)
             if table.found is not None and term.name in table.at:
                 contrast = np.zeros((1, table.design.shape[1]))
                 contrast[0, table.at[term.name]] = weights / _sizes(term)
@@ -103,9 +132,46 @@ def effects(
                 p = 2.0 * float(t_distribution.sf(abs(effect) / se, df))
                 row |= {"effect": effect, "se": se, "df_error": df, "p": p}
                 row |= {"low": effect - reach, "high": effect + reach}
+            else:
+                row["effect"] = _beside(table, term, weights)
             rows.append(row)
     index = pd.Index(labels, name="effect", dtype="object")
-    return pd.DataFrame(rows, columns=list(EFFECT_COLUMNS), index=index)
+    frame = pd.DataFrame(rows, columns=list(EFFECT_COLUMNS), index=index)
+    frame.attrs["variances"] = table.variances
+    return frame
+
+
+def _beside(table: Table, term: Term, weights: Array) -> float:
+    """The size of an effect that is not tested, as it stands beside those that are; NaN where it
+    cannot be told from them."""
+    others = [t.columns for t in table.joined if t is not term]
+    base = Span.of(np.hstack([table.fixed, *others]))
+    if not term.columns.shape[1] or not base.adds(term.columns):
+        return float("nan")
+    found = np.linalg.lstsq(np.hstack([base.basis, term.columns]), table.y, rcond=None)[0]
+    return float(found[base.rank :] @ weights)
+
+
+def _margins(table: Table) -> dict[str, float]:
+    """Lenth's margin of each effect of one column, where those of its stratum are orthogonal."""
+    out: dict[str, float] = {}
+    centred = [t for t in table.terms if t.columns.shape[1] == 1 and np.ptp(t.columns) > 1e-9]
+    for stratum in dict.fromkeys(table.strata_of.values()):
+        own = [t for t in centred if table.strata_of[t.name] == stratum]
+        every = [t for t in table.terms if table.strata_of[t.name] == stratum]
+        if len(own) < _FEWEST_FOR_MARGIN or any(t.columns.shape[1] > 1 for t in every):
+            continue
+        x = np.hstack([t.columns - t.columns.mean() for t in own])
+        size = np.linalg.norm(x, axis=0)
+        alike = np.abs((x / size).T @ (x / size)) - np.eye(len(own))
+        if alike.max() > _ORTHOGONAL:
+            continue
+        # In units of their own standard errors, up to the noise that all share.
+        per_unit = np.array([abs(float(t.reads[0][1][0])) for t in own]) / size
+        reach = lenth.margin(np.asarray((x / size).T @ table.y))
+        if reach > 0.0:
+            out |= {t.name: reach * u for t, u in zip(own, per_unit.tolist(), strict=True)}
+    return out
 
 
 def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | None) -> Table:
@@ -115,41 +181,53 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
         keep &= (results["fabric"] == fabric).to_numpy()
     used = results[keep].reset_index(drop=True)
     y = used[outcome].to_numpy(dtype=float)
-    groups = _groupings(used)
     mains = make.main_terms(coding, used)
     pooled = fabric is None and used["fabric"].nunique() > 1
     first = [make.fabric_term(used), *mains] if pooled else mains
     fixed = np.hstack([np.ones((len(y), 1)), make.block_columns(used)])
     notes = _not_told_apart(fixed, first)
     free = [term for term in first if term.name not in notes]
+    tiers = [list(make.bends(coding, used, free)), make.pairs(free)]
     # Settings that move together are taken out together: no other effect is laid at their door.
     together = [t.columns for t in first if t.name in notes]
     fixed = np.hstack([fixed, *together])
-    room = Room.of(np.hstack([fixed, *[t.columns for t in free]]), groups)
-    if not sum(columns.shape[1] for columns in together):
-        room, more = _joining(room, make.more_terms(coding, used, free))
-        free += more
-    terms = (*first, *[term for term in free if term not in first])
-    table = Table(terms, notes, {t.name: _stratum(t, groups) for t in terms}, fixed, {}, None, None)
+    groups, room = _judged_by(used, np.hstack([fixed, *[t.columns for t in free]]))
+    if sum(columns.shape[1] for columns in together):
+        offered = [term for tier in tiers for term in tier]
+        joined = Joined([], dict.fromkeys((t.name for t in offered), HIDDEN), room)
+    else:
+        hidden: dict[str, str] = {}
+        offered = []
+        for k, tier in enumerate(tiers):
+            tiers[k], behind = told_apart(Span.of(fixed), free, tier)
+            named = {t.name: t for t in tier}
+            offered += [*tiers[k], *(named[name] for name in behind)]
+            hidden |= behind
+        joined = join(room, tiers, lambda t: _stratum(t, groups), lambda r: _judge(y, r, groups))
+        joined = replace(joined, left_out=joined.left_out | hidden)
+    terms = (*first, *offered)
+    notes |= joined.left_out
+    free += joined.terms
+    table = Table(terms, notes, {t.name: _stratum(t, groups) for t in terms}, y, fixed, tuple(free))
     if not free:
         return table
     reason = ""
     if not np.ptp(y):
         reason = "all alike: no setting shows an effect"
-    elif not room.error_df()[PRESS]:
+    elif not joined.room.error_df()[PRESS]:
         reason = f"too few presses ({len(y)}) to judge by"
     if reason:
-        return replace(table, notes=notes | {t.name: reason for t in free})
-    return _tested(table, y, free, groups, room)
+        told = notes | {t.name: reason for t in free}
+        if not np.ptp(y):
+            told |= dict.fromkeys(joined.left_out, reason)
+        return replace(table, notes=told)
+    return _tested(table, free, groups, joined.room)
 
 
-def _tested(
-    table: Table, y: Array, free: list[Term], groups: dict[str, Array], room: Room
-) -> Table:
+def _tested(table: Table, free: list[Term], groups: dict[str, Array], room: Room) -> Table:
     """The table with its fit, and notes for what loads or rounds are too few to judge."""
-    fixed, notes = table.design, dict(table.notes)
-    left = room.error_df()
-    out = [name for name in groups if left[name] == 0]
+    fixed, notes = table.fixed, dict(table.notes)
+    out = _without_error(room, groups)
     # A grouping without error of its own says nothing of its luck: it is taken out of the data,
     # and what was varied only between its groups cannot be tested.
     fixed = np.hstack([fixed, *[groups[name] for name in out]])
@@ -167,13 +245,13 @@ def _tested(
     design = np.hstack([design, *[t.columns / _sizes(t) for t in free]])
     if out:
         room = Room.of(design, groups)
-    found = strata(y, room, groups)
-    if found.mean_square[-1] <= 1e-12 * float(np.var(y)):
+    found = strata(table.y, room, groups)
+    if found.mean_square[-1] <= 1e-12 * float(np.var(table.y)):
         notes |= {t.name: "presses agree to the last digit: no luck to judge by" for t in free}
         return replace(table, notes=notes)
     from statsmodels.regression.linear_model import GLS
 
-    fitted = GLS(y, design, sigma=found.variance).fit(cov_type="fixed scale")
+    fitted = GLS(table.y, design, sigma=found.variance).fit(cov_type="fixed scale")
     return replace(table, notes=notes, design=design, at=at, found=found, fitted=fitted)
 
 
@@ -181,20 +259,72 @@ def _sizes(term: Term) -> Array:
     return np.asarray(np.linalg.norm(term.columns, axis=0))
 
 
+def _judged_by(used: pd.DataFrame, design: Array) -> tuple[dict[str, Array], Room]:
+    """Loads, rounds and crossings shared by two presses or more, and what is left beside ``design``
+    to judge by.
+
+    Crossings count where loads and rounds leave something to judge them by, and the presses within
+    them too; elsewhere a crossing is taken to differ no more than its presses do.
+    """
+    groups = _groupings(used)
+    room = Room.of(design, groups)
+    left = room.error_df()
+    if CROSSING in groups and (not left[CROSSING] or left[PRESS] < FEWEST_ERROR_DF):
+        del groups[CROSSING]
+        room = Room.of(design, groups)
+    return groups, room
+
+
+def _without_error(room: Room, groups: dict[str, Array]) -> list[str]:
+    """Groupings without error of their own, and those that have none once these are taken out."""
+    out: list[str] = []
+    while True:
+        left = room.error_df()
+        none = [name for name in room.alone if not left[name]]
+        if not none:
+            return out
+        out += none
+        taken_out = [room.design.basis, *[groups[name] for name in none]]
+        room = Room.of(
+            np.hstack(taken_out), {name: z for name, z in groups.items() if name not in out}
+        )
+
+
 def _groupings(used: pd.DataFrame) -> dict[str, Array]:
-    """Loads and rounds that were shared by two presses or more."""
     out = {}
-    for name, column in ((LOAD, "oven_load"), (ROUND, "press_round")):
-        codes = used[column].to_numpy(dtype=int)
+    load, round_ = (used[c].to_numpy(dtype=int) for c in ("oven_load", "press_round"))
+    for name, codes in ((LOAD, load), (ROUND, round_)):
         if 1 < len(np.unique(codes)) < len(codes):
             out[name] = indicators(codes)
-    if len(out) == 2 and _one_and_the_same(out[LOAD], out[ROUND]):
+    if len(out) < 2:
+        return out
+    if _one_and_the_same(out[LOAD], out[ROUND]):
         return {BOTH: out[LOAD]}
+    _, cell = np.unique(np.column_stack([load, round_]), axis=0, return_inverse=True)
+    crossing = indicators(np.ravel(cell))
+    if crossing.shape[1] < len(used) and not any(
+        z.shape[1] == crossing.shape[1] for z in out.values()
+    ):
+        out[CROSSING] = crossing
     return out
 
 
 def _one_and_the_same(a: Array, b: Array) -> bool:
     return bool(np.array_equal(a @ a.T, b @ b.T))
+
+
+def _judge(y: Array, room: Room, groups: dict[str, Array]) -> Judged | None:
+    """What the terms still to join are judged by, as ``_tested`` does it."""
+    if not room.error_df()[PRESS]:
+        return None
+    if out := _without_error(room, groups):
+        taken_out = [groups[name] for name in out]
+        groups = {name: z for name, z in groups.items() if name not in out}
+        room = Room.of(np.hstack([room.design.basis, *taken_out]), groups)
+    found = strata(y, room, groups)
+    if found.mean_square[-1] <= 1e-12 * float(np.var(y)):
+        return None
+    return Judged(y, room.design, found)
 
 
 def _stratum(term: Term, groups: dict[str, Array]) -> str:
@@ -217,20 +347,6 @@ def _not_told_apart(fixed: Array, first: list[Term]) -> dict[str, str]:
             continue
         alone = Span.of(fixed)
         twins = [t.name for t in others if not alone.grown(t.columns).adds(term.columns)]
-        with_what = " and ".join(twins) or "the other settings"
+        with_what = " and ".join(sorted(twins)) or "the other settings"
         notes[term.name] = f"moved together with {with_what}: cannot be told apart"
     return notes
-
-
-def _joining(room: Room, candidates: Iterable[Term]) -> tuple[Room, list[Term]]:
-    """The bends and pairs that leave enough to judge every effect by, first come first served."""
-    joined = []
-    for term in candidates:
-        if not room.design.adds(term.columns):
-            continue
-        wider = room.grown(term.columns)
-        before, after = room.error_df(), wider.error_df()
-        if all(after[k] >= _FEWEST_ERROR_DF or after[k] == before[k] for k in after):
-            room = wider
-            joined.append(term)
-    return room, joined

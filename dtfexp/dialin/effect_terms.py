@@ -42,8 +42,8 @@ def main_terms(coding: Coding, used: pd.DataFrame) -> list[Term]:
     return [_main(coding, factor, used) for factor in coding.session.factors]
 
 
-def more_terms(coding: Coding, used: pd.DataFrame, free: list[Term]) -> Iterator[Term]:
-    """Bends of the ``free`` terms, then their pairs, in the order in which they may join."""
+def bends(coding: Coding, used: pd.DataFrame, free: list[Term]) -> Iterator[Term]:
+    """Bends of the ``free`` terms with three settings or more."""
     for term in free:
         if term.name == FABRIC:
             continue
@@ -56,8 +56,14 @@ def more_terms(coding: Coding, used: pd.DataFrame, free: list[Term]) -> Iterator
                 square - square.mean(axis=0),
                 ((f"{factor.name}, bend", np.array([-1.0])),),
             )
-    for first, second in combinations(free, 2):
-        yield _pair(first, second)
+
+
+def pairs(free: list[Term]) -> list[Term]:
+    """Pairs of the ``free`` terms, each named in alphabetical order."""
+    return [
+        _pair(*sorted(two, key=lambda t: (t.name.casefold(), t.name)))
+        for two in combinations(free, 2)
+    ]
 
 
 def fabric_term(used: pd.DataFrame) -> Term:

@@ -102,13 +102,18 @@ class Fit:
     def anova(self, outcome: str, fabric: str | Fabric | None = None) -> pd.DataFrame:
         """The classical table of effects, each tested in the stratum where it was varied.
 
-        One row per term, named by the index: every setting, then the bends and pairs that the
-        presses can judge, with ``fabric`` None pooled over fabrics with a term of their own.
-        Columns: ``stratum`` ("oven load", "press round" or "press"); ``df``; ``df_error``
-        (Satterthwaite); ``F``; ``p``; ``note``.  A term that cannot be tested (not varied, moved
-        together with another, too few loads, rounds or presses, grades all alike) keeps its row:
-        F and p are missing, df_error is 0 and ``note`` says why; elsewhere ``note`` is empty.
-        Raises ``SessionError`` for an outcome or a fabric that is not in the session.
+        One row per term, named by the index: every setting, then bends and pairs, with ``fabric``
+        None pooled over fabrics with a term of their own.  Columns: ``stratum`` ("oven load",
+        "press round", "load × round" or "press"); ``df``; ``df_error`` (Satterthwaite); ``F``;
+        ``p``; ``variance`` (of the stratum: its luck alone; all of them in ``attrs["variances"]``);
+        ``note``.  A term that cannot be tested (not varied, moved together with another, left out,
+        too few loads, rounds or presses, grades all alike) keeps its row: F and p are missing,
+        df_error is 0 and ``note`` says why; elsewhere ``note`` is empty.
+
+        Where the presses cannot judge all bends and pairs, those join that stand out from all; the
+        p of one that was picked so does not count how many were looked at.  The order in which
+        settings are described decides nothing.  Raises ``SessionError`` for an outcome or a fabric
+        that is not in the session.
         """
         from dtfexp.dialin.anova import anova
 
@@ -118,11 +123,13 @@ class Fit:
         """The effects behind :meth:`anova`, in the outcome's own numbers, with standard errors.
 
         One row per effect: ``term``, ``stratum``, ``effect``, ``se``, ``df_error``, ``low`` and
-        ``high`` (90 % interval), ``p``, ``note``.  "low to high" is what the whole range of a
-        setting would do at the slope it has at the average of the presses; "bend" how much its
-        middle stands above its ends; a word, and a fabric, is compared with the average of all; a
-        pair is half the difference that one range makes to the effect of the other.  What cannot
-        be judged is missing, with a note.
+        ``high`` (90 % interval), ``p``, ``margin``, ``note``.  "low to high" is what the whole
+        range of a setting would do at the slope it has at the average of the presses; "bend" how
+        much its middle stands above its ends; a word, and a fabric, is compared with the average of
+        all; a pair is half the difference that one range makes to the effect of the other.  What
+        cannot be judged has a note, and only its size where that can be told.  margin: in two-level
+        plans, the size beyond which an effect stands out from the others of its stratum (Lenth,
+        95 %).
         """
         from dtfexp.dialin.anova import effects
 

@@ -1,17 +1,17 @@
 """Variance of oven loads, press rounds and presses from mean squares, and what each can test.
 
-Loads and rounds cross, presses sit inside a crossing: a strip-plot.  The components come from the
-reductions in sum of squares and their expected values (Henderson 1953, Biometrics 9:226, method 3);
-in balanced data they are those of the classical table and of REML.  Degrees of freedom of a
-contrast: Satterthwaite 1946, Biometrics Bull. 2:110, in the matrix form of Giesbrecht & Burns 1985,
-Biometrics 41:477; of several contrasts together: Fai & Cornelius 1996, J. Statist. Comput. Simul.
-54:363.
+Loads and rounds cross, crossings hold presses: a strip-plot with four strata.  The components come
+from the reductions in sum of squares and their expected values (Henderson 1953, Biometrics 9:226,
+method 3); in balanced data they are those of the classical table and of REML.  Degrees of freedom
+of a contrast: Satterthwaite 1946, Biometrics Bull. 2:110, in the matrix form of Giesbrecht & Burns
+1985, Biometrics 41:477; of several contrasts together: Fai & Cornelius 1996, J. Statist. Comput.
+Simul. 54:363.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -97,56 +97,84 @@ class Strata:
 class Room:
     """How much is left to judge effects by, as terms join a design.
 
-    whole: the design and every grouping; others: the design and every grouping but one; alone: the
-    design and one grouping; design.
+    For each grouping: rivals, the groupings it is judged beside (not those that divide its own
+    groups further); alone: the design and the grouping; others: the design and its rivals; beside:
+    these with the grouping itself.  whole: the design and every grouping.
     """
 
     n: int
     design: Span
+    rivals: dict[str, tuple[str, ...]]
+    divided: dict[str, tuple[str, ...]]
     alone: dict[str, Span]
     others: dict[str, Span]
+    beside: dict[str, Span]
     whole: Span
 
     @classmethod
     def of(cls, design: Array, groups: Mapping[str, Array]) -> Room:
         """design (n, p); groups: name -> indicator columns (n, groups)."""
         first = Span.of(design)
+        divided = {
+            name: tuple(other for other, a in groups.items() if other != name and _divides(z, a))
+            for name, z in groups.items()
+        }
+        rivals = {
+            name: tuple(o for o in groups if o != name and name not in divided[o])
+            for name in groups
+        }
+        others = {name: _all(first, groups, rivals[name]) for name in groups}
         return cls(
             len(design),
             first,
+            rivals,
+            divided,
             {name: first.grown(z) for name, z in groups.items()},
-            {name: _all(first, groups, name) for name in groups},
-            _all(first, groups, None),
+            others,
+            {name: others[name].grown(z) for name, z in groups.items()},
+            _all(first, groups, groups),
         )
 
     def grown(self, columns: Array) -> Room:
         """With a term's columns taken into the design."""
-        return Room(
-            self.n,
-            self.design.grown(columns),
-            {name: span.grown(columns) for name, span in self.alone.items()},
-            {name: span.grown(columns) for name, span in self.others.items()},
-            self.whole.grown(columns),
+
+        def each(spans: dict[str, Span]) -> dict[str, Span]:
+            return {name: span.grown(columns) for name, span in spans.items()}
+
+        return replace(
+            self,
+            design=self.design.grown(columns),
+            alone=each(self.alone),
+            others=each(self.others),
+            beside=each(self.beside),
+            whole=self.whole.grown(columns),
         )
 
     def error_df(self) -> dict[str, int]:
         """Error degrees of freedom of every grouping and of "press".
 
-        A grouping is judged beside the others; one that lies within another (every round of one
-        load, say) is judged alone, as long as the other can be judged beside it.  Groupings that
-        the design leaves no way to tell apart have none.
+        A grouping is judged beside its rivals; one that the design ties to a rival is judged alone,
+        as long as that rival can be judged beside it.  Groupings that the design leaves no way to
+        tell apart have none.
         """
-        beside = {name: self.whole.rank - self.others[name].rank for name in self.alone}
-        if any(beside.values()):
-            for name, df in beside.items():
-                beside[name] = df or self.alone[name].rank - self.design.rank
-        return beside | {PRESS: self.n - self.whole.rank}
+        beside = {name: self.beside[name].rank - self.others[name].rank for name in self.alone}
+        out = dict(beside)
+        for name, df in beside.items():
+            equals = [r for r in self.rivals[name] if r not in self.divided[name]]
+            if not df and any(beside[rival] for rival in equals):
+                out[name] = self.alone[name].rank - self.design.rank
+        return out | {PRESS: self.n - self.whole.rank}
 
 
-def _all(base: Span, groups: Mapping[str, Array], but: str | None) -> Span:
-    for name, columns in groups.items():
-        if name != but:
-            base = base.grown(columns)
+def _divides(finer: Array, coarser: Array) -> bool:
+    """Whether every group of ``finer`` lies in one group of ``coarser``, which has fewer."""
+    met = (finer.T @ coarser) > 0
+    return finer.shape[1] > coarser.shape[1] and bool((met.sum(axis=1) == 1).all())
+
+
+def _all(base: Span, groups: Mapping[str, Array], names: Iterable[str]) -> Span:
+    for name in names:
+        base = base.grown(groups[name])
     return base
 
 

@@ -7,6 +7,7 @@ from dtfexp.show.calibration import calibration_line
 from dtfexp.show.chart import presses_chart
 from dtfexp.show.compare import compared_bars
 from dtfexp.show.curves import curve
+from dtfexp.show.half_normal import half_normal_plot
 from dtfexp.show.intervals import grades_chart, luck_bars, shares_bars
 from dtfexp.show.maps import pass_map
 from dtfexp.show.operating import operating_curve
@@ -23,6 +24,7 @@ __all__ = [
     "failing_days",
     "foretold_curve",
     "grades_chart",
+    "half_normal_plot",
     "luck_bars",
     "operating_curve",
     "pass_map",

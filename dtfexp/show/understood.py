@@ -17,7 +17,7 @@ from dtfexp.show.tables import FREE, LINE, NUMBER, Table, grade
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
-_CLASSICAL = ["Term", "Judged by", "df", "Error df", "F", "p", "Note"]
+_CLASSICAL = ["Term", "Judged by", "df", "Error df", "F", "p", "Variance", "Note"]
 
 
 @dataclass(frozen=True)
@@ -135,10 +135,11 @@ def _classical(frame: pd.DataFrame) -> Table:
                 tidy(float(row["df_error"]), 1) if tested else "–",
                 tidy(float(row["F"]), 2),
                 "under 0.001" if p < 0.001 else tidy(p, 3),
+                tidy(float(row["variance"]), 3),
                 str(row["note"]),
             ]
         )
-    return Table(_CLASSICAL, ["", "", NUMBER, NUMBER, NUMBER, NUMBER, FREE], rows)
+    return Table(_CLASSICAL, ["", "", NUMBER, NUMBER, NUMBER, NUMBER, NUMBER, FREE], rows)
 
 
 def _piece(ax: Any, name: str, title: str, told: str) -> Any:

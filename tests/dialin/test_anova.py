@@ -8,13 +8,15 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from scipy import stats
 from statsmodels.stats.anova import anova_lm
 
-from dtfexp import Outcome, Session, SessionError, fit, plan
+from dtfexp import Factor, Outcome, Session, SessionError, fit, plan
 from dtfexp.dialin.anova import COLUMNS, anova, effects
 from dtfexp.dialin.results import check_results
+from dtfexp.maths.lenth import margin
 from dtfexp.maths.strata import Room, indicators, satterthwaite, strata
-from tests.dialin.bench import CURE, FOUR, HALF, SESSIONS, graded
+from tests.dialin.bench import CURE, FOUR, HALF, SESSIONS, WORDS, graded
 from tests.dialin.published import corrosion, oats, stroup
 
 FREE = Session(
@@ -151,7 +153,7 @@ def test_effects_are_those_put_in_and_their_t_squared_is_the_f(runs: pd.DataFram
         assert row["low"] < row["effect"] < row["high"]
     table = anova(FREE, results, "y", "cotton")
     single = told.drop_duplicates("term").set_index("term")
-    one = table[table["df"] == 1]
+    one = table[(table["df"] == 1) & (table["note"] == "")]
     ratio = (single["effect"] / single["se"]) ** 2
     assert one["F"].to_numpy() == pytest.approx(ratio[one.index].to_numpy(), rel=1e-6)
     assert single["p"][one.index].to_numpy() == pytest.approx(one["p"].to_numpy(), abs=1e-6)
@@ -307,3 +309,191 @@ def test_scrambled_results_give_a_table_too(seed: int) -> None:
                 assert np.isfinite(tested[["F", "p"]].to_numpy()).all()
                 assert (tested["df_error"] >= 1).all()
                 assert (table[table["note"] != ""]["df_error"] == 0).all()
+
+
+# ------------------------------------------------------------ crossings, order, effects of all
+
+
+def strip_plot(loads: int = 6, rounds: int = 6, coupons: int = 2) -> pd.DataFrame:
+    """Every load meets every round, two coupons each; crossings have luck of their own."""
+    rng = np.random.default_rng(5)
+    load, round_, _ = (axis.ravel() for axis in np.mgrid[:loads, :rounds, :coupons])
+    y = rng.normal(0, 0.6, loads)[load] + rng.normal(0, 0.4, rounds)[round_]
+    y += rng.normal(0, 1.0, (loads, rounds))[load, round_] + rng.normal(0, 0.3, len(load))
+    a, b = load % 2, round_ % 2
+    return pd.DataFrame(
+        {
+            "press": np.arange(1, len(load) + 1),
+            "fabric": "cotton",
+            "oven_load": load + 1,
+            "press_round": round_ + 1,
+            "cure temperature": np.where(a, 135, 115),
+            "cure time": 60,
+            "press temperature": np.where(b, 330, 290),
+            "press time": 15,
+            "y": y + 0.5 * a + 0.5 * b + 0.9 * a * b,
+        }
+    )
+
+
+def test_a_pair_of_load_and_round_settings_is_judged_between_crossings() -> None:
+    """The strip-plot table worked out from group means, as a textbook does (Yates 1935)."""
+    results = strip_plot()
+    y = results["y"] - results["y"].mean()
+    a, b = results["cure temperature"], results["press temperature"]
+    load, round_ = results["oven_load"], results["press_round"]
+
+    def square(*by: pd.Series) -> float:
+        return float((y.groupby(list(by)).transform("mean") ** 2).sum())
+
+    s_a, s_b, s_ab = square(a), square(b), square(a, b)
+    s_load, s_round, s_cell = square(load), square(round_), square(load, round_)
+    error = {
+        "oven load": ((s_load - s_a) / 4, 4),
+        "press round": ((s_round - s_b) / 4, 4),
+        "load × round": ((s_cell - s_load - s_round - (s_ab - s_a - s_b)) / 24, 24),
+        "press": (float((y**2).sum() - s_cell) / 36, 36),
+    }
+    table = fit_free(results)
+    for term, stratum, size in (
+        ("cure temperature", "oven load", s_a),
+        ("press temperature", "press round", s_b),
+        ("cure temperature × press temperature", "load × round", s_ab - s_a - s_b),
+    ):
+        row = table.loc[term]
+        mean_square, df = error[stratum]
+        assert row["stratum"] == stratum
+        assert row["F"] == pytest.approx(size / mean_square, rel=1e-9)
+        assert row["df_error"] == pytest.approx(df, abs=1e-6)
+    # As if single presses judged the pair it would look certain; it is not.
+    naive = (s_ab - s_a - s_b) / error["press"][0]
+    assert stats.f.sf(naive, 1, 36) < 1e-4 < table.iloc[-1]["p"]
+    # Equating mean squares by hand: 2 coupons in a crossing, 12 in a load and in a round.
+    press, cell = error["press"][0], error["load × round"][0]
+    assert table.attrs["variances"] == pytest.approx(
+        {
+            "oven load": max((error["oven load"][0] - cell) / 12, 0),
+            "press round": max((error["press round"][0] - cell) / 12, 0),
+            "load × round": (cell - press) / 2,
+            "press": press,
+        }
+    )
+    assert table["variance"].iloc[-1] == table.attrs["variances"]["load × round"]
+
+
+def test_rounds_that_divide_loads_leave_the_loads_to_be_judged() -> None:
+    """Four loads of two rounds of two: a nested table; loads are judged by loads, 2 degrees of
+    freedom, rounds by rounds within loads."""
+    n = np.arange(16)
+    results = strip_plot(4, 2, 2).head(16).assign(oven_load=n // 4 + 1, press_round=n // 2 + 1)
+    results["cure temperature"] = np.where(results["oven_load"] % 2, 115, 135)
+    results["press temperature"] = np.where(results["press_round"] % 2, 290, 330)
+    results["y"] += np.repeat([0.0, 3.0, 2.5, 4.0], 4)
+    table = fit_free(results)
+    mean = results.groupby("oven_load")["y"].mean()
+    between = 8 * (
+        (mean[[1, 3]].mean() - mean.mean()) ** 2 + (mean[[2, 4]].mean() - mean.mean()) ** 2
+    )
+    error = (4 * ((mean - mean.mean()) ** 2).sum() - between) / 2
+    row = table.loc["cure temperature"]
+    assert (row["stratum"], row["F"]) == ("oven load", pytest.approx(between / error, rel=1e-9))
+    assert row["df_error"] == pytest.approx(2.0, abs=1e-6)
+    assert table.loc["press temperature", "stratum"] == "press round"
+
+
+LETTERS = [Factor(letter, 0, 10, "", 5) for letter in "ABCDE"]
+
+
+def letters(order: str) -> Session:
+    return Session("l", [LETTERS["ABCDE".index(c)] for c in order], FREE.outcomes, ("cotton",))
+
+
+def saturated(pair: float, seed: int = 1) -> pd.DataFrame:
+    """The package's own half fraction: 16 presses, five settings, ten pairs, nothing to spare."""
+    results = plan(letters("ABCDE"), 16, design="fraction").runs
+    results["oven_load"] = results["press_round"] = results["press"]
+    a, e = ((results[c].astype(float) - 5) / 5 for c in "AE")
+    noise = np.random.default_rng(seed).normal(0, 0.5, 16)
+    return results.assign(y=a + 0.6 * e + pair * a * e + noise)
+
+
+def table_of(order: str, results: pd.DataFrame) -> pd.DataFrame:
+    session = letters(order)
+    return anova(session, check_results(session, results), "y", None)
+
+
+@pytest.mark.parametrize("order", ["EDCBA", "CEABD"])
+def test_the_order_of_settings_decides_nothing(order: str) -> None:
+    results = saturated(1.2)
+    one, other = table_of("ABCDE", results), table_of(order, results.sample(frac=1, random_state=1))
+    columns = ["df", "df_error", "F", "p"]
+    assert set(one.index) == set(other.index)
+    pd.testing.assert_frame_equal(one[columns], other.loc[one.index, columns], rtol=1e-8)
+    assert (one["note"] == other.loc[one.index, "note"]).all()
+    # The pair that is there stands out of the ten and is tested; the nine left out are named.
+    assert one.loc["A × E", "p"] < 0.001
+    left = one[one["note"].str.startswith("left out")]
+    assert len(left) == 9 and left["F"].isna().all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_order_decides_nothing_on_any_results(seed: int) -> None:
+    for session in (FOUR, WORDS, HALF):
+        rng = np.random.default_rng(seed)
+        results = graded(session, plan(session, 20).runs, seed)
+        turned = Session(
+            "turned",
+            [session.factors[i] for i in rng.permutation(len(session.factors))],
+            session.outcomes[::-1],
+            session.fabrics[::-1],
+        )
+        mixed = results.sample(frac=1, random_state=seed)
+        for outcome in session.outcomes:
+            one = anova(session, check_results(session, results), outcome.name, None)
+            other = anova(turned, check_results(turned, mixed), outcome.name, None).loc[one.index]
+            assert len(one) == len(other)
+            figures = ["df", "df_error", "F", "p"]
+            pd.testing.assert_frame_equal(one[figures], other[figures], rtol=1e-6)
+            assert (one["note"] == other["note"]).all()
+
+
+def test_of_many_pairs_chance_alone_rarely_makes_one_stand_out() -> None:
+    """No pair does anything: one joins in 1 table of 20, and the settings' own p keep their
+    meaning.  60 benches: three sd above."""
+    found, own = [], []
+    for seed in range(60):
+        table = table_of("ABCDE", saturated(0.0, seed))
+        found.append((table.iloc[5:]["note"] == "").any())
+        own.append(table.loc[["B", "C", "D"], "p"] < 0.1)
+    assert np.mean(found) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 60)
+    assert np.mean(own) < 0.1 + 3 * np.sqrt(0.1 * 0.9 / 180)
+
+
+def test_every_effect_of_a_plan_without_a_press_to_spare_is_shown() -> None:
+    """Fifteen effects: difference of two means of eight, by hand, and Lenth's margin of them."""
+    results = saturated(1.2)
+    session = letters("ABCDE")
+    told = effects(session, check_results(session, results), "y", None).set_index("term")
+    assert len(told) == 15
+    code = {c: (results[c].astype(float) - 5) / 5 for c in "ABCDE"}
+    for term, row in told.iterrows():
+        product = np.prod([code[c] for c in str(term).split(" × ")], axis=0)
+        by_hand = results["y"][product > 0].mean() - results["y"][product < 0].mean()
+        assert row["effect"] == pytest.approx(by_hand, abs=1e-9)
+    assert told["margin"].to_numpy() == pytest.approx(margin(told["effect"].to_numpy()))
+    assert set(told.index[told["effect"].abs() > told["margin"]]) == {"A", "E", "A × E"}
+    assert told.loc["B × C", "note"].startswith("left out")
+
+
+def test_pairs_that_are_one_and_the_same_stand_under_one_name() -> None:
+    """Four settings in eight presses, D = ABC: AB is CD (Box, Hunter & Hunter 2005, ch. 6)."""
+    session = letters("ABCD")
+    results = plan(session, 8, design="fraction").runs.assign(y=np.arange(8.0) % 3)
+    table = anova(session, check_results(session, results), "y", None)
+    assert [t for t in table.index if "×" in t] == [
+        "A × B = C × D", "A × C = B × D", "A × D = B × C",
+    ]  # fmt: skip
+    hidden = letters("ABC")
+    results = plan(hidden, 4, design="fraction").runs.assign(y=[1.0, 2.0, 4.0, 3.0])
+    table = anova(hidden, check_results(hidden, results), "y", None)
+    assert table.loc["A × B", "note"] == "moved together with C: cannot be told apart"

@@ -185,10 +185,10 @@ class StandInFit:
         return pd.DataFrame({"looks": "under-cured"}, index=settings.index)
 
     def anova(self, outcome: str, fabric: str) -> pd.DataFrame:
-        columns = ["stratum", "df", "df_error", "F", "p", "note"]
+        columns = ["stratum", "df", "df_error", "F", "p", "variance", "note"]
         rows = [
-            ["oven load", 1, 3.5, 12.25, 0.0004, ""],
-            ["press", 1, 0, np.nan, np.nan, "not varied"],
+            ["oven load", 1, 3.5, 12.25, 0.0004, 0.07, ""],
+            ["press", 1, 0, np.nan, np.nan, np.nan, "not varied"],
         ]
         names = [factor.name for factor in self.session.factors[:2]]
         return pd.DataFrame(rows[: len(names)], columns=columns, index=names)

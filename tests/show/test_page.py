@@ -187,8 +187,8 @@ def test_what_the_fit_understood_is_told_with_its_numbers(written: str) -> None:
         "peel 5 9 3.2 1 to 6 more than foretold",
         "peel 4 3 3.2 1 to 6 as foretold",
         "7 peel 1 5 1 % worse than foretold",
-        "cure temperature oven load 1 3.5 12.25 under 0.001",
-        "cure time press 1 – – – not varied",
+        "cure temperature oven load 1 3.5 12.25 under 0.001 0.07",
+        "cure time press 1 – – – – not varied",
     ):
         assert text in words, text
     sections = written.split('<section class="fabric"')[1:]

@@ -127,13 +127,16 @@ def _sorted_out(
     signs: dict[str, None] = {}
     absent: dict[str, None] = {}
     asked: dict[str, None] = {}
+    said = frozenset().union(*(hit.covered for hit in hits if not hit.absent))
     for hit in hits:
+        if hit.absent and hit.needed & said:
+            continue  # "nothing left on the film" is good news, and denies no fault
         same = {h.key for h in hits if h.covered == hit.covered and h.absent == hit.absent}
         if len(same) > 1 and not hit.absent:
             asked[hit.key] = None
         else:
             (absent if hit.absent else signs)[hit.key] = None
-    return tuple(signs), tuple(key for key in absent if key not in signs), tuple(asked)
+    return tuple(signs), tuple(absent), tuple(asked)
 
 
 def _seen_at(one: Sign, stage: str) -> bool:

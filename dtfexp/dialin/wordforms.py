@@ -69,13 +69,14 @@ _NEGATORS = _set(
 )
 _ENDS_NEGATION = _set("and but although though yet then")
 _FILLER = _set(
-    "a an the of on in at to is are was were be been being it its this that these those there here "
+    "out only a an the of on in at to is are was were be been being it its this that these those "
+    "there here "
     "some very really quite slightly bit rather somewhat so too just also again still already i we "
     "they he she you my our their his her with from by as for or if when while after before once "
     "since until off up away down onto into has have had having do does did can could "
     "will would may might must should gets get got getting looks look looking seen shows show seem "
     "seems feels hours hour days later week weeks any each every many few several one two "
-    "three sleeve chest pocket middle centre center top bottom front inside outside spot place "
+    "three sleeve chest pocket middle centre center top bottom front inside outside "
     "please see near more bits pieces clearly clear partly badly all about who which "
     "than like because"
 )
@@ -83,11 +84,12 @@ _FILLER = _set(
 HARMLESS = _set(
     "corner letter edg solid larg small big fine thin white hue print ink go come stay left right "
     "area part piec side fast slow new other round time feel light whole layer top clear slight "
-    "first hot press peel wash hard lot dark cold warm work custom much most"
+    "first hot press peel wash hard lot dark cold warm work custom much most spot place"
 )
 _COUNTING = (
     r"(?:the |a |an |its |one |first |1st |1 |only |\d+ |two |three |four |five |six |ten "
-    r"|twenty |some |many |several |few |later |every |each |repeated |more |next )*"
+    r"|twenty |some |many |several |few |later |every |each |repeated |more |next "
+    r"|second |third |fourth |fifth |last |couple |of )*"
 )
 _STAGES = (
     (rf"\b(?:after|at|in|during|on|since|through|when|once|if|by|from|while) ({_COUNTING})"
@@ -104,7 +106,7 @@ _STAGES = (
     (rf"\b(?:after|during|when|while|at|from) ({_COUNTING})(?:press|pressing|pressed)\b", FINISHED),
 )  # fmt: skip
 _SEVERAL = re.compile(r"\b([2-9]|\d\d+|two|three|four|five|six|ten|twenty|many|several|few|later|"
-                      r"every|each|repeated|more)\b")  # fmt: skip
+                      r"every|each|repeated|more|second|third|fourth|fifth|couple)\b")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -315,8 +315,12 @@ def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
     form.key("find").press("Enter")
     form.page.keyboard.press("4")
     form.grade(second, "wash", 2, "w").tap()
+    before = held(shop, second)["defects"]
+    form.key(f"seen:{second}").tap()
+    form.key(f"w:{second}:fading").tap()
     form.key("save-below").tap()
     form.said("good", "2 coupons")
+    assert held(shop, second)["defects"] == "; ".join(filter(None, [before, "fading"]))
     assert (held(shop, first)["wash"], held(shop, second)["wash"]) == (4, 2)
     assert form.page.locator(f'{FORM} [data-coupon="{first}"]').count() == 0
     # Without a mouse, coupon by coupon from the pile: number, Enter, grade, Enter.

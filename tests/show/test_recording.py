@@ -357,3 +357,16 @@ def test_a_reading_past_the_limit_is_kept_and_never_quietly(desk, book):
 def test_a_script_records_what_it_says(book):
     book.record(1, {"peel": 4}, actual={"press_temperature": 165})
     assert book.results().set_index("press").loc[1, "press_temperature_actual"] == 165
+
+
+def test_what_the_wash_has_shown_is_saved_with_its_grade(book, desk):
+    """Signs of the wash stand beside those of the press; a grade alone leaves them."""
+    assert "fading" in desk.state()["wash_defects"]
+    assert "fading" not in desk.state()["defects"]
+    say(desk, "record", press=1, grades={"peel": 4}, defects=["bubbles"])
+    entry = {"id": "a", "press": 1, "grades": {"wash": 3}, "defects": ["bubbles", "fading"]}
+    assert say(desk, "grades", entries=[entry])["ok"]
+    held = book.results().set_index("press").loc[1]
+    assert (held["wash"], held["defects"]) == (3, "bubbles; fading")
+    assert say(desk, "grades", entries=[{"id": "b", "press": 1, "grades": {"wash": 2}}])["ok"]
+    assert book.results().set_index("press").loc[1, "defects"] == "bubbles; fading"

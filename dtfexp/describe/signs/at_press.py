@@ -46,7 +46,7 @@ PEELING = (
         chips=("press",),
     ),
     Sign(
-        "patches", "some parts hold, others stay on the film", (PEEL, FINISHED),
+        "patches", "some parts hold and others stay on the film", (PEEL, FINISHED),
         "area/part/place/side [print] hold; other [part/area] stay/tear/lift/come [film]; tear; "
         "patchy/uneven [transfer/print/hold/stick/adhesion]; left/right side [not] hold/lift",
         {"bad powder": PLAIN, "platen uneven": OFTEN, "press low": HINT, "oven uneven": HINT},
@@ -114,7 +114,7 @@ PEELING = (
         "tool, gloves on. Clean the platen when it is cold.",
     ),
     Sign(
-        "shifted", "ghosting, a double image", (PEEL, FINISHED),
+        "shifted", "ghosting or a double image", (PEEL, FINISHED),
         "ghost [print/image]; double print/edge/letter; shadow [print/edge]; print/film "
         "shift/slip/move; film/print slip/move [press/close/open]",
         {"shifted": PLAIN, "no cover": HINT},

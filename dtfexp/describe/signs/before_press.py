@@ -68,7 +68,7 @@ SIGNS = (
     ),
     Sign(
         "coarse", "lumpy or coarse powder", (POWDER,),
-        "lump/coarse/clump/damp powder; powder lump/clump/cake/coarse/damp/old; old powder",
+        "lump/lumpy/coarse/clump/damp powder; powder lump/clump/cake/coarse/damp/old; old powder",
         {"bad powder": PLAIN, "moisture": HINT},
         now="Do not cure it: sieve or change the powder and powder again.",
     ),
@@ -89,7 +89,7 @@ SIGNS = (
         chips=("press",),
     ),
     Sign(
-        "over baked", "film brown, shrunken or blistered after the cure", (CURE,),
+        "over baked", "film brown or shrunken after the cure", (CURE,),
         "film [go] brown/burn/yellow/yellowed/shrink/wave/wrinkle/curl/warp; powder/underside "
         "[side/go] brown/burn/yellowed; brown; oily shiny; film [too] hot [oven]; film blister; "
         "film melt; shrink",

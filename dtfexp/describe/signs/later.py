@@ -99,7 +99,7 @@ SIGNS = (
         {"cure low": PLAIN, "solvents": OFTEN},
     ),
     Sign(
-        "other day", "same settings, another result", (DAY,),
+        "other day", "same settings but another result", (DAY,),
         "different/another/other day; same setting [different/day/result/other]; suddenly "
         "[different/bad/fail]; yesterday good; work yesterday/before; other/different result; "
         "more fail today",
@@ -141,7 +141,7 @@ SIGNS = (
          "[film/clean]; release clean/smooth; nothing left film; smooth; no "
          "fault/problem/defect; pass; powder/underside [side] shiny/smooth/melt/clear; orange "
          "peel [powder/side/shiny]; shiny powder/underside [side]; nothing wrong; best"),
-    Sign("poor", "poor, not said how", _ALL,
+    Sign("poor", "poor without saying how", _ALL,
          "poor; useless; bad [print]; fail; not good; doubtful; return; complain; change "
          "[see/arm/length/clear]; ugly; spoil; waste"),
 )  # fmt: skip

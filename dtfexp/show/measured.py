@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book import lots as materials
-from dtfexp.book import readings
+from dtfexp.book import plausible, readings
 from dtfexp.book.machines import MACHINES
 from dtfexp.describe.units import convert
 from dtfexp.describe.wording import counted, listed
@@ -47,7 +47,7 @@ class Measured:
     """The lines from set to reached, the latest map of every factor that has one, the lots that
     were in use (material, name) and the room: name of a reading -> its values, in °C and %;
     a sentence on the last change noted; what oven and press can be set to; and what of today's
-    room lies outside what was tested."""
+    room lies outside what was tested; and readings past what a fabric takes."""
 
     true: TrueSettings = field(default_factory=TrueSettings)
     maps: Sequence[PlatenMap] = ()
@@ -56,6 +56,7 @@ class Measured:
     changed: str = ""
     machines: Sequence[Machine] = ()
     strays: Sequence[str] = ()
+    past: Sequence[str] = ()
 
     @classmethod
     def of(cls, book: Logbook) -> Measured:
@@ -74,6 +75,11 @@ class Measured:
             _changed(book),
             tuple(book.bench.what(which) for which in MACHINES),
             tuple(book.bench.room_strays()),
+            tuple(
+                f"Press {row['press']}: {line}"
+                for row in book.results().to_dict("records")
+                for line in plausible.past_limits(book.session, row)
+            ),
         )
 
     def as_read(self, finding: Finding) -> Finding:
@@ -99,6 +105,7 @@ class Measured:
         """For the page: days, lots, room and machines that the results hold for, and what of them
         nobody wrote down."""
         found = [
+            *self.past,
             *self.strays,
             *tried_with(results),
             *self._materials(reading),

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from dtfexp import Factor, Logbook, Outcome, Session, fit, next_presses, plan, report
+from dtfexp import Fabric, Factor, Logbook, Outcome, Session, fit, next_presses, plan, report
 from dtfexp.show.figures import platen_map
+from dtfexp.show.measured import Measured
+from dtfexp.show.reading import Reading
 from tests.show.test_machine import SCHEMA
 
 SESSION = Session(
@@ -137,3 +139,16 @@ def test_a_map_is_drawn_as_it_was_read(book: Logbook) -> None:
     assert "6.6 °C below it" not in own.get_title(loc="left")
     assert "below it" in celsius.get_title(loc="left")
     assert [label.get_text() for label in own.get_yticklabels()] == ["back", "middle", "front"]
+
+
+def test_the_page_names_readings_past_what_a_fabric_takes(tmp_path: Path) -> None:
+    session = Session(
+        "Invented fleece", SESSION.factors, [Outcome("peel")], [Fabric("fleece", 330, "°F")]
+    )
+    with Logbook.create(tmp_path / "b.dtfbook", session) as made:
+        made.add(plan(session, 4))
+        made.record(2, {"peel": 4}, actual={"press temperature": 345})
+        made.record(3, {"peel": 4}, actual={"press temperature": 320})
+        (line,) = Measured.of(made).past
+        assert line.startswith("Press 2: press temperature reached 345 °F, and fleece takes 330 °F")
+        assert Measured.of(made).holds(made.results(), Reading("°F"))[0] == line

@@ -5,11 +5,24 @@ An index to their modules.
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dtfexp.book import carried, changes, clocks, counts, lots, machines, opening, readings, room
+from dtfexp.book import (
+    carried,
+    changes,
+    checking,
+    clocks,
+    counts,
+    looks,
+    lots,
+    machines,
+    opening,
+    photos,
+    readings,
+    room,
+)
 from dtfexp.book.clocks import PressWarning
 from dtfexp.book.readings import PlatenMap
 
@@ -30,11 +43,16 @@ if TYPE_CHECKING:
     class Book(Keeper, Protocol):
         """What a bench needs of its logbook."""
 
+        @property
+        def path(self) -> Path: ...
+
+        def runs(self) -> pd.DataFrame: ...
+
         def results(self) -> pd.DataFrame: ...
 
         def waiting(self) -> pd.DataFrame: ...
 
-        def history(self) -> pd.DataFrame: ...
+        def history(self, press: int | None = None) -> pd.DataFrame: ...
 
 
 class Bench:
@@ -151,6 +169,41 @@ class Bench:
         when = self._clock() if at is None else at
         return clocks.mark(self._book, step, when, press=press, load=load, by=by)
 
+    def look(
+        self,
+        load: object,
+        look: object,
+        *,
+        cured_on: object = None,
+        note: str = "",
+        photo: bytes | str | PathLike[str] | None = None,
+        by: str = "",
+        id: str | None = None,
+    ) -> str:
+        """Note what the powder side of an oven load looks like: ``"grainy"`` (or dull),
+        ``"good"`` (melted, glossy) or ``"browned"`` (or blistered); returns the note's id.
+
+        cured_on: seconds for which the load goes back into the oven from now; it then counts as
+        cured again. photo: a picture, or the path of one, kept with the load's first press. A
+        later look supersedes this one; the same ``id`` twice makes one note.
+        """
+        if id is not None and id in {one.id for one in self._book.kept(looks.KIND)}:
+            return id
+        runs, key = self._book.runs(), checking.entry_id(id)
+        said = looks.said(load, look, runs["oven_load"].tolist(), cured_on=cured_on, note=note)
+        if photo is not None:
+            first = int(runs.loc[runs["oven_load"] == said["load"], "press"].iloc[0])
+            photos.keep_photo(self._book, first, photos.content(photo), by=by, id=f"{key} photo")
+        self._book.keep(looks.KIND, said, by=by, id=key)
+        if "cured_on" in said:
+            done = self._clock() + timedelta(seconds=said["cured_on"])
+            self.mark("cured", load=said["load"], at=done, by=by)
+        return key
+
+    def looks(self) -> pd.DataFrame:
+        """What holds of every load looked at; see ``looks.frame``."""
+        return looks.frame(looks.looks(self._book.kept(looks.KIND)))
+
     def map(
         self,
         factor: str,
@@ -258,7 +311,14 @@ class Bench:
         for which in machines.MACHINES:
             self.what(which)
         clocks.marks(self._book.kept(clocks.STEP))
-        _ = self.lots(), self.rooms(), self.true_settings(), self.counts(), self.checks()
+        _ = (
+            self.lots(),
+            self.rooms(),
+            self.true_settings(),
+            self.counts(),
+            self.checks(),
+            self.looks(),
+        )
 
     def override(self, warning: PressWarning, *, reason: str = "", by: str = "") -> str:
         """Note that the press was made in spite of a warning."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import checking, journal, lots, machines, readings, room
+from dtfexp.book import checking, journal, looks, lots, machines, readings, room
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import LogbookError
 
@@ -36,7 +36,7 @@ HOT_PEEL_SECONDS = 3
 #: Told so long before the powder's two hours are over.
 _SOON = timedelta(minutes=15)
 #: The kinds of note that the warnings read.
-READ = (STEP, lots.KIND, room.KIND, machines.KIND, readings.MAP, readings.CHECK)
+READ = (STEP, looks.KIND, lots.KIND, room.KIND, machines.KIND, readings.MAP, readings.CHECK)
 #: A reading of the room says nothing about another day.
 _ROOM_HOLDS = timedelta(hours=12)
 _NOT_HOT = ("warm", "cold", "cool")
@@ -108,6 +108,7 @@ def warnings(
     found = [
         *_refused(session, press),
         *_waits(session, press, marked, now),
+        *_look(press, notes),
         *_warm_up(session, press, marked, notes, now),
         *_powder(press, marked, now),
         *_materials(session, press, notes, now),
@@ -193,6 +194,12 @@ def _peels_hot(session: Session, press: Press) -> bool:
             word = str(press.settings[factor.name]).casefold()
             return not any(kind in word for kind in _NOT_HOT)
     return session.film_peel in ("", "hot")
+
+
+def _look(press: Press, notes: Sequence[journal.Note]) -> Iterator[PressWarning]:
+    against = looks.speaks_against(press.oven_load, notes)
+    if against is not None:
+        yield PressWarning(press.press, *against)
 
 
 def _warm_up(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book import safe_text, table
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError, SessionError
+from dtfexp.dialin import cure_look
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -22,6 +23,7 @@ PRESS, FABRIC, LOAD, ROUND = "press", "fabric", "oven_load", "press_round"
 SETTING, ACTUAL, GRADE = "setting", "actual", "grade"
 BLOCK, EXCLUDED, REASON = "block", "excluded", "excluded_reason"
 DEFECTS, NOTE, BY, BOOK_ENTRY = "defects", "note", "by", "book_entry"
+LOOK = cure_look.COLUMN
 
 #: The columns that every session has, with the other headings a shop may give them.
 _OWN: dict[str, tuple[str, ...]] = {
@@ -33,6 +35,7 @@ _OWN: dict[str, tuple[str, ...]] = {
     EXCLUDED: ("excluded", "spoiled"),
     REASON: ("excluded_reason",),
     DEFECTS: ("defects", "defect"),
+    LOOK: (LOOK, "look", "look of the cure", "powder side"),
     NOTE: ("note", "notes", "remark", "remarks", "comment", "comments"),
     BY: ("by",),
     BOOK_ENTRY: ("book_entry",),
@@ -119,7 +122,9 @@ class Headings:
                 f"{file}, row {row}: no column 'press' (the number of the test press); the "
                 f"headings are {fields.shown([name for _, name in strange] or list(cells))}"
             )
-        if not any(what in (GRADE, ACTUAL, DEFECTS, NOTE, EXCLUDED, BLOCK) for what, _ in found):
+        if not any(
+            what in (GRADE, ACTUAL, DEFECTS, NOTE, EXCLUDED, BLOCK, LOOK) for what, _ in found
+        ):
             outcomes = ", ".join(outcome.name for outcome in self.session.outcomes)
             raise ResultsError(
                 f"{file}, row {row}: no column with a grade; accepted are the headings {outcomes}"

@@ -19,6 +19,8 @@ from dtfexp.book import (
     entries,
     frames,
     importing,
+    journal,
+    looks,
     photos,
     planned,
     safe_text,
@@ -48,11 +50,12 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
         presses = planned.read(connection)
         found = list(entries.read(connection))
         mark = planned.mark(connection)
+        looked = looks.looks(journal.read(connection, looks.KIND))
         whole = archive.archive_bytes(connection)
         known = {row[0] for row in connection.execute("SELECT fingerprint FROM exports")}
     state = entries.current(found)
     tokens = importing.tokens(mark, found, {press.press: None for press in presses})
-    results = sheet_frame(session, frames.results(session, presses, state), state, tokens)
+    results = sheet_frame(session, frames.results(session, presses, state, looked), state, tokens)
     files = {
         "results.csv": csv_bytes(results),
         "results.xlsx": workbook.workbook_bytes(session, results),

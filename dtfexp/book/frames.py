@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import entries
+from dtfexp.book import entries, looks
 from dtfexp.book.entries import Entry
+from dtfexp.book.looks import Look
 from dtfexp.book.planned import Press
+from dtfexp.dialin import cure_look
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,20 +35,25 @@ def runs(session: Session, presses: Sequence[Press]) -> pd.DataFrame:
     taken = {outcome.name for outcome in session.outcomes}
     for name in dict.fromkeys(name for p in presses for name in p.extra):
         # A column that the entries speak for is never taken from the plan.
-        if name not in (*taken, entries.EXCLUDED, entries.DEFECTS, entries.NOTE):
+        if name not in (
+            *taken, entries.EXCLUDED, entries.DEFECTS, entries.NOTE, cure_look.COLUMN
+        ):  # fmt: skip
             columns[name] = pd.Series([p.extra.get(name) for p in presses], dtype="object")
     return pd.DataFrame(columns)
 
 
-def results(session: Session, presses: Sequence[Press], state: State) -> pd.DataFrame:
+def results(
+    session: Session, presses: Sequence[Press], state: State, looked: Mapping[int, Look]
+) -> pd.DataFrame:
     """The presses with what holds of them now: one row per planned press.
 
     After the columns of ``runs``: one per outcome (float, NaN where not known), ``block`` where
-    one was told, ``excluded`` (bool), ``<factor>_actual`` where any was read, ``defects`` (words
-    joined by "; ") and ``note``.
+    one was told, ``excluded`` (bool), ``cure_look`` where a load was looked at,
+    ``<factor>_actual`` where any was read or a load was cured on, ``defects`` (words joined by
+    "; ") and ``note``.
     """
     frame = runs(session, presses)
-    said = [state.get(p.press, {}) for p in presses]
+    said = looks.with_cured(session, presses, state, looked)
     for outcome in session.outcomes:
         frame[outcome.name] = _column(said, entries.GRADE + outcome.name, numeric=True)
     if any(entries.BLOCK in fields for fields in said):
@@ -56,6 +63,10 @@ def results(session: Session, presses: Sequence[Press], state: State) -> pd.Data
         ]
         frame["block"] = _series(["" if block is None else block for block in told], "object")
     frame["excluded"] = _series([entries.EXCLUDED in fields for fields in said], "bool")
+    seen = {load: one.look for load, one in looked.items() if one.look}
+    if seen:
+        words = [seen.get(p.oven_load, "") for p in presses]
+        frame[cure_look.COLUMN] = _series(words, "object")
     for factor in session.factors:
         field = entries.ACTUAL + factor.name
         if any(field in fields for fields in said):

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import columns, entries, planned, rows, table
+from dtfexp.book import columns, entries, journal, looks, planned, rows, table
 from dtfexp.book.entries import Entry
 from dtfexp.book.rows import SheetRow
 from dtfexp.describe import fields
+from dtfexp.dialin import cure_look
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -46,8 +47,12 @@ def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: 
     with opened.reading() as connection:
         presses = {press.press: press for press in planned.read(connection)}
     found, remarks = rows.understand(file, sheet, session, presses)
+    told = looks.of_sheet(file.name, found, presses)
     with opened.writing() as connection:
         mark = planned.mark(connection)
+        known = looks.looks(journal.read(connection, looks.KIND))
+        looked = set(looks.take_in(connection, mark, file.name, told, at, by, remarks))
+        added += len(looked)
         spoiled = [row for row in found if row.spoiled]
         fresh = [
             row
@@ -63,11 +68,12 @@ def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: 
                 list(entries.read(connection, row.press)),
                 row,
                 [other for other in fresh if other.press == row.press],
+                _cured(session, presses[row.press], known),
                 file.name,
                 remarks,
             )
             if entry is None:
-                unchanged += 1
+                unchanged += presses[row.press].oven_load not in looked
                 continue
             added += 1
             said, number = entry
@@ -91,6 +97,7 @@ def _news(
     history: Sequence[Entry],
     row: SheetRow,
     spoiled: Sequence[SheetRow],
+    cured: Mapping[str, tuple[float, ...]],
     file: str,
     remarks: list[str],
 ) -> tuple[dict[str, Any], int] | None:
@@ -104,6 +111,9 @@ def _news(
     now = entries.current(history).get(row.press, {})
     said = {}
     for field, value in row.said.items():
+        # A cure time that the book worked out itself is nobody's reading.
+        if field not in word and value in cured.get(field, ()):
+            continue
         if word.get(field) != value:
             said[field] = value
         elif now.get(field) != value:
@@ -121,6 +131,14 @@ def _news(
     if not said:
         return None
     return said, history[-1].seq if history else 0
+
+
+def _cured(
+    session: Session, press: planned.Press, known: Mapping[int, looks.Look]
+) -> dict[str, tuple[float, ...]]:
+    """Field of the cure time -> what the book has told of it, for a load that was cured on."""
+    time = cure_look.cure_time(session)
+    return {} if time is None else {entries.ACTUAL + time.name: looks.cured(session, press, known)}
 
 
 def _start(mark: str, token: str) -> int:

@@ -10,7 +10,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import checking, entries, frames, journal, planned, schema, store
+from dtfexp.book import checking, entries, frames, journal, looks, planned, schema, store
 from dtfexp.book.entries import Entry
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, SessionError
@@ -292,11 +292,13 @@ class Logbook:
         """All planned presses with what holds of them now: one row per press, as ``fit`` takes it.
 
         The columns of ``runs``; then one per outcome (a number, NaN where not known), ``block``
-        (text, where one was told), ``excluded`` (True leaves it out of the fit),
-        ``<factor>_actual`` (as reached, in the factor's unit, where any was read), ``defects``
-        (words joined by "; ") and ``note``.
+        (text, where one was told), ``excluded`` (True leaves it out of the fit), ``cure_look``
+        (what the powder side of its load looked like, where anybody looked), ``<factor>_actual``
+        (as reached, in the factor's unit, where any was read or the load was cured on),
+        ``defects`` (words joined by "; ") and ``note``.
         """
-        return frames.results(self.session, *self._now())
+        presses, state = self._now()
+        return frames.results(self.session, presses, state, looks.looks(self.kept(looks.KIND)))
 
     def waiting(self) -> pd.DataFrame:
         """The presses that still lack a grade and are not excluded, in running order.

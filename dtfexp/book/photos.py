@@ -96,6 +96,16 @@ def copy(source: Path, target: Path) -> None:
             _store(target / photo.name, photo.read_bytes())
 
 
+def content(photo: bytes | str | os.PathLike[str]) -> bytes:
+    """The bytes of a photo, or of the file of that name."""
+    if isinstance(photo, bytes):
+        return photo
+    try:
+        return Path(photo).read_bytes()
+    except OSError as error:
+        raise LogbookError(f"{photo}: cannot be read ({error.strerror or error})") from None
+
+
 def keep_photo(
     book: PhotoBook, press: int, content: bytes, *, by: str = "", id: str | None = None
 ) -> str:

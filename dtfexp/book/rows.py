@@ -13,6 +13,7 @@ from dtfexp.book.columns import Column
 from dtfexp.book.planned import Press
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError
+from dtfexp.dialin import cure_look
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class SheetRow:
-    """What one row says. ``spoiled``: the press was made again in another row of the sheet."""
+    """What one row says. ``spoiled``: the press was made again in another row of the sheet;
+    ``look``: what it says of the look of the press's oven load."""
 
     number: int
     press: int
@@ -29,6 +31,7 @@ class SheetRow:
     book_entry: str = ""
     spoiled: bool = False
     headings: Mapping[str, str] = field(default_factory=dict)
+    look: str = ""
 
 
 def understand(
@@ -122,6 +125,8 @@ class _Reader:
                     self._same(press, column.what, cell)
                 elif column.what == columns.EXCLUDED:
                     excluded = values.excluded(cell)
+                elif column.what == columns.LOOK:
+                    other[column.what] = _look(cell)
                 elif column.what in (columns.REASON, columns.BY, columns.BOOK_ENTRY):
                     other[column.what] = _line(cell, "one line of text")
                 else:
@@ -145,7 +150,8 @@ class _Reader:
             reason = excluded if isinstance(excluded, str) else other.get(columns.REASON)
             said[entries.EXCLUDED] = reason or "marked in the sheet, no reason given"
         by, token = other.get(columns.BY, ""), other.get(columns.BOOK_ENTRY, "")
-        return SheetRow(number, press.press, said, by, token, headings=headings)
+        look = other.get(columns.LOOK, "")
+        return SheetRow(number, press.press, said, by, token, headings=headings, look=look)
 
     def _press(self, cell: Any) -> Press:
         try:
@@ -269,6 +275,13 @@ def _sort_out(file: str, rows: Iterable[SheetRow]) -> list[SheetRow]:
         kept = counting[0] if counting else group[-1]
         sorted_out += [replace(row, spoiled=row is not kept) for row in group]
     return sorted_out
+
+
+def _look(cell: Any) -> str:
+    try:
+        return cure_look.understood(cell)
+    except ValueError:
+        raise values.refused(cell, cure_look.ACCEPTED) from None
 
 
 def _line(cell: Any, what: str) -> str:

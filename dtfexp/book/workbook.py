@@ -67,7 +67,11 @@ def _write_results(sheet: Any, session: Session, frame: pd.DataFrame) -> None:
     from openpyxl.utils import get_column_letter
 
     to_fill = {o.name for o in session.outcomes} | {"excluded", columns.REASON}
-    to_fill |= {f"{f.name}_actual" for f in session.factors} | {entries.DEFECTS, entries.NOTE}
+    to_fill |= {f"{f.name}_actual" for f in session.factors} | {
+        entries.DEFECTS,
+        entries.NOTE,
+        columns.LOOK,
+    }
     names = [str(name) for name in frame.columns]
     for column, name in enumerate(names, start=1):
         head = _put(sheet, 1, column, _heading(session, name))

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 #: Column words of the frames; no factor or outcome may bear one as its name.
 RESERVED = (
     "press", "fabric", "oven_load", "press_round", "block", "excluded", "note", "defects", "by",
-    "time",
+    "time", "cure_look",
 )  # fmt: skip
 #: Names of the machines where a session gives them none.
 OVEN, PRESS = "oven", "press"

@@ -22,6 +22,8 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome, wash_series
 from dtfexp.describe.session import Session
 from dtfexp.dialin import reached
+from dtfexp.dialin.cure_look import COLUMN, LOOKS, cures
+from dtfexp.maths import looks
 from dtfexp.maths.falling import Falls
 from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
@@ -169,7 +171,7 @@ class Coding:
                 grade.append(-1 if measured else described.rank(seen[i]))
                 value.append(_margin(described, seen[i]) if measured else np.nan)
         index = np.array(rows, dtype=int)
-        return Data(
+        made = Data(
             at=at.take(index),
             outcome=np.array(outcome, dtype=int),
             load=codes["oven_load"][index],
@@ -180,6 +182,38 @@ class Coding:
             value=np.array(value, dtype=float),
             spread=spread[index],
         ).with_falls(self.shape.falls)
+        return self._with_looks(made, used, settings, before if before is None else before[kept])
+
+    def _with_looks(
+        self,
+        made: Data,
+        used: pd.DataFrame,
+        settings: pd.DataFrame,
+        before: NDArray[np.bool_] | None,
+    ) -> Data:
+        """The same with what each oven load looked like after the cure, where it was written down.
+
+        A look belongs to the film, which is of no fabric yet and will be pressed as usual.
+        """
+        moved = [k for k, f in enumerate(self.session.factors) if cures(f)]
+        if COLUMN not in used or not moved:
+            return made
+        table = used.assign(row=np.arange(len(used)))[used[COLUMN] != ""]
+        loads = table.sort_values("press").groupby("oven_load")
+        rows = loads["row"].first().to_numpy(dtype=int)
+        if not len(rows):
+            return made
+        cured = settings.iloc[rows].assign(
+            **{f.name: f.usual for f in self.session.factors if f.stage != "cure"}
+        )
+        at = self.points(cured, np.full(len(rows), -1), spread=False)
+        step = np.zeros((len(self.session.factors), 1))
+        step[moved] = looks.STEP
+        at = replace(at, nodes=at.nodes + step, less=at.nodes - step)
+        if before is not None:
+            at = replace(at, before=before[rows])
+        seen = loads[COLUMN].first().map(LOOKS.index).to_numpy(dtype=int)
+        return made.with_looks(at, seen)
 
 
 def direction(factor: Factor) -> float:

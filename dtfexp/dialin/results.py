@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.describe.factor import Factor
+from dtfexp.dialin import cure_look
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,9 +31,10 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
 
     Columns of the copy, in this order: ``press`` (int), ``fabric`` (text), ``oven_load`` and
     ``press_round`` (int), one per factor (float, or text for words), one per outcome (float, NaN
-    where the grade is not known), then ``block`` (text, "" where not told), ``excluded`` (bool)
-    and ``<factor>_actual`` (float with NaN, or text with None) as far as they are given, then
-    every unknown column as it came. Rows keep their order and are numbered from 0.
+    where the grade is not known), then ``block`` (text, "" where not told), ``excluded`` (bool),
+    ``cure_look`` (one of ``cure_look.LOOKS``, "" where nobody looked; the same for all presses of
+    an oven load) and ``<factor>_actual`` (float with NaN, or text with None) as far as they are
+    given, then every unknown column as it came. Rows keep their order and are numbered from 0.
 
     * ``fabric`` may be absent when the session has one fabric;
     * without ``oven_load`` or ``press_round``, or where one is blank, a press is a load or round
@@ -70,6 +72,11 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
     if "excluded" in rows.columns:
         flags = rows.read("excluded", _excluded, fields.EXCLUDED, False)
         checked["excluded"] = pd.Series(flags, dtype="bool")
+    if cure_look.COLUMN in rows.columns:
+        cells = rows.read(cure_look.COLUMN, cure_look.understood, cure_look.ACCEPTED, "")
+        loads = list(checked["oven_load"])
+        cells = cure_look.one_per_load(cells, loads, presses)
+        checked[cure_look.COLUMN] = pd.Series(cells, dtype="object")
     for factor in session.factors:
         column = f"{factor.name}_actual"
         if column in rows.columns:
@@ -140,6 +147,7 @@ def _check_columns(session: Session, results: pd.DataFrame) -> None:
     names = [factor.name for factor in session.factors]
     names += [outcome.name for outcome in session.outcomes]
     ours = ["press", "fabric", "oven_load", "press_round", *names, "block", "excluded"]
+    ours.append(cure_look.COLUMN)
     for label in [*ours, *(f"{factor.name}_actual" for factor in session.factors)]:
         if labels.count(label) > 1:
             raise ResultsError(f"column {label!r} appears twice; keep one of them")

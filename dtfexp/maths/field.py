@@ -14,16 +14,18 @@ partially pooled.  Luck of loads, rounds and blocks is simply more covariance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
+from dtfexp.maths.points import CURE, PRESS, FieldShape, Points, folded
 from dtfexp.maths.wander import moments
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
+
+NO_ROWS: Ints = np.zeros(0, dtype=int)
 
 
 @dataclass(frozen=True)
@@ -93,10 +95,12 @@ def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) 
     Averaged over the nodes.  As far as temperature and time of one stage add up to a dose, being
     hot AND long is worse than hot and short (practice; no source).
     """
+    points, differences = points.unfolded
     points = _with_all(points, shape, scales)
     square = (points.nodes**2) @ points.weights
     falls = np.where(shape.words, 0.0, shape.shares(scales.dose))
-    return np.asarray(prior.intercept_mean - scales.amplitude * prior.fall * (square @ falls))
+    mean = np.asarray(prior.intercept_mean - scales.amplitude * prior.fall * (square @ falls))
+    return folded(mean, differences)
 
 
 def _column_tables(
@@ -260,25 +264,39 @@ def _with_all(points: Points, shape: FieldShape, scales: Scales) -> Points:
 
 def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
     """Prior covariance (n_a, n_b) of one outcome's field between two sets of points."""
+    (a, of_a), (b, of_b) = a.unfolded, b.unfolded
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
-    return _assemble(_sides(a, b, shape, scales, prior), scales, prior)
+    return _folded_both(_assemble(_sides(a, b, shape, scales, prior), scales, prior), of_a, of_b)
+
+
+def _folded_both(covariance: Array, of_a: Ints, of_b: Ints) -> Array:
+    """Covariance of unfolded points as that of the points themselves."""
+    return folded(folded(covariance, of_a).T, of_b).T
 
 
 def covariance_and_wander(
     a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior, weights: Array
 ) -> tuple[Array, Array]:
     """Covariance (n_a, n_b), and how the machine spread moves the field at ``a``: its moments
-    (n_a, O, 3 + O) as in :mod:`dtfexp.maths.wander`.
+    (n_a, O, 3 + O) as in :mod:`dtfexp.maths.wander`.  No point of ``a`` is a difference.
 
     ``weights`` (n_b, O) are the posterior's prediction weights.  For each setting the posterior
     mean is compared one standard deviation of the spread to each side; only that column's parts
     change, so the rest is worked out once.
     """
+    b, weights, of_b = _unfolded_weights(b, weights)
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     sides = _sides(a, b, shape, scales, prior)
     gaps = _gaps(sides, a, a.sd, b, shape, scales, prior, weights)
     lean, peak = (of[:, : gaps.shape[1]] for of in a.lean_and_peak)
-    return _assemble(sides, scales, prior), moments(gaps, lean, peak)
+    covariance = _assemble(sides, scales, prior)
+    return _folded_both(covariance, NO_ROWS, of_b), moments(gaps, lean, peak)
+
+
+def _unfolded_weights(b: Points, weights: Array) -> tuple[Points, Array, Ints]:
+    """Plain points with the weights (n, O) that do the same, and which rows were differences."""
+    b, rows = b.unfolded
+    return b, (np.concatenate([weights, -weights[rows]]) if len(rows) else weights), rows
 
 
 def spread_gaps(
@@ -287,8 +305,9 @@ def spread_gaps(
     """What one sd of the machine spread in each setting does to the mean field, (n_a, d, O).
 
     sd (n_a, d) in codes, zero where nothing wanders; ``weights`` (n_b, O) as in
-    :func:`covariance_and_wander`.
+    :func:`covariance_and_wander`.  Of a difference only the first end is looked at.
     """
+    a, (b, weights, _) = replace(a, less=None), _unfolded_weights(b, weights)
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     # Of two rows at one setting one may have been read off.
     sides = _sides(a, b, shape, scales, prior, each_row=True)

@@ -126,7 +126,7 @@ def posterior_draw(post: Posterior, anchors: Points, rng: np.random.Generator) -
         drawn = ((base @ weights) * data.mix(shape.n_outcomes)).sum(axis=1)
         correction = post.sites.weights[j] - _seen_again(post, j, drawn, rng)
         more = correction[:, None] * post.rows_alike(j)
-        anchors, weights = _joined(anchors, data.at), np.vstack([weights, more])
+        anchors, weights = anchors.joined(data.at), np.vstack([weights, more])
     return Hidden(anchors, weights, shape, scales, prior, post.graded, in_blocks)
 
 
@@ -153,10 +153,3 @@ def _seen_again(post: Posterior, j: int, drawn: Array, rng: np.random.Generator)
     spread = inverse - inverse @ signal @ inverse
     noise = rng.multivariate_normal(np.zeros(data.n), 0.5 * (spread + spread.T), method="eigh")
     return np.asarray(inverse @ drawn + noise)
-
-
-def _joined(a: Points, b: Points) -> Points:
-    """Two sets of exact points as one."""
-    return Points(
-        np.concatenate([a.nodes, b.nodes]), a.weights, np.concatenate([a.fabric, b.fabric])
-    )

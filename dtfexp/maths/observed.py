@@ -44,6 +44,8 @@ class Data:
     later (N,): where not below zero, the row is no grade but the field of ``outcome`` less that of
     ``later``, which is at least ``value`` (:mod:`dtfexp.maths.falling`); such rows come last and
     belong to no press (none: there are no such rows).
+    look (N,): where not below zero, the row is no grade but what the cure of a load looked like
+    (:mod:`dtfexp.maths.looks`), 0 too little, 1 good, 2 too much; of no press, load or outcome.
     """
 
     at: Points
@@ -57,6 +59,7 @@ class Data:
     spread: Array | None = None
     slip: Array | None = None
     later: Ints | None = None
+    look: Ints | None = None
 
     @property
     def n(self) -> int:
@@ -65,15 +68,25 @@ class Data:
     @cached_property
     def seen(self) -> Bools:
         """Which rows (N,) are grades or measurements."""
-        return np.ones(self.n, dtype=bool) if self.later is None else self.later < 0
+        out = np.ones(self.n, dtype=bool)
+        for column in (self.later, self.look):
+            if column is not None:
+                out &= column < 0
+        return out
+
+    @cached_property
+    def looked(self) -> Bools:
+        """Which rows (N,) are looks of the cure."""
+        return np.zeros(self.n, dtype=bool) if self.look is None else self.look >= 0
 
     def mix(self, n_outcomes: int) -> Array:
         """How much of each outcome's field every row holds, (N, n_outcomes)."""
         out = np.zeros((self.n, n_outcomes))
         out[np.arange(self.n), self.outcome] = 1.0
         if self.later is not None:
-            rows = np.flatnonzero(~self.seen)
+            rows = np.flatnonzero(self.later >= 0)
             out[rows, self.later[rows]] = -1.0
+        out[self.looked] = 1.0 / n_outcomes
         return out
 
     @cached_property
@@ -99,6 +112,31 @@ class Data:
             of(self.spread),
             of(self.slip),
             of(self.later),
+            of(self.look),
+        )
+
+    def with_looks(self, at: Points, look: Ints) -> Data:
+        """The same with a row for each look of a cure; ``at`` are differences of two places."""
+        count = len(look)
+
+        def longer(name: str, new: Any, missing: Any = None) -> Any:
+            column = getattr(self, name)
+            if column is None and missing is None:
+                return None
+            old = np.full(self.n, missing) if column is None else column
+            return np.concatenate([old, np.full((count, *old.shape[1:]), new)])
+
+        of_none = {name: longer(name, -1) for name in ("load", "round_", "block", "press", "grade")}
+        return replace(
+            self,
+            at=self.at.joined(at),
+            outcome=longer("outcome", 0),
+            value=longer("value", np.nan),
+            spread=longer("spread", 0.0),
+            slip=longer("slip", 0.0),
+            later=longer("later", -1),
+            look=np.concatenate([longer("look", -1, -1)[: self.n], look]),
+            **of_none,
         )
 
     def with_falls(self, falls: Falls) -> Data:
@@ -131,8 +169,13 @@ class Data:
         if self.n <= most:
             return self
         made = np.unique(self.press[self.seen])
-        count = max(int(most * len(made) / self.n), 1)
+        count = min(max(int(most * len(made) / self.n), 1), len(made))
         kept = made[np.linspace(0, len(made) - 1, count).astype(int)]
         chosen = np.isin(self.press, kept) & self.seen
         place = self.places.of_row
-        return self.rows(np.flatnonzero(chosen | (~self.seen & np.isin(place, place[chosen]))))
+        told = ~self.seen & ~self.looked & np.isin(place, place[chosen])
+        looks = np.flatnonzero(self.looked)
+        told[looks[np.linspace(0, len(looks) - 1, int(most * len(looks) / self.n)).astype(int)]] = (
+            True
+        )
+        return self.rows(np.flatnonzero(chosen | told))

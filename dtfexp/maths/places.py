@@ -29,6 +29,10 @@ class Places:
         size = points.nodes.shape[1] * points.nodes.shape[2]
         keys = [points.nodes.reshape(points.n, size), points.fabric[:, None].astype(float)]
         keys += [] if points.before is None else [points.before[:, None].astype(float)]
+        # A difference has a second end; NaN, where there is none, would be unlike itself.
+        keys += (
+            [] if points.less is None else [np.nan_to_num(points.less, nan=1e9).reshape(-1, size)]
+        )
         _, first, place = np.unique(np.hstack(keys), axis=0, return_index=True, return_inverse=True)
         place = place.reshape(-1)
         order = np.argsort(place, kind="stable")

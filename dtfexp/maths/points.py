@@ -8,8 +8,10 @@ with temperature times a time, as in Arrhenius' law, is a sum on this scale).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +76,8 @@ class Points:
     weights (q,) of the nodes; fabric (n,) index; before (n,): true for settings of before a change,
     which count as moved by ``Scales.shift`` (None: none is).  Columns that hold words repeat the
     code.  doses: pairs of columns whose sums are the last columns (see :meth:`with_doses`).
+    less (n, d, q): where not NaN, the row is the field at ``nodes`` less that at ``less``
+    (None: no row is a difference).
     """
 
     nodes: Array
@@ -81,6 +85,7 @@ class Points:
     fabric: Ints
     before: Bools | None = None
     doses: Pairs = ()
+    less: Array | None = None
 
     @property
     def n(self) -> int:
@@ -88,7 +93,40 @@ class Points:
 
     def take(self, index: Ints) -> Points:
         before = None if self.before is None else self.before[index]
-        return replace(self, nodes=self.nodes[index], fabric=self.fabric[index], before=before)
+        less = None if self.less is None else self.less[index]
+        return replace(
+            self, nodes=self.nodes[index], fabric=self.fabric[index], before=before, less=less
+        )
+
+    def joined(self, other: Points) -> Points:
+        """These points, then those of ``other``; nodes have the same weights."""
+
+        def both(name: str, missing: Callable[[Points], Array | Bools]) -> Any:
+            one, two = getattr(self, name), getattr(other, name)
+            if one is None and two is None:
+                return None
+            one, two = (missing(p) if x is None else x for p, x in ((self, one), (other, two)))
+            return np.concatenate([one, two])
+
+        return Points(
+            np.concatenate([self.nodes, other.nodes]),
+            self.weights,
+            np.concatenate([self.fabric, other.fabric]),
+            both("before", lambda p: np.zeros(p.n, dtype=bool)),
+            less=both("less", lambda p: np.full(p.nodes.shape, np.nan)),
+        )
+
+    @cached_property
+    def unfolded(self) -> tuple[Points, Ints]:
+        """Plain points: all rows, then the other ends of the differences; and which rows these are.
+
+        A row of the differences is its first end less its second (:func:`folded`).
+        """
+        if self.less is None:
+            return self, np.zeros(0, dtype=int)
+        rows = np.flatnonzero(~np.isnan(self.less[:, 0, 0]))
+        plain, ends = replace(self, less=None), replace(self.take(rows), less=None)
+        return plain.joined(replace(ends, nodes=self.less[rows])), rows
 
     def moved(self, shift: Array | None) -> Points:
         """The same on today's settings: a bench that does more now than before reaches at a lower
@@ -180,6 +218,16 @@ class Points:
         """Standard deviation of the nodes of every point, (n, d)."""
         square = (self.nodes**2) @ self.weights
         return np.asarray(np.sqrt(np.maximum(square - self.middle**2, 0.0)))
+
+
+def folded(rows: Array, differences: Ints) -> Array:
+    """Rows (n + k, ...) of unfolded points as those (n, ...) of the points: one end less second."""
+    if not len(differences):
+        return rows
+    count = len(rows) - len(differences)
+    out = rows[:count].copy()
+    out[differences] -= rows[count:]
+    return out
 
 
 def _distinct(column: Array | Ints) -> tuple[Ints, Ints]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths import ceiling, field, luck
+from dtfexp.maths import ceiling, field, looks, luck
 from dtfexp.maths.ep import Observations, Sites, propagate
 from dtfexp.maths.falling import SOFT_STEP, fallen
 from dtfexp.maths.field import Prior, Scales
@@ -130,7 +130,10 @@ def observations(data: Data, graded: tuple[Graded | None, ...]) -> Observations:
         edges = np.concatenate(([-np.inf], scale.cuts, [np.inf]))
         lower[rows] = edges[data.grade[rows]]
         upper[rows] = edges[data.grade[rows] + 1]
-    lower[~data.seen] = data.value[~data.seen]
+    falls = ~data.seen & ~data.looked
+    lower[falls] = data.value[falls]
+    if data.look is not None:
+        lower[data.looked], upper[data.looked] = looks.interval(data.look[data.looked])
     return Observations(lower, upper, np.where(data.seen, data.value, np.nan))
 
 
@@ -153,14 +156,16 @@ def data_covariance(data: Data, shape: FieldShape, scales: Scales, prior: Prior)
     )
     # What is known of washing is known of the field, whatever the luck.
     out += shared * data.seen[:, None] * data.seen
+    if data.look is not None:
+        out += looks.EYE**2 * np.outer(data.looked, data.looked)
     if data.slip is not None:
         out += luck.slip_covariance(data.slip, data.press)
     return np.asarray(out + 1e-8 * np.eye(data.n))
 
 
 def data_mean(data: Data, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
-    """Prior mean (N,) of the observed latent values: differences of two fields have none."""
-    return field.trade_mean(data.at, shape, scales, prior) * data.seen
+    """Prior mean (N,) of the observed latent values: differences of two outcomes have none."""
+    return field.trade_mean(data.at, shape, scales, prior) * (data.seen | data.looked)
 
 
 def run_sites(
@@ -184,7 +189,8 @@ def run_sites(
         return Sites(**joined)
     covariance = np.array([data_covariance(data, shape, s, prior) for s in scales])
     mean = np.array([data_mean(data, shape, s, prior) for s in scales])
-    noise = np.array([np.where(data.seen, s.noise[data.outcome], SOFT_STEP) for s in scales])
+    known = np.where(data.looked, looks.NOISE, SOFT_STEP)
+    noise = np.array([np.where(data.seen, s.noise[data.outcome], known) for s in scales])
     count = len(scales)
     return propagate(
         covariance.reshape(count, data.n, data.n),

@@ -69,7 +69,7 @@ def gains(post: Posterior, here: Points, there: Points, share: Array) -> tuple[A
     for start in range(0, m, _CHUNK):
         rows = np.arange(start, min(m, start + _CHUNK))
         n, counts = len(rows), share[rows]
-        both = _stacked(here.take(rows), there.take(rows))
+        both = here.take(rows).joined(there.take(rows))
         for j in range(count):
             joint = together(post, both, j)
             c = joint.covariance
@@ -114,9 +114,3 @@ def even_normals(count: int, size: int) -> Array:
     A Latin hypercube with a fixed seed (McKay, Beckman & Conover 1979, Technometrics 21:239).
     """
     return np.asarray(norm.ppf(qmc.LatinHypercube(size, seed=1).random(count)))
-
-
-def _stacked(a: Points, b: Points) -> Points:
-    return Points(
-        np.concatenate([a.nodes, b.nodes]), a.weights, np.concatenate([a.fabric, b.fabric])
-    )

@@ -15,6 +15,7 @@ from scipy.special import expit, ndtr
 from scipy.stats import qmc
 
 from dtfexp import Factor, Outcome, Session
+from dtfexp.dialin.cure_look import LOOKS
 from dtfexp.maths.box import largest_box
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle", "none")
@@ -94,6 +95,69 @@ class Bench:
             return 0.0, np.array(0.0)
         widths = [a[h] - a[lo] for a, lo, h in zip(axes, box.lo, box.hi, strict=True)]
         return float(np.prod(np.array(widths) / unit)), np.array(widths)
+
+
+# Settings of the press among which the best one is sought for each cure.
+_PRESSED = np.stack(np.meshgrid(np.linspace(135, 185, 11), np.linspace(6, 26, 11)), -1)
+_PRESSED = _PRESSED.reshape(-1, 2)
+
+
+class Eye:
+    """What somebody sees of a cured load: a noisy function of the true cure, not of the model's.
+
+    The true cure of a load is its dose (temperature and log time in half-ranges) from the best one
+    of this bench, in multiples of the way to the dose at which no press setting passes any more:
+    -1 and 1 are the true edges of the cure.  A load is called grainy below about -1 and browned
+    above about 1.  What looks right is not quite what presses well: each edge is off by N(0,
+    ``bias``), the eye counts temperature against time exp(N(0, 0.25)) times, and every load is
+    seen with an error N(0, ``error``); ``wrong`` of the looks are written down at random.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        rng: np.random.Generator,
+        bias: float = 0.25,
+        error: float = 0.35,
+        wrong: float = 0.03,
+    ) -> None:
+        self.rng, self.error, self.wrong = rng, error, wrong
+        self.edges = np.array([-1.0, 1.0]) + rng.normal(0, bias, 2)
+        self.tilt = np.exp(rng.normal(0, 0.25))
+        (temperature, time), step = FACTORS[:2], 0.05
+        doses = np.arange(-2.0, 2.01, step)
+        best = np.empty(len(doses))
+        for k, dose in enumerate(doses):
+            # The same dose as hot and short, both alike, and long: the best of them counts.
+            split = np.array([0.2, 0.35, 0.5, 0.65, 0.8]) * dose
+            cures = np.column_stack([split, dose - split])
+            x = np.column_stack(
+                [
+                    np.repeat(temperature.usual + 22.5 * cures[:, 0], len(_PRESSED)),
+                    np.repeat(time.usual * np.exp(0.7 * cures[:, 1]), len(_PRESSED)),
+                    np.tile(_PRESSED, (len(cures), 1)),
+                ]
+            )
+            best[k] = bench.quality["cotton"](x).min(axis=1).max()
+        top = int(np.argmax(best))
+        bad = best < min(3.5, best[top] - 0.4)
+        low = doses[np.flatnonzero(bad[:top])[-1]] if bad[:top].any() else doses[0]
+        high = doses[top + np.flatnonzero(bad[top:])[0]] if bad[top:].any() else doses[-1]
+        self.middle, self.half = 0.5 * (low + high), 0.5 * (high - low)
+
+    def look(self, runs: pd.DataFrame) -> pd.DataFrame:
+        """The runs with the look of every load in ``cure_look``."""
+        share = self.tilt / (1.0 + self.tilt)
+        temperature = (runs["cure temperature"] - FACTORS[0].usual) / 22.5
+        time = np.log(runs["cure time"] / FACTORS[1].usual) / 0.7
+        dose = 2.0 * (share * temperature + (1.0 - share) * time)
+        seen = {}
+        for load, some in dose.groupby(runs["oven_load"]):
+            cure = (some.mean() - self.middle) / self.half + self.rng.normal(0, self.error)
+            word = int(np.searchsorted(self.edges, cure))
+            guess = int(self.rng.integers(3))
+            seen[load] = LOOKS[guess if self.rng.random() < self.wrong else word]
+        return runs.assign(cure_look=runs["oven_load"].map(seen))
 
 
 def _codes(x: np.ndarray, shift: np.ndarray) -> np.ndarray:

@@ -1,0 +1,81 @@
+"""What the powder side of a load looked like after the cure: three words in order, and wordings.
+
+Common practice on transfer benches, no source: a good cure is melted through, glossy, like orange
+peel; grainy or dull is too little, blistered or browned too much.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.describe import units
+from dtfexp.describe.errors import ResultsError
+
+if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
+
+#: The column of a results frame, and its words from too little cure to too much.
+COLUMN = "cure_look"
+LOOKS = ("grainy", "good", "browned")
+#: Which side of the cure each speaks for.
+SAYS = {"grainy": "too little", "good": "right", "browned": "too much"}
+ACCEPTED = "grainy (or dull, sandy), good (or glossy, melted, orange peel), browned (or blistered)"
+
+_WORDINGS = {
+    "grainy": "not melted|not glossy|not shiny|not smooth|under cured|undercured|too little|grainy|"
+    "grains|grain|dull|sandy|matte|matt|unmelted|rough|white specks|specks|powdery",
+    "good": "orange peel|orangepeel|melted through|melted|glossy|gloss|shiny|good|ok|okay|fine|"
+    "right|smooth",
+    "browned": "over cured|overcured|too much|browned|brown|browning|blistered|blisters|blister|"
+    "yellowed|yellow|yellowing|burnt|burned|shrunken|scorched",
+}
+_FILLERS = {
+    "a", "all", "and", "bit", "but", "in", "it", "like", "little", "looks", "of", "or", "over",
+    "partly", "places", "powder", "quite", "rather", "side", "slightly", "some", "still", "the",
+    "very",
+}  # fmt: skip
+
+
+def understood(cell: object) -> str:
+    """The word of ``LOOKS`` that a cell says; ``ValueError`` for one that says none, or two."""
+    if not isinstance(cell, str):
+        raise ValueError(cell)
+    text = " ".join(re.sub(r"[^a-z]+", " ", cell.casefold()).split())
+    found = set()
+    for look, wordings in _WORDINGS.items():
+        text, count = re.subn(rf"\b(?:{wordings})\b", "", text)
+        if count:
+            found.add(look)
+    if len(found) != 1 or not set(text.split()) <= _FILLERS:
+        raise ValueError(cell)
+    return found.pop()
+
+
+def one_per_load(cells: list[str], loads: list[int], presses: list[int]) -> list[str]:
+    """The look of each press's load, a blank cell filled from its load; ``ResultsError`` when one
+    load has two."""
+    of_load: dict[int, tuple[str, int]] = {}
+    for cell, load, press in zip(cells, loads, presses, strict=True):
+        if not cell:
+            continue
+        first, by = of_load.setdefault(load, (cell, press))
+        if first != cell:
+            raise ResultsError(
+                f"oven load {load}, column {COLUMN!r}: press {by} says {first!r} and press {press} "
+                f"says {cell!r}; a load has one look"
+            )
+    return [of_load.get(load, ("", 0))[0] for load in loads]
+
+
+def cures(factor: Factor) -> bool:
+    """Whether more of a setting is more cure: temperature and time of the oven."""
+    return factor.stage == "cure" and (
+        factor.is_temperature or (factor.is_numeric and units.kind(factor.unit) == "time")
+    )
+
+
+def cure_time(session: Any) -> Factor | None:
+    """The time that curing on adds to, where a session varies one."""
+    times = [f for f in session.factors if cures(f) and not f.is_temperature]
+    return times[0] if times else None

@@ -14,6 +14,7 @@ from dtfexp.book import photos, plausible
 from dtfexp.book.values import is_missing
 from dtfexp.describe.guide import published_scale
 from dtfexp.describe.signs import chips
+from dtfexp.show import cure_looks
 from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.countdowns import countdowns
 from dtfexp.show.due import due
@@ -58,6 +59,9 @@ def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) 
         "outcomes": [_outcome(outcome) for outcome in session.outcomes],
         "defects": list(DEFECTS),
         "wash_defects": list(WASH_DEFECTS),
+        "looks": cure_looks.chips(),
+        "cure_on": list(cure_looks.CURE_ON),
+        "loads": cure_looks.of_loads(book),
         "presses": presses,
         "next": next((p["press"] for p in presses if not p["pressed"]), None),
         "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],

@@ -18,6 +18,7 @@ from dtfexp.book.logbook import Clock, now
 from dtfexp.book.values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import shown
+from dtfexp.show import cure_looks
 from dtfexp.show.due import due
 from dtfexp.show.form import form_state
 from dtfexp.show.reading import label
@@ -62,6 +63,8 @@ class Desk:
             "photo": self._photo,
             "forget photo": self._forget_photo,
             "mark": self._mark,
+            "look": self._look,
+            "forget look": self._look,
             "override": self._override,
             "refresh": lambda message: {},
         }
@@ -218,6 +221,8 @@ class Desk:
             if note.said["press"] == press:
                 told = f"asked: {note.said['asked']} Answer: {note.said['answer']}"
                 lines.append((note.at, {"time": _minute(note.at), "by": note.by, "said": told}))
+        for at, by, told in cure_looks.lines(self.book, press):
+            lines.append((at, {"time": _minute(at), "by": by, "said": told}))
         lines.sort(key=lambda line: line[0])
         return {"history": [line for _, line in lines], "photos": taken}
 
@@ -238,6 +243,9 @@ class Desk:
 
     def _mark(self, message: Message) -> dict[str, Any]:
         return {"text": mark(self.book, message, self._clock(), _by(message))}
+
+    def _look(self, message: Message) -> dict[str, Any]:
+        return {"text": cure_looks.say(self.book, message, _by(message))}
 
     def _override(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")

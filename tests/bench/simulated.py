@@ -53,7 +53,10 @@ class Bench:
         load = {k: rng.normal(0, self.load_sd) for k in sorted(set(runs["oven_load"]))}
         round_ = {k: rng.normal(0, self.round_sd) for k in sorted(set(runs["press_round"]))}
         spread = np.array([f.spread for f in FACTORS])
-        x = runs[list(NAMES)].to_numpy(dtype=float)
+        really = runs.assign(
+            **{n: runs[f"{n}_actual"].fillna(runs[n]) for n in NAMES if f"{n}_actual" in runs}
+        )
+        x = really[list(NAMES)].to_numpy(dtype=float)
         x = x + spread * rng.uniform(-1, 1, x.shape)
         luck = runs["oven_load"].map(load).to_numpy() + runs["press_round"].map(round_).to_numpy()
         quality = np.empty((len(runs), 2))
@@ -158,6 +161,20 @@ class Eye:
             guess = int(self.rng.integers(3))
             seen[load] = LOOKS[guess if self.rng.random() < self.wrong else word]
         return runs.assign(cure_look=runs["oven_load"].map(seen))
+
+    def cured_on(self, runs: pd.DataFrame, seconds: float = 30.0, times: int = 3) -> pd.DataFrame:
+        """The same as somebody would do who cures a grainy load on, and looks again, up to so many
+        times: the cure time it got stands in ``cure time_actual``."""
+        looked = self.look(runs).assign(**{"cure time_actual": np.nan})
+        for _ in range(times):
+            grainy = looked["cure_look"] == "grainy"
+            if not grainy.any():
+                break
+            got = looked["cure time_actual"].fillna(looked["cure time"])
+            again = looked[grainy].assign(**{"cure time": got[grainy] + seconds})
+            looked.loc[grainy, "cure time_actual"] = again["cure time"]
+            looked.loc[grainy, "cure_look"] = self.look(again)["cure_look"]
+        return looked
 
 
 def _codes(x: np.ndarray, shift: np.ndarray) -> np.ndarray:

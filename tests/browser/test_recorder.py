@@ -253,6 +253,35 @@ def test_a_countdown_is_seen_and_heard_and_goes_on_through_a_reload(form: Form) 
     form.page.locator(f"{FORM} .warning", has_text="rest").wait_for()  # taken out: cured
 
 
+def test_a_load_out_of_the_oven_is_looked_at_and_cured_on(form: Form, shop: Path) -> None:
+    press, cure = form.shown, form.key("clock:cure time")
+    load = int(held(shop, press)["oven_load"])
+    chips = form.page.locator(f"{FORM} .look .grades button")
+    chips.first.wait_for()
+    assert chips.count() == 3
+    for box in [chip.bounding_box() for chip in chips.all()]:
+        assert box["height"] >= 56 and box["x"] + box["width"] <= 1024
+    form.key("look:grainy").tap()
+    form.said("good", f"oven load {load}: grainy")
+    form.page.locator(f"{FORM} .warning", has_text="Cure it on").wait_for()
+    form.key("look:on:15").tap()
+    form.said("good", "cured on 15 s")
+    assert cure.locator("b").inner_text() in ("0:15", "0:14", "0:13")
+    assert form.page.locator(f"{FORM} .warning", has_text="Cure it on").count() == 0
+    assert chips.count() == 0, "not asked while it is in the oven"
+    cure.tap()
+    assert "stopped" in cure.inner_text()
+    chips.first.wait_for()
+    form.key("look:good").tap()
+    form.said("good", f"oven load {load}: good")
+    assert "15 s in all" in form.page.locator(f"{FORM} .look").inner_text()
+    row = held(shop, press)
+    assert (row["cure_look"], row["cure time_actual"]) == ("good", row["cure time"] + 15)
+    form.key("look:again").tap()
+    assert form.key("look:good").get_attribute("aria-pressed") == "true"
+    form.key("look:good").tap()
+
+
 def setting(form: Form, name: str) -> str:
     found = form.page.locator(f"{FORM} .setting", has_text=name).inner_text()
     return " ".join(found.split())

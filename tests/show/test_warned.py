@@ -113,3 +113,31 @@ def test_a_step_of_a_load_is_told_to_its_own_presses_only(bench):
     runs = bench.book.runs()
     other = int(runs.loc[runs["oven_load"] != bench.load, "press"].iloc[0])
     assert bench.say("refresh", shown=other)["warned"]["warnings"] == []
+
+
+def test_a_load_is_looked_at_once_and_cured_on_when_it_is_grainy(bench: Bench) -> None:
+    def load() -> dict[str, Any]:
+        return bench.say("refresh")["state"]["loads"][str(bench.load)]
+
+    assert (load()["cured"], load()["look"]) == (False, "")
+    bench.say("mark", step="cured", ago=20, load=bench.load)
+    assert load()["cured"] is True
+    assert bench.say("look", load=bench.load, look="grainy")["text"].endswith("grainy")
+    assert (load()["look"], bench.told()) == ("grainy", [("grainy", False)])
+    answer = bench.say("look", load=bench.load, look="grainy", cured_on=15)
+    assert answer["text"] == f"oven load {bench.load}: grainy, cured on 15 s"
+    # Open again, and the rest begins when it comes out.
+    assert (load()["look"], load()["cured_on"], bench.told()) == ("", 15.0, [("rest", False)])
+    bench.say("forget look", load=bench.load)
+    assert (load()["look"], load()["cured_on"]) == ("grainy", 0.0)
+    bench.say("look", load=bench.load, look="good")
+    assert load()["look"] == "good"
+    told = [line["said"] for line in bench.say("history", press=bench.press)["history"]]
+    assert told == ["powder side: grainy or dull", "powder side: melted, glossy"]
+
+
+def test_a_look_that_cannot_be_kept_is_told(bench: Bench) -> None:
+    answer = bench.desk.handle({"op": "look", "id": "x", "load": 99, "look": "good"})
+    assert not answer["ok"]
+    assert "oven load 99 is not in the book" in answer["text"]
+    assert not bench.book.kept()

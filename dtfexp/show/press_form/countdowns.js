@@ -58,8 +58,8 @@ function countdownTools(form) {
     if (at === "runs") change(countdown.key, { ...run, stopped: now - run.started });
     else if (at === "rings") change(countdown.key, { ...run, quiet: true });
     else {
-      // A cure that is started again does not go on against the rest after it.
-      const against = form.standing(p).filter((one) => countdown.ends !== "cured" || one.what !== "rest");
+      // A cure that is started again does not go on against the rest after it, or a grainy look.
+      const against = form.standing(p).filter((one) => countdown.ends !== "cured" || !["rest", "grainy"].includes(one.what));
       if (countdown.ends) form.goOn(p, against);
       // The soft beep at the start shows that the sound is on.
       beep(660, 0.1);
@@ -67,6 +67,17 @@ function countdownTools(form) {
       change(countdown.key, { started: now, seconds: countdown.seconds, press: p.press, load: p.oven_load, ends: countdown.ends });
     }
   }
+
+  function cureOn(p, seconds) {
+    // Back into the oven: the cure counts down so long, and the rest after it has not begun.
+    const cure = p.countdowns.find((one) => one.ends === "cured");
+    const rest = p.countdowns.find((one) => one.letter === "r");
+    if (rest) change(rest.key, null);
+    heard.delete(cure.key);
+    change(cure.key, { started: Date.now(), seconds, press: p.press, load: p.oven_load, ends: "cured" });
+  }
+
+  const curing = (load) => Object.values(runs()).some((run) => run.ends === "cured" && run.load === load && phase(run, Date.now()) === "runs");
 
   function mine(run, p, now) {
     // What has ended belongs to the press it was started for; what still runs is shown everywhere.
@@ -149,5 +160,5 @@ function countdownTools(form) {
     awake.addEventListener?.("release", () => { awake = null; });
   }
 
-  return { tiles, tick };
+  return { tiles, tick, cureOn, curing };
 }

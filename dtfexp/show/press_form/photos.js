@@ -45,10 +45,12 @@ function photoTools(form) {
     }, { attached: [bytes], patience: PHOTO_PATIENCE, again: "Tap Send again" });
   }
 
+  const choose = (number) => { press = number; input.click(); };
+
   function row(p) {
     const left = waiting();
     return [
-      button(p.photos ? `Photo (${p.photos})` : "Photo", "photo", () => { press = p.press; input.click(); }),
+      button(p.photos ? `Photo (${p.photos})` : "Photo", "photo", () => choose(p.press)),
       left.length === 0 ? "" : make("span", { className: "quiet" }, `${left.length} not saved yet:`),
       left.length === 0 ? "" : button("Send again", "photo-send", () => left.forEach(send)),
       left.length === 0 ? "" : button("Throw away", "photo-drop", () => { left.forEach((one) => forget(one.id)); form.draw(); }),
@@ -62,5 +64,5 @@ function photoTools(form) {
         () => form.act("forget photo", p.press, { photo: photo.id })))));
   }
 
-  return { input, row, shown, resend: () => waiting().forEach(send) };
+  return { input, row, choose, shown, resend: () => waiting().forEach(send) };
 }

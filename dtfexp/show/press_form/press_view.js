@@ -111,6 +111,28 @@ function pressView(form, p) {
         s.reached ? make("div", { className: "quiet" }, `reached ${s.reached}`) : "")));
   }
 
+  function look() {
+    // Asked once of each oven load, when its cure is over; the answer may be changed.
+    const load = state.loads[p.oven_load];
+    const begun = ui.look === p.oven_load;
+    if (form.countdowns.curing(p.oven_load) || (p.pressed && !begun)) return [];
+    const say = (op, more) => { ui.look = null; form.act(op, p.press, { load: p.oven_load, ...more }); };
+    const cureOn = (seconds) => { say("look", { look: "grainy", cured_on: seconds }); form.countdowns.cureOn(p, seconds); };
+    const again = load.cured_on ? ` · cured on ${load.cured_on} s in all` : "";
+    const photo = button("Photo of the powder side", "look:photo", () => form.photos.choose(load.first));
+    if (load.look && !begun) {
+      const chip = state.looks.find((one) => one.look === load.look);
+      return make("div", { className: "row look" }, make("span", { className: "grow" }, `Oven load ${p.oven_load}: `, make("b", {}, chip.word), again),
+        load.look === "grainy" ? [make("b", {}, "Cure on:"), ...state.cure_on.map((s) => button(`+ ${s} s`, `look:on:${s}`, () => cureOn(s)))] : "",
+        photo, button("Look again", "look:again", () => { ui.look = p.oven_load; form.draw(); }));
+    }
+    if (!load.cured && !begun) return button(`Oven load ${p.oven_load} out of the oven: tell what it looks like`, "look:again", () => { ui.look = p.oven_load; form.draw(); });
+    return make("fieldset", { className: "look" }, make("legend", {}, `Oven load ${p.oven_load}, cured: the powder side is … `, make("span", { className: "quiet" }, again)),
+      make("div", { className: "grades" }, state.looks.map(({ look: one, word, says }) => button([make("b", {}, word), make("span", {}, says)],
+        `look:${one}`, () => say("look", { look: one }), { "aria-pressed": String(load.look === one) }))),
+      load.looked ? make("div", { className: "row" }, button("Take the last look back", "look:back", () => say("forget look", {}))) : "");
+  }
+
   function following() {
     const open = state.presses.filter((other) => !other.pressed && other !== p);
     const then = open.find((other) => other.place > p.place) ?? open[0];
@@ -190,6 +212,7 @@ function pressView(form, p) {
     settings(),
     p.limit && !p.refused ? make("p", { className: "quiet" }, p.limit) : "",
     form.countdowns.tiles(p),
+    look(),
     following(),
     shown.map(gradeField),
     ...questions(),

@@ -204,7 +204,7 @@ class Coding:
         if not len(rows):
             return made
         cured = settings.iloc[rows].assign(
-            **{f.name: f.usual for f in self.session.factors if f.stage != "cure"}
+            **{f.name: f.usual for f in self.session.factors if STAGE_CODE[f.stage] != CURE}
         )
         at = self.points(cured, np.full(len(rows), -1), spread=False)
         step = np.zeros((len(self.session.factors), 1))

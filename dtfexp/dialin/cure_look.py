@@ -7,13 +7,14 @@ peel; grainy or dull is too little, blistered or browned too much.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dtfexp.describe import units
 from dtfexp.describe.errors import ResultsError
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
 
 #: The column of a results frame, and its words from too little cure to too much.
 COLUMN = "cure_look"
@@ -69,13 +70,12 @@ def one_per_load(cells: list[str], loads: list[int], presses: list[int]) -> list
 
 
 def cures(factor: Factor) -> bool:
-    """Whether more of a setting is more cure: temperature and time of the oven."""
-    return factor.stage == "cure" and (
-        factor.is_temperature or (factor.is_numeric and units.kind(factor.unit) == "time")
-    )
+    """Whether a setting says how much cure there is: temperature, time or speed of the oven."""
+    dwells = factor.is_numeric and units.kind(factor.unit) in ("time", "speed")
+    return factor.stage == "cure" and (factor.is_temperature or dwells)
 
 
-def cure_time(session: Any) -> Factor | None:
+def cure_time(session: Session) -> Factor | None:
     """The time that curing on adds to, where a session varies one."""
-    times = [f for f in session.factors if cures(f) and not f.is_temperature]
+    times = [f for f in session.factors if cures(f) and units.kind(f.unit) == "time"]
     return times[0] if times else None

@@ -6,7 +6,8 @@ the same seeds: *without* looks; *with* what each load looked like after the cur
 goes back into the oven until it looks right, as the form offers.  Printed at 6, 8, 10 and 14
 presses: the true pass rate at the target, the share of benches that keep 90 %, and how many presses
 the sessions without looks need more to come as far (between the numbers played, on a straight
-line).  ``--oven 15`` takes ovens that are off their display by an unknown N(0, 15 °C).
+line).  ``--quick`` holds the scales and plays first plans only.  ``--oven 15`` takes ovens that are
+off their display by an unknown N(0, 15 °C).
 
 Run by name:  python -m tests.bench.bench_look --benches 8
 """
@@ -32,6 +33,12 @@ from scipy.stats import qmc
 from simulated import FACTORS, FAMILIES, NAMES, Bench, Eye, bench
 
 from dtfexp import fit, next_presses, plan
+from dtfexp.dialin.coding import Coding
+from dtfexp.dialin.fit import Fit
+from dtfexp.dialin.results import check_results
+from dtfexp.maths.field import Prior
+from dtfexp.maths.posterior import Posterior, run_sites, with_slip
+from dtfexp.maths.scales import n_dimensions, to_scales
 
 BATCHES = (6, 2, 2, 4)
 ARMS = ("without", "with", "cured on")
@@ -45,7 +52,8 @@ SPREAD = pd.DataFrame(
 def session(b: Bench, seed: int, arm: str, quick: bool = False) -> dict[int, float]:
     """True pass rate at the target after each number of presses.
 
-    quick: the target is the best of ``SPREAD`` and not that of the window, which takes longer.
+    quick: every number is a first plan of its own, without next presses; the scales stay at the
+    middle of their priors; the target is the best of ``SPREAD`` and not that of the window.
     """
     rng, eye = (
         np.random.default_rng(seed),
@@ -53,7 +61,8 @@ def session(b: Bench, seed: int, arm: str, quick: bool = False) -> dict[int, flo
     )
     results, out = None, {}
     for made in np.cumsum(BATCHES):
-        if results is None:
+        if results is None or quick:
+            results = None
             runs = plan(b.session, int(made), seed=seed).runs
         else:
             runs = next_presses(b.session, results, int(made) - len(results), seed=seed).runs
@@ -62,14 +71,26 @@ def session(b: Bench, seed: int, arm: str, quick: bool = False) -> dict[int, flo
             if arm == "without":
                 seen = seen.drop(columns="cure_look")
             results = seen if results is None else pd.concat([results, seen], ignore_index=True)
-        fitted = fit(b.session, results)
         if quick:
+            fitted = at_middle_scales(b, results)
             best = SPREAD.iloc[[int(np.argmax(fitted.pass_rate(SPREAD, "cotton")["pass_rate"]))]]
         else:
-            best = pd.DataFrame([fitted.window("cotton").target])
+            best = pd.DataFrame([fit(b.session, results).window("cotton").target])
         target = best[list(NAMES)].to_numpy(dtype=float)
         out[int(made)] = float(b.true_pass(target)[0])
     return out
+
+
+def at_middle_scales(b: Bench, results: pd.DataFrame) -> Fit:
+    """The fit at one set of scales, the middle of their priors: a fifteenth of the time."""
+    coding, prior = Coding(b.session), Prior()
+    outcomes = coding.shape.n_outcomes
+    scales = to_scales(np.zeros(n_dimensions(outcomes)), outcomes)
+    checked = check_results(b.session, results)
+    data = with_slip(coding.data(checked), coding.shape, prior, coding.graded, scales, rounds=1)
+    sites = run_sites(data, coding.shape, prior, coding.graded, [scales])
+    found = Posterior(data, coding.shape, prior, coding.graded, (scales,), np.ones(1), sites)
+    return Fit(b.session, checked, found)
 
 
 def job(task: tuple[str, int, float, tuple[str, ...], bool]) -> dict:
@@ -128,7 +149,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--arms", default=",".join(ARMS))
     parser.add_argument("--oven", type=float, default=0.0, help="sd of what the display is off, °C")
-    parser.add_argument("--quick", action="store_true", help="no windows: best of 1024 set-points")
+    parser.add_argument("--quick", action="store_true", help="first plans, one set of scales")
     parser.add_argument("--out", type=Path, help="file for the rows, kept as they come")
     args = parser.parse_args()
     tasks = [

@@ -25,8 +25,6 @@ from dtfexp.maths.wander import moments
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-NO_ROWS: Ints = np.zeros(0, dtype=int)
-
 
 @dataclass(frozen=True)
 class Prior:
@@ -266,12 +264,8 @@ def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: P
     """Prior covariance (n_a, n_b) of one outcome's field between two sets of points."""
     (a, of_a), (b, of_b) = a.unfolded, b.unfolded
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
-    return _folded_both(_assemble(_sides(a, b, shape, scales, prior), scales, prior), of_a, of_b)
-
-
-def _folded_both(covariance: Array, of_a: Ints, of_b: Ints) -> Array:
-    """Covariance of unfolded points as that of the points themselves."""
-    return folded(folded(covariance, of_a).T, of_b).T
+    whole = _assemble(_sides(a, b, shape, scales, prior), scales, prior)
+    return folded(folded(whole, of_a).T, of_b).T
 
 
 def covariance_and_wander(
@@ -289,8 +283,7 @@ def covariance_and_wander(
     sides = _sides(a, b, shape, scales, prior)
     gaps = _gaps(sides, a, a.sd, b, shape, scales, prior, weights)
     lean, peak = (of[:, : gaps.shape[1]] for of in a.lean_and_peak)
-    covariance = _assemble(sides, scales, prior)
-    return _folded_both(covariance, NO_ROWS, of_b), moments(gaps, lean, peak)
+    return folded(_assemble(sides, scales, prior).T, of_b).T, moments(gaps, lean, peak)
 
 
 def _unfolded_weights(b: Points, weights: Array) -> tuple[Points, Array, Ints]:

@@ -75,7 +75,8 @@ def test_one_look_moves_the_slope_as_its_integral_says(word: int) -> None:
 
     found = posterior(data)
     assert found.sites.mean[0, 0] == pytest.approx(expected, abs=1e-3)
-    assert found.sites.variance[0, 0] == pytest.approx(spread, rel=1e-3)
+    # Sites are left alone once they move the mean by less than 1e-3.
+    assert found.sites.variance[0, 0] == pytest.approx(spread, rel=5e-3)
     # And so the mean of the outcomes' fields at the two ends; the rest is the bias of the eye.
     both = look_at([[0.1, -0.3]])
     ends = Points(np.concatenate([both.nodes, both.less]), np.ones(1), np.full(2, FILM))

@@ -10,11 +10,11 @@ def counted(number: int, noun: str, plural: str | None = None) -> str:
     return f"{number} {plural or noun + 's'}"
 
 
-def listed(items: list[str] | tuple[str, ...], most: int = 0) -> str:
-    """ "a, b and c"; with `most`, the rest is counted: "a, b and 4 more"."""
+def listed(items: list[str] | tuple[str, ...], most: int = 0, last: str = "and") -> str:
+    """ "a, b and c"; with `most`, the rest is counted: "a, b and 4 more"; ``last``: "or"."""
     shown = list(items)
     if most and len(shown) > most:
         shown = [*shown[:most], f"{len(items) - most} more"]
     if len(shown) < 2:
         return "".join(shown)
-    return ", ".join(shown[:-1]) + " and " + shown[-1]
+    return ", ".join(shown[:-1]) + f" {last} " + shown[-1]

@@ -239,7 +239,7 @@ def _finding(bench: Bench, ranked: Ranked, moves: list[Move], rate: float) -> Fi
             f"{name}: {bench.shown(move.factor, move.from_)} to "
             f"{bench.shown(move.factor, move.to)} ({move.reason})."
         )
-        change = f"{change} {'Allowed here' if blocked else 'Move'} {told}"
+        change = f"{change} {'Allowed here,' if blocked else 'Move'} {told}"
         held = held or bound(bench, move.factor)
     why = ranked.why
     if cause.machine and rate >= HOLDS and ranked.share >= 0.2:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from dtfexp.describe.fields import spoken
 from dtfexp.describe.signs import Cause
+from dtfexp.describe.wording import listed
 from dtfexp.dialin.moves import Bench, Move
 from dtfexp.dialin.roles import HEAT
 from dtfexp.dialin.symptoms import Ranked
@@ -114,9 +115,9 @@ def _words(bench: Bench, chosen: Try, leading: Sequence[Ranked]) -> str:
         line = f"as now, but {spoken(factor.name)} {bench.shown(factor, chosen.move.to)}."
     said = []
     if answers[1]:
-        said.append(f"Gone: it was {' or '.join(answers[1])}.")
+        said.append(f"Gone: it was {listed(answers[1], last='or')}.")
     if answers[0]:
-        said.append(f"Still there: look for {' or '.join(answers[0])}.")
+        said.append(f"Still there: look for {listed(answers[0], last='or')}.")
     if answers[-1]:
-        said.append(f"Worse: {' or '.join(answers[-1])}.")
+        said.append(f"Worse: {listed(answers[-1], last='or')}.")
     return " ".join([line, *said])

@@ -17,12 +17,14 @@ from numpy.typing import NDArray
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
+from dtfexp.describe.signs import phrase
 from dtfexp.describe.wording import counted as in_words
 from dtfexp.dialin.asked import share_of_one
 from dtfexp.dialin.coding import check_settings
 from dtfexp.dialin.day_counts import INTERVAL, check_counts
 from dtfexp.dialin.defects import defect_counts
 from dtfexp.dialin.judged import wilson
+from dtfexp.dialin.phrases import read
 from dtfexp.maths.cusum import (
     cusum,
     day_steps,
@@ -255,7 +257,10 @@ def _risen(here: pd.DataFrame, before: pd.DataFrame) -> tuple[tuple[str, int], .
 def _total(days: pd.DataFrame) -> dict[str, int]:
     total: dict[str, int] = {}
     for cell in days["symptoms"]:
-        for word, count in defect_counts(cell).items():
+        for said, count in defect_counts(cell).items():
+            signs = read(said).signs
+            # One sign in other words or misspelt is one sign; what is not understood stands as is.
+            word = phrase(signs[0]) if len(signs) == 1 else said
             total[word] = total.get(word, 0) + count
     return total
 

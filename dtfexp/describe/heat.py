@@ -141,9 +141,10 @@ def _none_left(factor: Factor, fabric: Fabric, unit: str) -> str:
     # Neither helps where the dial itself is past the limit.
     machine = "calibrate the heat press, " if factor.measured else "measure the heat press, "
     do = machine if lowest <= bound + _TOLERANCE else ""
+    name = fields.spoken(factor.name)
     return (
         f"{fabric.name} takes {_limit_text(fabric, unit)} at most, and the lowest setting of "
-        f"{factor.name}, {factor.format(lowest, unit)}, {_meets(factor, met, unit)}: "
+        f"{name}, {factor.format(lowest, unit)}, {_meets(factor, met, unit)}: "
         f"{_up(met - bound, factor, unit, difference=True)} too hot; {do}lower the range, "
         "take a powder that melts lower, or use another method"
     )
@@ -157,7 +158,7 @@ def _too_hot(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
     if met <= bound + _TOLERANCE:
         return ""
     return (
-        f"{fabric.name} takes {_limit_text(fabric, unit)} at most: {factor.name} "
+        f"{fabric.name} takes {_limit_text(fabric, unit)} at most: {fields.spoken(factor.name)} "
         f"{factor.format(value, unit)} {_meets(factor, met, unit)}, "
         f"{_up(met - bound, factor, unit, difference=True)} too hot; {_set(factor, bound, unit)}"
     )
@@ -165,7 +166,7 @@ def _too_hot(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
 
 def _out_of_range(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
     told = unit if factor.is_temperature else None
-    place = f"{fabric.name}, {factor.name}"
+    place = f"{fabric.name}, {fields.spoken(factor.name)}"
     if not factor.is_numeric:
         words = in_range(factor, fabric)
         known = {word.casefold() for word in words}
@@ -243,7 +244,12 @@ def _own_range(factor: Factor, value: tuple[Any, ...]) -> tuple[Any, ...]:
     where = f"ranges: {factor.name}"
     if not factor.is_numeric:
         chosen = {_word(factor, word, where) for word in value}
-        return tuple(word for word in factor.levels if word in chosen)
+        words = tuple(word for word in factor.levels if word in chosen)
+        places = [factor.levels.index(word) for word in words]
+        # A window of ordered words is told by its two ends: all between must be allowed.
+        if factor.ordered and places[-1] - places[0] >= len(places):
+            raise SessionError(f"{where} is {listed(words)}; give neighbours of {factor.levels}")
+        return words
     low, high = factor.bounds
     ends = f"{factor.format(low)} to {factor.format(high)}"
     if any(isinstance(end, str) for end in value):

@@ -183,16 +183,18 @@ class Session:
         chosen = self._factor(factor)
         return heat.usual(chosen, self.fabric(fabric), self._left(chosen, fabric))
 
-    def refusal(self, settings: Mapping[str, Any], fabric: str | Fabric) -> str:
+    def refusal(
+        self, settings: Mapping[str, Any], fabric: str | Fabric, unit: str | None = None
+    ) -> str:
         """Why a press (factor name -> setting) may not be made, in one line; "" when it may.
 
         Past the heat limit, outside the range of the setting or of the fabric, or forbidden.
         Settings that are missing (no key, None, NaN) are not looked at. Every proposal of dtfexp
-        asks this gate, and so does every place where a setting is entered.
+        asks this gate, and so does every place where a setting is entered. ``unit``: °C or °F to
+        tell temperatures in, default ``temperature_unit``.
         """
-        return heat.refusal(
-            self.factors, self.forbidden, self.fabric(fabric), settings, self.temperature_unit
-        )
+        chosen, told = self.fabric(fabric), self._told_in(unit)
+        return heat.refusal(self.factors, self.forbidden, chosen, settings, told)
 
     def limit_note(self, fabric: str | Fabric, unit: str | None = None) -> str:
         """The heat limit in one line for people; "" without one. ``unit``: °C or °F to tell it in.
@@ -200,14 +202,18 @@ class Session:
         "nylon shell takes 150 °C at most. The heat press reaches up to 16 °C above its dial
         (measured): set 134 °C or less."
         """
-        told = self.temperature_unit if unit is None else units.canonical(unit)
-        return heat.limit_note(self.factors, self.fabric(fabric), told)
+        return heat.limit_note(self.factors, self.fabric(fabric), self._told_in(unit))
 
-    def nothing_left(self, fabric: str | Fabric) -> str:
-        """Why ``fabric`` cannot be pressed at all and what could be done, in one line; else ""."""
-        return heat.nothing_left(
-            self.factors, self.forbidden, self.fabric(fabric), self.temperature_unit
-        )
+    def nothing_left(self, fabric: str | Fabric, unit: str | None = None) -> str:
+        """Why ``fabric`` cannot be pressed at all and what could be done, in one line; else "".
+
+        ``unit``: °C or °F to tell temperatures in.
+        """
+        chosen, told = self.fabric(fabric), self._told_in(unit)
+        return heat.nothing_left(self.factors, self.forbidden, chosen, told)
+
+    def _told_in(self, unit: str | None) -> str:
+        return self.temperature_unit if unit is None else units.canonical(unit)
 
     def _factor(self, factor: str | Factor) -> Factor:
         return self.factor(factor.name if isinstance(factor, Factor) else factor)

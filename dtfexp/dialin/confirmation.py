@@ -80,6 +80,9 @@ def confirmation_plan(
     if not isinstance(reach, (int, float)) or not 0.0 <= reach <= 1.0:
         raise PlanError(f"reach is {fields.shown(reach)}; give a share from 0 to 1, such as 0.5")
     rng = np.random.default_rng(whole_seed(seed))
+    no = fit.session.refusal(window.target, window.fabric) if window.target else window.reason
+    if no:
+        raise PlanError(f"confirmation_plan: {no}")
     spots = [("target", dict(window.target))]
     spots += [(f"corner {k}", s) for k, s in enumerate(corners(fit, window, float(reach)), start=1)]
     runs = _laid_out(fit, window.fabric, _shared_out(spots, terms.presses), days, per_load, rng)

@@ -38,6 +38,9 @@ def curve(
                 f"{AVERAGE!r} to average over the ranges of all others"
             )
         return _average(fit, moving, fabric)
+    line = session.nothing_left(fabric)
+    if line:
+        raise SessionError(line)
     target = fit.window(fabric).target
     place = target | _checked(fit, at or {})
     if other is None:

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
+from dtfexp.describe import heat
 from dtfexp.maths.joint import pass_given, press_at
 from dtfexp.maths.posterior import predict
 from dtfexp.maths.together import departures, even_normals
@@ -68,7 +69,7 @@ def _shares(weight: Array, draws: int) -> NDArray[np.int_]:
 
 
 def spread_over_range(fit: Fit, fabric: str, unit_points: Array) -> pd.DataFrame:
-    """Settings at points (M, d) of the unit cube: evenly over each range, heat limit kept."""
+    """Settings at points (M, d) of the unit cube: evenly over what the fabric may meet."""
     session = fit.session
     columns: dict[str, Any] = {}
     for factor, u in zip(session.factors, unit_points.T, strict=True):
@@ -77,8 +78,11 @@ def spread_over_range(fit: Fit, fabric: str, unit_points: Array) -> pd.DataFrame
 
 
 def _along(fit: Fit, factor: Factor, fabric: str, u: Array) -> NDArray[Any]:
+    # A fabric that cannot be pressed any more is looked at over the range it was described with.
+    session = fit.session
+    allowed = session.allowed(factor, fabric) or heat.in_range(factor, session.fabric(fabric))
     if factor.is_numeric:
-        low, high = factor.bounds[0], fit.session.highest(factor, fabric)
+        low, high = allowed[0], allowed[-1]
         return np.asarray(low + u * (high - low))
-    place = np.minimum((u * len(factor.levels)).astype(int), len(factor.levels) - 1)
-    return np.asarray(np.array(factor.levels, dtype=object)[place])
+    place = np.minimum((u * len(allowed)).astype(int), len(allowed) - 1)
+    return np.asarray(np.array(allowed, dtype=object)[place])

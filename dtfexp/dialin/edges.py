@@ -6,9 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from dtfexp.describe import heat
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.fields import spoken
+from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import direction
 from dtfexp.maths.joint import each_outcome
@@ -18,6 +21,8 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 COLUMNS = ("factor", "side", "value", "margin", "stopped_by", "looks", "certainty", "advice")
+HEAT_LIMIT, FABRIC_RANGE = "heat limit", "range of the fabric"
+PLAN_RANGE = "range of the plan"
 LOOKS = {
     ("print", "low"): "too little ink or powder",
     ("print", "high"): "too much ink or powder",
@@ -88,15 +93,23 @@ def _edge(
         "advice": "",
     }
     if at_end:
-        limited = side == "high" and factor.is_numeric and axis[-1] < factor.settings()[-1]
-        row["stopped_by"] = "heat limit" if limited else "range of the plan"
-        row["advice"] = (
-            f"{fabric} must not be pressed hotter; stay at or below {factor.format(edge)}."
-            if limited
-            else f"The plan ends here; widen the range of {spoken(factor.name)} to learn what lies "
-            "beyond."
-        )
+        row["stopped_by"], row["advice"] = _end(fit.session, fabric, factor, side, axis)
     return row, grids.as_setting(factor, grids.nearest(axis, float(outside)))
+
+
+def _end(
+    session: Session, fabric: str, factor: Factor, side: str, axis: NDArray[np.float64]
+) -> tuple[str, str]:
+    """What ends the settings of a fabric on one side, and what to do about it."""
+    inside = heat.in_range(factor, session.fabric(fabric))
+    if side == "high" and axis[-1] < grids.as_axis(factor, inside[-1]):
+        return HEAT_LIMIT, session.limit_note(fabric)
+    end = inside[0] if side == "low" else inside[-1]
+    own = factor.settings()[0] if side == "low" else factor.settings()[-1]
+    if end != own:
+        return FABRIC_RANGE, f"{fabric} is kept from going further: this is its own range."
+    name = spoken(factor.name)
+    return PLAN_RANGE, f"The plan ends here; widen the range of {name} to learn what lies beyond."
 
 
 def _advice(row: dict[str, Any], chance: float) -> str:

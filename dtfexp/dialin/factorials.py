@@ -36,14 +36,16 @@ def full_factorial(asked: Asked) -> Wanted:
         fabric: [_settings(asked, f, fabric, wanted[f.name]) for f in session.factors]
         for fabric in asked.fabrics
     }
-    counts = [len(one) for one in levels[asked.fabrics[0]]]
-    total = prod(counts) * asked.replicates
+    counts = {fabric: [len(one) for one in levels[fabric]] for fabric in asked.fabrics}
+    totals = {fabric: prod(counts[fabric]) * asked.replicates for fabric in asked.fabrics}
     centres = asked.whole("centres", 0, 0, 1000)
-    asked.needs(total + centres)
-    table = np.tile(designs.full_factorial(counts), (asked.replicates, 1))
-    blocks, hidden = _blocks(asked, counts)
+    asked.needs(max(totals.values()) + centres)
     parts = []
+    hidden: tuple[str, ...] = ()
     for fabric, count in share_presses(asked.presses, asked.fabrics).items():
+        total = totals[fabric]
+        table = np.tile(designs.full_factorial(counts[fabric]), (asked.replicates, 1))
+        blocks, hidden = _blocks(asked, counts[fabric])
         extra = centres if "centres" in asked.options else min(count - total, _MOST_CENTRES)
         part = pd.DataFrame({"fabric": [fabric] * (total + extra)})
         for i, factor in enumerate(session.factors):
@@ -54,8 +56,8 @@ def full_factorial(asked: Asked) -> Wanted:
             part["block"] = [asked.blocks[k] for k in turns]
         parts.append(part)
     frame = pd.concat(parts, ignore_index=True)
-    extra = len(frame) - total * len(asked.fabrics)
-    told = " x ".join(map(str, counts))
+    extra = len(frame) - sum(totals.values())
+    told = " or ".join(dict.fromkeys(" x ".join(map(str, one)) for one in counts.values()))
     return Wanted(
         frame,
         f"Every combination of {told} levels"
@@ -70,11 +72,11 @@ def full_factorial(asked: Asked) -> Wanted:
 
 
 def _wanted_levels(session: Session, levels: Any) -> dict[str, Any]:
-    """For every factor a count or a list of settings."""
+    """For every factor a count or a list of settings; None: all words that are allowed."""
     if not isinstance(levels, Mapping):
         many = _count("levels", levels, 9)
-        return {f.name: many if f.is_numeric else len(f.levels) for f in session.factors}
-    out: dict[str, Any] = {f.name: 2 if f.is_numeric else len(f.levels) for f in session.factors}
+        return {f.name: many if f.is_numeric else None for f in session.factors}
+    out: dict[str, Any] = {f.name: 2 if f.is_numeric else None for f in session.factors}
     for name, value in levels.items():
         factor = session.factor(name)
         if isinstance(value, (list, tuple)):
@@ -95,17 +97,20 @@ def _count(what: str, value: Any, most: int) -> int:
 def _settings(asked: Asked, factor: Factor, fabric: str, wanted: Any) -> list[Any]:
     """The levels of one factor on one fabric; ``PlanError`` when it has not so many."""
     allowed = asked.session.allowed(factor, fabric)
+    if wanted is None:
+        return list(allowed)
     if isinstance(wanted, list):
         return _given(factor, fabric, wanted, allowed)
-    if not factor.is_numeric:
-        return even_words(factor, wanted)
-    found = even_numbers(factor, np.array(allowed), wanted, asked.reach())
+    if factor.is_numeric:
+        found = even_numbers(asked.session, factor, fabric, wanted, asked.reach()).tolist()
+    else:
+        found = even_words(asked.session, factor, fabric, wanted)
     if len(found) < wanted:
         raise PlanError(
             f"levels of {factor.name!r} is {wanted}; on {fabric}, within reach {asked.reach():g}, "
             f"its steps give {len(found)}; ask for fewer levels, or a longer reach"
         )
-    return [float(value) for value in found]
+    return list(found)
 
 
 def _given(factor: Factor, fabric: str, wanted: list[Any], allowed: tuple[Any, ...]) -> list[Any]:
@@ -119,12 +124,16 @@ def _given(factor: Factor, fabric: str, wanted: list[Any], allowed: tuple[Any, .
             raise PlanError(f"levels of {factor.name!r}: {error}") from None
         off = factor.is_numeric and abs(setting - float(value)) > 1e-6 * factor.grid_step
         if off or setting not in allowed or setting in out:
-            near = min(allowed, key=lambda a: abs(a - float(value))) if factor.is_numeric else ""
+            near = (
+                f"the nearest is {factor.format(min(allowed, key=lambda a: abs(a - float(value))))}"
+                if factor.is_numeric
+                else f"use {' or '.join(allowed)}"
+            )
             raise PlanError(
                 f"levels of {factor.name!r}: {factor.format(value)} stands twice"
                 if setting in out and not off
                 else f"levels of {factor.name!r}: {factor.format(value)} cannot be set for "
-                f"{fabric}; the nearest is {factor.format(near)}"
+                f"{fabric}; {near}"
             )
         out.append(setting)
     return out
@@ -132,9 +141,9 @@ def _given(factor: Factor, fabric: str, wanted: list[Any], allowed: tuple[Any, .
 
 def _centre(asked: Asked, factor: Factor, fabric: str) -> Any:
     if not factor.is_numeric:
-        return factor.usual
+        return asked.session.usual(factor, fabric)
     allowed = np.array(asked.session.allowed(factor, fabric))
-    centre = centre_of(factor, allowed, asked.reach())
+    centre = centre_of(asked.session, factor, fabric, asked.reach())
     return float(allowed[int(np.argmin(np.abs(allowed - centre)))])
 
 

@@ -167,8 +167,8 @@ def for_fabrics(
 def _not_folded(asked: Asked, fabric: str, coded: Array, made: pd.DataFrame) -> None:
     for i, factor in enumerate(asked.session.factors):
         wanted, got = len(np.unique(coded[:, i])), made[factor.name].nunique()
-        if got < wanted and factor.is_numeric:
-            top = asked.session.highest(factor, fabric)
+        if got < (wanted if factor.is_numeric else min(wanted, 2)):
+            top = asked.session.allowed(factor, fabric)[-1]
             raise PlanError(
                 f"design {asked.design!r} needs {wanted} different settings of {factor.name!r} and "
                 f"{fabric} has {got} (up to {factor.format(top)}); use a finer step, a wider range "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -71,10 +72,12 @@ def as_axis(factor: Factor, setting: Any) -> float:
 
 
 def full_axis(session: Session, factor: Factor, fabric: str) -> Array:
-    """Everything a ranged factor can be set to for one fabric, its heat limit kept."""
-    if not factor.is_numeric:
-        return np.arange(len(factor.levels), dtype=float)
-    return np.asarray(session.allowed(factor, fabric), dtype=float)
+    """Everything a ranged factor may be set to for one fabric, of ordered words their places.
+
+    Its own range and its heat limit are kept, so that the axis is empty where nothing is left.
+    """
+    allowed = session.allowed(factor, fabric)
+    return np.array([as_axis(factor, setting) for setting in allowed], dtype=float)
 
 
 def nearest(axis: Array, value: float) -> float:
@@ -83,13 +86,25 @@ def nearest(axis: Array, value: float) -> float:
 
 
 def usual(session: Session, fabric: str) -> dict[str, Any]:
-    """What the shop runs today, as near as the dial and the fabric's heat limit allow."""
+    """What the shop runs today, as near as the dial and the fabric allow."""
+    return {factor.name: session.usual(factor, fabric) for factor in session.factors}
+
+
+def moved_in(session: Session, fabric: str, settings: Mapping[str, Any]) -> dict[str, Any]:
+    """A set-point with every setting at the nearest that the fabric may be pressed at.
+
+    A word without an order that is not allowed gives way to the usual one.
+    """
     out: dict[str, Any] = {}
     for factor in session.factors:
-        out[factor.name] = factor.usual
-        if factor.is_numeric:
+        value = settings[factor.name]
+        if factor.is_numeric or factor.ordered:
             axis = full_axis(session, factor, fabric)
-            out[factor.name] = nearest(axis, float(factor.usual))
+            out[factor.name] = as_setting(factor, nearest(axis, as_axis(factor, value)))
+        else:
+            word = factor.snap(value)
+            allowed = word in session.allowed(factor, fabric)
+            out[factor.name] = word if allowed else session.usual(factor, fabric)
     return out
 
 
@@ -100,12 +115,12 @@ def unit_of(factor: Factor) -> float:
     return factor.grid_step
 
 
-def word_choices(session: Session) -> list[dict[str, str]]:
-    """Every combination of the unordered words."""
+def word_choices(session: Session, fabric: str) -> list[dict[str, str]]:
+    """Every combination of the unordered words that the fabric may be pressed at."""
     factors = [f for f in session.factors if not f.is_numeric and not f.ordered]
     return [
         dict(zip([f.name for f in factors], words, strict=True))
-        for words in product(*(f.levels for f in factors))
+        for words in product(*(session.allowed(f, fabric) for f in factors))
     ]
 
 

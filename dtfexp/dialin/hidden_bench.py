@@ -82,7 +82,7 @@ class HiddenBench:
     def window(self, fabric: str, pass_rate: float) -> TrueWindow | None:
         """The true window of a fabric, found as a recommended one is: on a coarse grid, then a
         finer one around it; None when no box is as wide as the machines wander to both sides."""
-        choices = grids.word_choices(self.session)
+        choices = grids.word_choices(self.session, fabric)
         best: TrueWindow | None = None
         for words in choices:
             grid = grids.grid(self.session, fabric, words, max(COARSE // len(choices), 300))

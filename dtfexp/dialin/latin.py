@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from dtfexp.describe.errors import PlanError
 from dtfexp.describe.factor import Factor
 from dtfexp.dialin.family import Asked, Wanted
 from dtfexp.dialin.first_look import share_presses
@@ -74,7 +75,7 @@ def _cures(asked: Asked, cure: list[Factor], rng: np.random.Generator) -> list[d
     count = min(asked.whole("cures", min(usual, asked.presses), 1, asked.presses), asked.presses)
     if not cure:
         return [{}]
-    choices = [[{f.name: v} for v in _settings(asked, f, asked.fabrics[0])] for f in cure]
+    choices = [[{f.name: v} for v in _for_all(asked, f)] for f in cure]
     codes = latin_hypercube(
         count, [len(c) for c in choices], rng, _allowed_cures(asked, cure, choices)
     )
@@ -125,13 +126,33 @@ def _allowed(asked: Asked, fabric: str, choices: list[list[dict[str, Any]]]) -> 
     )
 
 
+def _for_all(asked: Asked, factor: Factor) -> list[Any]:
+    """The settings of the cure, which fabrics share: those that every one of them may meet."""
+    within = [_within(asked, factor, fabric) for fabric in asked.fabrics]
+    shared = [value for value in within[0] if all(value in other for other in within)]
+    if not shared:
+        raise PlanError(
+            f"design {asked.design!r} cures all fabrics alike, and no setting of {factor.name!r} "
+            f"is allowed for all of {', '.join(asked.fabrics)}; plan them one by one"
+        )
+    return _few(asked, factor, shared)
+
+
 def _settings(asked: Asked, factor: Factor, fabric: str) -> list[Any]:
     """The settings that stand for a factor, evenly chosen where it is slow to change."""
-    slow = asked.whole("slow_levels", _SLOW_LEVELS, 2, 1000)
+    return _few(asked, factor, _within(asked, factor, fabric))
+
+
+def _within(asked: Asked, factor: Factor, fabric: str) -> list[Any]:
     if not factor.is_numeric:
-        return list(factor.levels)
-    allowed = np.array(asked.session.allowed(factor, fabric))
-    settings = within_reach(factor, allowed, asked.reach(default=1.0))
-    if factor.is_slow and len(settings) > slow:
-        settings = settings[np.unique(np.linspace(0, len(settings) - 1, slow).round().astype(int))]
-    return [float(value) for value in settings]
+        return list(asked.session.allowed(factor, fabric))
+    found = within_reach(asked.session, factor, fabric, asked.reach(default=1.0))
+    return [float(value) for value in found]
+
+
+def _few(asked: Asked, factor: Factor, settings: list[Any]) -> list[Any]:
+    slow = asked.whole("slow_levels", _SLOW_LEVELS, 2, 1000)
+    if not (factor.is_numeric and factor.is_slow) or len(settings) <= slow:
+        return settings
+    places = np.unique(np.linspace(0, len(settings) - 1, slow).round().astype(int))
+    return [settings[int(k)] for k in places]

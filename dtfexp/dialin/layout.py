@@ -374,13 +374,12 @@ def _checked(session: Session, settings: pd.DataFrame) -> tuple[list[str], dict[
             on_step = not factor.is_numeric or abs(value - float(given)) <= _TOLERANCE * max(
                 1.0, abs(value)
             )
-            if not on_step or value not in allowed[fabric]:
-                last = allowed[fabric][-1]
+            if value not in allowed[fabric]:
+                why = session.refusal({factor.name: given}, fabric)
+                raise PlanError(f"{place}: {why or session.nothing_left(fabric)}")
+            if not on_step:
                 raise PlanError(
                     f"{place}: {given} cannot be set for {fabric}; use {factor.format(value)}"
-                    if value in allowed[fabric]
-                    else f"{place}: {given} is too hot for {fabric}; use {factor.format(last)} "
-                    "or less"
                 )
             values.append(value)
         columns[factor.name] = values

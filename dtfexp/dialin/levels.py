@@ -19,48 +19,47 @@ Array = NDArray[np.float64]
 def settings_from_codes(session: Session, fabric: str, codes: Array, reach: float) -> pd.DataFrame:
     """Codes (n, factors) as settings of one fabric: code 1 is ``reach`` of the half-range away.
 
-    Everything lies on the bench's steps, inside the range and below the fabric's heat limit; a
-    fabric that cannot take the usual press temperature has its centre moved down, not cut off.
+    Everything lies on the bench's steps and is allowed for the fabric; where it cannot take the
+    usual press temperature its centre is moved down, not cut off.
     """
     columns: dict[str, Any] = {}
     for i, factor in enumerate(session.factors):
-        allowed = session.allowed(factor, fabric)
-        if factor.is_numeric:
-            columns[factor.name] = _numbers(factor, np.array(allowed), codes[:, i], reach)
-        else:
-            columns[factor.name] = _words(factor, codes[:, i])
+        made = _numbers if factor.is_numeric else _words
+        columns[factor.name] = made(session, factor, fabric, codes[:, i], reach)
     return pd.DataFrame(columns)
 
 
-def centre_of(factor: Factor, allowed: Array, reach: float) -> float:
+def centre_of(session: Session, factor: Factor, fabric: str, reach: float) -> float:
     """The middle of the plan: the usual setting, moved in from limits so that both sides fit."""
     _, back = _scale(factor)
-    return float(back(_span(factor, allowed, reach)[0]))
+    return float(back(_span(session, factor, fabric, reach)[0]))
 
 
-def even_numbers(factor: Factor, allowed: Array, count: int, reach: float) -> Array:
+def even_numbers(session: Session, factor: Factor, fabric: str, count: int, reach: float) -> Array:
     """``count`` settings evenly from one end of the plan to the other; fewer where steps fold."""
     _, back = _scale(factor)
-    centre, away = _span(factor, allowed, reach)
+    allowed = np.array(session.allowed(factor, fabric))
+    centre, away = _span(session, factor, fabric, reach)
     wanted = [back(x) for x in np.linspace(centre - away, centre + away, count)]
     return np.unique([allowed[int(np.argmin(np.abs(allowed - w)))] for w in wanted])
 
 
-def within_reach(factor: Factor, allowed: Array, reach: float) -> Array:
+def within_reach(session: Session, factor: Factor, fabric: str, reach: float) -> Array:
     """Every setting from one end of the plan to the other."""
     _, back = _scale(factor)
-    centre, away = _span(factor, allowed, reach)
+    allowed = np.array(session.allowed(factor, fabric))
+    centre, away = _span(session, factor, fabric, reach)
     slack = 1e-6 * factor.grid_step
     inside = (allowed >= back(centre - away) - slack) & (allowed <= back(centre + away) + slack)
     return allowed[inside] if inside.any() else allowed[:1]
 
 
-def even_words(factor: Factor, count: int) -> list[str]:
+def even_words(session: Session, factor: Factor, fabric: str, count: int) -> list[str]:
     """``count`` words with the usual one among them: neighbours and ends, or the first others."""
-    words = list(factor.levels)
+    words = list(session.allowed(factor, fabric))
     if count >= len(words):
         return words
-    usual = words.index(str(factor.usual))
+    usual = words.index(session.usual(factor, fabric))
     if not factor.ordered:
         chosen = {usual, *[k for k in range(len(words)) if k != usual][: count - 1]}
     else:
@@ -71,16 +70,19 @@ def even_words(factor: Factor, count: int) -> list[str]:
     return [words[k] for k in sorted(chosen)]
 
 
-def _span(factor: Factor, allowed: Array, reach: float) -> tuple[float, float]:
+def _span(session: Session, factor: Factor, fabric: str, reach: float) -> tuple[float, float]:
     """Middle of the plan and how far it reaches on each side, on the scale of the levels.
 
-    A heat limit or a usual setting at the end of the range would leave one side unpressed: the
-    middle moves in, and where the limit leaves too little room the plan is made narrower.
+    A limit or a usual setting at the end of what is allowed would leave one side unpressed: the
+    middle moves in, and where too little is left the plan is made narrower.
     """
     scale, _ = _scale(factor)
-    low, high, top = (scale(x) for x in (*factor.bounds, float(allowed[-1])))
-    away = min(reach * 0.5 * (high - low), 0.5 * (top - low))
-    return max(min(scale(float(factor.usual)), top - away), low + away), away
+    low, high = (scale(x) for x in factor.bounds)
+    allowed = session.allowed(factor, fabric)
+    bottom, top = scale(float(allowed[0])), scale(float(allowed[-1]))
+    away = min(reach * 0.5 * (high - low), 0.5 * (top - bottom))
+    usual = scale(float(session.usual(factor, fabric)))
+    return max(min(usual, top - away), bottom + away), away
 
 
 def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], float]]:
@@ -90,9 +92,10 @@ def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], 
     return float, float
 
 
-def _numbers(factor: Factor, allowed: Array, code: Array, reach: float) -> Array:
+def _numbers(session: Session, factor: Factor, fabric: str, code: Array, reach: float) -> Array:
     _, back = _scale(factor)
-    centre, away = _span(factor, allowed, reach)
+    allowed = np.array(session.allowed(factor, fabric))
+    centre, away = _span(session, factor, fabric, reach)
     codes, of_code = np.unique(np.append(code, 0.0), return_inverse=True)
     index = np.array(
         [int(np.argmin(np.abs(allowed - back(centre + c * away)))) for c in codes], dtype=int
@@ -106,18 +109,19 @@ def _numbers(factor: Factor, allowed: Array, code: Array, reach: float) -> Array
     return np.asarray(allowed[np.clip(index, 0, len(allowed) - 1)][of_code[:-1]], dtype=float)
 
 
-def _words(factor: Factor, code: Array) -> list[str]:
+def _words(session: Session, factor: Factor, fabric: str, code: Array, reach: float) -> list[str]:
     """Usual word at code 0 and below; the other words in turn above it.  Ordered: neighbours."""
-    usual = factor.levels.index(str(factor.usual))
+    words = session.allowed(factor, fabric)
+    usual = words.index(session.usual(factor, fabric))
     if factor.ordered:
-        place = np.clip(usual + np.sign(code).astype(int), 0, len(factor.levels) - 1)
-        return [factor.levels[int(k)] for k in place]
-    others = [w for k, w in enumerate(factor.levels) if k != usual]
+        place = np.clip(usual + np.sign(code).astype(int), 0, len(words) - 1)
+        return [words[int(k)] for k in place]
+    others = [w for k, w in enumerate(words) if k != usual] or [words[usual]]
     out, turn = [], 0
     for value in code:
         if value > 0:
             out.append(others[turn % len(others)])
             turn += 1
         else:
-            out.append(factor.levels[usual])
+            out.append(words[usual])
     return out

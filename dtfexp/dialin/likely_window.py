@@ -52,7 +52,7 @@ def likely_window(
     fitted: Fit, post: Posterior, fabric: str, pass_rate: float, budget: int
 ) -> Likely:
     """Looked at over the whole range first, then more closely where drawn windows lie."""
-    words = grids.word_choices(fitted.session)
+    words = grids.word_choices(fitted.session, fabric)
     each = max(budget // len(words), 300)
     parts = []
     for choice in words:

@@ -22,7 +22,7 @@ from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
 from dtfexp.dialin.likely_window import Likely, likely_window
 from dtfexp.dialin.numbering import first_numbers
-from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
+from dtfexp.dialin.plan import Plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.why import why_chosen
 from dtfexp.maths.lookahead import Outlook
 from dtfexp.maths.points import Points
@@ -58,7 +58,7 @@ def next_presses(
     """
     count = whole_presses(presses)
     seed = whole_seed(seed)
-    names = chosen_fabrics(session, fabrics)
+    names, left_out = pressable(session, fabrics)
     fitted = fit(session, results)
     first = first_numbers(fitted.results)
     rng = np.random.default_rng(seed)
@@ -69,12 +69,13 @@ def next_presses(
     else:
         chosen = choose(fitted, names, count, seed)
         if chosen is None:
-            return Plan(session, no_rows(session), "next", seed, _enough_reason(fitted, names))
+            enough = f"{_enough_reason(fitted, names)}{left_out}"
+            return Plan(session, no_rows(session), "next", seed, enough)
         wanted = chosen.presses
         reason = _next_reason(fitted, names)
     runs = lay_out(session, wanted, rng, *first)
     why = () if chosen is None else why_chosen(fitted, chosen.likely, runs)
-    return Plan(session, runs, "next", seed, reason, why=why)
+    return Plan(session, runs, "next", seed, f"{reason}{left_out}", why=why)
 
 
 @dataclass(frozen=True)

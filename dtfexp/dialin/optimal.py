@@ -9,6 +9,7 @@ best, with the luck of loads and rounds counted in.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Hashable
 from dataclasses import replace
 
 import numpy as np
@@ -177,8 +178,11 @@ def _crossing(
 ) -> Crossing:
     """How many loads and rounds, and what lies where; a block has loads and rounds of its own."""
     caps = (asked.session.coupons_per_load, asked.session.presses_per_round)
-    heat = [bench.heat_class[fabric] for fabric in marks["fabric"]]
-    sides = [(day, (day, limit)) for day, limit in zip(marks["block"], heat, strict=True)]
+    cure, heat = bench.classes("load"), bench.classes("round")
+    sides: list[tuple[Hashable, Hashable]] = [
+        ((day, cure[fabric]), (day, heat[fabric]))
+        for day, fabric in zip(marks["block"], marks["fabric"], strict=True)
+    ]
     counts = []
     for place, (option, group) in enumerate((("loads", "load"), ("rounds", "round"))):
         presses = Counter(side[place] for side in sides)

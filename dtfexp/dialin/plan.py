@@ -139,7 +139,7 @@ def plan(
     """
     count = whole_presses(presses)
     seed = whole_seed(seed)
-    names = chosen_fabrics(session, fabrics)
+    names, left_out = pressable(session, fabrics)
     if not isinstance(design, str) or design not in FAMILIES:
         raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
     asked = Asked(session, design, names, count, seed, options)
@@ -147,7 +147,8 @@ def plan(
     if asked.blocks and "block" not in wanted.frame:
         wanted = replace(wanted, frame=in_blocks(session, wanted.frame, asked.blocks, seed))
     runs = _in_order(session, wanted, asked.blocks, seed)
-    return Plan(session, runs, design, seed, wanted.reason, wanted.notes, fraction=wanted.fraction)
+    reason = f"{wanted.reason}{left_out}"
+    return Plan(session, runs, design, seed, reason, wanted.notes, fraction=wanted.fraction)
 
 
 def _permitted(session: Session, design: str, wanted: Wanted) -> Wanted:
@@ -236,3 +237,17 @@ def chosen_fabrics(session: Session, fabrics: Iterable[str | Fabric] | None) -> 
             "fabrics is empty; name at least one of " + ", ".join(f.name for f in session.fabrics)
         )
     return names
+
+
+def pressable(session: Session, fabrics: Iterable[str | Fabric] | None) -> tuple[list[str], str]:
+    """The fabrics asked for that can be pressed, and a sentence on those left out (else "").
+
+    A fabric is left out when its heat limit, or what is forbidden, leaves it no setting. Raises
+    ``PlanError`` with the reason when none can be pressed.
+    """
+    names = chosen_fabrics(session, fabrics)
+    reasons = {name: line for name in names if (line := session.nothing_left(name))}
+    if len(reasons) == len(names):
+        raise PlanError("; ".join(reasons.values()))
+    said = "".join(f" Left out: {line}." for line in reasons.values())
+    return [name for name in names if name not in reasons], said

@@ -138,10 +138,10 @@ def _with_centres(asked: Asked, outer: Array, usual: int) -> Array:
 
     Raises ``PlanError`` when the rows with one centre press do not fit.
     """
-    repeats = _word_combinations(asked)
-    room = asked.each // len(repeats) - len(outer)
+    repeats = _most_combinations(asked)
+    room = asked.each // repeats - len(outer)
     centres = asked.whole("centres", min(usual, max(room, 1)), 0, 1000)
-    asked.needs((len(outer) + centres) * len(repeats))
+    asked.needs((len(outer) + centres) * repeats)
     coded = np.vstack([outer, np.zeros((centres, outer.shape[1]))])
     try:
         designs.check_quadratic(coded, f"design {asked.design!r}")
@@ -155,8 +155,7 @@ def _for_fabrics(
 ) -> pd.DataFrame:
     """The coded rows of the ranged settings, for every combination of the words and fabric."""
     factors = asked.session.factors
-    words = _word_combinations(asked)
-    asked.needs(len(coded) * len(words))
+    asked.needs(len(coded) * _most_combinations(asked))
     codes = np.zeros((len(coded), len(factors)))
     for column, factor in enumerate(ranged):
         codes[:, factors.index(factor)] = coded[:, column]
@@ -165,14 +164,16 @@ def _for_fabrics(
         settings = settings_from_codes(asked.session, fabric, codes, reach)
         for column, factor in enumerate(ranged):
             if not factor.is_numeric:
-                settings[factor.name] = _middling(factor, coded[:, column])
+                words = asked.session.allowed(factor, fabric)
+                usual = words.index(asked.session.usual(factor, fabric))
+                settings[factor.name] = _middling(words, usual, coded[:, column])
             wanted, got = len(np.unique(coded[:, column])), settings[factor.name].nunique()
             if got < min(wanted, 3):
                 raise PlanError(
                     f"design {asked.design!r} needs 3 different settings of {factor.name!r} and "
                     f"{fabric} has {got}; use a finer step, a wider range or leave this fabric out"
                 )
-        for choice in words:
+        for choice in _word_combinations(asked, fabric):
             part = settings.assign(**choice)
             part.insert(0, "fabric", fabric)
             if labels is not None:
@@ -185,29 +186,39 @@ def _ranged(asked: Asked) -> list[Factor]:
     return [f for f in asked.session.factors if f.is_numeric or (f.ordered and len(f.levels) >= 3)]
 
 
-def _word_combinations(asked: Asked) -> list[dict[str, Any]]:
+def _most_combinations(asked: Asked) -> int:
+    """How often the coded rows are pressed on the fabric with the most words."""
+    return max(len(_word_combinations(asked, fabric)) for fabric in asked.fabrics)
+
+
+def _word_combinations(asked: Asked, fabric: str) -> list[dict[str, Any]]:
     """Every combination of the words that have no middle; one of the usual ones when so asked."""
     words = asked.options.get("words", "all")
     if words not in ("all", "usual"):
         raise PlanError(f"words is {fields.shown(words)}; use 'all' (every combination) or 'usual'")
     ranged = _ranged(asked)
     others = [f for f in asked.session.factors if f not in ranged]
-    choices = [f.levels if words == "all" else (str(f.usual),) for f in others]
+    session = asked.session
+    choices = [
+        session.allowed(f, fabric) if words == "all" else (session.usual(f, fabric),)
+        for f in others
+    ]
     return [dict(zip([f.name for f in others], one, strict=True)) for one in product(*choices)]
 
 
 def _crossed_words(asked: Asked, ranged: list[Factor]) -> str:
     others = [f.name for f in asked.session.factors if f not in ranged]
-    many = len(_word_combinations(asked))
+    many = _most_combinations(asked)
     if many > 1:
         return f" for each fabric and each of {many} choices of {', '.join(others)}"
     return " for each fabric"
 
 
-def _middling(factor: Factor, code: Array) -> list[str]:
+def _middling(words: tuple[str, ...], usual: int, code: Array) -> list[str]:
     """Ordered words as three levels: one below the middle, the middle, one above."""
-    middle = min(max(factor.levels.index(str(factor.usual)), 1), len(factor.levels) - 2)
-    return [factor.levels[middle + int(s)] for s in np.sign(code)]
+    middle = max(min(usual, len(words) - 2), 1)
+    place = np.clip(middle + np.sign(code).astype(int), 0, len(words) - 1)
+    return [words[int(k)] for k in place]
 
 
 def _alpha_notes(frame: pd.DataFrame, ranged: list[Factor], alpha: float) -> list[str]:

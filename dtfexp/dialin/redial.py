@@ -34,7 +34,7 @@ from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
 from dtfexp.dialin.next_presses import choose, no_rows
 from dtfexp.dialin.numbering import first_numbers
-from dtfexp.dialin.plan import Plan, chosen_fabrics, whole_presses, whole_seed
+from dtfexp.dialin.plan import Plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.results import check_results
 from dtfexp.dialin.shift import Moving, Shift, dialled, fit_moved, graded_rows, probes, shifted
 from dtfexp.dialin.why import why_chosen
@@ -111,12 +111,11 @@ class Redial:
         when another batch would hardly change the windows.
         """
         count, seed = whole_presses(presses), whole_seed(seed)
-        names = chosen_fabrics(self.session, [self.fabric] if fabrics is None else fabrics)
-        if self.changed == "fabric":
-            # The others' presses are moved to where this one wants them.
-            names = [self.fabric]
+        # With a new fabric the others' presses are moved to where this one wants them.
+        only = fabrics is None or self.changed == "fabric"
+        names, left_out = pressable(self.session, [self.fabric] if only else fabrics)
         chosen = None
-        if self.shifts and not len(self.now):
+        if self.shifts and not len(self.now) and self.fabric in names:
             wanted = self._beside_target().head(count)
             reason = f"Beside the old target, to either side: shows how far {self._moved} moved."
         else:
@@ -125,14 +124,15 @@ class Redial:
             told = f"window{'s' * several} of {listed(names)}"
             if chosen is None:
                 reason = f"Another batch would hardly change the {told}: confirm the target."
-                return Plan(self.session, no_rows(self.session), "redial", seed, reason)
+                none = no_rows(self.session)
+                return Plan(self.session, none, "redial", seed, f"{reason}{left_out}")
             wanted = chosen.presses
             ends = "end" if several else "ends"
             reason = f"Chosen where they teach most about where the {told} {ends}."
         numbers = first_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
         why = () if chosen is None else why_chosen(self.fit, chosen.likely, runs)
-        return Plan(self.session, runs, "redial", seed, reason, why=why)
+        return Plan(self.session, runs, "redial", seed, f"{reason}{left_out}", why=why)
 
     def _beside_target(self) -> pd.DataFrame:
         target = self.target
@@ -140,11 +140,10 @@ class Redial:
             target = fit(self.session, self.earlier).window(self.fabric).target
         rows = []
         for offsets in probes([shift.factor for shift in self.shifts]):
-            row = {"fabric": self.fabric} | dict(target)
-            for factor, offset in offsets:
-                axis = grids.full_axis(self.session, factor, self.fabric)
-                row[factor.name] = grids.nearest(axis, float(target[factor.name]) + offset)
-            rows.append(row)
+            beside = {f.name: float(target[f.name]) + offset for f, offset in offsets}
+            # A target of before may lie past a limit that was measured since.
+            inside = grids.moved_in(self.session, self.fabric, dict(target) | beside)
+            rows.append({"fabric": self.fabric} | inside)
         return pd.DataFrame(rows)[["fabric", *(f.name for f in self.session.factors)]]
 
     @property

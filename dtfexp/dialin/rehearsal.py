@@ -20,7 +20,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.hidden_bench import HiddenBench, box_size, draw_bench
 from dtfexp.dialin.next_presses import next_presses
-from dtfexp.dialin.plan import Plan, chosen_fabrics, plan, whole_presses, whole_seed
+from dtfexp.dialin.plan import Plan, plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.rehearsal_summary import RehearsalSummary, Rehearsed, summary, table
 from dtfexp.maths.one_thread import ONE_THREAD
 
@@ -254,7 +254,7 @@ def _checked(
     return _Asked(
         session,
         tuple(whole_presses(count) for count in batches),
-        tuple(chosen_fabrics(session, fabrics)),
+        tuple(pressable(session, fabrics)[0]),
         start,
         float(pass_rate),
         float(confidence),

@@ -63,13 +63,11 @@ class Bench:
             spans.append(shift_span("block", list(dict.fromkeys([*blocks, *earlier["block"]]))))
         return cls(session, tuple(spans), values)
 
-    @property
-    def heat_class(self) -> dict[str, int]:
-        """Fabrics that may share a round: their hard-to-change settings have the same values."""
-        hard = [
-            i for i, f in enumerate(self.session.factors) if f.stage == "press" and f.hard_to_change
-        ]
-        keys = {fabric: tuple(v[i] for i in hard) for fabric, v in self.values.items()}
+    def classes(self, group: str) -> dict[str, int]:
+        """Fabrics of one number may share a load (or a round): what it is set to has the same
+        values for all of them."""
+        shared = [i for i, f in enumerate(self.session.factors) if self.group_of(f) == group]
+        keys = {fabric: tuple(v[i] for i in shared) for fabric, v in self.values.items()}
         order = list(dict.fromkeys(keys.values()))
         return {fabric: order.index(key) for fabric, key in keys.items()}
 
@@ -172,7 +170,7 @@ def _reachable(session: Session, factor: Factor, fabric: str, reach: float) -> t
     if not factor.is_numeric:
         return allowed
     values = np.array(allowed)
-    centre = centre_of(factor, values, reach)
+    centre = centre_of(session, factor, fabric, reach)
     scale = np.log if is_logarithmic(factor) else np.asarray
     low, high = scale(np.array(factor.bounds))
     away = np.abs(scale(values) - scale(np.array(centre)))

@@ -20,13 +20,14 @@ MOST_MAPS = 6
 
 
 def axis(session: Session, factor: Factor, fabric: str, points: int) -> NDArray[Any]:
-    """Values of one factor from its low to the highest the fabric may meet; words as they are.
+    """Values of one factor over what the fabric may be pressed at; words as they are.
 
     The ends are exact; between them the values are even, not on the steps of the dial.
     """
+    allowed = session.allowed(factor, fabric)
     if not factor.is_numeric:
-        return np.array(factor.levels, dtype=object)
-    return np.linspace(factor.bounds[0], session.highest(factor, fabric), points)
+        return np.array(allowed, dtype=object)
+    return np.linspace(allowed[0], allowed[-1], points)
 
 
 def curve_settings(

@@ -145,11 +145,11 @@ class TrueSettings:
     spots: Mapping[str, Sequence[float]] = field(default_factory=dict)
 
     def session(self, session: Session) -> Session:
-        """The session with the measured spreads, told in set-points."""
-        factors = tuple(
-            self._with_spread(factor) if factor.name in self.spreads else factor
-            for factor in session.factors
-        )
+        """The session with its machines as measured: readings, and spreads told in set-points.
+
+        A fabric that has nothing left then stays in (``Session.nothing_left``).
+        """
+        factors = tuple(self._measured(factor) for factor in session.factors)
         return session if factors == session.factors else session.altered(factors=factors)
 
     def results(self, results: pd.DataFrame) -> pd.DataFrame:
@@ -177,6 +177,14 @@ class TrueSettings:
             return Between(float(factor.snap(reached)), math.nan, math.nan)
         wanted = found.set_for(reached)
         return replace(wanted, value=float(factor.snap(wanted.value)))
+
+    def _measured(self, factor: Factor) -> Factor:
+        found = self.lines.get(factor.name)
+        if found is not None:
+            # Two points of the line say all of it.
+            ends = tuple((end, found.reach(end).value) for end in factor.bounds)
+            factor = replace(factor, readings=ends)
+        return self._with_spread(factor) if factor.name in self.spreads else factor
 
     def _with_spread(self, factor: Factor) -> Factor:
         low, high = factor.bounds

@@ -148,7 +148,10 @@ def find_window(
     for name, value in (("pass_rate", pass_rate), ("confidence", confidence)):
         if not 0.0 < value < 1.0:
             raise ValueError(f"{name} is {value!r}; use a number between 0 and 1, such as 0.90")
-    choices = grids.word_choices(fit.session)
+    line = fit.session.nothing_left(fabric)
+    if line:
+        return _nothing_left(fit, fabric, line, pass_rate, confidence)
+    choices = grids.word_choices(fit.session, fabric)
     budget = max(FIRST_BUDGET // len(choices), 1500)
     maps = [
         chance_map(
@@ -369,5 +372,24 @@ def _not_found(
         required=pass_rate,
         required_confidence=confidence,
         edges=box_edges(fit, fabric, target, None, None, none, pass_rate),
+        presses=fit.presses_used(fabric),
+    )
+
+
+def _nothing_left(fit: Fit, fabric: str, line: str, pass_rate: float, confidence: float) -> Window:
+    """No window and no set-point: the fabric cannot be pressed."""
+    return Window(
+        found=False,
+        fabric=fabric,
+        target={},
+        low=None,
+        high=None,
+        pass_rate=float("nan"),
+        confidence=float("nan"),
+        margin=dict.fromkeys((f.name for f in fit.session.factors), None),
+        reason=f"{line}.",
+        required=pass_rate,
+        required_confidence=confidence,
+        edges=box_edges(fit, fabric, {}, None, None, {}, pass_rate),
         presses=fit.presses_used(fabric),
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.describe import heat
 from dtfexp.dialin.judged import words_between
 from dtfexp.show import canvas, ink
 from dtfexp.show.reading import Reading, label
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.window import Window
 
 WIDTH, ROW = 380, 62
+NO_SETTINGS = "no settings: this fabric cannot be pressed"
 
 
 def window_bars(
@@ -23,10 +26,16 @@ def window_bars(
 ) -> Axes:
     """Draw one bar per setting; returns the Axes.
 
-    Each bar spans the range of the plan; the window is the coloured part with its edges written,
-    the diamond is the target. Without a window only the best-known set-point is marked.
+    Each bar spans what the fabric may be pressed at: it ends at the heat limit. The window is the
+    coloured part with its edges written, the diamond is the target. Without a window only the
+    best-known set-point is marked; a fabric that cannot be pressed has no bars.
     """
     reading = Reading.of(session, unit)
+    if not window.target:
+        ax = canvas.axes(ax, WIDTH, ROW, (12, 4, 12, 4))
+        ax.axis("off")
+        ax.text(0, 0.5, NO_SETTINGS, fontsize=canvas.TEXT, color=ink.INK, va="center")
+        return ax
     count = len(session.factors)
     ax = canvas.axes(ax, WIDTH, ROW * count + 8, (12, 4, 12, 4))
     ax.set_xlim(0, 1)
@@ -54,30 +63,52 @@ def window_bars(
             parse_math=False,
         )
         if factor.is_numeric:
-            _numbers(ax, row + 0.52, factor, reading, window)
+            _numbers(ax, row + 0.52, factor, reading, window, Bar.of(session, factor, window))
         else:
-            _words(ax, row + 0.55, factor, window)
+            words = session.allowed(factor, window.fabric)
+            _words(ax, row + 0.55, factor, window, words)
     return ax
 
 
-def place(factor: Factor, value: float) -> float:
-    """Where a setting stands in the range of the plan, 0 at its low and 1 at its high."""
-    low, high = factor.bounds
-    return min(1.0, max(0.0, (float(value) - low) / (high - low)))
+@dataclass(frozen=True)
+class Bar:
+    """The settings that a bar spans, lowest and highest; ``limited`` where heat ends it."""
+
+    low: float
+    high: float
+    limited: bool
+
+    @classmethod
+    def of(cls, session: Session, factor: Factor, window: Window) -> Bar:
+        """What the fabric of a window may be pressed at."""
+        allowed = session.allowed(factor, window.fabric)
+        inside = heat.in_range(factor, session.fabric(window.fabric))
+        return cls(float(allowed[0]), float(allowed[-1]), allowed[-1] < inside[-1])
+
+    def place(self, value: float) -> float:
+        """Where a setting stands on the bar, 0 at its low and 1 at its high."""
+        if self.high <= self.low:
+            return 0.5
+        return min(1.0, max(0.0, (float(value) - self.low) / (self.high - self.low)))
+
+    def end(self, factor: Factor, reading: Reading) -> str:
+        """The high end as it is written."""
+        return f"{reading.text(factor, self.high)}{', heat limit' if self.limited else ''}"
 
 
-def _numbers(ax: Axes, y: float, factor: Factor, reading: Reading, window: Window) -> None:
+def _numbers(
+    ax: Axes, y: float, factor: Factor, reading: Reading, window: Window, bar: Bar
+) -> None:
     from matplotlib.patches import Rectangle
 
     half = 0.13
     ax.add_patch(Rectangle((0, y - half), 1, 2 * half, color=ink.BAND, linewidth=0, zorder=1))
     ends: dict[str, Any] = {"fontsize": canvas.SMALL, "color": ink.QUIET, "va": "center"}
-    low, high = factor.bounds
-    ax.text(0, y + 0.28, reading.number(factor, low), ha="left", **ends)
-    ax.text(1, y + 0.28, reading.text(factor, high), ha="right", **ends)
-    target = place(factor, float(window.target[factor.name]))
+    ax.text(0, y + 0.28, reading.number(factor, bar.low), ha="left", **ends)
+    ax.text(1, y + 0.28, bar.end(factor, reading), ha="right", **ends)
+    target = bar.place(float(window.target[factor.name]))
     if window.low is not None and window.high is not None:
-        left, right = (place(factor, s[factor.name]) for s in (window.low, window.high))
+        left, right = (bar.place(s[factor.name]) for s in (window.low, window.high))
         ax.add_patch(
             Rectangle(
                 (left, y - half),
@@ -107,16 +138,16 @@ def _numbers(ax: Axes, y: float, factor: Factor, reading: Reading, window: Windo
     canvas.target_mark(ax, target, y, 11)
 
 
-def _words(ax: Axes, y: float, factor: Factor, window: Window) -> None:
+def _words(ax: Axes, y: float, factor: Factor, window: Window, words: tuple[str, ...]) -> None:
     """Words side by side, those of the window on the window's colour."""
     from matplotlib.patches import Rectangle
 
     chosen: tuple[str, ...] = ()
     if window.low is not None and window.high is not None:
         chosen = words_between(factor.levels, window.low[factor.name], window.high[factor.name])
-    share = 1 / len(factor.levels)
+    share = 1 / len(words)
     room = max(3, int(WIDTH / 6.8 * share) - 1)
-    for i, word in enumerate(factor.levels):
+    for i, word in enumerate(words):
         fill = ink.WINDOW_FILL if word in chosen else "none"
         is_target = word == window.target[factor.name]
         ax.add_patch(

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 from dtfexp.show import practice
 from dtfexp.show.cardrows import setting_row
 from dtfexp.show.cautions import SHORT_CAUTIONS
-from dtfexp.show.edgewords import edges, told
+from dtfexp.show.edgewords import edges, reason
 from dtfexp.show.measured import STAY
-from dtfexp.show.reading import TEMPERATURES, Reading, between, out_of, per_cent, tidy, with_unit
+from dtfexp.show.reading import Reading, between, out_of, per_cent
 from dtfexp.show.sheet import MARGIN, Sheet
 from dtfexp.show.words import doubts, tested
 
@@ -51,9 +51,9 @@ def settings_card(
     room = sheet.height - MARGIN - foot - top - 2
     height = max(_SHORTEST_ROW, min(_TALLEST_ROW, room / rows))
     said = edges(session, finding.window, reading)
-    for factor in session.factors:
+    for factor in () if finding.closed else session.factors:
         mine = [edge for edge in said if edge.factor.name == factor.name]
-        setting_row(sheet, finding.window, factor, reading, mine, top, height)
+        setting_row(sheet, session, finding.window, factor, reading, mine, top, height)
         top += height
     _foot(sheet, finding, session, reading, last_entry, conditions, sheet.height - MARGIN - foot)
     return sheet.pdf()
@@ -82,6 +82,15 @@ def _banner(
         return top + height + 9
     height = 30.0
     sheet.box(0, top, sheet.inner, height, fill=0.0)
+    if finding.closed:
+        sheet.fitted("DO NOT PRESS", 4, top + 1.5, sheet.inner - 8, 38, 20, bold=True, grey=1.0)
+        text = "No setting is left for this fabric on this bench."
+        sheet.fitted(text, 4, top + 16.5, sheet.inner - 8, 16, 9, bold=True, grey=1.0)
+        at = top + height + 3.0
+        for line in sheet.wrapped(reason(session, window, reading), sheet.inner, 14):
+            sheet.write(line, 0, at, 14)
+            at += 6.2
+        return at + 1.5
     sheet.fitted("NOT PROVEN", 4, top + 1.5, sheet.inner - 8, 38, 20, bold=True, grey=1.0)
     text = "Do not sell on these yet: best settings known, no window found."
     sheet.fitted(text, 4, top + 16.5, sheet.inner - 8, 16, 9, bold=True, grey=1.0)
@@ -91,7 +100,7 @@ def _banner(
     )
     sheet.fitted(numbers, 4, top + 23.6, sheet.inner - 8, 11, 7, grey=1.0)
     at = top + height + 1.5
-    for line in sheet.wrapped(told(window.reason, session, reading), sheet.inner, 9.5)[:4]:
+    for line in sheet.wrapped(reason(session, window, reading), sheet.inner, 9.5)[:4]:
         sheet.write(line, 0, at, 9.5)
         at += 4.2
     return at + 1.5
@@ -104,15 +113,11 @@ def _foot_lines(
     last_entry: datetime | None,
     conditions: Sequence[str],
 ) -> tuple[list[str], list[str]]:
-    steps = list(practice.steps(session, finding.window.target))
+    steps = [] if finding.closed else list(practice.steps(session, finding.window.target))
     holds = [f"Session: {session.name}."]
-    limits = [
-        with_unit(tidy(limit, 0), unit)
-        for unit in sorted(TEMPERATURES, key=lambda unit: unit != reading.temperature)
-        if (limit := finding.fabric.limit_in(unit)) is not None
-    ]
-    if limits:
-        holds.append(f"Never press this fabric above {limits[0]} ({limits[1]}).")
+    limit = session.limit_note(finding.fabric, reading.temperature)
+    if limit and not finding.closed:
+        holds.append(limit)
     holds += [*conditions]
     holds.append(STAY)
     if last_entry is None:

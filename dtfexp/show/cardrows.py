@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from dtfexp.dialin.judged import words_between
-from dtfexp.show.bars import place
+from dtfexp.show.bars import Bar
 from dtfexp.show.edgewords import Edge, edge_line, room
 from dtfexp.show.reading import Reading, label
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
     from dtfexp.dialin.window import Window
     from dtfexp.show.sheet import Sheet
 
@@ -24,6 +25,7 @@ _POINT = 25.4 / 72
 
 def setting_row(
     sheet: Sheet,
+    session: Session,
     window: Window,
     factor: Factor,
     reading: Reading,
@@ -40,10 +42,12 @@ def setting_row(
     bar = top + (3.4 + 3.2 * scale)
     thick = 6.5 * max(scale, 0.62)
     if factor.is_numeric:
-        _bar(sheet, window, factor, reading, left, right, bar, thick)
+        ends = Bar.of(session, factor, window)
+        _bar(sheet, window, factor, reading, ends, left, right, bar, thick)
         text = bar + thick + 5.0
     else:
-        _words(sheet, window, factor, left, right, bar, thick)
+        words = session.allowed(factor, window.fabric)
+        _words(sheet, window, factor, words, left, right, bar, thick)
         text = bar + thick + 1.5
     _edges(sheet, edges, left, right - left, text, top + height - 0.6)
 
@@ -103,20 +107,21 @@ def _bar(
     window: Window,
     factor: Factor,
     reading: Reading,
+    bar: Bar,
     left: float,
     right: float,
     top: float,
     thick: float,
 ) -> None:
-    """The range in pale grey, the window in dark grey with its edges written, the target mark."""
+    """What the fabric may be pressed at in pale grey, the window in dark grey with its edges
+    written, the target mark."""
     width = right - left
     sheet.box(left, top, width, thick, fill=0.87)
-    target = left + width * place(factor, float(window.target[factor.name]))
+    target = left + width * bar.place(float(window.target[factor.name]))
     small = 8.5
     if window.low is not None and window.high is not None:
         ends = [
-            left + width * place(factor, float(side[factor.name]))
-            for side in (window.low, window.high)
+            left + width * bar.place(float(side[factor.name])) for side in (window.low, window.high)
         ]
         sheet.box(ends[0], top, max(ends[1] - ends[0], 0.6), thick, fill=0.45)
         texts = [reading.text(factor, side[factor.name]) for side in (window.low, window.high)]
@@ -133,9 +138,11 @@ def _bar(
         said = "window not known"
     sheet.diamond(target, top + thick / 2, min(3.0, thick / 2))
     under = top + thick + 0.7
-    sheet.write(reading.number(factor, factor.bounds[0]), left, under, 7, grey=0.3)
-    sheet.right(reading.number(factor, factor.bounds[1]), right, under, 7, grey=0.3)
-    sheet.middle(said, target, under, small, within=(left + 12, right - 12))
+    sheet.write(reading.number(factor, bar.low), left, under, 7, grey=0.3)
+    end = bar.end(factor, reading)
+    sheet.right(end, right, under, 7, grey=0.3)
+    free = max(12.0, sheet.measure(end, 7) + 3)
+    sheet.middle(said, target, under, small, within=(left + 12, right - free))
 
 
 def _edge_texts(
@@ -165,6 +172,7 @@ def _words(
     sheet: Sheet,
     window: Window,
     factor: Factor,
+    words: tuple[str, ...],
     left: float,
     right: float,
     top: float,
@@ -174,8 +182,8 @@ def _words(
     chosen: tuple[str, ...] = ()
     if window.low is not None and window.high is not None:
         chosen = words_between(factor.levels, window.low[factor.name], window.high[factor.name])
-    share = (right - left) / len(factor.levels)
-    for i, word in enumerate(factor.levels):
+    share = (right - left) / len(words)
+    for i, word in enumerate(words):
         at = left + i * share
         is_target = word == window.target[factor.name]
         sheet.box(

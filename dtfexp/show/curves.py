@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe import heat
 from dtfexp.dialin import slices
 from dtfexp.dialin.judged import FAILED, PASSED, verdicts
 from dtfexp.show import canvas, ink
@@ -56,11 +57,12 @@ def curve(
     mine = fit.results[fit.results["fabric"] == fabric]
     close = slices.near(session, mine, at, (moving.name,))
     if moving.is_numeric:
-        _numbers(ax, moving, reading, window, at, settings, rates)
+        inside = heat.in_range(moving, session.fabric(fabric))
+        _numbers(ax, moving, reading, window, at, inside, settings, rates)
         places = np.array([float(reading.value(moving, v)) for v in mine[moving.name]])
         reach = 0.012 * (ax.get_xlim()[1] - ax.get_xlim()[0])
     else:
-        _words(ax, moving, window, at, rates)
+        _words(ax, moving, window, at, list(settings[moving.name]), rates)
         places = np.array([float(moving.levels.index(v)) for v in mine[moving.name]])
         reach = 0.05
     _presses(ax, places, verdicts(session, mine), close, reach)
@@ -74,11 +76,12 @@ def _numbers(
     reading: Reading,
     window: Window,
     at: Mapping[str, Any],
+    inside: tuple[float, ...],
     settings: pd.DataFrame,
     rates: pd.DataFrame,
 ) -> None:
     x = np.array([float(reading.value(factor, value)) for value in settings[factor.name]])
-    ends = [float(reading.value(factor, value)) for value in factor.bounds]
+    ends = [float(reading.value(factor, inside[k])) for k in (0, -1)]
     if window.low is not None and window.high is not None:
         low, high = (
             float(reading.value(factor, side[factor.name])) for side in (window.low, window.high)
@@ -106,21 +109,26 @@ def _numbers(
 
 
 def _words(
-    ax: Axes, factor: Factor, window: Window, at: Mapping[str, Any], rates: pd.DataFrame
+    ax: Axes,
+    factor: Factor,
+    window: Window,
+    at: Mapping[str, Any],
+    words: list[str],
+    rates: pd.DataFrame,
 ) -> None:
-    x = np.arange(len(factor.levels))
+    x = np.array([factor.levels.index(word) for word in words])
     if window.low is not None and window.high is not None:
         low, high = (factor.levels.index(s[factor.name]) for s in (window.low, window.high))
         ax.axvspan(low - 0.4, high + 0.4, color=ink.WINDOW_FILL, linewidth=0, zorder=0)
     middle = rates["pass_rate"].to_numpy(dtype=float)
     ax.vlines(x, rates["low"], rates["high"], color=ink.QUIET, linewidth=3, zorder=3)
     ax.plot(x, middle, marker="o", markersize=8, color=ink.INK, linestyle="none", zorder=4)
-    ax.set_xlim(-0.6, len(x) - 0.4)
-    room = max(4, int(WIDTH / 7.5 / len(x)))
+    ax.set_xlim(-0.6, len(factor.levels) - 0.4)
+    room = max(4, int(WIDTH / 7.5 / len(factor.levels)))
     names = [w if len(w) <= room else w[: room - 1] + "…" for w in factor.levels]
-    ax.set_xticks(x, names, parse_math=False)
+    ax.set_xticks(np.arange(len(names)), names, parse_math=False)
     here = factor.levels.index(at[factor.name])
-    canvas.target_mark(ax, here, float(middle[here]), 9)
+    canvas.target_mark(ax, here, float(np.interp(here, x, middle)), 9)
 
 
 def _presses(ax: Axes, x: np.ndarray[Any, Any], words: list[str], close: Any, reach: float) -> None:

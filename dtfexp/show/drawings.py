@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.show.bars import window_bars
+from dtfexp.show.bars import NO_SETTINGS, window_bars
 from dtfexp.show.chart import presses_chart
 from dtfexp.show.curves import curve
 from dtfexp.show.maps import pass_map
@@ -34,7 +34,7 @@ class Drawings:
         """The window as bars."""
         window, session = self._finding.window, self._fit.session
         parts = []
-        for factor in session.factors:
+        for factor in session.factors if window.target else ():
             text = f"{label(factor.name)} target {self._at(factor)}"
             if window.low is not None and window.high is not None:
                 low, high = (
@@ -44,7 +44,7 @@ class Drawings:
                 text += f", window {low} to {high}"
             parts.append(text)
         ax = window_bars(window, session, unit=self._reading.temperature)
-        return self._piece(ax, "The window as bars", "; ".join(parts) + ".")
+        return self._piece(ax, "The window as bars", f"{'; '.join(parts) or NO_SETTINGS}.")
 
     def curves(self) -> list[Any]:
         """The pass rate along each setting."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
+from dtfexp.dialin.edges import FABRIC_RANGE, HEAT_LIMIT, PLAN_RANGE
 from dtfexp.show import practice
 from dtfexp.show.reading import Reading, label
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 
 LIMIT = "heat limit of the fabric"
 RANGE = "end of the tested range"
+OWN_RANGE = "end of this fabric's own range"
+_ENDS = {HEAT_LIMIT: LIMIT, PLAN_RANGE: RANGE, FABRIC_RANGE: OWN_RANGE}
 KNOWN = 0.8
 """An edge is called known when it falls short beyond with at least this probability."""
 
@@ -49,6 +52,14 @@ def told(text: str, session: Session, reading: Reading) -> str:
     return reading.sentence(text)
 
 
+def reason(session: Session, window: Window, reading: Reading) -> str:
+    """Why there is a window, or none, or why the fabric cannot be pressed at all."""
+    if window.target:
+        return told(window.reason, session, reading)
+    # Temperatures and differences stand side by side here: told anew, not converted.
+    return f"{session.nothing_left(window.fabric, reading.temperature)}."
+
+
 def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
     """Every edge of the window, in the order of the session; none without a window."""
     found = []
@@ -56,23 +67,20 @@ def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
         factor = session.factor(str(row["factor"]))
         side, stopper = str(row["side"]), str(row["stopped_by"])
         over = "below" if side == "low" else "above"
-        plan_ends = stopper in ("range of the plan", "heat limit")
-        if stopper == "heat limit":
-            stopped = LIMIT
-        elif stopper == "range of the plan":
-            stopped = RANGE
-        else:
-            stopped = label(stopper)
+        ended = _ENDS.get(stopper)
+        advice = told(str(row["advice"]), session, reading)
+        if ended == LIMIT:
+            advice = session.limit_note(window.fabric, reading.temperature)
         found.append(
             Edge(
                 factor=factor,
                 side=side,
                 where=f"{over} {reading.text(factor, row['value'])}",
-                stopped=stopped,
+                stopped=label(stopper) if ended is None else ended,
                 watch=practice.watch_for(factor, str(row["looks"])),
                 move=practice.move(side, factor),
-                certainty=None if plan_ends else float(row["certainty"]),
-                advice=told(str(row["advice"]), session, reading),
+                certainty=None if ended is not None else float(row["certainty"]),
+                advice=advice,
             )
         )
     return found
@@ -81,7 +89,9 @@ def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
 def edge_line(edge: Edge) -> str:
     """An edge in one short line, for the card."""
     if edge.stopped == LIMIT:
-        return f"{_capital(edge.where)}: NEVER, this is the fabric's heat limit."
+        return f"{_capital(edge.where)}: NEVER. {edge.advice}"
+    if edge.stopped == OWN_RANGE:
+        return f"{_capital(edge.where)}: not on this fabric, its range ends here."
     # An edge that nobody has seen fail says so, and still says what a failure would look like.
     doubt = "" if edge.known else "not proven; "
     return f"{_capital(edge.where)}: {doubt}{edge.watch} \u2192 {edge.move}."

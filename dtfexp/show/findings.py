@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
+from dtfexp.dialin import grid as grids
 from dtfexp.dialin import judged, slices
 
 if TYPE_CHECKING:
@@ -51,6 +53,11 @@ class Finding:
     odd: tuple[int, ...] = ()
 
     @property
+    def closed(self) -> bool:
+        """Whether the fabric cannot be pressed at all: no settings are shown then."""
+        return not self.window.target
+
+    @property
     def name(self) -> str:
         """The fabric's name."""
         return self.fabric.name
@@ -91,21 +98,20 @@ def find(
     window = fit.window(name, pass_rate=pass_rate, confidence=confidence)
     mine = fit.results[fit.results["fabric"] == name].reset_index(drop=True)
     names = [factor.name for factor in session.factors]
-    usual = _usual(fit, name)
-    first = _asked(
-        fit,
-        name,
-        {
+    asked = {"presses": mine[names]}
+    usual: dict[str, Any] = {}
+    if window.target:
+        usual = grids.usual(session, name)
+        asked |= {
             "target": pd.DataFrame([window.target])[names],
             "usual": pd.DataFrame([usual])[names],
-            "presses": mine[names],
             **{f: slices.curve_settings(session, name, f, window.target) for f in names},
-        },
-    )
-    curves = {f: first[f] for f in names}
+        }
+    first = _asked(fit, name, asked)
+    curves = {f: first[f] for f in names if f in first}
     planes: dict[str, pd.DataFrame] = {}
     pairs: list[tuple[str, str]] = []
-    if maps:
+    if maps and window.target:
         pairs = slices.chosen_pairs(session, {f: slices.sway(curves[f]) for f in names}, maps)
         settings = {
             f"{x}\n{y}": slices.map_settings(session, name, x, y, window.target) for x, y in pairs
@@ -114,8 +120,8 @@ def find(
     return Finding(
         fabric=described,
         window=window,
-        target=_rate(first["target"]),
-        usual=_rate(first["usual"]),
+        target=_rate(first.get("target")),
+        usual=_rate(first.get("usual")),
         usual_settings=usual,
         curves=curves,
         maps=[(x, y, planes[f"{x}\n{y}"]) for x, y in pairs],
@@ -124,17 +130,6 @@ def find(
         verdicts=judged.verdicts(session, mine),
         within=judged.inside(session, mine, window),
     )
-
-
-def _usual(fit: Fit, fabric: str) -> dict[str, Any]:
-    """What the shop runs today, kept under the fabric's heat limit."""
-    session = fit.session
-    return {
-        factor.name: min(float(factor.usual), session.highest(factor, fabric))
-        if factor.is_numeric
-        else factor.usual
-        for factor in session.factors
-    }
 
 
 def _asked(fit: Fit, fabric: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -151,6 +146,8 @@ def _asked(fit: Fit, fabric: str, parts: Mapping[str, pd.DataFrame]) -> dict[str
     return found
 
 
-def _rate(rates: pd.DataFrame) -> Rate:
+def _rate(rates: pd.DataFrame | None) -> Rate:
+    if rates is None:
+        return Rate(math.nan, math.nan, math.nan)
     row = rates.iloc[0]
     return Rate(float(row["pass_rate"]), float(row["low"]), float(row["high"]))

@@ -12,7 +12,7 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.show.cautions import CAUTIONS
-from dtfexp.show.edgewords import told
+from dtfexp.show.edgewords import reason
 from dtfexp.show.measured import Measured
 from dtfexp.version import __version__
 
@@ -94,7 +94,7 @@ def _window(finding: Finding, session: Session, reading: Reading) -> dict[str, A
     return {
         "fabric": window.fabric,
         "found": window.found,
-        "target": _settings(window.target, session, reading),
+        "target": _settings(window.target, session, reading) if window.target else None,
         "low": None if window.low is None else _settings(window.low, session, reading),
         "high": None if window.high is None else _settings(window.high, session, reading),
         "margin_in_spreads": {factor.name: _margin(window, factor) for factor in session.factors},
@@ -104,7 +104,7 @@ def _window(finding: Finding, session: Session, reading: Reading) -> dict[str, A
         "confidence": _tidy(window.confidence),
         "required_pass_rate": window.required,
         "required_confidence": window.required_confidence,
-        "reason": told(window.reason, session, reading),
+        "reason": reason(session, window, reading),
         "presses": window.presses,
         "presses_waiting_for_grades": finding.waiting,
     }
@@ -152,7 +152,7 @@ def to_csv(document: dict[str, Any]) -> str:
                 "yes" if window["found"] else "no",
                 name,
                 factor["unit"],
-                window["target"][name],
+                window["target"][name] if window["target"] else None,
                 window["low"][name] if window["low"] else None,
                 window["high"][name] if window["high"] else None,
                 margin["low"],

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe import heat
 from dtfexp.describe.errors import SessionError
 from dtfexp.dialin import slices
 from dtfexp.dialin.judged import verdicts
@@ -98,9 +99,10 @@ def _read(reading: Reading, factor: Any, values: Any) -> Any:
 
 
 def _limits(ax: Axes, fit: Fit, fabric: str, reading: Reading, across: Any, up: Any) -> None:
-    """The whole range on both axes; beyond the fabric's heat limit the paper is greyed."""
+    """The fabric's own range on both axes; beyond its heat limit the paper is greyed."""
     for factor, horizontal in ((across, True), (up, False)):
-        low, high = factor.bounds
+        inside = heat.in_range(factor, fit.session.fabric(fabric))
+        low, high = inside[0], inside[-1]
         top = fit.session.highest(factor, fabric)
         edges = [float(reading.value(factor, value)) for value in (low, top, high)]
         if horizontal:

@@ -189,7 +189,7 @@ class Measured:
     ) -> list[tuple[Factor, float, str, str]]:
         found = []
         for factor in session.factors:
-            if not factor.is_numeric:
+            if not factor.is_numeric or finding.closed:
                 continue
             setting = float(finding.window.target[factor.name])
             reached = self.true.reach(factor, setting)

@@ -99,12 +99,14 @@ def show_window(
     head = (
         f"{name}: {out_of(window.pass_rate)} should pass at the target"
         if window.found
+        else f"{name}: do not press, no setting is left"
+        if finding.closed
         else f"{name}: not proven, do not sell on these settings yet"
     )
     number = [known.name for known in session.fabrics].index(name) + 1
     drawings = Drawings(finding, fit, reading, key or f"dtfexp-window-{number}")
     settings = tables.settings(finding, session, reading)
-    reason = edgewords.told(window.reason, session, reading)
+    reason = edgewords.reason(session, window, reading)
     html = (
         environment()
         .get_template("window.html.j2")
@@ -113,7 +115,9 @@ def show_window(
             fabric=name,
             head=head,
             reason=reason,
-            expectation=f"At the target {words.expectation(finding)}; {words.tested(finding)}.",
+            expectation=""
+            if finding.closed
+            else f"At the target {words.expectation(finding)}; {words.tested(finding)}.",
             bars=drawings.bars(),
             maps=drawings.maps(),
             settings=settings,

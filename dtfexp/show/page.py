@@ -59,7 +59,9 @@ def render(
         key = f"fabric-{number}"
         section = _section(finding, fit, reading, key, card)
         section["pictures"] = _pictures(finding, session, pictures or Pictures())
-        sections.append(section | understood.fabric(fit, finding.name, key))
+        if not finding.closed:
+            section |= understood.fabric(fit, finding.name, key)
+        sections.append(section)
     text: str = (
         environment()
         .get_template("report.html.j2")
@@ -148,9 +150,10 @@ def _compared(
     findings: Sequence[Finding], session: Session, reading: Reading
 ) -> dict[str, Any] | None:
     """The fabrics side by side, when there are two or more."""
-    if len(findings) < 2:
+    open_ = [finding for finding in findings if not finding.closed]
+    if len(open_) < 2:
         return None
-    sides = [compare.Side(finding.name, session, finding.window) for finding in findings]
+    sides = [compare.Side(finding.name, session, finding.window) for finding in open_]
     return _set(comparison.block(sides, reading, "All fabrics", "compared-figure"))
 
 
@@ -181,6 +184,17 @@ def _set(one: comparison.Compared) -> dict[str, Any]:
 
 def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str) -> dict[str, Any]:
     session, window = fit.session, finding.window
+    if finding.closed:
+        return {
+            "id": name,
+            "name": finding.name,
+            "notes": finding.fabric.notes,
+            "closed": True,
+            "reason": edgewords.reason(session, window, reading),
+            "presses": tables.presses(finding, session, reading),
+            "left_out": judged.EXCLUDED in finding.verdicts,
+            "card": card,
+        }
     drawn = Drawings(finding, fit, reading, name)
     chart_rows = len(finding.presses)
     return {
@@ -189,7 +203,7 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "notes": finding.fabric.notes,
         "found": window.found,
         "doubts": listed(words.doubts(finding)),
-        "reason": edgewords.told(window.reason, session, reading),
+        "reason": edgewords.reason(session, window, reading),
         "out_of": out_of(finding.target.pass_rate),
         "settings": tables.settings(finding, session, reading),
         "spread_note": _spread_note(session, reading),

@@ -14,6 +14,7 @@ from dtfexp.show import edgewords, words
 from dtfexp.show.reading import Reading, between, label, out_of, per_cent, tidy, with_unit
 
 if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
     from dtfexp.show.findings import Finding
@@ -40,8 +41,10 @@ def glance(findings: Sequence[Finding], session: Session, reading: Reading) -> T
         [
             finding.name,
             words.status(finding),
-            *(reading.text(f, finding.window.target[f.name]) for f in session.factors),
-            f"{out_of(finding.target.pass_rate)} ({per_cent(finding.target.pass_rate)})",
+            *(_target(finding, f, reading) for f in session.factors),
+            "–"
+            if finding.closed
+            else f"{out_of(finding.target.pass_rate)} ({per_cent(finding.target.pass_rate)})",
             str(finding.window.presses),
         ]
         for finding in findings
@@ -49,11 +52,16 @@ def glance(findings: Sequence[Finding], session: Session, reading: Reading) -> T
     return Table(heads, kinds, rows)
 
 
+def _target(finding: Finding, factor: Factor, reading: Reading) -> str:
+    target = finding.window.target
+    return reading.text(factor, target[factor.name]) if target else "–"
+
+
 def settings(finding: Finding, session: Session, reading: Reading) -> Table:
     """One row per setting: target in both units, window, room each way."""
     window = finding.window
     rows = []
-    for factor in session.factors:
+    for factor in () if finding.closed else session.factors:
         target = window.target[factor.name]
         other = reading.other(factor)
         also = f" ({other.text(factor, target)})" if other else ""
@@ -84,7 +92,7 @@ def edges(finding: Finding, session: Session, reading: Reading) -> Table:
         [
             f"{label(edge.factor.name)} {edge.where}",
             edge.stopped,
-            "stays out of reach" if edge.stopped == edgewords.LIMIT else edge.watch,
+            edge.advice if edge.stopped == edgewords.LIMIT else edge.watch,
             "never above" if edge.stopped == edgewords.LIMIT else edge.move,
             _sureness(edge),
         ]
@@ -184,15 +192,10 @@ def fabric_limits(session: Session, reading: Reading) -> Table:
     """The fabrics and how hot they may be pressed."""
     rows = []
     for fabric in session.fabrics:
-        limit = fabric.limit_in(reading.temperature)
-        rows.append(
-            [
-                fabric.name,
-                "none given" if limit is None else with_unit(tidy(limit, 1), reading.temperature),
-                fabric.notes,
-            ]
-        )
-    return Table(["Fabric", "Heat limit", "Notes"], ["", "", FREE], rows)
+        unit = reading.temperature
+        limit = session.nothing_left(fabric, unit) or session.limit_note(fabric, unit)
+        rows.append([fabric.name, limit or "none given", fabric.notes])
+    return Table(["Fabric", "Heat limit", "Notes"], ["", FREE, FREE], rows)
 
 
 def grade(outcome: Outcome, value: Any) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 from dtfexp.describe.wording import counted, listed
 from dtfexp.dialin import judged
 from dtfexp.dialin.confirm import presses_to_confirm
-from dtfexp.show.edgewords import LIMIT, RANGE, edges, least, told
+from dtfexp.show.edgewords import LIMIT, OWN_RANGE, RANGE, edges, least, reason
 from dtfexp.show.reading import Reading, between, label, out_of, per_cent
 
 if TYPE_CHECKING:
@@ -45,6 +45,8 @@ def tested(finding: Finding) -> str:
 
 def doubts(finding: Finding) -> list[str]:
     """Why this fabric's result is not final; empty when nothing speaks against it."""
+    if finding.closed:
+        return ["it cannot be pressed"]
     said = []
     if not finding.window.found:
         said.append("no window is proven")
@@ -63,6 +65,8 @@ def doubts(finding: Finding) -> list[str]:
 
 def status(finding: Finding) -> str:
     """The state of a fabric in two or three words."""
+    if finding.closed:
+        return "cannot be pressed"
     if not finding.window.found:
         return "not proven"
     return "window, may still move" if doubts(finding) else "window found"
@@ -79,6 +83,8 @@ def glance_told(findings: Sequence[Finding]) -> str:
 def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str]:
     """What to do next for one fabric, most pressing first."""
     window = finding.window
+    if finding.closed:
+        return [reason(session, window, reading)]
     todo = []
     if finding.waiting:
         which = listed([str(press) for press in finding.waiting], 8)
@@ -89,7 +95,7 @@ def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str
         noun = "press" if len(finding.planned) == 1 else "presses"
         todo.append(f"Make and grade {noun} {which}: planned, not graded yet.")
     if not window.found:
-        todo.append(told(window.reason, session, reading))
+        todo.append(reason(session, window, reading))
         todo.append(
             "Then ask for the next presses (dtfexp next LOGBOOK --presses 8), make and grade them,"
             " and report again. Until then sell only what the shop has proven before."
@@ -123,7 +129,7 @@ def next_steps(finding: Finding, session: Session, reading: Reading) -> list[str
     beyond = [
         f"{label(edge.factor.name)} {edge.where}"
         for edge in unknown
-        if edge.stopped not in (LIMIT, RANGE)
+        if edge.stopped not in (LIMIT, RANGE, OWN_RANGE)
     ]
     if beyond:
         todo.append(
@@ -207,8 +213,11 @@ def summary(
 
 def _result(findings: Sequence[Finding]) -> str:
     proven = [f.name for f in findings if f.window.found]
-    open_ = [f for f in findings if not f.window.found]
+    open_ = [f for f in findings if not f.window.found and not f.closed]
+    closed = [f.name for f in findings if f.closed]
     said = []
+    if closed:
+        said.append(f"{listed(closed, 4)} cannot be pressed: see below.")
     if open_:
         names = listed([f.name for f in open_], 4)
         said.append(f"No window is proven yet for {names}: do not sell on those settings.")
@@ -226,7 +235,9 @@ def _result(findings: Sequence[Finding]) -> str:
 
 def _expect(findings: Sequence[Finding]) -> str:
     proven = [f for f in findings if f.window.found]
-    shown = proven or list(findings)
+    shown = proven or [f for f in findings if not f.closed]
+    if not shown:
+        return "Nothing: no fabric can be pressed."
     parts = [f"{out_of(f.target.pass_rate)} on {f.name}" for f in shown]
     at = "At the targets" if proven else "At the best settings known, unproven,"
     return f"{at} expect {listed(parts, 6)} to pass."

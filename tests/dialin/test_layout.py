@@ -261,7 +261,10 @@ def test_change_overs_count_waits_and_minutes():
         (lambda w: w.assign(**{PRESS_T: 152.0}), "row 1, column 'press temperature': 152.0"),
         (lambda w: w.assign(**{PRESS_T: 300.0}), "row 1, column 'press temperature': 300.0"),
         (lambda w: w.assign(**{PRESS_T: float("nan")}), "row 1, column 'press temperature'"),
-        (lambda w: w.assign(fabric="nylon"), "160.0 is too hot for nylon; use 150 °C or less"),
+        (
+            lambda w: w.assign(fabric="nylon"),
+            "nylon takes 150 °C at most: press temperature 160 °C",
+        ),
     ],
 )
 def test_what_the_bench_or_the_fabric_cannot_do_is_refused(change, said):

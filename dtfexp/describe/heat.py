@@ -183,11 +183,11 @@ def _out_of_range(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
 
 
 def _limit_text(fabric: Fabric, unit: str) -> str:
-    """The limit as it was given, and in the unit a person reads."""
+    """The limit in the unit a person reads, and as it was given."""
     own = f"{fabric.heat_limit:g} {fabric.unit}"
     if unit == fabric.unit:
         return own
-    return f"{own} ({math.floor((fabric.limit_in(unit) or 0.0) + 1e-6)} {unit})"
+    return f"{math.floor((fabric.limit_in(unit) or 0.0) + 1e-6)} {unit} ({own})"
 
 
 def _meets(factor: Factor, met: float, unit: str) -> str:
@@ -228,7 +228,7 @@ def _down(value: float, factor: Factor, unit: str) -> str:
 
 def _rounded(value: float, factor: Factor, unit: str, to: Any, difference: bool = False) -> str:
     told = units.convert_difference if difference else units.convert
-    scale = 1 if told is units.convert and factor.grid_step >= 1 else 10
+    scale = 1 if to is math.floor and factor.grid_step >= 1 else 10
     if unit != factor.unit:
         scale = 1
     nudge = -1e-6 if to is math.ceil else 1e-6

@@ -85,6 +85,8 @@ def confirm(
             return terms_panel(terms, window.fabric)
     else:
         return verdict_panel(found, _leave_out(book, found))
+    if not window.target:
+        return panel(f"{window.fabric}: do not press", [window.reason])
     made = confirmation_plan(
         fitted, window, pass_rate=terms.pass_rate, confidence=terms.confidence,
         failures=terms.failures, sequential=terms.sequential, days=days, seed=seed,
@@ -149,7 +151,7 @@ def watched(
     if not since and changed is not None:
         since = str(changed[0])
     counts = book.bench.counts()
-    if not (counts["fabric"] == window.fabric).any():
+    if not window.target or not (counts["fabric"] == window.fabric).any():
         return None
     usual = usual_failing(fitted, window.target, window.fabric)
     return watch(counts, window.fabric, usual=usual, per_day=per_day, since=since)
@@ -178,6 +180,8 @@ def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | No
             "What is wrong?",
             ["No alarm stands and nothing is written into seen: nothing to look for."],
         )
+    if not window.target:
+        return panel(f"{window.fabric}: do not press", [window.reason])
     found = diagnose(told, window.target, window.fabric, book, fit=fitted)
     return diagnosis_panel(found, book.session)
 
@@ -242,6 +246,8 @@ def again(
     if presses and open_ones:
         lines.append(f"{counted(open_ones, 'press', 'presses')} planned and not made: make those "
                      "first.")  # fmt: skip
+    elif presses and known.session.nothing_left(window.fabric):
+        lines.append(known.session.nothing_left(window.fabric))
     elif presses:
         made = known.next_presses(presses, seed=seed)
         lines.append(made.reason)

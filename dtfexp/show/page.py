@@ -201,6 +201,7 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "id": name,
         "name": finding.name,
         "notes": finding.fabric.notes,
+        "closed": False,
         "found": window.found,
         "doubts": listed(words.doubts(finding)),
         "reason": edgewords.reason(session, window, reading),

@@ -148,7 +148,7 @@ def test_a_plan_above_a_heat_limit_is_refused(tmp_path: Path, session: Session, 
         [session.fabrics[0], Fabric("nylon shell", heat_limit=155, unit="°C")],
     )
     with Logbook.create(tmp_path / "a.dtfbook", limited) as book:
-        with pytest.raises(LogbookError, match=r"2: nylon shell takes 155 °C \(311 °F\) at most"):
+        with pytest.raises(LogbookError, match=r"2: nylon shell takes 311 °F \(155 °C\) at most"):
             book.add(plan_of(limited))
         assert len(book.runs()) == 0
 

@@ -93,7 +93,7 @@ def test_the_limit_as_a_person_reads_it():
     )
     # Rounded to the safe side: 147 °C is 296.6 °F, 3 °C wide is 5.4 °F.
     assert make().limit_note("nylon shell", unit="°F") == (
-        "nylon shell takes 150 °C (302 °F) at most. The heat press may run hotter than its dial "
+        "nylon shell takes 302 °F (150 °C) at most. The heat press may run hotter than its dial "
         "(not measured: 6 °F allowed for): set 296 °F or less."
     )
     assert "(not measured, and nothing allowed for): set 150 °C or less" in (

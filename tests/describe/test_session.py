@@ -72,7 +72,7 @@ def test_a_limit_below_the_lowest_press_temperature_names_both():
     with pytest.raises(SessionError) as caught:
         make(fabrics=["cotton", Fabric("nylon", 130)])
     text = str(caught.value)
-    assert "nylon takes 130 °C (266 °F) at most" in text
+    assert "nylon takes 266 °F (130 °C) at most" in text
     assert "press temperature" in text and "280 °F" in text and "\n" not in text
     # Read as 130 °F it would be refused too; read as 280 °C a limit of 150 °C would be refused.
     make(fabrics=[Fabric("nylon", 150)])

@@ -1,0 +1,119 @@
+"""The heat limit on every paper: bars that end at it, and a fabric that cannot be pressed."""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pymupdf
+import pytest
+
+from dtfexp import Fabric, Factor, Outcome, Session, fit, plan
+from dtfexp.dialin.fit import Fit
+from dtfexp.show import tables
+from dtfexp.show.bars import Bar
+from dtfexp.show.card import settings_card
+from dtfexp.show.explorer import Explorer
+from dtfexp.show.findings import find
+from dtfexp.show.notebook import show_window
+from dtfexp.show.reading import Reading
+from dtfexp.show.report import papers
+
+HOT: dict[str, Any] = {"spread": 6.1, "readings": [(150.0, 156.0)], "spots": (-6.1, -2.0, 2.0, 6.1)}
+LINE = (
+    "nylon takes 150 °C at most, and the lowest setting of press heat, 140 °C, reaches up to "
+    "152.1 °C (measured): 2.1 °C too hot; calibrate the heat press, lower the range, take a powder "
+    "that melts lower, or use another method"
+)
+
+
+def bench() -> Session:
+    heat = Factor("press heat", 140, 180, "°C", 1, hard_to_change=True, spread=3, usual=150)
+    factors = [heat, Factor("press time", 8, 24, "s", 1, spread=1)]
+    return Session("bench", factors, [Outcome("grade")], ["cotton", Fabric("nylon", 150)])
+
+
+@pytest.fixture(scope="module")
+def told() -> Fit:
+    """Everything passes on a press that was not measured."""
+    session = bench()
+    return fit(session, plan(session, 10).runs.assign(grade=5.0))
+
+
+@pytest.fixture(scope="module")
+def closed(told: Fit) -> Fit:
+    """The same presses once the platen was measured: nothing is left for nylon."""
+    heat, time = told.session.factors
+    measured = told.session.altered(factors=[replace(heat, **HOT), time])
+    return fit(measured, told.results)
+
+
+def words(pdf: bytes) -> str:
+    text = pymupdf.open(stream=pdf)[0].get_text()
+    return " ".join(text.replace("\u00a0", " ").split())
+
+
+@pytest.mark.parametrize("pass_rate", [0.6, 0.999])
+def test_a_cards_bar_ends_at_the_limit(told: Fit, pass_rate: float) -> None:
+    """Proven or not: no bar runs past what the fabric may meet, and the diamond is on the bar."""
+    finding = find(told, "nylon", pass_rate=pass_rate, confidence=pass_rate, maps=0)
+    assert finding.window.found is (pass_rate == 0.6)
+    bar = Bar.of(told.session, told.session.factor("press heat"), finding.window)
+    assert (bar.low, bar.high, bar.limited) == (140, 147, True)
+    assert bar.place(147) == 1.0 and bar.place(140) == 0.0
+    other = Bar.of(told.session, told.session.factor("press time"), finding.window)
+    assert (other.low, other.high, other.limited) == (8, 24, False)
+    text = words(settings_card(finding, told.session, Reading("°C")))
+    assert "147 °C, heat limit" in text and "180" not in text
+    assert "(not measured: 3 °C allowed for): set 147 °C or less." in text
+    fahrenheit = words(settings_card(finding, told.session, Reading("°F")))
+    # 147 °C is 296.6 °F, rounded down; 3 °C wide is 5.4 °F, rounded up.
+    assert "nylon takes 302 °F (150 °C) at most." in fahrenheit
+    assert "(not measured: 6 °F allowed for): set 296 °F or less." in fahrenheit
+
+
+def test_without_a_limit_the_bar_spans_the_plan(told: Fit) -> None:
+    window = told.window("cotton", pass_rate=0.6, confidence=0.6)
+    bar = Bar.of(told.session, told.session.factor("press heat"), window)
+    assert (bar.low, bar.high, bar.limited) == (140, 180, False)
+
+
+def test_a_fabric_that_cannot_be_pressed_has_its_line_and_no_settings(
+    closed: Fit, tmp_path: Path
+) -> None:
+    assert closed.session.nothing_left("nylon") == LINE
+    written = papers(closed, tmp_path, fabrics=["cotton", "nylon"])
+    assert [path.name for path in written][:3] == [
+        "report.html", "card-cotton.pdf", "card-nylon.pdf",
+    ]  # fmt: skip
+    page = (tmp_path / "report.html").read_text(encoding="utf-8").replace("\u00a0", " ")
+    assert LINE in page and "nylon cannot be pressed: see below" in page
+    card = words((tmp_path / "card-nylon.pdf").read_bytes())
+    assert "DO NOT PRESS" in card and LINE in card
+    assert "press time" not in card and "24 s" not in card and "Expect" not in card
+    document = json.loads((tmp_path / "windows.json").read_text(encoding="utf-8"))
+    nylon = next(one for one in document["windows"] if one["fabric"] == "nylon")
+    assert nylon["target"] is None and nylon["pass_rate"] is None and nylon["low"] is None
+    assert nylon["reason"] == f"{LINE}."
+    with (tmp_path / "windows.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["fabric"] == "nylon"]
+    assert {(row["found"], row["target"], row["high"]) for row in rows} == {("no", "", "")}
+
+
+def test_the_line_is_told_in_the_readers_unit(closed: Fit) -> None:
+    """2.1 °C too hot is 3.8 °F, and no temperature of 36 °F."""
+    shown = show_window(closed, "nylon", unit="°F").text
+    assert "nylon takes 302 °F (150 °C) at most" in shown and "4 °F too hot" in shown
+    assert "do not press, no setting is left" in shown
+
+
+def test_the_explorer_and_the_glance_cope(closed: Fit) -> None:
+    knobs = Explorer(closed)
+    knobs.fabric.value = "nylon"
+    assert "do not press, no setting is left" in knobs.shown.value
+    finding = find(closed, "nylon")
+    row = tables.glance([finding], closed.session, Reading("°C")).rows[0]
+    assert list(row) == ["nylon", "cannot be pressed", "–", "–", "–", "5"]

@@ -14,6 +14,7 @@ from dtfexp.book.planned import Press
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError
 from dtfexp.dialin import cure_look
+from dtfexp.dialin.symptoms import hear
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -55,6 +56,10 @@ def understand(
         _check_width(path.name, number, cells, headings, sheet.exact)
         rows.append(reader.row(number, cells))
     remarks += reader.judged()
+    # A sheet that this book wrote itself says nothing new.
+    seen = [row.said.get("defects") or () for row in rows if not row.book_entry]
+    heard = hear([word for words in seen for word in words])
+    remarks += [f"{path.name}: defects, kept as written, {line}" for line in heard.not_understood]
     return _sort_out(path.name, rows), remarks
 
 

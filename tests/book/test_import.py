@@ -322,3 +322,10 @@ def test_a_press_spoiled_every_time_is_excluded(book: Logbook, take) -> None:
     assert taken.spoiled == 1
     assert value(book, 3, "excluded")
     assert value(book, 3, "peel") == 2
+
+
+def test_defects_that_name_no_known_sign_are_kept_and_told(book: Logbook, take) -> None:
+    taken = take("press,peel,defects\n1,3,bubbles; sneezes\n")
+    assert book.results().set_index("press").loc[1, "defects"] == "bubbles; sneezes"
+    (remark,) = taken.remarks
+    assert "kept as written" in remark and "not understood: 'sneezes'" in remark

@@ -67,7 +67,10 @@ class Pool:
         return {key: np.array(rows) for key, rows in sorted(out.items())}
 
     def price(self, key: tuple[float, ...], used: set[tuple[float, ...]]) -> float:
-        """What is left of a gain after the change-overs: less for each value not set before."""
+        """What is left of a gain after the change-overs: less for each value not set before.
+
+        METHODS.md, equation (29).
+        """
         price = 1.0
         for column, value in enumerate(key):
             if all(abs(other[column] - value) > 1e-9 for other in used):

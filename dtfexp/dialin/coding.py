@@ -99,6 +99,7 @@ class Coding:
 
         A number more than a whole range beyond an end counts as a whole range beyond it: 1250 for
         125 is as far from good as anything can be, and would drown the rest of the arithmetic.
+        METHODS.md, equation (1).
         """
         if not factor.is_numeric:
             place = {word: float(k) for k, word in enumerate(factor.levels)}

@@ -19,6 +19,7 @@ def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -
     22 at .90/.90, 59 at .95/.95. (The form with a uniform prior needs one press fewer.)
 
     ``pass_rate`` and ``confidence`` lie strictly between 0 and 1. Raises ``PlanError``.
+    METHODS.md, equation (31).
     """
     from scipy.stats import binom
 

@@ -42,7 +42,10 @@ _MOST_ALIKE = 2.0  # the same defect on ten coupons of one corner is not ten ind
 
 
 def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.failure_sides`; settings are checked already."""
+    """See :meth:`dtfexp.dialin.fit.Fit.failure_sides`; settings are checked already.
+
+    METHODS.md, equation (35).
+    """
     at, chance = _at(fit, settings, fabric)
     failing = 1.0 - chance
     # What fails most says most; where all but nothing fails, the outcomes count alike.

@@ -80,7 +80,7 @@ def fit_moved(
     temperatures, and what is known of each amount.
 
     ``prior.kept`` says how much of the field stays once moved; ``presses`` graded ones were made
-    since.  The fit carries the results as they were pressed.
+    since.  The fit carries the results as they were pressed. METHODS.md, equation (30).
     """
     coding = Coding(session)
     data = coding.data(results, before)

@@ -144,7 +144,7 @@ def find_window(
     confidence: float,
     at_least: Mapping[str, float] | None = None,
 ) -> Window:
-    """See :meth:`dtfexp.dialin.fit.Fit.window`."""
+    """See :meth:`dtfexp.dialin.fit.Fit.window`. METHODS.md, equations (24) and (25)."""
     for name, value in (("pass_rate", pass_rate), ("confidence", confidence)):
         if not 0.0 < value < 1.0:
             raise ValueError(f"{name} is {value!r}; use a number between 0 and 1, such as 0.90")

@@ -108,6 +108,7 @@ def wald_lines(good: float, bad: float, alpha: float, beta_: float) -> tuple[flo
     ``good`` < ``bad`` are failing rates; ``alpha`` the risk of refusing a good one, ``beta_`` of
     accepting a bad one.  With k = ln[p2 (1 - p1) / (p1 (1 - p2))]: h1 = ln[(1 - alpha) / beta] / k,
     h2 = ln[(1 - beta) / alpha] / k, s = ln[(1 - p1) / (1 - p2)] / k (Wald 1947, binomial case).
+    METHODS.md, equation (32).
     """
     k = np.log(bad * (1.0 - good) / (good * (1.0 - bad)))
     return (
@@ -121,7 +122,8 @@ def sequential_plan(
     good: float, bad: float, alpha: float, beta_: float, most: int
 ) -> SequentialPlan:
     """Wald's plan cut off at ``most`` presses, its accept line moved out until the exact risk of
-    accepting ``bad`` is at most ``beta_`` (Wald's own lines keep it only approximately)."""
+    accepting ``bad`` is at most ``beta_`` (Wald's own lines keep it only approximately).
+    METHODS.md, equation (32)."""
     h1, h2, slope = wald_lines(good, bad, alpha, beta_)
     plan = SequentialPlan(h1, h2, slope, most)
     while plan.performance(bad)[0] > beta_ * (1.0 + 1e-9):

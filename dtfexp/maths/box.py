@@ -51,7 +51,7 @@ def largest_box(
     The size is the product over the axes of (width / unit + FLAT); an axis that has one level only
     counts as 1. Sizes within a share TIE of the largest are equal; among these the largest sum of
     `prefer` inside wins (to nine digits), then the lowest `lo`, then the lowest `hi`.
-    Raises ValueError on arguments that do not fit together.
+    Raises ValueError on arguments that do not fit together. METHODS.md, equation (25).
     """
     good, axes, units, narrow = _checked(good, coords, unit, min_width)
     preferred = _checked_prefer(good, prefer)
@@ -89,7 +89,7 @@ def deepest_point(
     box holds one level or two, edges all, leave no choice and do not count. Distances that agree to
     TIE are equal; among these the largest `score` (shape of `good`) wins, then the lowest index
     tuple. Only good cells are looked at. Raises ValueError when the box does not fit the grid or
-    holds no good cell.
+    holds no good cell. METHODS.md, equation (26).
     """
     good, axes, units, _ = _checked(good, coords, unit, 0.0)
     points = _checked_prefer(good, score, "score")

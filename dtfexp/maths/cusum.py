@@ -25,7 +25,7 @@ def failure_weight(usual: float, caught: float) -> int:
     """Units that a failure adds where a pass takes one off.
 
     ln(p1 / p0) / ln[(1 - p0) / (1 - p1)] for failing rates p0 = ``usual`` < p1 = ``caught``,
-    rounded to a whole number of at least 1.
+    rounded to a whole number of at least 1. METHODS.md, equation (33).
     """
     ratio = np.log(caught / usual) / np.log((1.0 - usual) / (1.0 - caught))
     return max(1, round(float(ratio)))
@@ -35,7 +35,7 @@ def cusum(pressed: Ints, failed: Ints, weight: int, limit: int) -> tuple[Ints, l
     """The sum after each day (n,), and the days (indices) on which it alarmed.
 
     It starts from zero.  After an alarm it goes on, and alarms again only once it has been back at
-    zero: one rise is one alarm.
+    zero: one rise is one alarm. METHODS.md, equation (33).
     """
     total, quiet, path = 0, True, []
     alarms: list[int] = []
@@ -76,6 +76,7 @@ def mean_run(steps: Ints, chance: Array, limit: int) -> float:
     """Mean number of steps from zero to the alarm, the alarming one included.
 
     Solves (I - Q) m = 1 (Brook & Evans 1972, eq. 2.3; the number from memory).
+    METHODS.md, equation (34).
     """
     quiet = transitions(steps, chance, limit)
     if float(chance[steps > 0].sum()) <= 0.0:

@@ -23,7 +23,10 @@ SOFT_STEP = 0.05
 
 
 def fallen(fields: Array, falls: Falls) -> Array:
-    """Fields (..., O) with every later wash held to the earlier ones of its series."""
+    """Fields (..., O) with every later wash held to the earlier ones of its series.
+
+    METHODS.md, equation (11).
+    """
     if not falls:
         return fields
     out = fields.copy()

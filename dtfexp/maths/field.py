@@ -91,7 +91,7 @@ def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) 
     """Prior mean (n,): best near the usual settings, falling away on both sides.
 
     Averaged over the nodes.  As far as temperature and time of one stage add up to a dose, being
-    hot AND long is worse than hot and short (practice; no source).
+    hot AND long is worse than hot and short (practice; no source). METHODS.md, equation (3).
     """
     points, differences = points.unfolded
     points = _with_all(points, shape, scales)
@@ -104,7 +104,7 @@ def trade_mean(points: Points, shape: FieldShape, scales: Scales, prior: Prior) 
 def _column_tables(
     a: Array, wa: Array, b: Array, wb: Array, word: bool, scales: Scales, prior: Prior
 ) -> tuple[Array, Array]:
-    """One-factor and pair-part covariance between nodes a (na, qa) and b (nb, qb), averaged."""
+    """Both tables of nodes a (na, qa) and b (nb, qb), averaged. METHODS.md, equation (4)."""
     if word:
         same = (a[:, None, 0] == b[None, :, 0]).astype(float)
         return prior.word_sd**2 * same, same
@@ -261,7 +261,7 @@ def _with_all(points: Points, shape: FieldShape, scales: Scales) -> Points:
 
 
 def covariance(a: Points, b: Points, shape: FieldShape, scales: Scales, prior: Prior) -> Array:
-    """Prior covariance (n_a, n_b) of one outcome's field between two sets of points."""
+    """Prior covariance (n_a, n_b) of one outcome's field. METHODS.md, equation (5)."""
     (a, of_a), (b, of_b) = a.unfolded, b.unfolded
     a, b = _with_all(a, shape, scales), _with_all(b, shape, scales)
     whole = _assemble(_sides(a, b, shape, scales, prior), scales, prior)
@@ -389,6 +389,7 @@ def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:
     """Correlation (O, O) of the outcomes' fields: ``alike`` off the diagonal, more inside a series.
 
     A sum of three covariances (common, of the series, own), so it is one for any series.
+    METHODS.md, equation (6).
     """
     own = np.eye(shape.n_outcomes)
     codes = np.array(shape.series or range(shape.n_outcomes))

@@ -115,7 +115,7 @@ def prior_draw(
 
 
 def posterior_draw(post: Posterior, anchors: Points, rng: np.random.Generator) -> Hidden:
-    """A bench that could have given the grades seen so far."""
+    """A bench that could have given the grades seen so far. METHODS.md, equation (37)."""
     j = int(rng.choice(len(post.weight), p=post.weight))
     scales, shape, prior, data = post.scales[j], post.shape, post.prior, post.data
     weights = _prior_weights(anchors, shape, scales, prior, rng)

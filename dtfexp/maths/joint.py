@@ -42,7 +42,8 @@ _HOPELESS = -1.3
 
 def joint_pass(latent: Array, loading: Array, own: Array) -> Array:
     """P(all outcomes pass) for qualities ``latent`` (..., O); ``loading``, sd of what all outcomes
-    share (of either sign), and ``own``, variance of each, broadcast to them."""
+    share (of either sign), and ``own``, variance of each, broadcast to them.
+    METHODS.md, equation (22)."""
     if latent.shape[-1] == 1:
         return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + loading[..., 0] ** 2)))
     root = np.broadcast_to(np.sqrt(own), latent.shape)
@@ -79,7 +80,7 @@ def new_press(
     ``wander`` (M, O, 3 + O).
 
     ``quality`` turns fields into quality; ``luck``: variance shared by the outcomes, and their own
-    (O,).
+    (O,). METHODS.md, equation (21).
     """
     shared, own = luck
     lost, scattered = lost_and_scattered(quality, middle, wander)
@@ -150,11 +151,14 @@ class PassPosterior:
     parts: int = 1
 
     def expected(self) -> Array:
-        """Posterior mean of the pass rate, (M,)."""
+        """Posterior mean of the pass rate, (M,). METHODS.md, equation (23)."""
         return np.asarray(self.weight @ ndtr(self.mean / np.sqrt(1.0 + self.sd**2)))
 
     def chance_at_least(self, pass_rate: float) -> Array:
-        """Posterior probability that the true pass rate is at least ``pass_rate``, (M,)."""
+        """Posterior probability that the true pass rate is at least ``pass_rate``, (M,).
+
+        METHODS.md, equation (23).
+        """
         return np.asarray(self.weight @ ndtr((self.mean - ndtri(pass_rate)) / self.sd))
 
     def middle(self) -> tuple[Array, Array]:

@@ -91,7 +91,7 @@ class Outlook:
     def confirmed(self, variance: Array) -> Array:
         """Chance that a cell is confirmed good once its variance has fallen to ``variance``.
 
-        variance (E, ...) -> the same shape.
+        variance (E, ...) -> the same shape. METHODS.md, equation (28).
         """
         extra = (1,) * (variance.ndim - 1)
         margin = self.margin.reshape(-1, *extra)
@@ -103,7 +103,10 @@ class Outlook:
 
     @property
     def value(self) -> float:
-        """Weighted expected share of cells confirmed, with everything chosen so far."""
+        """Weighted expected share of cells confirmed, with everything chosen so far.
+
+        METHODS.md, equation (28).
+        """
         return float(self.weight @ self.confirmed(self.variance))
 
     @on_one_thread
@@ -199,6 +202,7 @@ def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
     A grade at the open end of its scale tells little; in the middle it tells nearly as much as a
     measurement.  What a grade far below acceptance says of the edge depends on how quality falls
     from one to the other, a slope or a cliff, which the field only assumes.
+    METHODS.md, equation (27).
     """
     scales = post.scales[0]
     out = np.empty_like(mean)

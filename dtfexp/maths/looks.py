@@ -45,6 +45,6 @@ EYE = 0.5
 
 
 def interval(look: Ints) -> tuple[Array, Array]:
-    """Between which two values of g (k,) each look lies."""
+    """Between which two values of g (k,) each look lies. METHODS.md, equation (13)."""
     edges = np.array([np.inf, CUT, -CUT, -np.inf])
     return edges[look + 1], edges[look]

@@ -28,6 +28,7 @@ def luck_covariance(
 
     Codes below zero mean "not known": such an observation shares luck with nobody.  Half of the
     luck of a load or round is common to the outcomes, half belongs to each.
+    METHODS.md, equation (10).
     """
     across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
 
@@ -55,6 +56,7 @@ def slip_covariance(slip: Array, press: Ints) -> Array:
     """Covariance (n, n) that the machine spread makes: slip (n, d) as in ``Data.slip``.
 
     One press reached one place, so the slips of its outcomes go together.
+    METHODS.md, equation (12).
     """
     same = press[:, None] == press[None, :]
     return np.asarray(np.where(same, slip @ slip.T, 0.0))

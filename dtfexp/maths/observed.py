@@ -116,7 +116,10 @@ class Data:
         )
 
     def with_looks(self, at: Points, look: Ints) -> Data:
-        """The same with a row for each look of a cure; ``at`` are differences of two places."""
+        """The same with a row for each look of a cure; ``at`` are differences of two places.
+
+        METHODS.md, equation (13).
+        """
         count = len(look)
 
         def longer(name: str, new: Any, missing: Any = None) -> Any:
@@ -141,7 +144,8 @@ class Data:
 
     def with_falls(self, falls: Falls) -> Data:
         """The same with the rows that tell the field that washing makes nothing better: once at
-        each place pressed, at most ``MOST_FALLS`` places spread evenly."""
+        each place pressed, at most ``MOST_FALLS`` places spread evenly.
+        METHODS.md, equation (11)."""
         if not falls or not self.n:
             return self
         first = np.sort(np.unique(self.places.of_row, return_index=True)[1])

@@ -42,7 +42,7 @@ def interval_moments(
     Z = P(lower < f + e <= upper) with f ~ N(mean, variance), e ~ N(0, noise^2).  Returns
     (log Z, dlogZ, d2logZ), all of the shape of ``mean``.
     Source: Rasmussen & Williams 2006, eq. 3.82 for the probit, here for an interval as in
-    Chu & Ghahramani 2005, sec. 2.
+    Chu & Ghahramani 2005, sec. 2. METHODS.md, equation (8).
     """
     scale = np.sqrt(noise**2 + variance)
     a = (lower - mean) / scale

@@ -55,7 +55,10 @@ class FieldShape:
         return self.word + (False,) * len(self.trade_off)
 
     def shares(self, dose: float) -> Array:
-        """How much each column, doses included, counts when ``dose`` goes by the dose alone."""
+        """How much each column, doses included, counts when ``dose`` goes by the dose alone.
+
+        METHODS.md, equation (2).
+        """
         out = np.ones(len(self.stages))
         for k, pair in enumerate(self.trade_off):
             out[list(pair)] = 1.0 - dose
@@ -130,14 +133,17 @@ class Points:
 
     def moved(self, shift: Array | None) -> Points:
         """The same on today's settings: a bench that does more now than before reaches at a lower
-        setting what it reached then.  shift (d,) in codes, or None."""
+        setting what it reached then.  shift (d,) in codes, or None. METHODS.md, equation (30)."""
         if self.before is None or shift is None:
             return self
         by = np.where(self.before[:, None], shift[None, :], 0.0)
         return replace(self, nodes=self.nodes - by[:, :, None])
 
     def with_doses(self, pairs: Pairs) -> Points:
-        """The same with one more column for each pair: the sum of its two columns."""
+        """The same with one more column for each pair: the sum of its two columns.
+
+        METHODS.md, equation (2).
+        """
         if not pairs or self.doses:
             return self
         if pairs not in self._widened:

@@ -70,7 +70,7 @@ def n_dimensions(n_outcomes: int) -> int:
 
 
 def to_scales(u: Array, n_outcomes: int, priors: tuple[ScalePrior, ...] = SCALE_PRIORS) -> Scales:
-    """Standard-normal coordinates (n_dimensions,) to scales."""
+    """Standard-normal coordinates (n_dimensions,) to scales. METHODS.md, equation (17)."""
     return Scales(
         amplitude=priors[0].at(u[0]),
         length=max(priors[1].at(u[1]), 0.2),
@@ -107,6 +107,7 @@ def integrate(
     """Weighted points (k, dim) that carry the posterior of the scales, and their weights (k,).
 
     ``log_evidence`` takes (n, dim) standard-normal coordinates and returns (n,).
+    METHODS.md, equation (17).
     """
     points = normal_points(n_points, dim)
     log_seen = log_evidence(points)

@@ -209,7 +209,7 @@ def strata(y: Array, room: Room, groups: Mapping[str, Array]) -> Strata:
 def satterthwaite(contrasts: Array, design: Array, found: Strata) -> float:
     """Error degrees of freedom for testing ``contrasts`` (q, p) of the design's coefficients.
 
-    The exact ones of the classical table where the data are balanced.
+    The exact ones of the classical table where the data are balanced. METHODS.md, equation (38).
     """
     solved = found.precision
     covariance = np.linalg.inv(design.T @ solved @ design)

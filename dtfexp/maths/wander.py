@@ -25,7 +25,7 @@ _NONE = 1e-12
 def moments(gaps: Array, lean: Array, peak: Array) -> Array:
     """The wander (n, O, 3 + O) of the field: variance, skewness, kurtosis, and the correlation with
     every outcome, from ``gaps`` (n, d, O), what one sd of each setting does; lean, peak (n, d):
-    skewness and kurtosis of each setting's spread."""
+    skewness and kurtosis of each setting's spread. METHODS.md, equation (19)."""
     square = gaps**2
     variance = square.sum(axis=1)
     third = (gaps * square * lean[:, :, None]).sum(axis=1)
@@ -44,6 +44,7 @@ def lost_and_scattered(
     """Quality lost on average at fields ``middle`` (..., O), and its variance from press to press.
 
     ``quality`` turns fields into quality; wander (..., O, 3 + O) as of :func:`moments`.
+    METHODS.md, equation (20).
     """
     sd = np.sqrt(wander[..., VARIANCE])
     skew = wander[..., SKEWNESS]

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from html import escape
 from typing import TYPE_CHECKING
 
+from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome
 
@@ -24,19 +25,45 @@ def session_html(session: Session) -> str:
         (
             fabric.name,
             "none given" if fabric.heat_limit is None else f"{fabric.heat_limit:g} {fabric.unit}",
+            _own(session, fabric),
             fabric.notes,
         )
         for fabric in session.fabrics
     ]
+    bench = [
+        ("film", session.film),
+        ("peeled, says its maker", session.film_peel),
+        ("oven", session.oven if session.oven != "oven" else ""),
+        ("press", session.press if session.press != "press" else ""),
+    ]
+    told = [row for row in bench if row[1]]
     forbidden = [(str(corner),) for corner in session.forbidden]
     return (
         f'<div class="dtfexp-session"><p><b>{escape(session.name)}</b></p>'
         + html_table(("setting", "stage", "range", "usual", "machine spread"), factors)
         + html_table(("outcome", "scale", "passes"), outcomes)
-        + html_table(("fabric", "heat limit", "notes"), fabrics)
+        + html_table(("fabric", "heat limit", "its own settings", "notes"), fabrics)
+        + (html_table(("bench", "name"), told) if told else "")
         + (html_table(("never together",), forbidden) if forbidden else "")
         + "</div>"
     )
+
+
+def _own(session: Session, fabric: Fabric) -> str:
+    """What is usual and allowed for one fabric only."""
+    parts = []
+    for factor in session.factors:
+        own = fabric.ranges.get(factor.name)
+        said = []
+        if factor.name in fabric.usual:
+            said.append(f"usual {factor.format(fabric.usual[factor.name])}")
+        if own is not None and factor.is_numeric:
+            said.append(f"{factor.format(own[0])} to {factor.format(own[1])}")
+        elif own is not None:
+            said.append(" or ".join(own))
+        if said:
+            parts.append(f"{factor.name}: {', '.join(said)}")
+    return "; ".join(parts)
 
 
 def _range(factor: Factor) -> str:

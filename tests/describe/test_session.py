@@ -147,3 +147,19 @@ def test_repr_and_html_are_short_and_safe():
     for shown in ("280 to 340 °F, in steps of 5", "hot / cold", "155 °C", "after 5 washes"):
         assert shown in html
     assert html == session._repr_html_()
+
+
+def test_the_page_shows_a_fabrics_own_settings_and_the_bench():
+    firm = Factor("pressure", levels=("light", "medium", "firm"), ordered=True, stage="press")
+    heat = Factor("press temperature", 140, 170, "°C", 5)
+    nylon = Fabric(
+        "nylon", 155, usual={"press temperature": 145}, ranges={"pressure": ["light", "medium"]}
+    )
+    session = Session(
+        "s", [heat, firm], [Outcome("peel")], [nylon], film="matte", film_peel="cold", oven="left"
+    )
+    html = session._repr_html_()
+    assert "press temperature: usual 145 °C; pressure: light or medium" in html
+    assert "matte" in html and "cold" in html and "left" in html
+    plain = Session("s", [heat], [Outcome("peel")], ["cotton"])._repr_html_()
+    assert "peeled" not in plain

@@ -134,3 +134,16 @@ def test_a_heated_length_in_the_shops_unit_survives_the_file(told, cm):
 def test_a_heated_length_that_is_none(told):
     with pytest.raises(SessionError, match=r"heated_length is .* such as"):
         session_of(TUNNEL, pace={"heated_length": told})
+
+
+def test_a_film_that_its_maker_says_is_peeled_cold_waits_as_such():
+    from dtfexp.show.practice import steps
+
+    cold, unsaid = session_of(film_peel="cold"), session_of()
+    runs = plan(cold, 6).runs
+    assert countdowns(cold, runs.iloc[0])[3]["hint"] == "until fully cold"
+    assert any(line.startswith("Peel cold") for line in steps(cold, {}))
+    assert not any(line.startswith("Peel cold") for line in steps(unsaid, {}))
+    peels = timeline(cold, runs).query("what == 'peel'")["start"].to_numpy()
+    pressed = timeline(cold, runs).query("what == 'press'")["end"].to_numpy()
+    assert (peels - pressed >= cold.pace.cold_peel_seconds / 60 - 1e-3).all()

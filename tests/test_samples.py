@@ -11,7 +11,7 @@ SAMPLES = (
     "data/example_session_fahrenheit.toml",
     "data/messy_shop_session.toml",
 )
-TEXTBOOK = ("auto", "latin hypercube", "d-optimal")
+PLANS = (("auto", {}), ("latin hypercube", {}), ("d-optimal", {"model": "linear"}))
 
 
 @pytest.fixture(params=SAMPLES)
@@ -19,9 +19,9 @@ def sample(request):
     return Session.load(request.param)
 
 
-@pytest.mark.parametrize("design", TEXTBOOK)
-def test_no_plan_of_a_sample_is_refused_by_its_own_gate(sample, design):
-    runs = plan(sample, 15, design=design, seed=3).runs
+@pytest.mark.parametrize(("design", "options"), PLANS)
+def test_no_plan_of_a_sample_is_refused_by_its_own_gate(sample, design, options):
+    runs = plan(sample, 15, design=design, seed=3, **options).runs
     assert set(runs["fabric"]) == {fabric.name for fabric in sample.fabrics}
     lines = [sample.refusal(row, row["fabric"]) for row in runs.to_dict("records")]
     assert lines == [""] * len(runs)

@@ -212,6 +212,8 @@ def test_nylon_is_offered_no_firm_pressure_and_cotton_is(new):
     session, _ = new(*CELSIUS, "cotton", "", "nylon shell", "155", *ENTER)
     assert session.allowed("pressure", "nylon shell") == ("light", "medium")
     assert session.allowed("pressure", "cotton") == ("light", "medium", "firm")
+    runs = plan(session, 24).runs
+    assert "firm" not in set(runs.loc[runs["fabric"] == "nylon shell", "pressure"])
     assert session.usual("press temperature", "cotton") == 160
     assert session.usual("press temperature", "nylon shell") == 150
 

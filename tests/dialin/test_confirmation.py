@@ -186,3 +186,17 @@ def test_what_cannot_be_asked(fitted, options, said):
 def test_no_confirming_press(fitted):
     with pytest.raises(ResultsError, match="no confirming press of cotton"):
         verdict(FOUR, fitted.results, "cotton")
+
+
+def test_fewest_presses_that_confirm_press_by_press() -> None:
+    """By hand, for 90 % at 90 %: k = ln(0.1 x 0.975 / (0.025 x 0.9)) = 1.4663, slope 0.08004 / k =
+    0.05459, h1 = ln 9 / k = 1.4984: 28 presses without a failure reach Wald's own line, and his
+    line keeps the promise or is moved out.  By trying: one fewer is still open."""
+    terms = Terms(0.9, 0.9, sequential=True)
+    assert terms.rule is not None
+    fewest = terms.fewest()
+    assert fewest >= 28
+    assert terms.rule.decide(np.zeros(fewest, dtype=bool)) == ("accepted", fewest)
+    assert terms.rule.decide(np.zeros(fewest - 1, dtype=bool))[0] == "open"
+    # A fixed plan: 22 presses, for 0.9^22 < 0.1 < 0.9^21.
+    assert Terms(0.9, 0.9).fewest() == 22

@@ -6,11 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dtfexp import Session, fit, next_presses, plan
+from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
 from dtfexp.dialin.candidates import candidate_pool
 from dtfexp.dialin.likely_window import Likely, likely_window
+from dtfexp.dialin.next_presses import CELL_BUDGET, _stack, choose
+from dtfexp.maths.lookahead import Outlook
 from dtfexp.maths.posterior import at_central_scales
-from tests.dialin.bench import FOUR, HALF, SESSIONS, WORDS, graded
+from tests.dialin.bench import CURE, FOUR, HALF, PRESS_TIME, SESSIONS, WORDS, graded
 
 
 def likely(session: Session, presses: int, fabric: str = "cotton", width: float = 1.0) -> Likely:
@@ -90,3 +92,59 @@ def test_a_sentence_names_the_edge_in_the_dials_unit() -> None:
     assert all("low side: under-cured?" in why and "°C" in why for why in cool)
     html = made._repr_html_()
     assert "Press 27:" in html and isinstance(made.runs, pd.DataFrame)
+
+
+QUICK = Session("quick", (CURE, PRESS_TIME), (Outcome("peel"),), ("cotton",))
+
+
+def best_single(fitted: Fit, *, pending: bool, price: float = 0.92) -> dict[str, object]:
+    """The press worth most, by looking at every candidate: what it proves with all that is under
+    way, times 0.92 when its oven temperature was not set before."""
+    post = at_central_scales(fitted.posterior)
+    mapped = {"cotton": likely_window(fitted, post, "cotton", 0.9, CELL_BUDGET)}
+    cells = _stack(fitted.coding, ["cotton"], mapped)
+    pool = candidate_pool(fitted, ["cotton"], {"cotton": mapped["cotton"].region()}, 0)
+    asked = min(max(float(mapped["cotton"].chance.max()) + 0.25, 0.5), 0.9)
+    outlook = Outlook(post, cells.points, pool.candidates, cells.weight, asked, cells.margin)
+    waiting = fitted.results.index[fitted.results["peel"].isna()]
+    if pending:
+        for k in range(len(waiting)):  # on their way: the last rows of the candidates
+            outlook.add(len(pool.frame) + k, (0,))
+    gain = outlook.scores(np.arange(len(pool.frame))) - outlook.value
+    before = set(fitted.results["cure temperature"])
+    new = ~pool.frame["cure temperature"].isin(before).to_numpy()
+    return pool.frame.iloc[int(np.argmax(gain * np.where(new, price, 1.0)))].to_dict()
+
+
+def under_way(seed: int) -> Fit:
+    """Ten graded presses and two still in the wash."""
+    results = graded(QUICK, plan(QUICK, 12).runs, seed)
+    results["peel"] = results["peel"].astype(float)
+    results.loc[results.index[-2:], "peel"] = np.nan
+    return fit(QUICK, results)
+
+
+def test_one_press_is_the_best_of_all_beside_those_under_way_and_after_its_price() -> None:
+    told = []
+    for seed in range(4):
+        fitted = under_way(seed)
+        best = best_single(fitted, pending=True)
+        chosen = choose(fitted, ["cotton"], 1, 0)
+        assert chosen is not None and chosen.presses.iloc[0].to_dict() == best
+        others = (
+            best_single(fitted, pending=False),
+            best_single(fitted, pending=True, price=1 / 0.92),
+        )
+        told.append([best != other for other in others])
+    # The test means something: leaving either out would press something else.
+    assert np.any(told, axis=0).all()
+
+
+def test_a_temperature_not_set_before_costs_eight_of_a_hundred() -> None:
+    fitted = under_way(0)
+    here = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 300)
+    pool = candidate_pool(fitted, ["cotton"], {"cotton": here.region()}, 0)
+    used = {(120.0, 310.0), (130.0, 300.0)}
+    assert pool.price((120.0, 300.0), used) == 1.0
+    assert pool.price((125.0, 300.0), used) == pytest.approx(0.92)
+    assert pool.price((125.0, 305.0), used) == pytest.approx(0.8464)

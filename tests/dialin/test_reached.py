@@ -112,3 +112,17 @@ def test_a_description_keeps_its_spots_and_refuses_what_is_none() -> None:
         Factor("t", 140, 180, "°C", spread=1, spots=[-4, 4])
     with pytest.raises(SessionError, match="no spread and no spots"):
         Factor("peel", levels=("hot", "cold"), spots=np.array([1, 2]))
+
+
+def test_a_setting_that_was_read_off_does_not_vary_any_more() -> None:
+    """Half-range 20 °C, even spread ±6: sd 6 / sqrt(3) / 20 in codes where nothing was read; none
+    where it was."""
+    session = Session("read", (EVEN,), (Outcome("peel"),), ("cotton",))
+    results = pd.DataFrame(
+        {"press": [1, 2], "fabric": "cotton", "oven_load": [1, 2], "press_round": [1, 2],
+         "press temperature": [160.0, 160.0], "press temperature_actual": [170.0, np.nan],
+         "peel": [4.0, 4.0]}
+    )  # fmt: skip
+    data = Coding(session).data(results)
+    assert data.spread[:, 0] == pytest.approx([0.0, 6 / np.sqrt(3) / 20])
+    assert data.at.nodes[:, 0, 0] == pytest.approx([0.5, 0.0])

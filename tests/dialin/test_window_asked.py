@@ -7,8 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dtfexp import Fit, SessionError, Window, fit, next_presses, plan
+from dtfexp import Factor, Fit, SessionError, Window, fit, next_presses, plan
+from dtfexp.dialin import grid as grids
 from dtfexp.dialin.whole_box import _spots
+from dtfexp.dialin.window import Mapped, _best_box
+from dtfexp.maths.box import Box, largest_box
 from dtfexp.maths.joint import pass_given, press_at
 from dtfexp.maths.posterior import predict
 from dtfexp.maths.together import together
@@ -99,3 +102,35 @@ def test_what_is_forbidden_is_in_no_window_no_target_and_no_next_batch(known: Fi
     more = next_presses(session, allowed, 4).runs
     assert session.permits(more).all()
     assert fit(session, known.results).window("cotton").high["press time"] <= cut
+
+
+def test_a_window_is_twice_the_spread_wide_where_it_can_be() -> None:
+    """By hand: cure 100 to 112 in steps of 2 (spread 3), time 0 to 100 in steps of 10 (unit 10).
+    A strip hardly more than one spread wide (104 to 108) and 100 s long is the largest: 4/3 x 10
+    against 8/3 x 4 of 100 to 108 by 40 s; but this one is twice the spread wide, and wins.  Alone,
+    the strip is better than nothing."""
+    factors = (
+        Factor("cure", 100, 112, "°C", 2, "cure", spread=3),
+        Factor("time", 0, 100, "", 10),
+    )
+    axes = (np.arange(100.0, 113, 2), np.arange(0.0, 101, 10))
+    strip = np.zeros((7, 11))
+    strip[2:5, :] = 1.0
+    both = strip.copy()
+    both[:4, :5] = 1.0
+
+    def best(chance: np.ndarray) -> Box | None:
+        grid = grids.Grid(factors, axes, {})
+        return _best_box(Mapped(grid, chance, chance, chance), 0.9, {})
+
+    assert best(both) == largest_box(both > 0, axes, [3.0, grids.unit_of(factors[1])], [6.0, 0.0])
+    assert (best(both).lo, best(both).hi) == ((0, 0), (4, 4))
+    assert (best(strip).lo, best(strip).hi) == ((2, 0), (4, 10))
+
+
+@pytest.mark.parametrize(("presses", "found"), [(3, False), (4, True)])
+def test_no_window_on_fewer_than_four_presses(presses: int, found: bool) -> None:
+    """However little is asked for: three presses lean on the prior alone."""
+    results = plan(FOUR, 4).runs.head(presses).assign(peel=5, wash=5)
+    window = fit(FOUR, results).window("cotton", pass_rate=0.2, confidence=0.2)
+    assert window.found is found

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from dtfexp.maths import luck
+from dtfexp.maths.ceiling import quality
 from dtfexp.maths.field import Prior, Scales
-from dtfexp.maths.lookahead import Candidates, Outlook
-from dtfexp.maths.observed import Data
+from dtfexp.maths.lookahead import Candidates, Outlook, _grade_noise
+from dtfexp.maths.observed import Data, Graded
 from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
 from dtfexp.maths.posterior import Posterior, predict, run_sites
 
@@ -81,3 +86,88 @@ def test_luck_split_adds_up_to_what_a_new_press_meets() -> None:
     shared, own = luck.luck_split(SCALES, Prior(), False)
     total = SCALES.load_sd**2 + SCALES.round_sd**2 + SCALES.noise[0] ** 2
     assert shared + own[0] == pytest.approx(total + Prior().press_share_sd ** 2)
+
+
+def test_the_chance_to_be_confirmed_by_hand() -> None:
+    """Margin 0.5, variance 0.36 now, 0.2 left and 0.1 from the scales, which stays: confirmed
+    when the coming mean, of sd sqrt(0.36 - 0.2) = 0.4, is above 1.2816 sqrt(0.2 + 0.1)."""
+    now = posterior(points([[0.0, 0.0]]), np.array([0.3]))
+    pool = Candidates(points([[0.3, 0.3]]), np.array([0]), np.array([0]))
+    told = (np.array([0.5]), np.array([0.1]))
+    outlook = Outlook(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told)
+    outlook.sd_now = np.array([0.6])
+    by_hand = norm.cdf((0.5 - 1.281552 * np.sqrt(0.3)) / 0.4)
+    assert outlook.confirmed(np.array([0.2])) == pytest.approx([by_hand], abs=1e-6)
+    assert by_hand == pytest.approx(0.3069, abs=1e-4)
+
+
+def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:
+    """Far from all that was pressed the covariance is that of the prior, by the model's own words:
+    the fields' and, of one load or round, all of its variance alike and half across outcomes."""
+    shape = replace(SHAPE, n_outcomes=2)
+    scales = replace(SCALES, noise=np.array([0.3, 0.3]))
+    at = points([[0.0, 0.0]])
+    n = np.zeros(1, int)
+    data = Data(at, n, n, n, n - 1, n, n - 1, np.array([0.3]))
+    sites = run_sites(data, shape, Prior(), (None, None), [scales])
+    post = Posterior(data, shape, Prior(), (None, None), (scales,), np.ones(1), sites)
+    # Two presses at one far place, of one load and two rounds.
+    far = points([[0.9, -0.9], [0.9, -0.9]])
+    pool = Candidates(far, np.array([0, 0]), np.array([0, 1]))
+    zero = (np.zeros(1), np.zeros(1))
+    outlook = Outlook(post, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, zero)
+    cov = outlook.cov.reshape(2, 2, 2, 2)
+    fields = predict(post, far).covariance[0, 0]
+    load, round_ = 0.2**2, 0.15**2
+    assert cov[0, 0, 0, 0] - fields[0, 0] == pytest.approx(load + round_, rel=1e-6)
+    assert cov[0, 0, 0, 1] - fields[0, 1] == pytest.approx(0.5 * (load + round_), rel=1e-6)
+    assert cov[0, 0, 1, 0] - fields[0, 0] == pytest.approx(load, rel=1e-6)
+    assert cov[0, 0, 1, 1] - fields[0, 1] == pytest.approx(0.5 * load, rel=1e-6)
+    # The second outcome of the second press alone: the last row of all.
+    towards, noise = outlook.cross[0, 3], outlook.noise[1, 1]
+    left = outlook.variance[0] - towards**2 / (outlook.cov[3, 3] + noise)
+    outlook.add(1, (1,))
+    assert outlook.variance[0] == pytest.approx(left)
+
+
+def test_what_a_grade_tells_is_fishers_information_less_a_discount_far_below() -> None:
+    """One over the information of a grade, by numerical integration over the field and numerical
+    slopes of the chances; a place two grades below acceptance is discounted by (1.5 x 2)^2."""
+    graded = Graded(np.array([-2.0, -1.0, 0.0, 1.0]), False)
+    post = replace(posterior(points([[0.0, 0.0]]), np.array([0.3])), graded=(graded,))
+    top, noise = post.ceiling(0)[0], 0.3
+    edges = np.array([-np.inf, -2, -1, 0, 1, np.inf])
+
+    def information(f: float) -> float:
+        def chances(at: float) -> np.ndarray:
+            return np.diff(norm.cdf((edges - quality(np.array(at), top)) / noise))
+
+        slope = (chances(f + 1e-4) - chances(f - 1e-4)) / 2e-4
+        return float(np.sum(slope**2 / np.maximum(chances(f), 1e-12))) * noise**2
+
+    share = Prior().press_share_sd ** 2
+    for mean, discount in ((0.4, 0.0), (1.2, 0.0), (-2.0, 9.0)):
+        known, _ = quad(lambda f, m=mean: information(f) * norm.pdf(f, m, 0.2), mean - 1, mean + 1)
+        found = _grade_noise(post, np.array([[mean]]), np.array([[0.04]]))
+        assert found[0, 0] == pytest.approx(noise**2 / min(known, 1.0) + discount + share, rel=0.03)
+
+
+def test_the_machine_spread_blurs_what_a_press_shows() -> None:
+    """Beside the noise of the grade: the squares of what one sd of each setting does to the mean
+    of the field, half of the change from one sd below to one above."""
+    now = posterior(points([[0.0, 0.0], [0.5, -0.2]]), np.array([0.6, -0.4]))
+    at, sd = [0.25, -0.1], [0.1, 0.05]
+    told = (np.zeros(1), np.zeros(1))
+
+    def noise(spread: np.ndarray | None) -> float:
+        pool = Candidates(points([at]), np.array([0]), np.array([0]), spread)
+        return float(Outlook(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told).noise[0, 0])
+
+    def mean(step: list[float]) -> float:
+        return float(predict(now, points([np.add(at, step).tolist()])).mean[0, 0, 0])
+
+    moved = [
+        0.5 * (mean([sd[0], 0]) - mean([-sd[0], 0])), 0.5 * (mean([0, sd[1]]) - mean([0, -sd[1]])),
+    ]  # fmt: skip
+    blur = noise(np.array([sd])) - noise(None)
+    assert blur == pytest.approx(float(np.sum(np.square(moved))), rel=1e-3) and blur > 1e-4

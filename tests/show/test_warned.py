@@ -5,10 +5,12 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import pandas as pd
 import pytest
 
-from dtfexp import Factor, Logbook, Outcome, Session, plan
+from dtfexp import Fabric, Factor, Logbook, Outcome, Plan, Session, plan
 from dtfexp.book import clocks
+from dtfexp.show.form import form_state
 from dtfexp.show.recording import Desk
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
@@ -141,3 +143,25 @@ def test_a_look_that_cannot_be_kept_is_told(bench: Bench) -> None:
     assert not answer["ok"]
     assert "oven load 99 is not in the book" in answer["text"]
     assert not bench.book.kept()
+
+
+def test_the_form_warns_of_the_hottest_spot(tmp_path, monkeypatch):
+    """Limit 300 °F; the platen is 4 °F cooler on average and 8 °F hotter in one corner: 290 is
+    safe (298 met), 295 is not (303 met)."""
+    spots = (-6.0,) * 7 + (-2.0, 8.0)
+    session = Session(
+        "spots",
+        [Factor("press temperature", 280, 300, "°F", step=5, spots=spots)],
+        [Outcome("peel")],
+        [Fabric("nylon", 300, "°F")],
+    )
+    with Logbook.create(tmp_path / "b.dtfbook", session) as book:
+        with monkeypatch.context() as older:  # a plan of before the heat gate
+            older.setattr(Session, "refusal", lambda *_: "")
+            run = {"fabric": "nylon", "press": [1, 2], "oven_load": [1, 2], "press_round": [1, 2]}
+            runs = pd.DataFrame(run | {"press temperature": [290.0, 295.0]})
+            book.add(Plan(session, runs, "auto", 0))
+        cool, hot = form_state(book)["presses"]
+        assert cool["refused"] == ""
+        assert "303 °F" in hot["refused"] and "set 292 °F or less" in hot["refused"]
+        assert [one.what for one in book.warnings(2)] == ["heat limit"] and not book.warnings(1)

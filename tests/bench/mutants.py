@@ -1,0 +1,158 @@
+"""Mutants of the modules that decide for the user: how many does each room's own tests kill?
+
+    nice .venv/bin/python -m tests.bench.mutants [module ...] [--sample N] [--seed S]
+
+Small faults are put into a sample of places (a comparison flipped, a number moved, plus for minus,
+a condition turned round, "and" for "or", a return lost), one at a time and in memory only; a mutant
+is killed when a test fails or takes far too long.  Each runs in a forked process of its own, so on
+Linux and macOS only.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import copy
+import importlib.abc
+import importlib.util
+import os
+import random
+import signal
+import sys
+import time
+from pathlib import Path
+
+TESTS = {
+    "dtfexp.describe.heat": ["tests/describe/test_heat.py"],
+    "dtfexp.describe.calibration": ["tests/describe/test_heat.py"],
+    "dtfexp.maths.acceptance": ["tests/maths/test_acceptance.py"],
+    "dtfexp.maths.box": ["tests/maths/test_box.py"],
+    "dtfexp.maths.lookahead": ["tests/maths/test_lookahead.py"],
+    "dtfexp.maths.margins": ["tests/maths/test_margins.py"],
+    "dtfexp.maths.lenth": ["tests/maths/test_lenth.py"],
+    "dtfexp.dialin.terms": ["tests/dialin/test_confirmation.py", "tests/dialin/test_confirm.py"],
+    "dtfexp.dialin.window": ["tests/dialin/test_window_asked.py", "tests/dialin/test_fit.py"],
+    "dtfexp.dialin.candidates": ["tests/dialin/test_next_presses.py"],
+    "dtfexp.dialin.next_presses": ["tests/dialin/test_next_presses.py"],
+    "dtfexp.dialin.likely_window": ["tests/dialin/test_next_presses.py"],
+}
+LONGEST = 240
+FLIPS = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq, ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.And: ast.Or,
+    ast.Or: ast.And,
+}  # fmt: skip
+
+
+def _mutated(node: ast.AST) -> ast.AST | None:
+    """The node with a fault in it; None where there is none to make."""
+    new = copy.deepcopy(node)
+    if isinstance(new, ast.Compare) and type(new.ops[0]) in FLIPS:
+        new.ops[0] = FLIPS[type(new.ops[0])]()
+    elif isinstance(new, (ast.BinOp, ast.BoolOp)) and type(new.op) in FLIPS:
+        new.op = FLIPS[type(new.op)]()
+    elif isinstance(new, ast.Constant) and type(new.value) in (int, float):
+        new.value = new.value + 1 if type(new.value) is int else 1.5 * new.value + 0.1
+    elif isinstance(new, (ast.If, ast.IfExp)):
+        new.test = ast.UnaryOp(ast.Not(), new.test)
+    elif isinstance(new, ast.Return) and new.value is not None:
+        new.value = ast.Constant(None)
+    else:
+        return None
+    return ast.fix_missing_locations(new)
+
+
+def places(tree: ast.Module) -> list[tuple[ast.AST, str, int | None]]:
+    """(parent, field, index) of every node that can have a fault, annotations left alone."""
+    found = []
+    for parent in ast.walk(tree):
+        for field, value in ast.iter_fields(parent):
+            if field in ("annotation", "returns", "decorator_list", "type_comment"):
+                continue
+            for k, child in enumerate(value) if isinstance(value, list) else [(None, value)]:
+                if isinstance(child, ast.AST) and _mutated(child) is not None:
+                    found.append((parent, field, k))
+    return found
+
+
+class _Loader(importlib.abc.MetaPathFinder, importlib.abc.InspectLoader):
+    """Gives the mutated code of one module instead of its file."""
+
+    def __init__(self, name: str, path: str, tree: ast.Module) -> None:
+        self.name, self.path, self.code = name, path, compile(tree, path, "exec")
+
+    def find_spec(self, name, path=None, target=None):  # type: ignore[no-untyped-def]
+        if name == self.name:
+            return importlib.util.spec_from_loader(name, self, origin=self.path)
+        return None
+
+    def get_source(self, name: str) -> str:
+        return Path(self.path).read_text(encoding="utf-8")
+
+    def get_code(self, name: str):  # type: ignore[no-untyped-def]
+        return self.code
+
+
+def outcome(loader: _Loader | None, tests: list[str]) -> str:
+    """ "killed", "slow" (killed too) or "lived": the tests in a process of their own."""
+    child = os.fork()
+    if not child:
+        out = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(out, 1), os.dup2(out, 2)
+        if loader is not None:
+            sys.meta_path.insert(0, loader)
+        import pytest
+
+        os._exit(int(pytest.main([*tests, "-x", "-q", "-p", "no:cacheprovider"])))
+    start = time.monotonic()
+    while time.monotonic() - start < LONGEST:
+        done, status = os.waitpid(child, os.WNOHANG)
+        if done:
+            return "lived" if status == 0 else "killed"
+        time.sleep(0.05)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return "slow"
+
+
+def main() -> None:
+    """Try a sample of mutants of each module and print those that lived."""
+    asked = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    asked.add_argument("modules", nargs="*", help="default: all of TESTS")
+    asked.add_argument("--sample", type=int, default=12)
+    asked.add_argument("--seed", type=int, default=0)
+    told = asked.parse_args()
+    # Loaded once for all: the processes forked from here need not.
+    import hypothesis  # noqa: F401
+
+    killed = tried = 0
+    for name in told.modules or TESTS:
+        path = Path(*name.split(".")).with_suffix(".py")
+        source = path.read_text(encoding="utf-8")
+        count = len(places(ast.parse(source)))
+        picked = random.Random(told.seed).sample(range(count), min(told.sample, count))
+        lived = []
+        for place in sorted(picked):
+            tree = ast.parse(source)
+            parent, field, k = places(tree)[place]
+            value = getattr(parent, field)
+            old = value if k is None else value[k]
+            new = _mutated(old)
+            if k is None:
+                setattr(parent, field, new)
+            else:
+                value[k] = new
+            was, now = (ast.unparse(node).split("\n")[0] for node in (old, new))
+            tried += 1
+            if outcome(_Loader(name, str(path), tree), TESTS[name]) == "lived":
+                lived.append(f"  line {old.lineno}: {was}  ->  {now}")
+            else:
+                killed += 1
+        print(f"{name}: {len(picked) - len(lived)} of {len(picked)} killed", *lived, sep="\n")
+        sys.stdout.flush()
+    print(f"{killed} of {tried} killed ({100 * killed / max(tried, 1):.0f} %)")
+
+
+if __name__ == "__main__":
+    main()

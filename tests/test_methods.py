@@ -30,15 +30,19 @@ def found(dotted):
     """Whether some module of the package of that name holds what is named after it."""
     first, *rest = dotted.split(".")
     for name in MODULES:
-        if name.split(".")[-1] != first:
-            continue
-        here = importlib.import_module(name)
-        for part in rest:
-            fields = getattr(here, "__dataclass_fields__", {})
-            here = getattr(here, part, fields.get(part))
-        if here is not None:
+        if name.split(".")[-1] == first and _holds(importlib.import_module(name), rest):
             return True
     return False
+
+
+def _holds(owner, names):
+    for name in names:
+        if name in getattr(owner, "__dataclass_fields__", {}):
+            return name == names[-1]
+        if not hasattr(owner, name):
+            return False
+        owner = getattr(owner, name)
+    return True
 
 
 @pytest.mark.parametrize("name", [n for n in NAMED if not n.endswith(".md")])

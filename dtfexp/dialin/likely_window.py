@@ -109,6 +109,7 @@ def _around(grid: grids.Grid, weight: Array) -> dict[str, tuple[float, float]] |
 def _joined(parts: list[Likely]) -> Likely:
     if len(parts) == 1:
         return parts[0]
+    weight = [_share_of_maps(part, parts) for part in parts]
 
     def together(name: str) -> Array:
         return np.concatenate([getattr(part, name) for part in parts])
@@ -116,8 +117,17 @@ def _joined(parts: list[Likely]) -> Likely:
     return Likely(
         pd.concat([p.frame for p in parts], ignore_index=True),
         together("chance"),
-        together("weight"),
+        np.concatenate(weight),
         together("margin"),
         together("stays"),
         together("sizes"),
     )
+
+
+def _share_of_maps(part: Likely, parts: list[Likely]) -> Array:
+    """Weights of one choice of words beside the others: none where no map has a good place while
+    another choice has one; where none has, all on one scale."""
+    if any(other.sizes.any() for other in parts):
+        return part.weight if part.sizes.any() else np.zeros_like(part.weight)
+    best = max(float(other.margin.max()) for other in parts)
+    return np.asarray(part.weight * np.exp(part.margin.max() - best))

@@ -167,7 +167,9 @@ def _best_chunk(
             branch.add(choice)
             picked.append(int(members[choice]))
             left &= twice | (pool.twins[members] != pool.twins[members[choice]])
-        gain = (branch.value - start) * pool.price(key, used)
+        gain, price = branch.value - start, pool.price(key, used)
+        # A price makes every gain smaller, a loss (cells proven already) larger.
+        gain *= price if gain > 0 else 1 / price
         if gain > best[0] + 1e-12:
             best = (gain, picked)
     for choice in best[1]:

@@ -12,7 +12,17 @@ from dtfexp.dialin.likely_window import Likely, likely_window
 from dtfexp.dialin.next_presses import CELL_BUDGET, _stack, choose
 from dtfexp.maths.lookahead import Outlook
 from dtfexp.maths.posterior import at_central_scales
-from tests.dialin.bench import CURE, FOUR, HALF, PRESS_TIME, SESSIONS, WORDS, graded
+from tests.dialin.bench import (
+    CURE,
+    FOUR,
+    HALF,
+    PEEL,
+    PRESS,
+    PRESS_TIME,
+    SESSIONS,
+    WORDS,
+    graded,
+)
 
 
 def likely(session: Session, presses: int, fabric: str = "cotton", width: float = 1.0) -> Likely:
@@ -148,3 +158,14 @@ def test_a_temperature_not_set_before_costs_eight_of_a_hundred() -> None:
     assert pool.price((120.0, 300.0), used) == 1.0
     assert pool.price((125.0, 300.0), used) == pytest.approx(0.92)
     assert pool.price((125.0, 305.0), used) == pytest.approx(0.8464)
+
+
+def test_a_word_that_never_holds_takes_no_presses_from_one_that_does() -> None:
+    """Hot and cold peel never pass: the likely window, and so the batch, leaves hot peel alone."""
+    peeled = Session("peeled", (CURE, PRESS, PEEL), (Outcome("peel"),), ("cotton",))
+    made = graded(peeled, plan(peeled, 20, seed=1).runs)
+    made.loc[made[PEEL.name] != "warm", "peel"] = 1.0
+    fitted = fit(peeled, made)
+    found = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 600)
+    weight = pd.Series(found.weight).groupby(found.frame[PEEL.name].to_numpy()).sum()
+    assert weight["hot"] == 0 and weight["cold"] < 0.1 * weight["warm"]

@@ -171,3 +171,13 @@ def test_the_machine_spread_blurs_what_a_press_shows() -> None:
     ]  # fmt: skip
     blur = noise(np.array([sd])) - noise(None)
     assert blur == pytest.approx(float(np.sum(np.square(moved))), rel=1e-3) and blur > 1e-4
+
+
+def test_a_block_has_the_luck_of_a_press_round() -> None:
+    """Shared by choice: in the likelihood and for a new press alike."""
+    zero, off, same = np.zeros(2, dtype=int), np.full(2, -1), np.arange(2)
+    without = luck.luck_covariance(zero, off, off, off, same, SCALES, Prior())
+    within = luck.luck_covariance(zero, off, off, zero, same, SCALES, Prior())
+    assert within - without == pytest.approx(np.full((2, 2), SCALES.round_sd**2))
+    (shared, own), (more, each) = (luck.luck_split(SCALES, Prior(), b) for b in (False, True))
+    assert more - shared + each - own == pytest.approx(SCALES.round_sd**2 + 0.0 * own)

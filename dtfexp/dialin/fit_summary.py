@@ -10,6 +10,7 @@ import numpy as np
 
 from dtfexp.describe.summary import html_table
 from dtfexp.dialin.coding import excluded_rows
+from dtfexp.dialin.words import not_settled
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -68,6 +69,7 @@ def _lines(fit: Fit) -> tuple[str, ...]:
     first = fit.session.fabrics[0].name
     return (
         *_far_out(fit),
+        *not_settled(fit),
         f"Luck, in grades: oven loads {middle([s.load_sd for s in post.scales]):.2f}, press "
         f"rounds {middle([s.round_sd for s in post.scales]):.2f}, one press to the next "
         f"{noise:.2f}.",

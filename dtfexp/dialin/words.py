@@ -14,6 +14,16 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 
+def not_settled(fit: Fit) -> list[str]:
+    """A line when the numbers of the fit have not settled; none otherwise."""
+    if fit.posterior.settled:
+        return []
+    return [
+        "The numbers of this fit have not settled: take its pass rates and windows as a first "
+        "guess, and prove them with fresh presses before you sell."
+    ]
+
+
 def describe_fit(fit: Fit) -> str:
     """Several lines: data, learnt scales (with their priors), and how well they are known."""
     data, post = fit.posterior.data, fit.posterior
@@ -44,6 +54,7 @@ def describe_fit(fit: Fit) -> str:
             f"  {name}: {mean:.2f}  [{middle:.2f}, {low:.2f} to {high:.2f}: {prior.reason}]"
         )
     lines += _moved(fit)
+    lines += not_settled(fit)
     for series in wash_series(fit.session.outcomes):
         names = ", ".join(o.name for o in series)
         lines.append(

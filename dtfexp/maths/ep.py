@@ -1,9 +1,11 @@
 """Expectation propagation for a Gaussian field met by graded and measured observations.
 
 Parallel updates, many scale settings at once.  Source: Minka 2001, UAI; Rasmussen & Williams 2006,
-sec. 3.6 (algorithm 3.5) with the stable forms of eq. 3.66-3.70; likelihoods that are log-concave,
-as here, keep every site precision positive (Seeger 2005, technical report, EP for exponential
-families).
+sec. 3.6 (algorithm 3.5) with the stable forms of eq. 3.66-3.70.  A likelihood that is log-concave
+keeps every site precision positive (Seeger 2005, technical report, EP for exponential families).
+That holds without a ceiling only: under one, a grade may leave a wider belief than it met.  Such a
+site is held at no information; its mean is still matched.  Updates are damped, the more the longer
+they take to settle, and every fit says whether it settled.
 """
 
 from __future__ import annotations
@@ -18,9 +20,12 @@ from dtfexp.maths.ceiling import capped_moments
 from dtfexp.maths.ordinal import interval_moments
 
 Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 # The least precision of a site: variances are divided by it, and less says nothing anyway.
 _LEAST = 1e-8
+# From this sweep on every further one moves by a little less: sites that swing come to rest.
+_CALM_FROM, _CALMER = 20, 0.93
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,8 @@ class Sites:
     ``root`` (J, N, N) is R with R R' = S^1/2 (I + S^1/2 K S^1/2)^-1 S^1/2, which every prediction
     needs: variance(x) = k(x, x) - |k(x) @ R|^2 (R&W eq. 3.61);
     ``weights`` (J, N) are the prediction weights: mean(x) = m(x) + k(x) @ weights.
+    converged (J,): whether evidence and means stood still at the end; resolved (J,): whether every
+    integral under the ceiling was inside the range its nodes are made for.
     """
 
     precision: Array
@@ -52,6 +59,8 @@ class Sites:
     weights: Array
     mean: Array
     variance: Array
+    converged: Bools
+    resolved: Bools
 
 
 def propagate(
@@ -85,13 +94,14 @@ def propagate(
     previous = np.full(n_sets, -np.inf)
     evidence = np.zeros(n_sets)
     last_mean = np.full(prior_mean.shape, np.inf)
-    for _ in range(sweeps):
+    converged, resolved = np.zeros(n_sets, dtype=bool), np.ones(n_sets, dtype=bool)
+    for sweep in range(sweeps):
         _, variance, mean, log_det = _posterior(covariance, precision, shift)
         # Cavity: the marginal with its own site taken out (R&W eq. 3.56).
         cavity_precision = np.maximum(1.0 / variance - precision, 1e-10)
         cavity_variance = 1.0 / cavity_precision
         cavity_mean = cavity_variance * (mean / variance - shift)
-        log_z, first, second = _tilted(
+        log_z, first, second, resolved = _tilted(
             cavity_mean, cavity_variance, lower, upper, noise, prior_mean, ceiling
         )
         gaussian = -0.5 * (
@@ -103,20 +113,23 @@ def propagate(
             log_z, precision, shift, cavity_mean, cavity_variance, mean, log_det
         )
         # The evidence alone may stand still while sites still move (one observation: always).
-        settled = np.all(np.abs(evidence - previous) < tolerance)
-        if settled and np.all(np.abs(mean - last_mean) < 10.0 * tolerance):
+        gap = np.abs(mean - last_mean).max(axis=1, initial=0.0)
+        converged = (np.abs(evidence - previous) < tolerance) & (gap < 10.0 * tolerance)
+        if converged.all():
             break
         previous, last_mean = evidence, mean
         # Moment matching (R&W eq. 3.59): the new site makes the marginal equal the tilted one.
         bend = np.minimum(-second, 0.999999 / cavity_variance)
         new_precision = np.maximum(bend / (1.0 - bend * cavity_variance), _LEAST)
         new_shift = new_precision * cavity_mean + first * (1.0 + new_precision * cavity_variance)
-        precision = np.where(measured, precision, precision + damping * (new_precision - precision))
-        shift = np.where(measured, shift, shift + damping * (new_shift - shift))
+        step = damping * _CALMER ** max(0, sweep - _CALM_FROM)
+        precision = np.where(measured, precision, precision + step * (new_precision - precision))
+        shift = np.where(measured, shift, shift + step * (new_shift - shift))
     root, variance, mean, _ = _posterior(covariance, precision, shift)
     k_shift = np.einsum("jab,jb->ja", covariance, shift)
     weights = shift - np.einsum("jab,jb->ja", root, np.einsum("jab,ja->jb", root, k_shift))
-    return Sites(precision, shift, evidence, root, weights, mean + prior_mean, variance)
+    mean = mean + prior_mean
+    return Sites(precision, shift, evidence, root, weights, mean, variance, converged, resolved)
 
 
 def _tilted(
@@ -127,23 +140,28 @@ def _tilted(
     noise: Array,
     prior_mean: Array,
     ceiling: Array | None,
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, Array, Array, Bools]:
     """log Z and its two derivatives (J, N): exact where nothing bends the field, by quadrature
-    under a ceiling.  Fields and ends are relative to the prior mean."""
+    under a ceiling; and whether the quadrature was in range (J,).  Fields and ends are relative to
+    the prior mean."""
+    in_range = np.ones(len(mean), dtype=bool)
     relative = mean, variance, lower, upper, noise
     if ceiling is None:
-        return interval_moments(*relative)
+        return *interval_moments(*relative), in_range
     absolute = mean + prior_mean, variance, lower + prior_mean, upper + prior_mean, noise, ceiling
     bent = np.isfinite(ceiling).any(axis=0)
-    if bent.all():
-        return capped_moments(*absolute)
     log_z, first, second = (np.empty_like(mean) for _ in range(3))
-    for rows, found in (
-        (bent, capped_moments(*(x[:, bent] for x in absolute))),
-        (~bent, interval_moments(*(x[:, ~bent] for x in relative))),
-    ):
-        log_z[:, rows], first[:, rows], second[:, rows] = found
-    return log_z, first, second
+    if not bent.all():
+        exact = interval_moments(*(x[:, ~bent] for x in relative))
+        log_z[:, ~bent], first[:, ~bent], second[:, ~bent] = exact
+    # Grades at an end of their scale apart: they take half the time.
+    low, high = np.isneginf(lower).all(axis=0), np.isposinf(upper).all(axis=0)
+    for rows in (bent & low, bent & high & ~low, bent & ~high & ~low):
+        if rows.any():
+            *found, fine = capped_moments(*(x[:, rows] for x in absolute))
+            log_z[:, rows], first[:, rows], second[:, rows] = found
+            in_range &= fine.all(axis=1)
+    return log_z, first, second, in_range
 
 
 def _first_sites(

@@ -10,12 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from dtfexp.maths import field
-from dtfexp.maths.ceiling import quality
+from dtfexp.maths.ceiling import capped_moments, quality
 from dtfexp.maths.one_thread import on_one_thread
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Latent, Posterior, data_covariance, data_mean, predict
@@ -23,8 +22,8 @@ from dtfexp.maths.posterior import Latent, Posterior, data_covariance, data_mean
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-_NODES, _WEIGHTS = hermegauss(11)
-_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+# Grade units beyond which nothing is seen: stands for an open end of a scale.
+_FAR_OFF = 40.0
 
 
 @dataclass(frozen=True)
@@ -79,10 +78,16 @@ class LeaveOut:
             top = self.post.ceiling(j)[outcome]
             field_sd = np.sqrt(np.diagonal(left.covariance[j]))
             noise = self.post.scales[j].noise[outcome]
-            # Above a bent ceiling a Gaussian is none any more: averaged over the field's own nodes.
-            for node, share in zip(_NODES, _WEIGHTS, strict=True):
-                seen = quality(left.mean[j] + field_sd * node, top)
-                out += weight * share * ndtr((cuts - seen[:, None]) / noise[:, None])
+            mean = left.mean[j]
+            chance = ndtr((cuts - mean[:, None]) / np.hypot(field_sd, noise)[:, None])
+            bent = np.isfinite(top)
+            # Under a ceiling a Gaussian is none any more.
+            ends = np.clip(cuts[bent], -_FAR_OFF, _FAR_OFF)
+            rows = (x[bent, None] + np.zeros(ends.shape) for x in (mean, field_sd**2, noise, top))
+            at, variance, own, ceiling = rows
+            below = np.full(ends.shape, -np.inf)
+            chance[bent] = np.exp(capped_moments(at, variance, below, ends, own, ceiling)[0])
+            out += weight * chance
         return out
 
     def expected(self, left: Without) -> Array:

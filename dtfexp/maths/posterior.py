@@ -50,6 +50,11 @@ class Posterior:
     sites: Sites
     scale_priors: tuple[ScalePrior, ...] = SCALE_PRIORS
 
+    @property
+    def settled(self) -> bool:
+        """Whether the updates of every scale setting settled, with every integral in range."""
+        return bool(self.sites.converged.all() and self.sites.resolved.all())
+
     def shift(self) -> tuple[Array, Array] | None:
         """How far each setting has moved, mean and sd (d,) in codes; None: no change was looked
         for."""

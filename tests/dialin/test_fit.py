@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -254,3 +255,14 @@ def test_a_block_that_nobody_told_is_no_block() -> None:
 def test_settings_are_coded_once_for_each_fit() -> None:
     fitted = fit(FOUR, graded(FOUR, plan(FOUR, 4).runs))
     assert fitted.coding is fitted.coding
+
+
+def test_a_fit_that_has_not_settled_says_so() -> None:
+    fitted = fit(ONE, graded(ONE, plan(ONE, 8).runs))
+    post = fitted.posterior
+    assert post.settled
+    assert "not settled" not in fitted.describe() + repr(fitted)
+    cut_short = replace(post.sites, converged=np.zeros(len(post.scales), dtype=bool))
+    doubtful = replace(fitted, posterior=replace(post, sites=cut_short))
+    assert "not settled" in doubtful.describe()
+    assert "not settled" in repr(doubtful)

@@ -13,9 +13,9 @@ from pyDOE3 import bbdesign
 import dtfexp
 from dtfexp.describe import units
 from dtfexp.dialin import quadratics, reached
-from dtfexp.dialin.mixed import carried
+from dtfexp.dialin.mixed import alias_matrix
 from dtfexp.maths import designs
-from dtfexp.maths.wander import lost_and_scattered
+from dtfexp.maths.wander import quality_loss_and_variance
 
 HOME = Path(dtfexp.__file__).parent
 METHODS, GLOSSARY = (
@@ -70,15 +70,15 @@ def test_docstrings_name_equations_that_are_there():
 def test_three_points_have_the_four_moments(lean, peak):
     sd, wander = 0.7, np.array([[[0.49, lean, peak, 1.0]]])
     means = [
-        -lost_and_scattered(lambda f, r=r: f**r, np.zeros((1, 1)), wander)[0].item()
+        -quality_loss_and_variance(lambda f, r=r: f**r, np.zeros((1, 1)), wander)[0].item()
         for r in (1, 2, 3, 4)
     ]
     assert means == pytest.approx([0.0, sd**2, lean * sd**3, peak * sd**4], abs=1e-12)
 
 
 def test_five_places_are_exact_to_degree_nine():
-    nodes = reached.offsets(type("Machine", (), {"spots": (), "spread": 1.0})())
-    off = [reached.WEIGHTS @ nodes**d - (0.0 if d % 2 else 1.0 / (d + 1)) for d in range(11)]
+    nodes = reached.spread_nodes(type("Machine", (), {"spots": (), "spread": 1.0})())
+    off = [reached.SPREAD_WEIGHTS @ nodes**d - (0.0 if d % 2 else 1.0 / (d + 1)) for d in range(11)]
     assert off[:10] == pytest.approx([0.0] * 10, abs=1e-12) and abs(off[10]) > 1e-4
 
 
@@ -110,4 +110,6 @@ def test_the_alias_matrix_by_hand():
     a, b = np.array([-1.0, 1, -1, 1]), np.array([-1.0, -1, 1, 1])
     c = a * b
     x = np.column_stack([np.ones(4), a, b, c])
-    assert carried(x, np.column_stack([b * c, a * c, a * b])) == pytest.approx(np.eye(4)[:, 1:])
+    assert alias_matrix(x, np.column_stack([b * c, a * c, a * b])) == pytest.approx(
+        np.eye(4)[:, 1:]
+    )

@@ -95,7 +95,7 @@ def restore(source: Path, path: Path, now: datetime, readable: Callable[[Path], 
         _check_entry(f"{source}: entries, row {number}", session, row)
     for number, row in enumerate(document["journal"], start=1):
         _check_note(f"{source}: journal, row {number}", row)
-    store.reserve(path)
+    store.create_empty_file(path)
     draft = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         _write(source, draft, document, now)
@@ -123,7 +123,7 @@ def restore(source: Path, path: Path, now: datetime, readable: Callable[[Path], 
 
 def _write(source: Path, draft: Path, document: Mapping[str, Any], now: datetime) -> None:
     draft.unlink(missing_ok=True)
-    store.reserve(draft)
+    store.create_empty_file(draft)
     connection = store.connect(draft)
     try:
         schema.create(draft, connection, now, tuple(document["book"][name] for name in _BOOK))
@@ -146,7 +146,7 @@ def _write(source: Path, draft: Path, document: Mapping[str, Any], now: datetime
             f"{source}: a row stands twice or belongs to nothing ({error}); nothing was made"
         ) from None
     except sqlite3.Error as error:
-        raise store.trouble(draft, error) from error
+        raise store.error_line(draft, error) from error
     finally:
         connection.close()
 
@@ -164,7 +164,7 @@ def _read(source: Path) -> dict[str, Any]:
     if document.get("version") != VERSION:
         raise LogbookError(
             f"{source}: was written by another version of dtfexp (archive "
-            f"{fields.shown(document.get('version'))}; this version reads {VERSION})"
+            f"{fields.quoted(document.get('version'))}; this version reads {VERSION})"
         )
     return document
 
@@ -189,27 +189,29 @@ def _check_table(source: Path, table: str, columns: Mapping[str, str], rows: obj
         if not isinstance(row, dict) or set(row) != set(columns):
             raise LogbookError(f"{place}: accepted are the columns {', '.join(columns)}")
         for name, kind in columns.items():
-            if not _is(kind, row[name]):
+            if not _require_type(kind, row[name]):
                 raise LogbookError(
-                    f"{place}, {name}: the value is {fields.shown(row[name])}; accepted is {kind}"
+                    f"{place}, {name}: the value is {fields.quoted(row[name])}; accepted is {kind}"
                 )
         if "at" in columns:
             checking.moment(place, row["at"])
 
 
-def _is(kind: str, value: object) -> bool:
+def _require_type(kind: str, value: object) -> bool:
     if kind == "text":
-        return isinstance(value, str) and _encodes(value)
+        return isinstance(value, str) and _is_json_of(value)
     if kind in ("whole", "whole or null"):
         if value is None:
             return kind == "whole or null"
         return (
             isinstance(value, int) and not isinstance(value, bool) and abs(value) <= _LARGEST_WHOLE
         )
-    return isinstance(value, list if kind == "list" else dict) and _encodes(entries.as_text(value))
+    return isinstance(value, list if kind == "list" else dict) and _is_json_of(
+        entries.as_text(value)
+    )
 
 
-def _encodes(text: str) -> bool:
+def _is_json_of(text: str) -> bool:
     try:
         text.encode("utf-8")
     except UnicodeEncodeError:
@@ -228,7 +230,7 @@ def _check_press(place: str, session: Session, row: Mapping[str, Any]) -> None:
             snapped = factor.snap(value)
             near = 1e-6 * factor.grid_step if factor.is_numeric else 0.0
             if snapped != value and (not factor.is_numeric or abs(snapped - value) > near):
-                raise LogbookError(f"{factor.name} cannot be set to {fields.shown(value)}")
+                raise LogbookError(f"{factor.name} cannot be set to {fields.quoted(value)}")
     except DtfexpError as error:
         raise LogbookError(f"{place}: {error}; nothing was made") from None
 
@@ -243,15 +245,15 @@ def _check_entry(place: str, session: Session, row: Mapping[str, Any]) -> None:
     known = (entries.DEFECTS, entries.NOTE, entries.BLOCK, entries.EXCLUDED)
     defects, note, block, excluded = (said.pop(name, "") for name in known)
     if said or not (excluded is None or isinstance(excluded, str)):
-        raise LogbookError(f"{place}: it says {fields.shown(said or excluded)}; nothing was made")
+        raise LogbookError(f"{place}: it says {fields.quoted(said or excluded)}; nothing was made")
     try:
-        told = checking.said(session, row["press"], grades, defects, actual, note, block)
+        told = checking.entry_fields(session, row["press"], grades, defects, actual, note, block)
     except DtfexpError as error:
         raise LogbookError(f"{place}: {error}; nothing was made") from None
     before = {name: value for name, value in row["said"].items() if name != entries.EXCLUDED}
     if entries.as_text(told) != entries.as_text(before):
         raise LogbookError(
-            f"{place}: it says {fields.shown(before)}, which no logbook writes; nothing was made"
+            f"{place}: it says {fields.quoted(before)}, which no logbook writes; nothing was made"
         )
 
 

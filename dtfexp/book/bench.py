@@ -33,14 +33,14 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from dtfexp.book.journal import Keeper
+    from dtfexp.book.journal import JournalOwner
     from dtfexp.describe.session import Session
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.plan import Plan
     from dtfexp.dialin.redial import Redial
-    from dtfexp.dialin.true_settings import TrueSettings
+    from dtfexp.dialin.true_settings import Calibrations
 
-    class Book(Keeper, Protocol):
+    class Book(JournalOwner, Protocol):
         """What a bench needs of its logbook."""
 
         @property
@@ -91,7 +91,7 @@ class Bench:
             "warm_up_minutes": warm_up_minutes,
             "change_over_minutes": change_over_minutes,
         }
-        return machines.keep(self._book, which, told, is_a=is_a, by=by)
+        return machines.keep_machine(self._book, which, told, is_a=is_a, by=by)
 
     def what(self, which: str) -> machines.Machine:
         """What is known of the session's ``"oven"`` or ``"press"``, or of another by its name."""
@@ -109,7 +109,7 @@ class Bench:
     ) -> str:
         """Note that this lot of ``"film"``, ``"powder"`` or ``"ink"`` is in use from now on, at
         ``machine`` only if one is named."""
-        return lots.keep(
+        return lots.keep_lot(
             self._book, what, name, opened=opened, printed=printed, machine=machine,
             today=self._clock().date(), by=by,
         )  # fmt: skip
@@ -136,7 +136,7 @@ class Bench:
             "altitude": altitude,
             "film_temperature": film_temperature,
         }
-        return room.keep(self._book, told, by=by)
+        return room.keep_room(self._book, told, by=by)
 
     def rooms(self) -> pd.DataFrame:
         """Every reading of the room: ``time``, ``by``; ``temperature``, ``film_temperature``,
@@ -154,7 +154,7 @@ class Bench:
     def room_strays(self) -> list[str]:
         """What of today's room lies outside what the test presses met, a sentence each."""
         unit = self._book.session.temperature_unit
-        return room.strays(self.rooms(), self.rooms_pressed_in(), unit)
+        return room.outside_of_tested(self.rooms(), self.rooms_pressed_in(), unit)
 
     def mark(
         self,
@@ -167,7 +167,7 @@ class Bench:
     ) -> str:
         """Note that a step (one of ``clocks.STEPS``) has just happened, or happened ``at``."""
         when = self._clock() if at is None else at
-        return clocks.mark(self._book, step, when, press=press, load=load, by=by)
+        return clocks.keep_mark(self._book, step, when, press=press, load=load, by=by)
 
     def look(
         self,
@@ -252,10 +252,10 @@ class Bench:
         """Every map, in order; ``readings.frame`` makes a table of them."""
         return readings.maps(self._book.kept(readings.MAP))
 
-    def true_settings(self) -> TrueSettings:
+    def true_settings(self) -> Calibrations:
         """What the machines really reach, from all readings; empty when nothing was read."""
         notes = [*self._book.kept(readings.MAP), *self._book.kept(readings.CHECK)]
-        return readings.measured(self._book.session, notes, self._book.results())
+        return readings.calibrations_of(self._book.session, notes, self._book.results())
 
     def measured_session(self) -> Session:
         """The session with its machines as they were measured; its ``refusal`` is the heat gate
@@ -281,8 +281,8 @@ class Bench:
         return session, true.results(self._book.results())
 
     def carried(self, fabric: str | None = None) -> Redial | None:
-        """The session dialled in again since the last change noted; see ``carried.carried``."""
-        return carried.carried(*self.for_fit(), self.changes(), fabric)
+        """The session dialled in again since the last change noted; see ``carried.redialled``."""
+        return carried.redialled(*self.for_fit(), self.changes(), fabric)
 
     def next_presses(
         self, presses: int, *, fabrics: Sequence[str] | None = None, seed: int = 0
@@ -292,7 +292,7 @@ class Bench:
         from dtfexp.dialin.next_presses import next_presses
 
         session, results = self.for_fit()
-        known = carried.carried(session, results, self.changes(), fabrics[0] if fabrics else None)
+        known = carried.redialled(session, results, self.changes(), fabrics[0] if fabrics else None)
         if known is None:
             return next_presses(session, results, presses, fabrics=fabrics, seed=seed), ""
         wanted = fabrics or session.fabrics
@@ -303,7 +303,7 @@ class Bench:
         from dtfexp.dialin.fit import fit
 
         session, results = self.for_fit()
-        known = carried.carried(session, results, self.changes())
+        known = carried.redialled(session, results, self.changes())
         return fit(session, results) if known is None else known.fit
 
     def read_all(self) -> None:
@@ -322,7 +322,7 @@ class Bench:
 
     def override(self, warning: PressWarning, *, reason: str = "", by: str = "") -> str:
         """Note that the press was made in spite of a warning."""
-        return clocks.override(self._book, warning, reason=reason, by=by)
+        return clocks.keep_override(self._book, warning, reason=reason, by=by)
 
     def count(
         self,
@@ -338,7 +338,7 @@ class Bench:
     ) -> str:
         """Note one day's garments (today's, or of ``day``): how many were pressed and failed."""
         today = self._clock().date()
-        return counts.keep(
+        return counts.keep_count(
             self._book, day or today, fabric, pressed, failed,
             symptoms=symptoms, warm_up=warm_up, note=note, today=today, by=by,
         )  # fmt: skip
@@ -354,7 +354,7 @@ class Bench:
     def checked(self, check: str, *, day: object = None, note: str = "", by: str = "") -> str:
         """Note that an opening check was done today, or on ``day``."""
         today = self._clock().date()
-        return opening.keep(self._book, check, day=day, note=note, today=today, by=by)
+        return opening.keep_check_done(self._book, check, day=day, note=note, today=today, by=by)
 
     def checks(self) -> pd.DataFrame:
         """The opening checks with their days, the most urgent first; see ``opening.frame``."""
@@ -367,7 +367,9 @@ class Bench:
         """Note that something changed today (or on ``day``), after the last press made (or
         ``after_press``): one of ``changes.WHAT``. Dialling in again starts there."""
         today = self._clock().date()
-        return changes.keep(self._book, what, day=day, after_press=after_press, today=today, by=by)
+        return changes.keep_change(
+            self._book, what, day=day, after_press=after_press, today=today, by=by
+        )
 
     def changes(self) -> pd.DataFrame:
         """Every change noted; see ``changes.frame``."""

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 
-def carried(
+def redialled(
     session: Session, results: pd.DataFrame, changes: pd.DataFrame, fabric: str | None = None
 ) -> Redial | None:
     """The session dialled in again since the last change noted; None when there was none.
@@ -34,7 +34,7 @@ def carried(
     for k, (what, after) in enumerate(noted):
         end = noted[k + 1][1] if k + 1 < len(noted) else math.inf
         earlier = results[press <= after] if known is None else known.on_todays_dial()
-        chosen = fabric or _most_graded(earlier, session)
+        chosen = fabric or _most_graded_fabric(earlier, session)
         now = results[(press > after) & (press <= end)]
         known = redial(session, earlier, chosen, changed=what, now=now)
     added = changes.loc[changes["what"] == "fabric", "after_press"]
@@ -60,11 +60,11 @@ def _with_presses_between(
         if what == "fabric" or not known:
             continue
         before = found[known][0] if known in found else what
-        least = min(before, what, key=lambda one: CHANGES[one].kept)
+        least = min(before, what, key=lambda one: CHANGES[one].correlation)
         found[known] = (least, after)
     return list(found.values())
 
 
-def _most_graded(results: pd.DataFrame, session: Session) -> str:
+def _most_graded_fabric(results: pd.DataFrame, session: Session) -> str:
     graded = results.loc[graded_rows(session, results), "fabric"]
     return str(graded.mode().iloc[0])

@@ -13,7 +13,7 @@ from dtfexp.dialin.redial import CHANGES
 if TYPE_CHECKING:
     import pandas as pd
 
-    class Book(journal.Keeper, Protocol):
+    class Book(journal.JournalOwner, Protocol):
         """What a change needs of its logbook."""
 
         def results(self) -> pd.DataFrame: ...
@@ -26,7 +26,7 @@ KIND = "change"
 WHAT = tuple(CHANGES)
 
 
-def keep(
+def keep_change(
     book: Book,
     what: str,
     *,
@@ -44,7 +44,7 @@ def keep(
     when = checking.day(f"{word} changed: the day", day or today, today)
     same = [n for n in book.kept(KIND) if (n.said["what"], n.said["day"]) == (word, when)]
     if after_press is None:
-        last = int(same[-1].said["after_press"]) if same else _last_made(book)
+        last = int(same[-1].said["after_press"]) if same else _last_press_made(book)
     else:
         last = checking.press_number(after_press)
         most = max(book.results()["press"], default=0)
@@ -57,7 +57,7 @@ def keep(
     return book.keep(KIND, {"what": word, "day": when, "after_press": last}, by=by)
 
 
-def _last_made(book: Book) -> int:
+def _last_press_made(book: Book) -> int:
     """The highest number of a press of which anything is recorded; planned ones are still to be
     made on the bench as it is now."""
     press, waiting = book.results()["press"], book.waiting()
@@ -78,7 +78,7 @@ def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["what", "day", "after_press", "by"])
 
 
-def last_of_the_bench(changes: pd.DataFrame) -> tuple[date, int] | None:
+def last_bench_change(changes: pd.DataFrame) -> tuple[date, int] | None:
     """Day of the last change noted, and the last press of before; a new fabric is none: it leaves
     all others as they were.  None when there was none."""
     of_all = changes[changes["what"] != "fabric"]

@@ -22,11 +22,11 @@ def press_number(value: object) -> int:
         if 1 <= told < 2**53 and told == int(told):
             return int(told)
     raise LogbookError(
-        f"press is {fields.shown(value)}; a press is named by its number, a whole number from 1"
+        f"press is {fields.quoted(value)}; a press is named by its number, a whole number from 1"
     )
 
 
-def said(
+def entry_fields(
     session: Session,
     press: int,
     grades: Mapping[str, Any],
@@ -58,7 +58,7 @@ def said(
             fields_said[field] = _placed(here, values.reading, factor, value)
     if defects is None:
         fields_said[entries.DEFECTS] = None
-    elif found := _placed(f"{place}, defects", values.words, defects):
+    elif found := _placed(f"{place}, defects", values.defect_words, defects):
         fields_said[entries.DEFECTS] = list(found)
     for field, value in ((entries.NOTE, note), (entries.BLOCK, block)):
         if value is None:
@@ -87,7 +87,7 @@ def entry_id(value: object) -> str:
         return entries.new_id()
     if isinstance(value, str) and 0 < len(value) <= 200 and value.isprintable():
         return value
-    raise LogbookError(f"id is {fields.shown(value)}; an id is one line of text, up to 200 signs")
+    raise LogbookError(f"id is {fields.quoted(value)}; an id is one line of text, up to 200 signs")
 
 
 def quantity(place: str, value: object, unit: str, low: float, high: float) -> float:
@@ -99,16 +99,16 @@ def quantity(place: str, value: object, unit: str, low: float, high: float) -> f
     if low <= told <= high:
         return told
     accepted = f"{low:g} to {high:g} {unit}".rstrip()
-    raise LogbookError(f"{place}: the value is {fields.shown(value)}; accepted is {accepted}")
+    raise LogbookError(f"{place}: the value is {fields.quoted(value)}; accepted is {accepted}")
 
 
 def choice(place: str, value: object, accepted: Sequence[str]) -> str:
     """``value`` as one of a few words."""
     if isinstance(value, str) and (word := " ".join(value.split()).casefold()) in accepted:
         return word
-    hint = fields.nearest(value, list(accepted)) if isinstance(value, str) else ""
+    hint = fields.suggestion(value, list(accepted)) if isinstance(value, str) else ""
     raise LogbookError(
-        f"{place} is {fields.shown(value)}{hint}; accepted is one of {', '.join(accepted)}"
+        f"{place} is {fields.quoted(value)}{hint}; accepted is one of {', '.join(accepted)}"
     )
 
 
@@ -137,7 +137,7 @@ def day(place: str, value: object, today: date) -> str:
             told = None
     if told is None or told > today or told.year < 1990:
         raise LogbookError(
-            f"{place}: the date is {fields.shown(value)}; accepted is a day up to today, year, "
+            f"{place}: the date is {fields.quoted(value)}; accepted is a day up to today, year, "
             f"month and day such as {today.isoformat()}"
         )
     return told.isoformat()
@@ -154,7 +154,7 @@ def moment(place: str, value: object) -> datetime:
     if isinstance(told, datetime) and told.tzinfo is not None:
         return told
     raise LogbookError(
-        f"{place}: the time is {fields.shown(value)}; accepted is a time with its zone, such as "
+        f"{place}: the time is {fields.quoted(value)}; accepted is a time with its zone, such as "
         "2026-05-01T14:30:00+02:00"
     )
 
@@ -163,7 +163,7 @@ def _pairs(value: object, place: str, what: str) -> Mapping[str, Any]:
     if isinstance(value, Mapping):
         return value
     raise LogbookError(
-        f'{place}: {what} is {fields.shown(value)}; give name and value, such as {{"name": 4}}'
+        f'{place}: {what} is {fields.quoted(value)}; give name and value, such as {{"name": 4}}'
     )
 
 

@@ -52,8 +52,8 @@ class PressWarning:
     clears_at: datetime | None = None
 
 
-def mark(
-    book: journal.Keeper,
+def keep_mark(
+    book: journal.JournalOwner,
     step: str,
     at: datetime,
     *,
@@ -82,8 +82,8 @@ def mark(
     return book.keep(STEP, said, by=by, id=id)
 
 
-def override(
-    book: journal.Keeper,
+def keep_override(
+    book: journal.JournalOwner,
     warning: PressWarning,
     *,
     by: str = "",
@@ -163,7 +163,7 @@ class _Marks:
 
 def _waits(session: Session, press: Press, marks: _Marks, now: datetime) -> Iterator[PressWarning]:
     pressed = marks.open("pressed", "peeled")
-    if pressed is not None and _peels_hot(session, press):
+    if pressed is not None and _is_hot_peel(session, press):
         ready = pressed + timedelta(seconds=HOT_PEEL_SECONDS)
         if now < ready:
             yield PressWarning(
@@ -187,7 +187,7 @@ def _waits(session: Session, press: Press, marks: _Marks, now: datetime) -> Iter
             )
 
 
-def _peels_hot(session: Session, press: Press) -> bool:
+def _is_hot_peel(session: Session, press: Press) -> bool:
     """False only when a peel setting in words or the film says another kind of peel."""
     for factor in session.factors:
         if factor.stage == "peel" and not factor.is_numeric:
@@ -220,8 +220,8 @@ def _warm_up(
             yield PressWarning(
                 press.press,
                 f"{which} warm-up",
-                f"The {name} was switched on {_ago(now - on)} ago: let it warm up "
-                f"{minutes:g} min, that is {_ago(ready - now)} more.",
+                f"The {name} was switched on {_span_text(now - on)} ago: let it warm up "
+                f"{minutes:g} min, that is {_span_text(ready - now)} more.",
                 ready,
             )
 
@@ -237,7 +237,7 @@ def _powder(press: Press, marks: _Marks, now: datetime) -> Iterator[PressWarning
         yield PressWarning(
             press.press,
             "powder",
-            f"The film was {'powdered' if done else 'printed'} {_ago(took)} "
+            f"The film was {'powdered' if done else 'printed'} {_span_text(took)} "
             f"{'after printing' if done else 'ago'}: after {hours:g} h the ink is too dry to hold "
             "the powder. Print it again.",
         )
@@ -245,7 +245,7 @@ def _powder(press: Press, marks: _Marks, now: datetime) -> Iterator[PressWarning
         yield PressWarning(
             press.press,
             "powder soon",
-            f"Powder the film within {_ago(POWDER_WITHIN - took)}: {hours:g} h after printing the "
+            f"Powder the film within {_span_text(POWDER_WITHIN - took)}: {hours:g} h after printing the "
             "ink is too dry.",
         )
 
@@ -260,7 +260,7 @@ def _materials(
         "dark.",
     }
     months = {"powder": lots.OPENED_POWDER_MONTHS, "film": lots.STORED_FILM_MONTHS}
-    for what, lot in lots.in_use(notes, session).items():
+    for what, lot in lots.lots_in_use(notes, session).items():
         if lot.use_by is not None and now.date() > lot.use_by:
             day = lot.opened if what == "powder" else lot.printed
             told = says[what].format(day=day, months=months[what])
@@ -308,7 +308,7 @@ def refusal(session: Session, settings: Mapping[str, Any], fabric: str) -> str:
     """``Session.refusal`` with the settings named as a person reads them."""
     why = session.refusal(settings, fabric)
     for factor in session.factors:
-        why = why.replace(factor.name, fields.spoken(factor.name))
+        why = why.replace(factor.name, fields.without_underscores(factor.name))
     return why
 
 
@@ -324,7 +324,7 @@ def _refused(session: Session, press: Press) -> Iterator[PressWarning]:
         )
 
 
-def _ago(span: timedelta) -> str:
+def _span_text(span: timedelta) -> str:
     """A span as a person says it: "40 s", "12 min", "2 h 14 min"."""
     seconds = max(0, round(span.total_seconds()))
     if seconds < 60:

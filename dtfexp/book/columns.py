@@ -73,15 +73,17 @@ class Headings:
     def _learn(self, heading: str, target: tuple[str, str]) -> None:
         # The session's own names come first: a factor called "load" is that factor.
         self._exact.setdefault(heading.casefold(), target)
-        self._loose.setdefault(_loosened(heading), target)
+        self._loose.setdefault(_normalised_heading(heading), target)
 
     def find(self, heading: object) -> tuple[tuple[str, str], str | None] | None:
         """What ``heading`` stands for and the text of its bracket, or None when not known."""
         if not isinstance(heading, str):
             return None
-        text = safe_text.unguarded(" ".join(unicodedata.normalize("NFKC", heading).split()))
+        text = safe_text.unescape_formula(" ".join(unicodedata.normalize("NFKC", heading).split()))
         for spelling, bracket in _spellings(text):
-            target = self._exact.get(spelling.casefold()) or self._loose.get(_loosened(spelling))
+            target = self._exact.get(spelling.casefold()) or self._loose.get(
+                _normalised_heading(spelling)
+            )
             if target:
                 return target, bracket
         return None
@@ -120,7 +122,7 @@ class Headings:
         if (PRESS, "") not in found:
             raise ResultsError(
                 f"{file}, row {row}: no column 'press' (the number of the test press); the "
-                f"headings are {fields.shown([name for _, name in strange] or list(cells))}"
+                f"headings are {fields.quoted([name for _, name in strange] or list(cells))}"
             )
         if not any(
             what in (GRADE, ACTUAL, DEFECTS, NOTE, EXCLUDED, BLOCK, LOOK) for what, _ in found
@@ -174,8 +176,8 @@ class Headings:
         missing: dict[str, str] = {}
         for spelling, target in self._exact.items():
             if target not in found:
-                missing.setdefault(_loosened(spelling), self._proper(target))
-        key = _loosened(_BRACKET.sub(" ", heading))
+                missing.setdefault(_normalised_heading(spelling), self._proper(target))
+        key = _normalised_heading(_BRACKET.sub(" ", heading))
         words = key.split()
         for spelling, name in missing.items():  # "press temp", cut short word by word
             parts = spelling.split()
@@ -193,7 +195,7 @@ class Headings:
         return f"{name}_actual" if what == ACTUAL else name or what
 
 
-def _loosened(heading: str) -> str:
+def _normalised_heading(heading: str) -> str:
     return " ".join(re.split(r"[\s_\-]+", heading.casefold().strip())).strip()
 
 

@@ -27,8 +27,8 @@ _SHEET = ("day", "fabric", "pressed", "failed", "warm up", "symptoms", "note")
 _NEEDED = ("day", "pressed", "failed")
 
 
-def keep(
-    book: journal.Keeper,
+def keep_count(
+    book: journal.JournalOwner,
     day: object,
     fabric: str,
     pressed: object,
@@ -46,11 +46,11 @@ def keep(
     ``symptoms`` tells how many garments showed what ("grainy underside: 3; bubbles: 1").
     ``warm_up`` days are kept and do not count.  Raises ``LogbookError`` in one line.
     """
-    told = said(book.session, day, fabric, pressed, failed, symptoms, warm_up, note, today)
+    told = checked_count(book.session, day, fabric, pressed, failed, symptoms, warm_up, note, today)
     return book.keep(KIND, told, by=by, id=id)
 
 
-def said(
+def checked_count(
     session: Session,
     day: object,
     fabric: str,
@@ -94,7 +94,7 @@ def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
     import pandas as pd
 
     rows = []
-    for note in _standing(notes).values():
+    for note in _current_notes(notes).values():
         row = dict(note.said) | {"by": note.by}
         row["symptoms"] = "; ".join(f"{w}: {n}" for w, n in row.get("symptoms", {}).items())
         row["warm_up"] = bool(row.get("warm_up", False))
@@ -103,7 +103,7 @@ def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
     return found.sort_values(["day", "fabric"], ignore_index=True)
 
 
-def import_sheet(book: journal.Keeper, path: Path, today: date, by: str = "") -> int:
+def import_sheet(book: journal.JournalOwner, path: Path, today: date, by: str = "") -> int:
     """Take in a sheet (.csv or .xlsx) of daily counts, all rows or none; returns the lines that
     were new.
 
@@ -126,7 +126,7 @@ def import_sheet(book: journal.Keeper, path: Path, today: date, by: str = "") ->
             found.append(_row(book.session, row, today))
         except (LogbookError, ResultsError) as error:
             raise ResultsError(f"{path.name}, row {number}: {error}") from None
-    standing = {key: note.said for key, note in _standing(book.kept(KIND)).items()}
+    standing = {key: note.said for key, note in _current_notes(book.kept(KIND)).items()}
     fresh = {}
     for told in found:
         key = (told["day"], told["fabric"])
@@ -149,12 +149,12 @@ def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any
     flag = row.get("warm up")
     warm_up = False if table.is_blank(flag) else fields.yes_or_no(flag)
     if warm_up is None:
-        raise ResultsError(f"column 'warm up': the value is {fields.shown(flag)}; accepted is yes "
+        raise ResultsError(f"column 'warm up': the value is {fields.quoted(flag)}; accepted is yes "
                            "or no")  # fmt: skip
     day = row.get("day")
     texts = {name: "" if table.is_blank(row.get(name)) else str(row[name]) for name in
              ("symptoms", "note")}  # fmt: skip
-    return said(
+    return checked_count(
         session,
         day.date() if isinstance(day, datetime) else day,
         fabric if isinstance(fabric, str) else str(fabric or ""),
@@ -167,7 +167,7 @@ def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any
     )
 
 
-def _standing(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journal.Note]:
+def _current_notes(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journal.Note]:
     """The last note of every day and fabric."""
     return {(n.said["day"], n.said["fabric"]): n for n in notes if n.kind == KIND}
 

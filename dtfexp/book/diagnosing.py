@@ -10,7 +10,7 @@ from dtfexp.book import clocks, lots, readings, room
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.units import convert_difference
-from dtfexp.dialin.moves import bench_size
+from dtfexp.dialin.moves import difference_text
 from dtfexp.dialin.symptoms import Circumstances, hear
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def diagnose(
     moment = datetime.now().astimezone() if now is None else now
     drift = drifts(session, notes)
     around = _drifted(Circumstances(), session, drift)
-    around = _room(_overridden(around, notes, moment), notes, moment)
+    around = _room(_warnings_overridden(around, notes, moment), notes, moment)
     around = _lots(around, session, notes, moment)
     return diagnosis(fit, at, name, heard, around, drift, gate)
 
@@ -105,7 +105,7 @@ def _settings(session: Session, settings: Mapping[str, Any], fabric: str) -> dic
             at[factor.name] = reading(factor, value)
         except ResultsError as error:
             raise ResultsError(
-                f"setting of {factor.name!r} is {fields.shown(value)}: {error}"
+                f"setting of {factor.name!r} is {fields.quoted(value)}: {error}"
             ) from None
     return at
 
@@ -118,12 +118,12 @@ def _drifted(around: Circumstances, session: Session, drift: Mapping[str, float]
             continue
         side, other = ("low", "high") if degrees < 0 else ("high", "low")
         machine = "oven" if factor.stage == "cure" else "press"
-        size = bench_size(factor, by, session.temperature_unit)
+        size = difference_text(factor, by, session.temperature_unit)
         why = f"the {machine} was measured {size} {'below' if by < 0 else 'above'} where it was"
         # Twice as likely for 3 °C, five times from 12 °C on.
         times = 1.0 + min(abs(degrees), 12.0) / 3.0
-        around = around.and_(f"{factor.stage} {side}", times, why)
-        around = around.and_(f"{factor.stage} {other}", 1.0 / times, "")
+        around = around.with_factor(f"{factor.stage} {side}", times, why)
+        around = around.with_factor(f"{factor.stage} {other}", 1.0 / times, "")
     return around
 
 
@@ -133,29 +133,31 @@ def _room(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circum
     humidity = here.get("humidity")
     if humidity is not None and humidity >= _HUMID:
         why = f"the air is humid ({humidity:.0f} %)"
-        around = around.and_("moisture", 2.0, why).and_("powder left", 1.5, why)
+        around = around.with_factor("moisture", 2.0, why).with_factor("powder left", 1.5, why)
     if here.get("film_temperature", 99.0) <= here.get("dew_point", -273.15):
-        around = around.and_("moisture", 3.0, "film or garment is colder than the dew point")
+        around = around.with_factor("moisture", 3.0, "film or garment is colder than the dew point")
     return around
 
 
 def _lots(
     around: Circumstances, session: Session, notes: Sequence[Note], now: datetime
 ) -> Circumstances:
-    for what, lot in lots.in_use(notes, session).items():
+    for what, lot in lots.lots_in_use(notes, session).items():
         if lot.use_by is not None and now.date() > lot.use_by:
             why = f"{what} lot {lot.name} is past its months"
-            around = around.and_("bad powder" if what == "powder" else "moisture", 2.5, why)
+            around = around.with_factor("bad powder" if what == "powder" else "moisture", 2.5, why)
         several = sum(other.what == what for other in lots.lots(notes)) > 1
         if several and timedelta(0) <= now - lot.since <= _RECENT:
             why = f"{what} lot {lot.name} is new since {lot.since.date()}"
-            around = around.and_("changed", 3.0, why).and_("another lot", 3.0, why)
+            around = around.with_factor("changed", 3.0, why).with_factor("another lot", 3.0, why)
             for key in ("bad powder", "cure low", "cure high") if what == "powder" else ():
-                around = around.and_(key, 1.3, why)
+                around = around.with_factor(key, 1.3, why)
     return around
 
 
-def _overridden(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circumstances:
+def _warnings_overridden(
+    around: Circumstances, notes: Sequence[Note], now: datetime
+) -> Circumstances:
     told = {
         str(n.said["warning"])
         for n in notes
@@ -163,5 +165,5 @@ def _overridden(around: Circumstances, notes: Sequence[Note], now: datetime) -> 
     }
     for warning in sorted(told):
         for key in _OVERRIDDEN.get(warning, ()):
-            around = around.and_(key, 2.0, f"a warning was passed over: {warning}")
+            around = around.with_factor(key, 2.0, f"a warning was passed over: {warning}")
     return around

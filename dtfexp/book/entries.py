@@ -35,7 +35,7 @@ REDO = "redo"
 BENCH = "bench"
 SHEET = "sheet"
 
-Said = Mapping[str, Any]
+Fields = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Entry:
     id: str
     press: int
     kind: str
-    said: Said
+    said: Fields
     source: str
     at: datetime
     by: str
@@ -130,7 +130,7 @@ def current(entries: Iterable[Entry]) -> dict[int, dict[str, Any]]:
     }
 
 
-def undone(entries: Iterable[Entry]) -> dict[str, Any]:
+def undo_fields(entries: Iterable[Entry]) -> dict[str, Any]:
     """The fields that put one press back to before its last entry; {} when it has none.
 
     Given as the fields of a further entry: undoing twice brings the last entry back.

@@ -47,14 +47,14 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
     kept under a name with the time in it.
     """
     with opened.reading() as connection:
-        presses = planned.read(connection)
+        presses = planned.read_presses(connection)
         found = list(entries.read(connection))
-        mark = planned.mark(connection)
+        mark = planned.book_mark(connection)
         looked = looks.looks(journal.read(connection, looks.KIND))
         whole = archive.archive_bytes(connection)
         known = {row[0] for row in connection.execute("SELECT fingerprint FROM exports")}
     state = entries.current(found)
-    tokens = importing.tokens(mark, found, {press.press: None for press in presses})
+    tokens = importing.sheet_tokens(mark, found, {press.press: None for press in presses})
     results = sheet_frame(session, frames.results(session, presses, state, looked), state, tokens)
     files = {
         "results.csv": csv_bytes(results),
@@ -75,7 +75,7 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
         for name, content in files.items():
             _keep_changed(folder / name, known | {prints[name]}, at)
             _replace(folder / name, content)
-        photos.copy(photos.beside(opened.path), folder / PHOTOS)
+        photos.copy_photos(photos.photo_folder_of_path(opened.path), folder / PHOTOS)
     except OSError as error:
         place = error.filename or folder
         raise LogbookError(
@@ -89,12 +89,12 @@ def restore(source: Path, path: Path, at: datetime, readable: Callable[[Path], o
     """Make the logbook at ``path`` from an exported logbook.json and the photos beside it."""
     archive.restore(source, path, at, readable)
     try:
-        photos.copy(source.parent / PHOTOS, photos.beside(path))
+        photos.copy_photos(source.parent / PHOTOS, photos.photo_folder_of_path(path))
     except OSError as error:
         raise LogbookError(
             f"{path}: the logbook is there, but a photo could not be copied "
             f"({error.strerror or error}); copy the folder {source.parent / PHOTOS} to "
-            f"{photos.beside(path)} by hand"
+            f"{photos.photo_folder_of_path(path)} by hand"
         ) from None
 
 
@@ -137,7 +137,7 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
     """
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow([safe_text.guarded(str(name)) for name in frame.columns])
+    writer.writerow([safe_text.escape_formula(str(name)) for name in frame.columns])
     for row in frame.itertuples(index=False, name=None):
         writer.writerow([_csv_cell(value) for value in row])
     return out.getvalue().encode("utf-8-sig")
@@ -145,9 +145,9 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
 
 def _csv_cell(value: Any) -> Any:
     if isinstance(value, str):
-        return safe_text.guarded(value)
+        return safe_text.escape_formula(value)
     if isinstance(value, float):
-        return "" if math.isnan(value) else fields.plain(float(value))
+        return "" if math.isnan(value) else fields.int_if_whole(float(value))
     return "" if value is None else value
 
 

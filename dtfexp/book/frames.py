@@ -115,7 +115,7 @@ def history(session: Session, found: Iterable[Entry]) -> pd.DataFrame:
     )
     frame["taken_back"] = _series(
         [
-            ", ".join(_told(field) for field, value in fields.items() if value is None)
+            ", ".join(_display_value(field) for field, value in fields.items() if value is None)
             for fields in said
         ],
         "object",
@@ -124,7 +124,7 @@ def history(session: Session, found: Iterable[Entry]) -> pd.DataFrame:
     return frame
 
 
-def waiting(session: Session, presses: Sequence[Press], state: State) -> pd.DataFrame:
+def presses_waiting(session: Session, presses: Sequence[Press], state: State) -> pd.DataFrame:
     """The presses that still lack a grade and are not excluded, in running order.
 
     ``runs`` with ``pressed`` (bool: something was recorded of it) and ``waiting_for`` (the
@@ -164,7 +164,7 @@ def plans(found: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     )
 
 
-def _told(field: str) -> str:
+def _display_value(field: str) -> str:
     part, _, name = field.partition("/")
     return f"{name}_actual" if part == "actual" and name else name or part
 

@@ -45,11 +45,11 @@ def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: 
     sheet = table.from_headings(file, table.read(file, recognise), recognise)
     added = unchanged = 0
     with opened.reading() as connection:
-        presses = {press.press: press for press in planned.read(connection)}
-    found, remarks = rows.understand(file, sheet, session, presses)
+        presses = {press.press: press for press in planned.read_presses(connection)}
+    found, remarks = rows.read_rows(file, sheet, session, presses)
     told = looks.of_sheet(file.name, found, presses)
     with opened.writing() as connection:
-        mark = planned.mark(connection)
+        mark = planned.book_mark(connection)
         known = looks.looks(journal.read(connection, looks.KIND))
         looked = set(looks.take_in(connection, mark, file.name, told, at, by, remarks))
         added += len(looked)
@@ -63,7 +63,7 @@ def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: 
             if row.spoiled:
                 added, unchanged = added + (row in fresh), unchanged + (row not in fresh)
                 continue
-            entry = _news(
+            entry = _new_fields(
                 mark,
                 list(entries.read(connection, row.press)),
                 row,
@@ -92,7 +92,7 @@ def _spoiled(mark: str, row: SheetRow, before: Sequence[SheetRow], at: datetime,
     return Entry(key, row.press, entries.SPOILED, said, entries.SHEET, at, row.by or by)
 
 
-def _news(
+def _new_fields(
     mark: str,
     history: Sequence[Entry],
     row: SheetRow,
@@ -102,7 +102,7 @@ def _news(
     remarks: list[str],
 ) -> tuple[dict[str, Any], int] | None:
     """What the row says that no sheet said before, and the last entry it was compared with."""
-    start = _start(mark, row.book_entry)
+    start = _known_up_to(mark, row.book_entry)
     base = entries.current(entry for entry in history if entry.seq <= start).get(row.press, {})
     word: dict[str, Any] = dict(base)
     for entry in history:
@@ -119,8 +119,8 @@ def _news(
         elif now.get(field) != value:
             remarks.append(
                 f"{file}, row {row.number}, column {row.headings.get(field, field)!r}: the sheet "
-                f"says {fields.shown(value)} for press {row.press} as it did before; the book was "
-                f"told {fields.shown(now.get(field))} since and keeps that. Record it in the book "
+                f"says {fields.quoted(value)} for press {row.press} as it did before; the book was "
+                f"told {fields.quoted(now.get(field))} since and keeps that. Record it in the book "
                 "if the sheet is right"
             )
     # A first try taken in earlier as if it counted must not lend its values to the second one.
@@ -141,13 +141,13 @@ def _cured(
     return {} if time is None else {entries.ACTUAL + time.name: looks.cured(session, press, known)}
 
 
-def _start(mark: str, token: str) -> int:
+def _known_up_to(mark: str, token: str) -> int:
     """The entry up to which the sheet knew the book; 0 for a sheet that is not from this book."""
     book, _, number = token.rpartition("-")
     return int(number) if book == mark and number.isascii() and number.isdigit() else 0
 
 
-def tokens(mark: str, history: Sequence[Entry], presses: Mapping[int, Any]) -> dict[int, str]:
+def sheet_tokens(mark: str, history: Sequence[Entry], presses: Mapping[int, Any]) -> dict[int, str]:
     """For every press, the word that ``_start`` reads back: this book, and its last entry."""
     last = dict.fromkeys(presses, 0) | {entry.press: entry.seq for entry in history}
     return {press: f"{mark}-{seq}" for press, seq in last.items()}

@@ -26,7 +26,7 @@ _KIND = re.compile(r"[a-z][a-z0-9]*([ _-][a-z0-9]+)*")
 _LONGEST_KIND = 40
 _SELECT = "SELECT id, kind, said, at, by, seq FROM journal"
 #: The one thing a note says that takes an earlier note back: that note's id.
-TAKES_BACK = "takes_back"
+RETRACTION = "takes_back"
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Note:
     seq: int = 0
 
 
-class Keeper(Protocol):
+class JournalOwner(Protocol):
     """What the module of a kind needs of a logbook."""
 
     @property
@@ -59,7 +59,7 @@ def kind_of(value: object) -> str:
     if isinstance(value, str) and len(value) <= _LONGEST_KIND and _KIND.fullmatch(value):
         return value
     raise LogbookError(
-        f"kind is {fields.shown(value)}; a kind is lower-case words, such as 'platen map', at "
+        f"kind is {fields.quoted(value)}; a kind is lower-case words, such as 'platen map', at "
         f"most {_LONGEST_KIND} characters"
     )
 
@@ -80,7 +80,7 @@ def as_json(kind: str, said: object) -> str:
     except (TypeError, ValueError, RecursionError):
         pass
     raise LogbookError(
-        f"{kind}: it says {fields.shown(said)}; accepted are names with text, finite numbers, "
+        f"{kind}: it says {fields.quoted(said)}; accepted are names with text, finite numbers, "
         "yes or no, and lists of these"
     )
 
@@ -113,18 +113,20 @@ def read(connection: sqlite3.Connection, *kinds: str) -> list[Note]:
     return [_note(row) for row in connection.execute(f"{_SELECT} {wanted} ORDER BY seq", kinds)]
 
 
-def standing(notes: Iterable[Note]) -> list[Note]:
+def current_notes(notes: Iterable[Note]) -> list[Note]:
     """The notes that hold: neither taken back nor themselves a taking back."""
     found = list(notes)
-    gone = {note.said[TAKES_BACK] for note in found if TAKES_BACK in note.said}
-    return [note for note in found if TAKES_BACK not in note.said and note.id not in gone]
+    gone = {note.said[RETRACTION] for note in found if RETRACTION in note.said}
+    return [note for note in found if RETRACTION not in note.said and note.id not in gone]
 
 
 def of_id(connection: sqlite3.Connection, id: str) -> Note:
     """The note of that id; ``LogbookError`` when there is none."""
     row = connection.execute(f"{_SELECT} WHERE id = ?", (id,)).fetchone()
     if row is None:
-        raise LogbookError(f"id {fields.shown(id)} is no note of this book; nothing was taken back")
+        raise LogbookError(
+            f"id {fields.quoted(id)} is no note of this book; nothing was taken back"
+        )
     return _note(row)
 
 

@@ -62,9 +62,9 @@ class Logbook:
     ) -> Self:
         """A new logbook for ``session``. ``LogbookError`` when the file is there already."""
         if not isinstance(session, Session):
-            raise LogbookError(f"session is {fields.shown(session)}; give a dtfexp.Session")
+            raise LogbookError(f"session is {fields.quoted(session)}; give a dtfexp.Session")
         who, place, at = checking.person(by), Path(path), _zoned(clock())
-        store.reserve(place)
+        store.create_empty_file(place)
         try:
             connection = store.connect(place)
             try:
@@ -92,7 +92,7 @@ class Logbook:
         try:
             schema.check_kind(place, connection, schema.STEPS)
             store.check_whole(place, connection)
-            schema.bring_up(place, connection, _zoned(clock()), schema.STEPS)
+            schema.migrate(place, connection, _zoned(clock()), schema.STEPS)
             session = _session_of(place, connection)
         except BaseException:
             connection.close()
@@ -146,11 +146,11 @@ class Logbook:
         not meet (``Session.refusal``, the machines as measured), raises ``LogbookError``.
         """
         if not hasattr(plan, "runs") or not hasattr(plan, "session"):
-            raise LogbookError(f"plan is {fields.shown(plan)}; give a Plan, from plan(...)")
+            raise LogbookError(f"plan is {fields.quoted(plan)}; give a Plan, from plan(...)")
         planned.check_session(plan.session, self.session)
         presses, gate = planned.presses_of(self.session, plan), self.bench.measured_session()
         with self._store.writing() as connection:
-            new = planned.add(connection, plan, presses, gate, _zoned(self._clock()), self._by)
+            new = planned.add_plan(connection, plan, presses, gate, _zoned(self._clock()), self._by)
         return len(presses) if new else 0
 
     def record(
@@ -174,7 +174,9 @@ class Logbook:
         entry. Nothing is written when any part is wrong.
         """
         number = checking.press_number(press)
-        said = checking.said(self.session, number, grades or {}, defects, actual, note, block)
+        said = checking.entry_fields(
+            self.session, number, grades or {}, defects, actual, note, block
+        )
         if not said:
             raise LogbookError(
                 f"press {number}: there is nothing to record; give a grade, a defect, a reading "
@@ -208,11 +210,11 @@ class Logbook:
         number, key = checking.press_number(press), checking.entry_id(id)
         who = checking.person(by) or self._by
         with self._store.writing() as connection:
-            planned.known(connection, number)
+            planned.require_planned(connection, number)
             found = list(entries.read(connection, number))
             if key in {entry.id for entry in found}:
                 return key
-            said = entries.undone(found)
+            said = entries.undo_fields(found)
             if not said:
                 raise LogbookError(f"press {number}: nothing was recorded yet; nothing to undo")
             at = _zoned(self._clock())
@@ -226,7 +228,7 @@ class Logbook:
         key = checking.entry_id(id)
         who = checking.person(by) or self._by
         with self._store.writing() as connection:
-            planned.known(connection, press)
+            planned.require_planned(connection, press)
             at = _zoned(self._clock())
             entries.append(connection, Entry(key, press, kind, said, entries.BENCH, at, who))
         return key
@@ -249,7 +251,7 @@ class Logbook:
         """The notes of one kind (of every kind without one) that hold, in order of arrival."""
         kinds = () if kind is None else (journal.kind_of(kind),)
         with self._store.reading() as connection:
-            return journal.standing(journal.read(connection, *kinds))
+            return journal.current_notes(journal.read(connection, *kinds))
 
     def take_back(self, note: str, *, by: str = "") -> None:
         """Take back a wrong note by its id: it stays in the file and holds no more."""
@@ -257,7 +259,7 @@ class Logbook:
         with self._store.writing() as connection:
             old = journal.of_id(connection, checking.entry_id(note))
             at = _zoned(self._clock())
-            said, key = {journal.TAKES_BACK: old.id}, entries.derived_id("take back", old.id)
+            said, key = {journal.RETRACTION: old.id}, entries.derived_id("take back", old.id)
             journal.append(connection, journal.Note(key, old.kind, said, at, who))
 
     @property
@@ -273,9 +275,9 @@ class Logbook:
 
         number, at = checking.press_number(press), _zoned(now or self._clock())
         with self._store.reading() as connection:
-            planned.known(connection, number)
-            (found,) = (one for one in planned.read(connection) if one.press == number)
-            notes = journal.standing(journal.read(connection, *clocks.READ))
+            planned.require_planned(connection, number)
+            (found,) = (one for one in planned.read_presses(connection) if one.press == number)
+            notes = journal.current_notes(journal.read(connection, *clocks.READ))
         return clocks.warnings(self.bench.measured_session(), found, notes, at)
 
     def runs(self) -> pd.DataFrame:
@@ -285,7 +287,7 @@ class Logbook:
         factor (a number in its unit, or a word), and any further column of a plan.
         """
         with self._store.reading() as connection:
-            presses = planned.read(connection)
+            presses = planned.read_presses(connection)
         return frames.runs(self.session, presses)
 
     def results(self) -> pd.DataFrame:
@@ -306,7 +308,7 @@ class Logbook:
         The columns of ``runs``; then ``pressed`` (True when anything was recorded of it) and
         ``waiting_for`` (the outcomes not known yet, joined by ", ").
         """
-        return frames.waiting(self.session, *self._now())
+        return frames.presses_waiting(self.session, *self._now())
 
     def history(self, press: int | None = None) -> pd.DataFrame:
         """Every entry of ``press`` (of all presses without one) in order of arrival.
@@ -319,7 +321,7 @@ class Logbook:
         number = None if press is None else checking.press_number(press)
         with self._store.reading() as connection:
             if number is not None:
-                planned.known(connection, number)
+                planned.require_planned(connection, number)
             found = list(entries.read(connection, number))
         return frames.history(self.session, found)
 
@@ -363,7 +365,7 @@ class Logbook:
 
     def _now(self) -> tuple[list[planned.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:
-            return planned.read(connection), entries.current(entries.read(connection))
+            return planned.read_presses(connection), entries.current(entries.read(connection))
 
 
 def _zoned(at: datetime) -> datetime:
@@ -376,7 +378,7 @@ def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
     try:
         row = connection.execute("SELECT session FROM book").fetchone()
     except sqlite3.Error as error:
-        raise store.trouble(path, error) from error
+        raise store.error_line(path, error) from error
     if row is None:
         raise LogbookError(
             f"{path} holds no session: its making was cut off; delete it and make it again"

@@ -69,17 +69,17 @@ def said(
 
 def _word(place: str, look: object) -> str:
     try:
-        return cure_look.understood(look)
+        return cure_look.parse_look(look)
     except ValueError:
         raise LogbookError(
-            f"{place}: the look is {fields.shown(look)}; accepted is {cure_look.ACCEPTED}"
+            f"{place}: the look is {fields.quoted(look)}; accepted is {cure_look.ACCEPTED}"
         ) from None
 
 
 def looks(notes: Iterable[journal.Note]) -> dict[int, Look]:
     """What holds of every load that was looked at, by its number."""
     found: dict[int, Look] = {}
-    for note in journal.standing(note for note in notes if note.kind == KIND):
+    for note in journal.current_notes(note for note in notes if note.kind == KIND):
         load, word = int(note.said["load"]), _word("cure look", note.said["look"])
         before = found.get(load)
         ever, sums = (before.ever, before.sums) if before else ((), ())
@@ -150,7 +150,7 @@ def take_in(
     connection: sqlite3.Connection,
     mark: str,
     file: str,
-    told: Mapping[int, tuple[str, str]],
+    given: Mapping[int, tuple[str, str]],
     at: datetime,
     by: str,
     remarks: list[str],
@@ -160,7 +160,7 @@ def take_in(
     A word that was said of the load before is no news: the sheet may be older than the book.
     """
     known = looks(journal.read(connection, KIND))
-    for load, (word, who) in sorted(told.items()):
+    for load, (word, who) in sorted(given.items()):
         now = known.get(load)
         if now is None or word not in now.ever:
             key = entries.derived_id(mark, KIND, load, word, now.last if now else "")

@@ -50,8 +50,8 @@ class Lot:
         return None
 
 
-def keep(
-    book: journal.Keeper,
+def keep_lot(
+    book: journal.JournalOwner,
     what: str,
     name: str,
     *,
@@ -99,7 +99,7 @@ def here(found: Iterable[Lot], session: Session) -> list[Lot]:
     return [lot for lot in found if lot.machine.casefold() in own]
 
 
-def in_use(notes: Iterable[journal.Note], session: Session) -> dict[str, Lot]:
+def lots_in_use(notes: Iterable[journal.Note], session: Session) -> dict[str, Lot]:
     """The lot of each material in use now at this session's machines: the last one noted."""
     return {lot.what: lot for lot in here(lots(notes), session)}
 

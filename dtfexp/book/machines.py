@@ -74,7 +74,9 @@ def is_here(session: Session, stage: str, said: Mapping[str, Any]) -> bool:
     return not named or named == session.machine(stage).casefold()
 
 
-def _role_and_name(book: journal.Keeper, which: object, is_a: object | None) -> tuple[str, str]:
+def _role_and_name(
+    book: journal.JournalOwner, which: object, is_a: object | None
+) -> tuple[str, str]:
     """ "oven" or "press", and the name of the machine meant."""
     session = book.session
     own = {"oven": session.oven, "press": session.press}
@@ -89,15 +91,15 @@ def _role_and_name(book: journal.Keeper, which: object, is_a: object | None) -> 
         return checking.choice(f"machine {word!r}: is_a", is_a, MACHINES), word
     accepted = dict.fromkeys([*MACHINES, *(name for _, name in roles.values())])
     raise LogbookError(
-        f"machine is {fields.shown(which)}; accepted is one of {', '.join(accepted)}, or a new "
+        f"machine is {fields.quoted(which)}; accepted is one of {', '.join(accepted)}, or a new "
         'name with is_a="oven" or "press"'
     )
 
 
-def keep(
-    book: journal.Keeper,
+def keep_machine(
+    book: journal.JournalOwner,
     which: str,
-    told: dict[str, Any],
+    given: dict[str, Any],
     *,
     is_a: object | None = None,
     by: str = "",
@@ -119,7 +121,7 @@ def keep(
         "change_over_minutes": ("min", 0.0, _LONGEST_MINUTES),
     }
     said: dict[str, Any] = {"which": role, "unit": unit}
-    for name, value in told.items():
+    for name, value in given.items():
         if name not in ranges:
             raise LogbookError(
                 f"{machine}: {name!r} is not known; accepted are {', '.join(ranges)}"

@@ -60,8 +60,8 @@ CHECKS: tuple[Check, ...] = (
 _MAPS = {"press": "platen map", "cure": "oven map"}
 
 
-def keep(
-    book: journal.Keeper,
+def keep_check_done(
+    book: journal.JournalOwner,
     check: str,
     *,
     day: object = None,

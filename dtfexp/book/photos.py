@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from dtfexp.book import checking
-from dtfexp.book.journal import Keeper
+from dtfexp.book.journal import JournalOwner
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
@@ -35,7 +35,7 @@ _TYPES = {"jpg": "image/jpeg", "png": "image/png", "webp": "image/webp"}
 _NAMED = re.compile(r"[0-9a-f]{32}\.(jpg|png|webp)")
 
 
-class PhotoBook(Keeper, Protocol):
+class PhotoBook(JournalOwner, Protocol):
     """What photos need of their logbook."""
 
     @property
@@ -78,15 +78,15 @@ class Photo:
 
 def folder_of(book: PhotoBook) -> Path:
     """Where the photos of ``book`` lie: ``<file name>.photos`` beside it."""
-    return beside(book.path)
+    return photo_folder_of_path(book.path)
 
 
-def beside(path: Path) -> Path:
+def photo_folder_of_path(path: Path) -> Path:
     """Where the photos of the logbook at ``path`` lie."""
     return path.with_name(f"{path.name}.photos")
 
 
-def copy(source: Path, target: Path) -> None:
+def copy_photos(source: Path, target: Path) -> None:
     """Copy every photo of one folder that another lacks; ``OSError`` when that fails."""
     if not source.is_dir():
         return
@@ -146,7 +146,7 @@ def _photo(book: PhotoBook, note: Note) -> Photo:
     """The photo of a note; a note made by hand may name any file, and no other is opened."""
     name = note.said.get("file")
     if not isinstance(name, str) or not _NAMED.fullmatch(name):
-        raise LogbookError(f"photo: the file is {fields.shown(name)}, which no logbook writes")
+        raise LogbookError(f"photo: the file is {fields.quoted(name)}, which no logbook writes")
     number = checking.press_number(note.said.get("press"))
     return Photo(note.id, number, folder_of(book) / name, note.at, note.by)
 
@@ -166,7 +166,7 @@ def _suffix(press: int, content: bytes) -> str:
     if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
         return "webp"
     raise LogbookError(
-        f"press {press}: the file begins with {fields.shown(content[:8])}, which is no photo; "
+        f"press {press}: the file begins with {fields.quoted(content[:8])}, which is no photo; "
         "accepted are JPEG, PNG and WebP"
     )
 

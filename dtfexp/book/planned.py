@@ -54,7 +54,7 @@ def presses_of(session: Session, plan: Plan) -> list[Press]:
             raise LogbookError(f"{place}: the number stands twice; nothing was added")
         if cells["fabric"] not in fabrics:
             raise LogbookError(
-                f"{place}: fabric is {fields.shown(cells['fabric'])}; use one of "
+                f"{place}: fabric is {fields.quoted(cells['fabric'])}; use one of "
                 f"{', '.join(fabrics)}; nothing was added"
             )
         settings = {}
@@ -127,10 +127,10 @@ def _plain(value: Any) -> Any:
 def _whole(place: str, name: str, value: Any) -> int:
     if isinstance(value, (int, float)) and not isinstance(value, bool) and value == int(value):
         return int(value)
-    raise LogbookError(f"{place}: {name} is {fields.shown(value)}; it is a whole number")
+    raise LogbookError(f"{place}: {name} is {fields.quoted(value)}; it is a whole number")
 
 
-def add(
+def add_plan(
     connection: sqlite3.Connection,
     plan: Plan,
     presses: list[Press],
@@ -192,7 +192,7 @@ def add(
     return True
 
 
-def read(connection: sqlite3.Connection) -> list[Press]:
+def read_presses(connection: sqlite3.Connection) -> list[Press]:
     """Every planned press, plan by plan, in running order."""
     rows = connection.execute(
         "SELECT press, fabric, oven_load, press_round, settings, extra FROM presses "
@@ -204,19 +204,19 @@ def read(connection: sqlite3.Connection) -> list[Press]:
     ]
 
 
-def known(connection: sqlite3.Connection, press: int) -> None:
+def require_planned(connection: sqlite3.Connection, press: int) -> None:
     """Raise ``LogbookError`` unless ``press`` is planned."""
     if connection.execute("SELECT 1 FROM presses WHERE press = ?", (press,)).fetchone():
         return
-    raise LogbookError(f"press {press} is not in the book; {span(connection)}")
+    raise LogbookError(f"press {press} is not in the book; {press_range_text(connection)}")
 
 
-def mark(connection: sqlite3.Connection) -> str:
+def book_mark(connection: sqlite3.Connection) -> str:
     """A short word that tells this book from any other, for the sheets it writes."""
     return str(connection.execute("SELECT id FROM book").fetchone()[0])[:12]
 
 
-def span(connection: sqlite3.Connection) -> str:
+def press_range_text(connection: sqlite3.Connection) -> str:
     """Which presses the book has, in words."""
     low, high, count = connection.execute(
         "SELECT MIN(press), MAX(press), COUNT(*) FROM presses"

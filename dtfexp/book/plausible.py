@@ -20,7 +20,7 @@ from dtfexp.describe.errors import ResultsError
 
 if TYPE_CHECKING:
     from dtfexp.book import journal
-    from dtfexp.book.values import Told
+    from dtfexp.book.values import ParsedNumber
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
 
@@ -34,7 +34,7 @@ _ROUNDED = 0.05
 
 
 @dataclass(frozen=True)
-class Doubt:
+class ImplausibleReading:
     """A reading that is hard to believe.
 
     ``read`` is the reading with its unit, ``meant`` the same number in the unit in which it would
@@ -68,30 +68,32 @@ class Doubt:
         return f"{self.read} is far outside {self.span} (set: {self.set_to}); {accepted}"
 
 
-def doubt(factor: Factor, setting: float, told: Told) -> Doubt | None:
+def implausible_reading(
+    factor: Factor, setting: float, given: ParsedNumber
+) -> ImplausibleReading | None:
     """The doubt about a reading of a numeric ``factor`` that was set to ``setting``, or None.
 
     Doubtful is what lies far outside the factor's range, and what lies outside it and would be
     inside it, or much closer to ``setting``, in another unit of the same kind.
     """
     low, high = factor.bounds
-    read = told.in_unit(factor.unit)
+    read = given.in_unit(factor.unit)
     if low <= read <= high:
         return None
     spare = _spare(factor)
     far = not low - spare <= read <= high + spare
-    meant = _other_unit(factor, setting, told, abs(read - setting) / _CLOSER)
+    meant = _other_unit(factor, setting, given, abs(read - setting) / _CLOSER)
     if not far and meant is None:
         return None
     bottom = low - spare
     if not factor.is_temperature:
         bottom = max(bottom, 0.0)
     span = f"{_number(bottom)} to {_number(high + spare)} {factor.unit}".rstrip()
-    number = _number(told.number)
-    return Doubt(
-        read=f"{number} {told.unit}".rstrip(),
+    number = _number(given.number)
+    return ImplausibleReading(
+        read=f"{number} {given.unit}".rstrip(),
         meant="" if meant is None else f"{number} {meant}",
-        also="" if meant is None else _also(factor, told.number, meant),
+        also="" if meant is None else _also(factor, given.number, meant),
         span=span,
         set_to=factor.format(setting),
     )
@@ -106,14 +108,14 @@ def past_limit(session: Session, fabric: str, factor: Factor, read: float) -> st
         return ""
     over = f"{_number(round(read - limit, 1))} {factor.unit}"
     return (
-        f"{fields.spoken(factor.name)} reached {factor.format(read)}, and {fabric} takes "
+        f"{fields.without_underscores(factor.name)} reached {factor.format(read)}, and {fabric} takes "
         f"{factor.format(limit)} at most: {over} too hot. Look the garment over for scorch, shine "
         "and melted fibres now, for bleeding dye tomorrow, and do not sell it unseen. Measure the "
         "press before the next one."
     )
 
 
-def questions(
+def plausibility_questions(
     session: Session, settings: Mapping[Any, Any], actual: object
 ) -> list[dict[str, str]]:
     """What to ask about the readings of one entry before it is saved.
@@ -128,10 +130,10 @@ def questions(
         if not factor.is_numeric or values.is_missing(typed):
             continue
         try:
-            told = values.told(typed, factor.unit)
+            told = values.parse_number(typed, factor.unit)
         except ResultsError:
             continue
-        found = doubt(factor, float(settings[factor.name]), told)
+        found = implausible_reading(factor, float(settings[factor.name]), told)
         if found is not None:
             asked.append(
                 {
@@ -145,7 +147,7 @@ def questions(
 
 
 def keep_answer(
-    book: journal.Keeper, press: int, asked: str, answer: str, *, by: str = "", id: str
+    book: journal.JournalOwner, press: int, asked: str, answer: str, *, by: str = "", id: str
 ) -> str:
     """Keep a question about a reading of ``press`` with its answer; returns the note's id."""
     place = f"press {press}"
@@ -175,12 +177,12 @@ def _spare(factor: Factor) -> float:
     return max((high - low) / 2, abs(high) / 4)
 
 
-def _other_unit(factor: Factor, setting: float, told: Told, within: float) -> str | None:
+def _other_unit(factor: Factor, setting: float, given: ParsedNumber, within: float) -> str | None:
     kind, (low, high) = units.kind(factor.unit), factor.bounds
     found: list[tuple[float, str]] = []
     for unit in units.UNITS:
-        if unit != told.unit and units.kind(unit) == kind and kind != "number":
-            read = units.convert(told.number, unit, factor.unit)
+        if unit != given.unit and units.kind(unit) == kind and kind != "number":
+            read = units.convert(given.number, unit, factor.unit)
             away = abs(read - setting)
             if away < within or low <= read <= high:
                 found.append((away, unit))
@@ -194,4 +196,4 @@ def _also(factor: Factor, number: float, unit: str) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{fields.plain(round(value, 6))}"
+    return f"{fields.int_if_whole(round(value, 6))}"

@@ -18,14 +18,14 @@ from dtfexp.book import checking, journal, machines, plausible, values
 from dtfexp.describe import units
 from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
 from dtfexp.dialin import true_settings
-from dtfexp.dialin.true_settings import TrueSettings
+from dtfexp.dialin.true_settings import Calibrations
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.true_settings import Line
+    from dtfexp.dialin.true_settings import CalibrationLine
 
 MAP, CHECK = "map", "check"
 INSTRUMENTS = ("probe", "gun")
@@ -124,7 +124,7 @@ def summary(set_point: float, passes: np.ndarray[Any, np.dtype[np.float64]]) -> 
 
 
 def keep_map(
-    book: journal.Keeper,
+    book: journal.JournalOwner,
     factor: str,
     set_point: object,
     readings: object,
@@ -185,7 +185,7 @@ def keep_map(
 
 
 def keep_check(
-    book: journal.Keeper,
+    book: journal.JournalOwner,
     factor: str,
     set_point: object,
     reached: object,
@@ -256,9 +256,9 @@ def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def measured(
+def calibrations_of(
     session: Session, notes: Sequence[journal.Note], results: pd.DataFrame | None = None
-) -> TrueSettings:
+) -> Calibrations:
     """Everything read of this session's machines, as lines and spreads.
 
     The line of a factor goes through its checks, the mean of every pass of its maps, and the
@@ -269,7 +269,7 @@ def measured(
     pairs: dict[str, list[tuple[float, float]]] = {}
     widest: dict[str, PlatenMap] = {}
     if results is not None:
-        for name, read in true_settings.readings_of_presses(session, results).items():
+        for name, read in true_settings.press_readings(session, results).items():
             pairs.setdefault(name, []).extend(read)
     for note in notes:
         if note.kind == CHECK:
@@ -282,9 +282,10 @@ def measured(
         if one.summary.spread > so_far.summary.spread:
             widest[one.factor] = one
     lines = {
-        name: true_settings.line(name, *zip(*read, strict=True)) for name, read in pairs.items()
+        name: true_settings.fit_calibration_line(name, *zip(*read, strict=True))
+        for name, read in pairs.items()
     }
-    return TrueSettings(
+    return Calibrations(
         lines,
         {name: one.summary.spread for name, one in widest.items()},
         {name: one.spots for name, one in widest.items()},
@@ -297,7 +298,7 @@ def _of_machine(session: Session, factor: Factor, named: str | None) -> dict[str
     return {} if name in ("", *machines.MACHINES) else {"machine": name}
 
 
-def as_measured(session: Session, true: TrueSettings) -> Session:
+def as_measured(session: Session, true: Calibrations) -> Session:
     """``session`` with its machines as they were measured: what the heat gate has to ask.
 
     Besides spreads and spots it has the line from set to reached, told as its two ends.
@@ -310,8 +311,8 @@ def as_measured(session: Session, true: TrueSettings) -> Session:
     return known if factors == known.factors else known.altered(factors=factors)
 
 
-def _ends(factor: Factor, line: Line) -> tuple[tuple[float, float], ...]:
-    return tuple((end, line.reach(end).value) for end in factor.bounds)
+def _ends(factor: Factor, line: CalibrationLine) -> tuple[tuple[float, float], ...]:
+    return tuple((end, line.mean_reached(end).value) for end in factor.bounds)
 
 
 def _factor(session: Session, name: object) -> Factor:
@@ -344,8 +345,8 @@ def _reading(
     A number far off counts when its unit is written with it, unless another unit explains it.
     """
     read = float(_placed(place, values.reading, factor, value, unit))
-    told = values.told(value, unit or factor.unit)
-    found = plausible.doubt(factor, setting, told)
+    told = values.parse_number(value, unit or factor.unit)
+    found = plausible.implausible_reading(factor, setting, told)
     if found is not None and (found.meant or not told.own_unit):
         raise LogbookError(f"{place}: {found.refusal}")
     return read

@@ -29,7 +29,7 @@ _RANGES = {
 #: Metres in one of them; "m" alone is no unit of a setting, where it may be meant as minutes.
 _HEIGHTS = {"m": 1.0, "metres": 1.0, "meters": 1.0, "ft": 0.3048, "feet": 0.3048}
 _HEIGHT = re.compile(r"\s*([+-]?[\d.,]+)\s*([A-Za-z]+)\s*")
-TOLD = tuple(_RANGES)
+QUANTITIES = tuple(_RANGES)
 #: A reading so long after the last press entry is of another day, not of the presses.
 SAME_SESSION = timedelta(hours=12)
 #: How far past what the presses met a room may be before it is another room, in °C, % and m.
@@ -37,7 +37,9 @@ SAME_SESSION = timedelta(hours=12)
 _ANOTHER = {"temperature": 5.0, "humidity": 10.0, "altitude": 300.0}
 
 
-def keep(book: journal.Keeper, told: dict[str, Any], *, by: str = "", id: str | None = None) -> str:
+def keep_room(
+    book: journal.JournalOwner, given: dict[str, Any], *, by: str = "", id: str | None = None
+) -> str:
     """Note a reading of the room; returns the note's id.
 
     ``told`` has some of ``temperature`` (of the air), ``film_temperature`` (the coldest film,
@@ -45,9 +47,9 @@ def keep(book: journal.Keeper, told: dict[str, Any], *, by: str = "", id: str | 
     % and ``altitude`` in m ("5280 ft" is understood).
     """
     said = {}
-    for name, value in told.items():
+    for name, value in given.items():
         if name not in _RANGES:
-            raise LogbookError(f"room: {name!r} is not known; accepted are {', '.join(TOLD)}")
+            raise LogbookError(f"room: {name!r} is not known; accepted are {', '.join(QUANTITIES)}")
         if value is not None:
             said[name] = _in_the_file(book.session.temperature_unit, name, value)
     if not said:
@@ -61,18 +63,18 @@ def latest(notes: Iterable[journal.Note]) -> dict[str, float]:
     for note in notes:
         if note.kind == KIND:
             now.update({name: float(value) for name, value in note.said.items()})
-    return worked_out(now)
+    return with_derived(now)
 
 
-def worked_out(told: dict[str, float]) -> dict[str, float]:
+def with_derived(given: dict[str, float]) -> dict[str, float]:
     """``told`` with ``dew_point`` (°C), ``moisture`` (g/m³), ``pressure`` (hPa) and
     ``boiling_point`` (°C) where they can be worked out."""
-    full = dict(told)
-    if "temperature" in told and "humidity" in told:
-        full["dew_point"] = air.dew_point(told["temperature"], told["humidity"])
-        full["moisture"] = air.moisture(told["temperature"], told["humidity"])
-    if "altitude" in told:
-        pascals = air.pressure_at(told["altitude"])
+    full = dict(given)
+    if "temperature" in given and "humidity" in given:
+        full["dew_point"] = air.dew_point(given["temperature"], given["humidity"])
+        full["moisture"] = air.moisture(given["temperature"], given["humidity"])
+    if "altitude" in given:
+        pascals = air.pressure_at(given["altitude"])
         full["pressure"] = pascals / 100
         full["boiling_point"] = air.boiling_point(pascals)
     return full
@@ -87,14 +89,14 @@ def frame(notes: Sequence[journal.Note], unit: str) -> pd.DataFrame:
     """
     import pandas as pd
 
-    columns = (*TOLD, "dew_point", "moisture", "pressure", "boiling_point")
+    columns = (*QUANTITIES, "dew_point", "moisture", "pressure", "boiling_point")
     degrees = ("temperature", "film_temperature", "dew_point", "boiling_point")
     rows: list[dict[str, Any]] = []
     altitude: dict[str, float] = {}
     for note in notes:
         told = {name: float(value) for name, value in note.said.items()}
         altitude = {"altitude": told["altitude"]} if "altitude" in told else altitude
-        full = worked_out({**altitude, **told})
+        full = with_derived({**altitude, **told})
         rows.append(
             {"time": note.at, "by": note.by}
             | {
@@ -113,7 +115,7 @@ def while_pressing(rooms: pd.DataFrame, last: datetime | None) -> pd.DataFrame:
     return rooms.iloc[:0] if last is None else rooms[rooms["time"] <= last + SAME_SESSION]
 
 
-def strays(rooms: pd.DataFrame, met: pd.DataFrame, unit: str) -> list[str]:
+def outside_of_tested(rooms: pd.DataFrame, met: pd.DataFrame, unit: str) -> list[str]:
     """One sentence for each reading of today's room that lies outside what the presses met.
 
     rooms as :func:`frame` gives it, temperatures in ``unit``; met: those of them that

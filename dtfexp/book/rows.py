@@ -35,7 +35,7 @@ class SheetRow:
     look: str = ""
 
 
-def understand(
+def read_rows(
     path: Path, sheet: table.Table, session: Session, presses: Mapping[int, Press]
 ) -> tuple[list[SheetRow], list[str]]:
     """The rows of a sheet and remarks on what was set aside; ``ResultsError`` for any wrong one."""
@@ -60,7 +60,7 @@ def understand(
     seen = [row.said.get("defects") or () for row in rows if not row.book_entry]
     heard = hear([word for words in seen for word in words])
     remarks += [f"{path.name}: defects, kept as written, {line}" for line in heard.not_understood]
-    return _sort_out(path.name, rows), remarks
+    return _one_row_per_press(path.name, rows), remarks
 
 
 def _check_width(
@@ -71,7 +71,7 @@ def _check_width(
             continue
         shown = cell.shown if isinstance(cell, table.Unusable) else cell
         raise ResultsError(
-            f"{file}, row {row}, column {index + 1}: the value is {fields.shown(shown)}, in a "
+            f"{file}, row {row}, column {index + 1}: the value is {fields.quoted(shown)}, in a "
             "column without a heading; accepted is nothing there. A decimal comma needs quotes, "
             "or cells parted by semicolons"
         )
@@ -113,11 +113,11 @@ class _Reader:
             place = f"{self.file}, row {number}, column {column.heading!r}"
             if isinstance(cell, table.Unusable):
                 raise ResultsError(
-                    f"{place}: the value is {cell.what}, {fields.shown(cell.shown)}; accepted is a "
+                    f"{place}: the value is {cell.what}, {fields.quoted(cell.shown)}; accepted is a "
                     "plain value (copy it and paste as values only)"
                 )
             if isinstance(cell, str) and self.guarded:
-                cell = safe_text.unguarded(cell)
+                cell = safe_text.unescape_formula(cell)
             try:
                 if column.what == columns.PRESS:
                     press = self._press(cell)
@@ -168,13 +168,13 @@ class _Reader:
             known = sorted(self.presses)
             span = f"{known[0]} to {known[-1]}" if known else "none yet, add a plan first"
             told = "" if cell is None else cell
-            raise values.refused(told, f"the number of a planned press ({span})")
+            raise values.refusal_error(told, f"the number of a planned press ({span})")
         return press
 
     def _told(self, column: Column, cell: Any) -> Any:
         """The value of one field, None when the cell says that it is not known yet."""
         if column.what == columns.DEFECTS:
-            return list(values.words(_text(cell))) or None
+            return list(values.defect_words(_text(cell))) or None
         if column.what in (columns.NOTE, columns.BLOCK):
             return values.text(_text(cell), f"a {column.what}") or None
         if column.what == columns.GRADE:
@@ -196,7 +196,7 @@ class _Reader:
         if not factor.is_numeric:
             same = values.reading(factor, cell) == planned
         else:
-            told = values.told(_no_date(cell, "a number"), column.unit)
+            told = values.parse_number(_no_date(cell, "a number"), column.unit)
             allowed = 1e-9 * max(1.0, abs(planned))
             if told.unit != factor.unit:
                 # 163 °C may stand for 325 °F: right to half of the last digit written.
@@ -205,7 +205,7 @@ class _Reader:
             same = abs(told.in_unit(factor.unit) - planned) <= allowed
         if not same:
             raise ResultsError(
-                f"the value is {fields.shown(cell)}, and the plan says {factor.format(planned)} "
+                f"the value is {fields.quoted(cell)}, and the plan says {factor.format(planned)} "
                 f"for press {press.press}; accepted is the planned setting or blank. Write what "
                 f"was really reached in a column '{factor.name}_actual'"
             )
@@ -219,7 +219,7 @@ class _Reader:
         )
         if not same:
             raise ResultsError(
-                f"the value is {fields.shown(cell)}, and the plan says {planned} for press "
+                f"the value is {fields.quoted(cell)}, and the plan says {planned} for press "
                 f"{press.press}; accepted is what the plan says, or blank"
             )
 
@@ -232,8 +232,8 @@ class _Reader:
         if read is None or not factor.is_numeric:
             return
         place = f"row {number}, column {column.heading!r}"
-        told = values.told(cell, column.unit or factor.unit)
-        if found := plausible.doubt(factor, press.settings[factor.name], told):
+        told = values.parse_number(cell, column.unit or factor.unit)
+        if found := plausible.implausible_reading(factor, press.settings[factor.name], told):
             self.doubtful.append(f"{place}: {found.question}")
         if plausible.past_limit(self.session, press.fabric, factor, read):
             limit = self.session.fabric(press.fabric).limit_in(factor.unit)
@@ -260,7 +260,7 @@ class _Reader:
             )
 
 
-def _sort_out(file: str, rows: Iterable[SheetRow]) -> list[SheetRow]:
+def _one_row_per_press(file: str, rows: Iterable[SheetRow]) -> list[SheetRow]:
     """Of several rows for one press, all but one must say why they do not count.
 
     Those come back as spoiled. Where every row says why, the last one is the press.
@@ -284,9 +284,9 @@ def _sort_out(file: str, rows: Iterable[SheetRow]) -> list[SheetRow]:
 
 def _look(cell: Any) -> str:
     try:
-        return cure_look.understood(cell)
+        return cure_look.parse_look(cell)
     except ValueError:
-        raise values.refused(cell, cure_look.ACCEPTED) from None
+        raise values.refusal_error(cell, cure_look.ACCEPTED) from None
 
 
 def _line(cell: Any, what: str) -> str:
@@ -298,13 +298,13 @@ def _text(cell: Any) -> str:
     if isinstance(cell, bool):
         return "yes" if cell else "no"
     if isinstance(cell, float):
-        return str(fields.plain(cell))
+        return str(fields.int_if_whole(cell))
     return cell.isoformat() if isinstance(cell, (date, time)) else str(cell)
 
 
 def _no_date(cell: Any, accepted: str) -> Any:
     if isinstance(cell, (date, time)):
-        raise values.refused(
+        raise values.refusal_error(
             cell.isoformat(),
             f"{accepted}; the spreadsheet has made a date of what was typed, so set the cell to "
             "text or number and type it again",

@@ -13,11 +13,11 @@ _DANGEROUS = re.compile(r"'*[=+\-@＝＋－＠\t\r\n]")
 _GUARDED = re.compile(r"'+[=+\-@＝＋－＠\t\r\n]")
 
 
-def guarded(text: str) -> str:
+def escape_formula(text: str) -> str:
     """``text``, with an apostrophe in front if a spreadsheet might run it."""
     return "'" + text if _DANGEROUS.match(text) else text
 
 
-def unguarded(text: str) -> str:
+def unescape_formula(text: str) -> str:
     """``text`` without the apostrophe that ``guarded`` put there."""
     return text[1:] if _GUARDED.match(text) else text

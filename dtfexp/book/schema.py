@@ -90,21 +90,21 @@ CREATE INDEX journal_of_kind ON journal (kind, seq);
 
 
 def _create(connection: sqlite3.Connection) -> None:
-    _make(connection, _FIRST)
-    _never_changed(connection, "entries", "presses", "plans", "layout", "book")
+    _create_file(connection, _FIRST)
+    _immutability_triggers(connection, "entries", "presses", "plans", "layout", "book")
 
 
 def _add_journal(connection: sqlite3.Connection) -> None:
-    _make(connection, _JOURNAL)
-    _never_changed(connection, "journal")
+    _create_file(connection, _JOURNAL)
+    _immutability_triggers(connection, "journal")
 
 
-def _make(connection: sqlite3.Connection, statements: str) -> None:
+def _create_file(connection: sqlite3.Connection, statements: str) -> None:
     for statement in statements.split(";\n\n"):
         connection.execute(statement)
 
 
-def _never_changed(connection: sqlite3.Connection, *tables: str) -> None:
+def _immutability_triggers(connection: sqlite3.Connection, *tables: str) -> None:
     for table in tables:
         for verb in ("UPDATE", "DELETE"):
             connection.execute(
@@ -130,7 +130,7 @@ def check_kind(path: Path, connection: sqlite3.Connection, steps: Sequence[Step]
         application = int(connection.execute("PRAGMA application_id").fetchone()[0])
         done = version(connection)
     except sqlite3.Error as error:
-        raise store.trouble(path, error) from error
+        raise store.error_line(path, error) from error
     if application != store.APPLICATION_ID or done < 1:
         raise LogbookError(f"{path} is not a dtfexp logbook; nothing was changed")
     if done > len(steps):
@@ -147,7 +147,7 @@ def create(
     _do(path, connection, now, STEPS, book)
 
 
-def bring_up(
+def migrate(
     path: Path, connection: sqlite3.Connection, now: datetime, steps: Sequence[Step]
 ) -> Path | None:
     """Do the steps that the file still lacks; returns the backup copy, if one was made.
@@ -186,7 +186,7 @@ def _do(
         connection.execute(f"PRAGMA user_version = {len(steps)}")
         connection.execute("COMMIT")
     except sqlite3.Error as error:
-        raise store.trouble(path, error) from error
+        raise store.error_line(path, error) from error
     finally:
         if connection.in_transaction:
             with suppress(sqlite3.Error):
@@ -200,7 +200,7 @@ def _back_up(path: Path, done: int, wanted: int, now: datetime) -> Path:
     copy = path.with_name(f"{path.stem}.before-layout-{wanted}.{stamp}{path.suffix}")
     half = path.with_name(f".{copy.name}.{os.getpid()}.part")
     half.unlink(missing_ok=True)
-    store.reserve(half)
+    store.create_empty_file(half)
     try:
         # A second connection: the first one holds the write lock, which leaves reading free.
         with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(half)) as new:

@@ -43,7 +43,7 @@ _SAYS = {
 }
 
 
-def trouble(path: Path, error: sqlite3.Error) -> LogbookError:
+def error_line(path: Path, error: sqlite3.Error) -> LogbookError:
     """The one clear line for an SQLite error on ``path``."""
     code = getattr(error, "sqlite_errorcode", None)
     primary = code & 0xFF if isinstance(code, int) else None
@@ -92,11 +92,11 @@ class Store:
                 if begin == "BEGIN":
                     connection.execute(begin)
                 else:
-                    _take_turn(connection, begin)
+                    _acquire_write_lock(connection, begin)
                 yield connection
                 connection.execute("COMMIT")
             except sqlite3.Error as error:
-                raise trouble(self.path, error) from error
+                raise error_line(self.path, error) from error
             finally:
                 if connection.in_transaction:
                     with suppress(sqlite3.Error):
@@ -110,7 +110,7 @@ class Store:
             self._connection = None
 
 
-def _take_turn(connection: sqlite3.Connection, begin: str) -> None:
+def _acquire_write_lock(connection: sqlite3.Connection, begin: str) -> None:
     """Become the one writer, waiting while another program is.
 
     SQLite's own waiting looks again after up to 0.1 s. Next to a program that writes without a
@@ -140,7 +140,7 @@ def connect(path: Path) -> sqlite3.Connection:
             path, timeout=WAIT_SECONDS, isolation_level=None, check_same_thread=False
         )
     except sqlite3.Error as error:
-        raise trouble(path, error) from error
+        raise error_line(path, error) from error
     try:
         connection.execute("PRAGMA synchronous = EXTRA")
         connection.execute("PRAGMA foreign_keys = ON")
@@ -149,11 +149,11 @@ def connect(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA journal_mode = DELETE").fetchone()
     except sqlite3.Error as error:
         connection.close()
-        raise trouble(path, error) from error
+        raise error_line(path, error) from error
     return connection
 
 
-def reserve(path: Path) -> None:
+def create_empty_file(path: Path) -> None:
     """Make the empty file ``path``, never touching one that is there already."""
     try:
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
@@ -197,7 +197,7 @@ def check_whole(path: Path, connection: sqlite3.Connection) -> None:
     try:
         found = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
     except sqlite3.Error as error:
-        raise trouble(path, error) from error
+        raise error_line(path, error) from error
     if found != ["ok"]:
         first = " ".join(str(found[0]).split()) if found else "no answer"
         raise LogbookError(

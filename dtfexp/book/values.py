@@ -38,9 +38,9 @@ _NEVER_NEGATIVE = (
 _ABSOLUTE_ZERO_C = -273.15
 
 
-def refused(value: object, accepted: str) -> ResultsError:
+def refusal_error(value: object, accepted: str) -> ResultsError:
     """The error for ``value``; the caller puts the place in front."""
-    return ResultsError(f"the value is {fields.shown(value)}; accepted is {accepted}")
+    return ResultsError(f"the value is {fields.quoted(value)}; accepted is {accepted}")
 
 
 def is_missing(value: object) -> bool:
@@ -53,7 +53,7 @@ def is_missing(value: object) -> bool:
 
 
 @dataclass(frozen=True)
-class Told:
+class ParsedNumber:
     """A number as it was written: its unit, whether the writer gave that unit, its decimals."""
 
     number: float
@@ -69,7 +69,7 @@ class Told:
         return round(float(units.convert(self.number, self.unit, unit)), 9)
 
 
-def told(value: object, unit: str = "") -> Told:
+def parse_number(value: object, unit: str = "") -> ParsedNumber:
     """``value`` as a finite number, in ``unit`` unless its text says one that measures the same."""
     wants = f"a number in {unit}" if unit else "a number"
     if isinstance(value, numbers.Real) and not fields.is_flag(value):
@@ -78,21 +78,21 @@ def told(value: object, unit: str = "") -> Told:
         except OverflowError:
             result = math.inf
         if math.isfinite(result):
-            return Told(result, unit, False, _decimals(f"{result:.12g}"))
+            return ParsedNumber(result, unit, False, _decimals(f"{result:.12g}"))
     elif isinstance(value, str):
-        match = _NUMBER_AND_UNIT.fullmatch(_spaced(value).replace("\u2212", "-"))
+        match = _NUMBER_AND_UNIT.fullmatch(_single_spaced(value).replace("\u2212", "-"))
         read = fields.number_from_text(match[1]) if match else None
         if match and read is None and re.fullmatch(r"[+-]?[0-9]{1,3}(,[0-9]{3})+", match[1]):
-            raise refused(value, f"{wants} without a comma; this one could mean two numbers")
+            raise refusal_error(value, f"{wants} without a comma; this one could mean two numbers")
         if match and read is not None:
             written_in = _own_unit(value, read, match[2], unit) if match[2] else unit
-            return Told(read, written_in, bool(match[2]), _decimals(match[1]))
-    raise refused(value, wants)
+            return ParsedNumber(read, written_in, bool(match[2]), _decimals(match[1]))
+    raise refusal_error(value, wants)
 
 
 def number(value: object, unit: str = "") -> float:
     """``value`` as a finite number told in ``unit``."""
-    return told(value, unit).in_unit(unit)
+    return parse_number(value, unit).in_unit(unit)
 
 
 def _own_unit(value: str, read: float, said: str, unit: str) -> str:
@@ -102,7 +102,7 @@ def _own_unit(value: str, read: float, said: str, unit: str) -> str:
     except SessionError:
         accepted = f"a number in {unit}" if unit else "a plain number"
         example = f"{read:g} {unit}".strip()
-        raise refused(value, f"{accepted}, such as {example}") from None
+        raise refusal_error(value, f"{accepted}, such as {example}") from None
     return own
 
 
@@ -119,7 +119,7 @@ def grade(outcome: Outcome, value: object) -> float:
     try:
         return float(outcome.check(read))
     except ValueError:
-        raise refused(value, outcome.accepted) from None
+        raise refusal_error(value, outcome.accepted) from None
 
 
 def reading(factor: Factor, value: object, unit: str | None = None) -> float | str:
@@ -130,17 +130,17 @@ def reading(factor: Factor, value: object, unit: str | None = None) -> float | s
     if not factor.is_numeric:
         if isinstance(value, str):
             for level in factor.levels:
-                if level.casefold() == _spaced(value).casefold():
+                if level.casefold() == _single_spaced(value).casefold():
                     return level
-        raise refused(value, f"one of {', '.join(factor.levels)}")
-    read = told(value, factor.unit if unit is None else unit).in_unit(factor.unit)
+        raise refusal_error(value, f"one of {', '.join(factor.levels)}")
+    read = parse_number(value, factor.unit if unit is None else unit).in_unit(factor.unit)
     kind = units.kind(factor.unit)
     if kind == "temperature":
         floor = float(units.convert(_ABSOLUTE_ZERO_C, "°C", factor.unit))
     else:
         floor = 0.0 if kind in _NEVER_NEGATIVE else -math.inf
     if read < floor:
-        raise refused(value, f"what a press can reach, {floor:g} {factor.unit} or more")
+        raise refusal_error(value, f"what a press can reach, {floor:g} {factor.unit} or more")
     return read
 
 
@@ -150,11 +150,11 @@ def text(value: object, what: str) -> str:
     Raises ``ResultsError`` when it is not text or longer than 4000 characters.
     """
     if not isinstance(value, str):
-        raise refused(value, f"text, {what}")
+        raise refusal_error(value, f"text, {what}")
     lines = value.replace("\r\n", "\n").replace("\r", "\n")
     kept = "".join(sign for sign in lines if sign in "\n\t" or _can_be_kept(sign)).strip()
     if len(kept) > LONGEST_TEXT:
-        raise refused(
+        raise refusal_error(
             kept, f"{what} of at most {LONGEST_TEXT} characters; this one has {len(kept)}"
         )
     return kept
@@ -167,22 +167,22 @@ def _can_be_kept(sign: str) -> bool:
 
 def one_line(value: object, what: str) -> str:
     """``value`` as one line of text."""
-    return _spaced(text(value, what))
+    return _single_spaced(text(value, what))
 
 
-def words(value: object) -> tuple[str, ...]:
+def defect_words(value: object) -> tuple[str, ...]:
     """Defects: several words or phrases, each once; one text may part them by ; or , or lines."""
     if isinstance(value, str):
         parts: Iterable[object] = re.split(r"[;,\n]", value)
     elif isinstance(value, Iterable):
         parts = value
     else:
-        raise refused(value, "a list of words, the defects")
+        raise refusal_error(value, "a list of words, the defects")
     found: dict[str, None] = {}
     for part in parts:
         word = one_line(part, "a defect")
         if re.search(r"[;,]", word):
-            raise refused(word, "a defect without a comma or semicolon in it")
+            raise refusal_error(word, "a defect without a comma or semicolon in it")
         if word:
             found.setdefault(word, None)
     one_line("; ".join(found), "the list of defects")
@@ -194,9 +194,9 @@ def excluded(value: object) -> bool | str | None:
     try:
         told = fields.excluded(value)
     except ValueError:
-        raise refused(value, fields.EXCLUDED) from None
+        raise refusal_error(value, fields.EXCLUDED) from None
     return one_line(told, "a reason") if isinstance(told, str) else told
 
 
-def _spaced(value: str) -> str:
+def _single_spaced(value: str) -> str:
     return " ".join(value.split())

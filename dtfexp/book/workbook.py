@@ -105,7 +105,7 @@ def _put(sheet: Any, row: int, column: int, value: Any) -> Any:
             # Text that looks like a formula stays text also after someone edits the cell.
             cell.quotePrefix = value[0] in "=+-@"
     elif isinstance(value, float):
-        cell.value = None if math.isnan(value) else fields.plain(value)
+        cell.value = None if math.isnan(value) else fields.int_if_whole(value)
     elif value is not None:
         cell.value = int(value)
     return cell

@@ -32,7 +32,7 @@ class Reach:
         return min(limit, (limit - self.above - self.intercept) / self.slope)
 
 
-def line(readings: Sequence[tuple[float, float]]) -> tuple[float, float]:
+def calibration_line(readings: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """Intercept and slope of reached on set by least squares, from pairs (set, reached).
 
     No reading: the dial is taken as true. One set-point only: its mean offset, slope 1.
@@ -48,13 +48,15 @@ def line(readings: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return mean_reached - slope * mean_set, slope
 
 
-def reach(readings: Sequence[tuple[float, float]], spots: Sequence[float], spread: float) -> Reach:
+def machine_reach(
+    readings: Sequence[tuple[float, float]], spots: Sequence[float], spread: float
+) -> Reach:
     """What is met at a set-point, from what is known of the machine.
 
     Spots (their distances from the set-point) say how far above the line the hottest lies; without
     them ``spread`` does. Spots are told in degrees of the dial, each of which makes ``slope``
     degrees on the platen.
     """
-    intercept, slope = line(readings)
+    intercept, slope = calibration_line(readings)
     above = max(spots) if spots else spread
     return Reach(intercept, slope, max(1.0, slope) * above if above > 0 else above)

@@ -84,7 +84,7 @@ def _table(place: str, key: str, given: object, accepted: str) -> dict[str, Any]
         return {}
     if not isinstance(given, Mapping):
         raise SessionError(
-            f"{place}: {key} is {fields.shown(given)}; give a table of settings, {accepted}"
+            f"{place}: {key} is {fields.quoted(given)}; give a table of settings, {accepted}"
         )
     return {fields.name(name, f"{place}: {key}"): value for name, value in given.items()}
 
@@ -99,11 +99,11 @@ def _range(place: str, name: str, value: Any) -> tuple[Any, ...]:
     where = f"{place}: ranges"
     given = (value,) if isinstance(value, str) else value
     if not isinstance(given, (list, tuple)) or not given:
-        raise SessionError(f"{where}: {name} is {fields.shown(value)}; give {_RANGES}")
+        raise SessionError(f"{where}: {name} is {fields.quoted(value)}; give {_RANGES}")
     if all(isinstance(word, str) for word in given):
         return tuple(word.strip() for word in given)
     if len(given) != 2:
-        raise SessionError(f"{where}: {name} is {fields.shown(value)}; give {_RANGES}")
+        raise SessionError(f"{where}: {name} is {fields.quoted(value)}; give {_RANGES}")
     low, high = (fields.number(end, where, name, _RANGES) for end in given)
     if low > high:
         raise SessionError(f"{where}: {name} is {low:g} to {high:g}; write the lower number first")
@@ -116,4 +116,4 @@ def as_fabric(value: Fabric | str) -> Fabric:
         return value
     if isinstance(value, str):
         return Fabric(value)
-    raise SessionError(f"fabric: got {fields.shown(value)}; give a Fabric or its name as text")
+    raise SessionError(f"fabric: got {fields.quoted(value)}; give a Fabric or its name as text")

@@ -108,7 +108,7 @@ class Factor:
             for field, value in given.items():
                 if value is not None:
                     raise SessionError(
-                        f"{place}: {field} is {fields.shown(value)}; a factor with levels (words) "
+                        f"{place}: {field} is {fields.quoted(value)}; a factor with levels (words) "
                         "has no low, high or step"
                     )
             not_of_words = {key: values[key] for key in ("spread", "spots", "readings")}
@@ -116,7 +116,7 @@ class Factor:
             for field, odd in not_of_words.items():
                 if odd:
                     raise SessionError(
-                        f"{place}: {field} is {fields.shown(odd)}; a factor with levels (words) "
+                        f"{place}: {field} is {fields.quoted(odd)}; a factor with levels (words) "
                         "has no unit, spread, spots or readings"
                     )
         else:
@@ -170,7 +170,7 @@ class Factor:
     @property
     def reach(self) -> calibration.Reach:
         """What the machine reaches at a set-point, on average and at the hottest."""
-        return calibration.reach(self.readings, self.spots, self.spread)
+        return calibration.machine_reach(self.readings, self.spots, self.spread)
 
     def hottest(self, setting: float) -> float:
         """The hottest that may be met at a set-point, never less than the set-point itself.
@@ -229,7 +229,7 @@ class Factor:
         else:
             number = units.convert(number, self.unit, told)
             places = units.decimals_when_converted(told)
-        text = f"{fields.plain(round(number, places))}"
+        text = f"{fields.int_if_whole(round(number, places))}"
         return f"{text} {told}" if told else text
 
     def __repr__(self) -> str:
@@ -327,7 +327,7 @@ def _range(
 def _spots(place: str, spots: object) -> tuple[float, ...]:
     accepted = f"spots are a list of 2 to {_MOST_SPOTS} distances from the set-point"
     if isinstance(spots, (str, bytes, dict)) or not isinstance(spots, Iterable):
-        raise SessionError(f"{place}: spots is {fields.shown(spots)}; {accepted}")
+        raise SessionError(f"{place}: spots is {fields.quoted(spots)}; {accepted}")
     found = tuple(fields.number(spot, place, "spots") for spot in spots)
     if len(found) == 1 or len(found) > _MOST_SPOTS:
         raise SessionError(f"{place}: spots holds {len(found)}; {accepted}")
@@ -337,18 +337,18 @@ def _spots(place: str, spots: object) -> tuple[float, ...]:
 def _readings(place: str, readings: object) -> tuple[tuple[float, float], ...]:
     accepted = f"readings are at most {_MOST_READINGS} pairs [set, reached]"
     if isinstance(readings, (str, bytes, dict)) or not isinstance(readings, Iterable):
-        raise SessionError(f"{place}: readings is {fields.shown(readings)}; {accepted}")
+        raise SessionError(f"{place}: readings is {fields.quoted(readings)}; {accepted}")
     pairs = []
     for pair in readings:
         if isinstance(pair, (str, bytes, dict)) or not isinstance(pair, Iterable):
-            raise SessionError(f"{place}: readings holds {fields.shown(pair)}; {accepted}")
+            raise SessionError(f"{place}: readings holds {fields.quoted(pair)}; {accepted}")
         both = [fields.number(value, place, "readings") for value in pair]
         if len(both) != 2:
-            raise SessionError(f"{place}: readings holds {fields.shown(both)}; {accepted}")
+            raise SessionError(f"{place}: readings holds {fields.quoted(both)}; {accepted}")
         pairs.append((both[0], both[1]))
     if len(pairs) > _MOST_READINGS:
         raise SessionError(f"{place}: readings holds {len(pairs)}; {accepted}")
-    slope = calibration.line(pairs)[1]
+    slope = calibration.calibration_line(pairs)[1]
     lowest, highest = calibration.SLOPES
     if not lowest - _ROUNDED <= slope <= highest + _ROUNDED:
         raise SessionError(
@@ -361,18 +361,18 @@ def _readings(place: str, readings: object) -> tuple[tuple[float, float], ...]:
 def _words(place: str, levels: object, usual: object, ordered: bool) -> dict[str, Any]:
     accepted = "levels are a list of at least 2 different words"
     if isinstance(levels, (str, bytes, dict)) or not hasattr(levels, "__iter__"):
-        raise SessionError(f"{place}: levels is {fields.shown(levels)}; {accepted}")
+        raise SessionError(f"{place}: levels is {fields.quoted(levels)}; {accepted}")
     words = []
     for level in levels:
         try:
             words.append(fields.name(level, place))
         except SessionError:
             raise SessionError(
-                f"{place}: levels holds {fields.shown(level)}; each level is one line of text"
+                f"{place}: levels holds {fields.quoted(level)}; each level is one line of text"
             ) from None
     keys = [word.casefold() for word in words]
     if len(words) < 2 or len(set(keys)) != len(keys) or len(words) > _MOST_WORDS:
-        raise SessionError(f"{place}: levels is {fields.shown(words)}; {accepted}")
+        raise SessionError(f"{place}: levels is {fields.quoted(words)}; {accepted}")
     middle = words[(len(words) - 1) // 2] if ordered else words[0]
     return {
         "low": None,
@@ -389,4 +389,6 @@ def _word(place: str, field: str, value: object, levels: tuple[str, ...]) -> str
         for level in levels:
             if level.casefold() == value.strip().casefold():
                 return level
-    raise SessionError(f"{place}: {field} is {fields.shown(value)}; use one of {', '.join(levels)}")
+    raise SessionError(
+        f"{place}: {field} is {fields.quoted(value)}; use one of {', '.join(levels)}"
+    )

@@ -28,12 +28,12 @@ _SHORTEST_REASON = 5
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 
 
-def spoken(name: str) -> str:
+def without_underscores(name: str) -> str:
     """A name as a person reads it: underscores are a habit of files."""
     return name.replace("_", " ")
 
 
-def shown(value: object) -> str:
+def quoted(value: object) -> str:
     """``value`` as it may stand in a one-line message: quoted if text, cut short if long."""
     text = f"{value:g}" if isinstance(value, float) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
@@ -48,13 +48,15 @@ def name(value: object, place: str) -> str:
     """A name: one line of text, not empty, at most 80 characters, no control characters."""
     accepted = f"a name is one line of text, 1 to {_LONGEST_NAME} characters"
     if not isinstance(value, str):
-        raise SessionError(f"{place}: name is {shown(value)}; {accepted}")
+        raise SessionError(f"{place}: name is {quoted(value)}; {accepted}")
     text = value.strip()
     if not text or len(text) > _LONGEST_NAME or not text.isprintable():
-        raise SessionError(f"{place}: name is {shown(value)}; {accepted}")
+        raise SessionError(f"{place}: name is {quoted(value)}; {accepted}")
     if text[0] in "=+-@":
         # A spreadsheet would take such a heading for a formula.
-        raise SessionError(f"{place}: name is {shown(value)}; a name may not begin with = + - or @")
+        raise SessionError(
+            f"{place}: name is {quoted(value)}; a name may not begin with = + - or @"
+        )
     return text
 
 
@@ -67,7 +69,7 @@ def number(value: object, place: str, field: str, accepted: str = "a finite numb
             result = math.inf
         if math.isfinite(result):
             return result
-    raise SessionError(f"{place}: {field} is {shown(value)}; it must be {accepted}")
+    raise SessionError(f"{place}: {field} is {quoted(value)}; it must be {accepted}")
 
 
 def is_number(value: object) -> bool:
@@ -84,7 +86,7 @@ def spelled(given: str, known: list[str], word: str) -> str:
     key = given.strip().casefold().replace("_", " ")
     if given in known or key in by_key:
         return given if given in known else by_key[key]
-    hint = nearest(given, known)
+    hint = suggestion(given, known)
     raise SessionError(f"{word} {given!r} is not in this session{hint}; it has {', '.join(known)}")
 
 
@@ -93,23 +95,23 @@ def not_negative(value: object, place: str, field: str) -> float:
     accepted = "a number, 0 or more"
     result = number(value, place, field, accepted)
     if result < 0:
-        raise SessionError(f"{place}: {field} is {shown(value)}; it must be {accepted}")
+        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be {accepted}")
     return result
 
 
-def whole(value: object, place: str, field: str, lowest: int, highest: int) -> int:
+def whole_number(value: object, place: str, field: str, lowest: int, highest: int) -> int:
     """A whole number in ``lowest`` … ``highest``; 6.0 counts as 6."""
     accepted = f"a whole number from {lowest} to {highest}"
     result = number(value, place, field, accepted)
     if result != int(result) or not lowest <= result <= highest:
-        raise SessionError(f"{place}: {field} is {shown(value)}; it must be {accepted}")
+        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be {accepted}")
     return int(result)
 
 
 def flag(value: object, place: str, field: str) -> bool:
     """True or False and nothing that merely looks like it."""
     if not is_flag(value):
-        raise SessionError(f"{place}: {field} is {shown(value)}; it must be true or false")
+        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be true or false")
     return bool(value)
 
 
@@ -117,13 +119,13 @@ def choice(value: object, place: str, field: str, allowed: tuple[str, ...]) -> s
     """One of a few words."""
     if isinstance(value, str) and value.strip().casefold() in allowed:
         return value.strip().casefold()
-    raise SessionError(f"{place}: {field} is {shown(value)}; use one of {', '.join(allowed)}")
+    raise SessionError(f"{place}: {field} is {quoted(value)}; use one of {', '.join(allowed)}")
 
 
 def free_text(value: object, place: str, field: str) -> str:
     """Text that may run over several lines; half of a surrogate pair could not be saved."""
     if not isinstance(value, str) or any("\ud800" <= letter <= "\udfff" for letter in value):
-        raise SessionError(f"{place}: {field} is {shown(value)}; it must be text")
+        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be text")
     return value
 
 
@@ -157,7 +159,7 @@ def excluded(value: object) -> bool | str | None:
     return word
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
+def suggestion(word: str, known: Iterable[str]) -> str:
     """A hint such as "; did you mean 'low'?", or "" when nothing is near."""
     known = list(known)
     by_key = {entry.casefold(): entry for entry in known}
@@ -178,7 +180,7 @@ def number_from_text(text: str) -> float | None:
     return result if math.isfinite(result) else None
 
 
-def plain(value: float) -> int | float:
+def int_if_whole(value: float) -> int | float:
     """A whole float as an int, so that files and messages say 160 and not 160.0."""
     return int(value) if value == int(value) and abs(value) < 1e15 else value
 
@@ -190,5 +192,5 @@ def as_tuple(
     if isinstance(value, single):
         return (value,)
     if isinstance(value, (dict, bytes)) or not isinstance(value, Iterable):
-        raise SessionError(f"{place}: {field} is {shown(value)}; it must be a list")
+        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be a list")
     return tuple(value)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-Told = str | tuple[str, ...]
+Condition = str | tuple[str, ...]
 Point = tuple[tuple[str, str], tuple[str, str]]
 """Two numeric factors and the value of each, as text."""
 
@@ -51,7 +51,7 @@ class Forbidden:
     Raises ``SessionError`` for a description that does not make sense.
     """
 
-    conditions: tuple[tuple[str, Told], ...]
+    conditions: tuple[tuple[str, Condition], ...]
     fabric: str
     note: str
     above: tuple[Point, ...]
@@ -67,10 +67,10 @@ class Forbidden:
         conditions = {} if conditions is None else conditions
         if not isinstance(conditions, Mapping) or not (conditions or points):
             raise SessionError(
-                f"forbidden: got {fields.shown(conditions)}; name at least one factor and what is "
+                f"forbidden: got {fields.quoted(conditions)}; name at least one factor and what is "
                 f"forbidden of it, {_ACCEPTED}"
             )
-        pairs = tuple((str(name), _told(name, value)) for name, value in conditions.items())
+        pairs = tuple((str(name), _condition_of(name, value)) for name, value in conditions.items())
         object.__setattr__(self, "conditions", pairs)
         object.__setattr__(self, "fabric", fields.free_text(fabric, "forbidden", "fabric").strip())
         object.__setattr__(self, "note", fields.free_text(note, "forbidden", "note").strip())
@@ -110,7 +110,7 @@ class Forbidden:
         return f"Forbidden({self})"
 
 
-def settled(
+def normalised(
     given: Iterable[Forbidden | Mapping[str, Any]],
     factors: tuple[Factor, ...],
     fabrics: tuple[Fabric, ...],
@@ -131,7 +131,7 @@ def settled(
     return tuple(out)
 
 
-def permits(
+def permitted(
     forbidden: tuple[Forbidden, ...],
     factors: tuple[Factor, ...],
     settings: pd.DataFrame,
@@ -152,7 +152,7 @@ def permits(
     return allowed
 
 
-def clash(
+def first_met(
     forbidden: tuple[Forbidden, ...],
     factors: tuple[Factor, ...],
     settings: Mapping[str, Any],
@@ -188,7 +188,7 @@ def leaves_nothing(
     names = [f.name for f in factors]
     for looked_at, values in enumerate(product(*choices)):
         settings = dict(zip(names, values, strict=True))
-        if clash(forbidden, factors, settings, fabric) is None or looked_at > _MOST_LOOKED_AT:
+        if first_met(forbidden, factors, settings, fabric) is None or looked_at > _MOST_LOOKED_AT:
             return ""
     mine = [f"({one})" for one in forbidden if one.fabric in ("", fabric)]
     return (
@@ -202,7 +202,7 @@ def _as_forbidden(value: Forbidden | Mapping[str, Any]) -> Forbidden:
         return value
     if not isinstance(value, Mapping):
         raise SessionError(
-            f"forbidden: got {fields.shown(value)}; give a table of factors and what is forbidden "
+            f"forbidden: got {fields.quoted(value)}; give a table of factors and what is forbidden "
             f"of each, {_ACCEPTED}"
         )
     kept = {key: value[key] for key in ("fabric", "note") if key in value}
@@ -213,13 +213,13 @@ def _as_forbidden(value: Forbidden | Mapping[str, Any]) -> Forbidden:
 
 def _settled(one: Forbidden, factors: dict[str, Factor], fabrics: list[str]) -> Forbidden:
     fabric = one.fabric and fields.spelled(one.fabric, fabrics, "fabric")
-    conditions: dict[str, Told] = {}
+    conditions: dict[str, Condition] = {}
     for given, written in one.conditions:
         name = fields.spelled(given, list(factors), "factor")
         if name in conditions:
             raise SessionError(f"factor {name!r} stands twice; write one condition for it")
         factor = factors[name]
-        told = _fitting(factor, written)
+        told = _checked_condition(factor, written)
         happens = any(_holds(factor, told, value) for value in factor.settings())
         # Without a unit it may well be meant in another one, and would then guard nothing.
         if not happens and factor.unit and not any(letter.isalpha() for letter in str(told)):
@@ -272,11 +272,11 @@ def _bare(points: tuple[Point, ...]) -> bool:
 def _points(above: object) -> tuple[Point, ...]:
     accepted = "give two points, each a table of two factors and a value of each"
     if isinstance(above, (str, bytes, Mapping)) or not isinstance(above, Iterable):
-        raise SessionError(f"forbidden: above is {fields.shown(above)}; {accepted}")
+        raise SessionError(f"forbidden: above is {fields.quoted(above)}; {accepted}")
     points = []
     for point in above:
         if not isinstance(point, Mapping) or len(point) != 2:
-            raise SessionError(f"forbidden: above holds {fields.shown(point)}; {accepted}")
+            raise SessionError(f"forbidden: above holds {fields.quoted(point)}; {accepted}")
         (a, x), (b, y) = point.items()
         points.append(((str(a), _text(a, x)), (str(b), _text(b, y))))
     if len(points) not in (0, 2):
@@ -287,7 +287,7 @@ def _points(above: object) -> tuple[Point, ...]:
 def _text(name: object, value: Any) -> str:
     if isinstance(value, str):
         return fields.free_text(value, "forbidden: above", str(name)).strip()
-    return str(fields.plain(fields.number(value, "forbidden: above", str(name))))
+    return str(fields.int_if_whole(fields.number(value, "forbidden: above", str(name))))
 
 
 def _value(factor: Factor, text: str) -> float:
@@ -311,34 +311,34 @@ def _beyond(
     return past >= -_TOLERANCE
 
 
-def _fitting(factor: Factor, told: Told) -> Told:
+def _checked_condition(factor: Factor, given: Condition) -> Condition:
     """A condition of the factor's kind: text for a number, known words for words."""
     if not factor.is_numeric:
-        return tuple(factor.snap(word) for word in ((told,) if isinstance(told, str) else told))
-    if isinstance(told, str):
-        return told
-    raise SessionError(f"{factor.name} is {fields.shown(list(told))}; write {_ACCEPTED}")
+        return tuple(factor.snap(word) for word in ((given,) if isinstance(given, str) else given))
+    if isinstance(given, str):
+        return given
+    raise SessionError(f"{factor.name} is {fields.quoted(list(given))}; write {_ACCEPTED}")
 
 
-def _told(name: object, value: Any) -> Told:
+def _condition_of(name: object, value: Any) -> Condition:
     place = f"forbidden: {name}"
     if isinstance(value, str):
         return fields.free_text(value, "forbidden", str(name)).strip()
     if isinstance(value, (list, tuple)) and value:
         return tuple(fields.name(word, place) for word in value)
     number = fields.number(value, "forbidden", str(name), f"text {_ACCEPTED}, or a list of words")
-    return f"= {fields.plain(number)}"
+    return f"= {fields.int_if_whole(number)}"
 
 
-def _holds(factor: Factor, told: Told, value: Any) -> Any:
+def _holds(factor: Factor, given: Condition, value: Any) -> Any:
     """Whether a setting (or each of an array of settings) meets one condition."""
-    if isinstance(told, tuple):
+    if isinstance(given, tuple):
         found: Any = False
-        for word in told:
+        for word in given:
             found = found | (value == word)
         return found
     found = True
-    for compare, limit in _compared(factor, told):
+    for compare, limit in _compared(factor, given):
         # A limit given in another unit must not miss the setting that it means.
         slack = _TOLERANCE * max(1.0, abs(limit))
         off = slack if compare in (operator.le, operator.gt) else -slack
@@ -347,18 +347,18 @@ def _holds(factor: Factor, told: Told, value: Any) -> Any:
 
 
 @lru_cache(maxsize=512)
-def _compared(factor: Factor, told: str) -> tuple[tuple[Callable[[Any, Any], Any], float], ...]:
+def _compared(factor: Factor, given: str) -> tuple[tuple[Callable[[Any, Any], Any], float], ...]:
     """The text of a condition as comparisons in the factor's own unit."""
-    between = _BETWEEN.fullmatch(told)
+    between = _BETWEEN.fullmatch(given)
     if between:
         first, unit, second, last = between.groups()
         low, high = _number(factor, first, unit or last), _number(factor, second, last)
         if low > high:
-            raise SessionError(f"{factor.name} is {told!r}; write the lower number first")
+            raise SessionError(f"{factor.name} is {given!r}; write the lower number first")
         return ((operator.ge, low), (operator.le, high))
-    compared = _COMPARED.fullmatch(told)
+    compared = _COMPARED.fullmatch(given)
     if not compared:
-        raise SessionError(f"{factor.name} is {told!r}; write {_ACCEPTED}")
+        raise SessionError(f"{factor.name} is {given!r}; write {_ACCEPTED}")
     sign, digits, unit = compared.groups()
     limit = _number(factor, digits, unit)
     if sign in _SIGNS:

@@ -17,7 +17,7 @@ from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
-from dtfexp.describe.wording import listed
+from dtfexp.describe.wording import and_list
 
 _TOLERANCE = 1e-9
 
@@ -64,7 +64,7 @@ def usual(factor: Factor, fabric: Fabric, settings: tuple[Any, ...]) -> Any:
     return min(settings, key=lambda s: (abs(place(s) - place(str(wanted))), place(s)))
 
 
-def settled(fabric: Fabric, factors: tuple[Factor, ...]) -> Fabric:
+def normalised_fabric(fabric: Fabric, factors: tuple[Factor, ...]) -> Fabric:
     """The fabric with the names and words of the session, its own settings checked against it."""
     known = {f.name: f for f in factors}
     place = f"fabric {fabric.name!r}"
@@ -101,7 +101,7 @@ def refusal(
                     return line
     for corner in forbidden:
         if set(corner.names) <= set(given):
-            found = corners.clash((corner,), factors, given, fabric.name)
+            found = corners.first_met((corner,), factors, given, fabric.name)
             if found is not None:
                 return f"{fabric.name}: never together: {found}"
     return ""
@@ -114,8 +114,10 @@ def limit_note(factors: tuple[Factor, ...], fabric: Fabric, unit: str) -> str:
         return ""
     parts = [f"{fabric.name} takes {_limit_text(fabric, unit)} at most."]
     for factor, bound in held:
-        machine = "The heat press" if len(held) == 1 else f"The {fields.spoken(factor.name)}"
-        parts.append(f"{machine} {_beyond(factor, bound, unit)}: {_set(factor, bound, unit)}.")
+        machine = (
+            "The heat press" if len(held) == 1 else f"The {fields.without_underscores(factor.name)}"
+        )
+        parts.append(f"{machine} {_excess_text(factor, bound, unit)}: {_set(factor, bound, unit)}.")
     return " ".join(parts)
 
 
@@ -141,7 +143,7 @@ def _none_left(factor: Factor, fabric: Fabric, unit: str) -> str:
     # Neither helps where the dial itself is past the limit.
     machine = "calibrate the heat press, " if factor.measured else "measure the heat press, "
     do = machine if lowest <= bound + _TOLERANCE else ""
-    name = fields.spoken(factor.name)
+    name = fields.without_underscores(factor.name)
     return (
         f"{fabric.name} takes {_limit_text(fabric, unit)} at most, and the lowest setting of "
         f"{name}, {factor.format(lowest, unit)}, {_meets(factor, met, unit)}: "
@@ -158,7 +160,7 @@ def _too_hot(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
     if met <= bound + _TOLERANCE:
         return ""
     return (
-        f"{fabric.name} takes {_limit_text(fabric, unit)} at most: {fields.spoken(factor.name)} "
+        f"{fabric.name} takes {_limit_text(fabric, unit)} at most: {fields.without_underscores(factor.name)} "
         f"{factor.format(value, unit)} {_meets(factor, met, unit)}, "
         f"{_up(met - bound, factor, unit, difference=True)} too hot; {_set(factor, bound, unit)}"
     )
@@ -166,17 +168,17 @@ def _too_hot(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
 
 def _out_of_range(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
     told = unit if factor.is_temperature else None
-    place = f"{fabric.name}, {fields.spoken(factor.name)}"
+    place = f"{fabric.name}, {fields.without_underscores(factor.name)}"
     if not factor.is_numeric:
         words = in_range(factor, fabric)
         known = {word.casefold() for word in words}
         if isinstance(value, str) and value.strip().casefold() in known:
             return ""
-        return f"{place}: got {fields.shown(value)}; accepted {' or '.join(words)}"
+        return f"{place}: got {fields.quoted(value)}; accepted {' or '.join(words)}"
     low, high = fabric.ranges.get(factor.name, factor.bounds)
     accepted = f"accepted {factor.format(low, told)} to {factor.format(high, told)}"
     if not fields.is_number(value):
-        return f"{place}: got {fields.shown(value)}; {accepted}"
+        return f"{place}: got {fields.quoted(value)}; {accepted}"
     if low - _TOLERANCE <= float(value) <= high + _TOLERANCE:
         return ""
     return f"{place}: got {factor.format(value, told)}; {accepted}"
@@ -196,7 +198,7 @@ def _meets(factor: Factor, met: float, unit: str) -> str:
     return f"may reach {_up(met, factor, unit)} {_allowance(factor, unit)}"
 
 
-def _beyond(factor: Factor, bound: float, unit: str) -> str:
+def _excess_text(factor: Factor, bound: float, unit: str) -> str:
     """What the heat press does beyond its dial, as told in a limit note."""
     if not factor.measured:
         return f"may run hotter than its dial {_allowance(factor, unit)}"
@@ -233,7 +235,7 @@ def _rounded(value: float, factor: Factor, unit: str, to: Any, difference: bool 
         scale = 1
     nudge = -1e-6 if to is math.ceil else 1e-6
     number = to(told(value, factor.unit, unit) * scale + nudge) / scale
-    return f"{fields.plain(number)} {unit}"
+    return f"{fields.int_if_whole(number)} {unit}"
 
 
 def _missing(value: Any) -> bool:
@@ -248,12 +250,12 @@ def _own_range(factor: Factor, value: tuple[Any, ...]) -> tuple[Any, ...]:
         places = [factor.levels.index(word) for word in words]
         # A window of ordered words is told by its two ends: all between must be allowed.
         if factor.ordered and places[-1] - places[0] >= len(places):
-            raise SessionError(f"{where} is {listed(words)}; give neighbours of {factor.levels}")
+            raise SessionError(f"{where} is {and_list(words)}; give neighbours of {factor.levels}")
         return words
     low, high = factor.bounds
     ends = f"{factor.format(low)} to {factor.format(high)}"
     if any(isinstance(end, str) for end in value):
-        raise SessionError(f"{where} is {fields.shown(list(value))}; give [low, high], in {ends}")
+        raise SessionError(f"{where} is {fields.quoted(list(value))}; give [low, high], in {ends}")
     bottom, top = value
     if bottom < low - _TOLERANCE or top > high + _TOLERANCE:
         raise SessionError(f"{where} is {bottom:g} to {top:g}; it must lie in {ends}")
@@ -270,12 +272,12 @@ def _own_usual(factor: Factor, value: Any, own: tuple[Any, ...] | None) -> Any:
     if not factor.is_numeric:
         word = _word(factor, value, where)
         if own is not None and word not in own:
-            raise SessionError(f"{where} is {word!r}; use one of {listed(own)}")
+            raise SessionError(f"{where} is {word!r}; use one of {and_list(own)}")
         return word
     low, high = own or factor.bounds
     if isinstance(value, str) or not low - _TOLERANCE <= value <= high + _TOLERANCE:
         raise SessionError(
-            f"{where} is {fields.shown(value)}; it must be from {factor.format(low)} to "
+            f"{where} is {fields.quoted(value)}; it must be from {factor.format(low)} to "
             f"{factor.format(high)}"
         )
     return value
@@ -285,4 +287,4 @@ def _word(factor: Factor, word: Any, where: str) -> str:
     for level in factor.levels:
         if isinstance(word, str) and level.casefold() == word.strip().casefold():
             return level
-    raise SessionError(f"{where} is {fields.shown(word)}; use one of {', '.join(factor.levels)}")
+    raise SessionError(f"{where} is {fields.quoted(word)}; use one of {', '.join(factor.levels)}")

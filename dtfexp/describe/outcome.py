@@ -94,7 +94,9 @@ class Outcome:
             "step": by,
             "kind": kind,
             "unit": unit,
-            "washes": None if washes is None else fields.whole(washes, place, "washes", 0, 1000),
+            "washes": None
+            if washes is None
+            else fields.whole_number(washes, place, "washes", 0, 1000),
             "series": fields.free_text(series, place, "series").strip().casefold(),
         }
         for key, value in values.items():
@@ -257,7 +259,7 @@ def _guide(outcome: Outcome, place: str, guide: Mapping[Any, str] | None) -> dic
         return default_guide(outcome.name, outcome.kind, outcome.worst, outcome.best)
     if not isinstance(guide, Mapping):
         raise SessionError(
-            f"{place}: guide is {fields.shown(guide)}; give a sentence for each grade, "
+            f"{place}: guide is {fields.quoted(guide)}; give a sentence for each grade, "
             'such as {5: "no change"}'
         )
     result = {}
@@ -265,10 +267,12 @@ def _guide(outcome: Outcome, place: str, guide: Mapping[Any, str] | None) -> dic
         try:
             key = outcome.check(grade)
         except ValueError as error:
-            raise SessionError(f"{place}: guide has grade {fields.shown(grade)}; {error}") from None
+            raise SessionError(
+                f"{place}: guide has grade {fields.quoted(grade)}; {error}"
+            ) from None
         if not isinstance(sentence, str) or not sentence.strip() or "\n" in sentence:
             raise SessionError(
-                f"{place}: guide for grade {key:g} is {fields.shown(sentence)}; "
+                f"{place}: guide for grade {key:g} is {fields.quoted(sentence)}; "
                 "it must be one line of text"
             )
         result[key] = sentence.strip()

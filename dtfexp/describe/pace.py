@@ -98,7 +98,7 @@ def as_length(value: object) -> float:
         unit = value.strip()[len(digits) :].strip() or "cm"
     accepted = 'a length above 0 such as "120 cm" or "48 in"'
     if number is None or units.kind(unit) != "length":
-        raise SessionError(f"pace: heated_length is {fields.shown(value)}; it must be {accepted}")
+        raise SessionError(f"pace: heated_length is {fields.quoted(value)}; it must be {accepted}")
     length = fields.number(number, "pace", "heated_length", accepted)
     if length <= 0:
         raise SessionError(f"pace: heated_length is {length:g}; it must be {accepted}")

@@ -108,8 +108,10 @@ class Session:
             "factors": _all_of(Factor, fields.as_tuple(factors, Factor, place, "factors")),
             "outcomes": _all_of(Outcome, fields.as_tuple(outcomes, Outcome, place, "outcomes")),
             "fabrics": _all_of(Fabric, tuple(as_fabric(fabric) for fabric in given)),
-            "coupons_per_load": fields.whole(coupons_per_load, place, "coupons_per_load", 1, 1000),
-            "presses_per_round": fields.whole(
+            "coupons_per_load": fields.whole_number(
+                coupons_per_load, place, "coupons_per_load", 1, 1000
+            ),
+            "presses_per_round": fields.whole_number(
                 presses_per_round, place, "presses_per_round", 1, 1000
             ),
             "warm_up_minutes": fields.not_negative(warm_up_minutes, place, "warm_up_minutes"),
@@ -131,8 +133,10 @@ class Session:
         values["temperature_unit"] = _reading_unit(temperature_unit, values["factors"])
         _check_names(values["factors"], values["outcomes"], values["fabrics"])
         wash_series(values["outcomes"])
-        values["fabrics"] = tuple(heat.settled(f, values["factors"]) for f in values["fabrics"])
-        values["forbidden"] = corners.settled(
+        values["fabrics"] = tuple(
+            heat.normalised_fabric(f, values["factors"]) for f in values["fabrics"]
+        )
+        values["forbidden"] = corners.normalised(
             fields.as_tuple(forbidden, (Forbidden, Mapping), place, "forbidden"),
             values["factors"],
             values["fabrics"],
@@ -235,12 +239,12 @@ class Session:
         ``refusal`` looks at limits and ranges too.
         """
         name = None if fabric is None else self.fabric(fabric).name
-        return corners.permits(self.forbidden, self.factors, settings, name)
+        return corners.permitted(self.forbidden, self.factors, settings, name)
 
     def clash(self, settings: Mapping[str, Any], fabric: str | Fabric) -> Forbidden | None:
         """What forbids one press (factor name -> setting), or None when nothing does."""
         name = self.fabric(fabric).name
-        return corners.clash(self.forbidden, self.factors, settings, name)
+        return corners.first_met(self.forbidden, self.factors, settings, name)
 
     def altered(self, **changes: Any) -> Session:
         """The same session with other values, such as ``factors`` measured since.
@@ -300,7 +304,7 @@ def _all_of(kind: type, items: tuple[Any, ...]) -> tuple[Any, ...]:
     for item in items:
         if not isinstance(item, kind):
             raise SessionError(
-                f"session: {word}s holds {fields.shown(item)}; each must be "
+                f"session: {word}s holds {fields.quoted(item)}; each must be "
                 f"{'an' if word == 'outcome' else 'a'} {kind.__name__}"
             )
     return items
@@ -342,11 +346,11 @@ def _table_of(kind: type[_Table], given: object, place: str) -> _Table:
     known = [field.name for field in fields_of(kind)]
     if not isinstance(given, Mapping):
         raise SessionError(
-            f"{place}: got {fields.shown(given)}; give a table of {', '.join(known)}"
+            f"{place}: got {fields.quoted(given)}; give a table of {', '.join(known)}"
         )
     for key in given:
         if key not in known:
-            hint = fields.nearest(str(key), known)
+            hint = fields.suggestion(str(key), known)
             raise SessionError(
                 f"{place}: unknown key {key!r}{hint}; known keys are {', '.join(known)}"
             )
@@ -370,7 +374,7 @@ def _named(word: str, items: tuple[_Named, ...], name: object) -> _Named:
         if isinstance(name, str) and item.name.casefold() == name.strip().casefold():
             return item
     known = [item.name for item in items]
-    hint = fields.nearest(name, known) if isinstance(name, str) else ""
+    hint = fields.suggestion(name, known) if isinstance(name, str) else ""
     raise SessionError(
-        f"{word} {fields.shown(name)} is not in this session{hint}; it has {', '.join(known)}"
+        f"{word} {fields.quoted(name)} is not in this session{hint}; it has {', '.join(known)}"
     )

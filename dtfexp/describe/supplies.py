@@ -46,7 +46,7 @@ class Supplies:
             if name == "currency":
                 value = fields.free_text(value, "supplies", name).strip()
             elif name == "coupons_per_garment":
-                value = fields.whole(value, "supplies", name, 1, 1000)
+                value = fields.whole_number(value, "supplies", name, 1, 1000)
             elif value is not None or name not in PRICES:
                 value = fields.not_negative(value, "supplies", name)
             if name in _ABOVE_ZERO and not value:

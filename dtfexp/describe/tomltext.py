@@ -50,7 +50,7 @@ _LARGEST_FILE = 2_000_000
 
 def read_file(path: str | PathLike[str]) -> str:
     """The text of a UTF-8 file; ``SessionError`` names the file and what is wrong with it."""
-    place = fields.shown(path) if not isinstance(path, str | PathLike) else str(path)
+    place = fields.quoted(path) if not isinstance(path, str | PathLike) else str(path)
     try:
         # A bare number would be taken for an open file handle.
         with open(os.fspath(path), "rb") as file:
@@ -80,7 +80,7 @@ def read_file(path: str | PathLike[str]) -> str:
 def read(text: str) -> dict[str, Any]:
     """The arguments of a ``Session`` from TOML text, its factors, outcomes and fabrics made."""
     if not isinstance(text, str):
-        raise SessionError(f"session: got {fields.shown(text)}; expected TOML text")
+        raise SessionError(f"session: got {fields.quoted(text)}; expected TOML text")
     try:
         table = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
@@ -164,7 +164,7 @@ def _check_keys(
 ) -> None:
     for key in table:
         if key not in known:
-            hint = fields.nearest(key, known)
+            hint = fields.suggestion(key, known)
             raise SessionError(
                 f"{place}: unknown key {key!r}{hint}; known keys are {', '.join(known)}"
             )
@@ -178,14 +178,14 @@ def _each(
 ) -> list[Any]:
     if not isinstance(tables, list):
         raise SessionError(
-            f"session: {heading} is {fields.shown(tables)}; write each one under its own "
+            f"session: {heading} is {fields.quoted(tables)}; write each one under its own "
             f"[[{heading}]] heading"
         )
     made = []
     for position, table in enumerate(tables, start=1):
         place = f"[[{heading}]] number {position}"
         if not isinstance(table, dict):
-            raise SessionError(f"{place}: got {fields.shown(table)}; expected a table of keys")
+            raise SessionError(f"{place}: got {fields.quoted(table)}; expected a table of keys")
         _check_keys(table, known, place, required=("name",))
         try:
             made.append(make(**table))
@@ -195,7 +195,7 @@ def _each(
 
 
 def _tidy(value: Any) -> Any:
-    return fields.plain(value) if isinstance(value, float) else value
+    return fields.int_if_whole(value) if isinstance(value, float) else value
 
 
 def _fabric_table(fabric: Fabric) -> dict[str, Any]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 
-def counted(number: int, noun: str, plural: str | None = None) -> str:
+def count_phrase(number: int, noun: str, plural: str | None = None) -> str:
     """ "1 press", "2 presses"."""
     if number == 1:
         return f"1 {noun}"
     return f"{number} {plural or noun + 's'}"
 
 
-def listed(items: list[str] | tuple[str, ...], most: int = 0, last: str = "and") -> str:
+def and_list(items: list[str] | tuple[str, ...], most: int = 0, last: str = "and") -> str:
     """ "a, b and c"; with `most`, the rest is counted: "a, b and 4 more"; ``last``: "or"."""
     shown = list(items)
     if most and len(shown) > most:

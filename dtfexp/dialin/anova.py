@@ -24,9 +24,24 @@ from numpy.typing import NDArray
 from dtfexp.dialin import effect_terms as make
 from dtfexp.dialin.coding import Coding, excluded_rows
 from dtfexp.dialin.effect_terms import Term
-from dtfexp.dialin.joining import FEWEST_ERROR_DF, HIDDEN, Joined, Judged, join, told_apart
+from dtfexp.dialin.joining import (
+    FEWEST_ERROR_DF,
+    HIDDEN,
+    ErrorModel,
+    SelectedTerms,
+    estimable_terms,
+    select_terms,
+)
 from dtfexp.maths import lenth
-from dtfexp.maths.strata import PRESS, Room, Span, Strata, indicators, satterthwaite, strata
+from dtfexp.maths.strata import (
+    PRESS,
+    ColumnSpace,
+    ResidualSpaces,
+    VarianceComponents,
+    indicators,
+    satterthwaite,
+    variance_components,
+)
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -64,7 +79,7 @@ class Table:
     joined: tuple[Term, ...] = ()
     design: Array = field(default_factory=lambda: np.zeros((0, 0)))
     at: dict[str, NDArray[np.int_]] = field(default_factory=dict)
-    found: Strata | None = None
+    found: VarianceComponents | None = None
     fitted: Any = None
 
     @property
@@ -118,13 +133,13 @@ def effects(
     margins = _margins(table)
     rows, labels = [], []
     for term in table.terms:
-        for label, weights in term.reads:
+        for label, weights in term.contrasts:
             labels.append(label)
             row = dict.fromkeys(EFFECT_COLUMNS, np.nan) | table.row_of(term)
             row["margin"] = margins.get(term.name, np.nan)
             if table.found is not None and term.name in table.at:
                 contrast = np.zeros((1, table.design.shape[1]))
-                contrast[0, table.at[term.name]] = weights / _sizes(term)
+                contrast[0, table.at[term.name]] = weights / _column_norms(term)
                 tested = table.fitted.t_test(contrast)
                 effect, se = float(tested.effect[0]), float(np.ravel(tested.sd)[0])
                 df = satterthwaite(contrast, table.design, table.found)
@@ -145,8 +160,8 @@ def _beside(table: Table, term: Term, weights: Array) -> float:
     """The size of an effect that is not tested, as it stands beside those that are; NaN where it
     cannot be told from them."""
     others = [t.columns for t in table.joined if t is not term]
-    base = Span.of(np.hstack([table.fixed, *others]))
-    if not term.columns.shape[1] or not base.adds(term.columns):
+    base = ColumnSpace.of(np.hstack([table.fixed, *others]))
+    if not term.columns.shape[1] or not base.is_independent(term.columns):
         return float("nan")
     found = np.linalg.lstsq(np.hstack([base.basis, term.columns]), table.y, rcond=None)[0]
     return float(found[base.rank :] @ weights)
@@ -167,7 +182,7 @@ def _margins(table: Table) -> dict[str, float]:
         if alike.max() > _ORTHOGONAL:
             continue
         # In units of their own standard errors, up to the noise that all share.
-        per_unit = np.array([abs(float(t.reads[0][1][0])) for t in own]) / size
+        per_unit = np.array([abs(float(t.contrasts[0][1][0])) for t in own]) / size
         reach = lenth.margin(np.asarray((x / size).T @ table.y))
         if reach > 0.0:
             out |= {t.name: reach * u for t, u in zip(own, per_unit.tolist(), strict=True)}
@@ -185,7 +200,7 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
     pooled = fabric is None and used["fabric"].nunique() > 1
     first = [make.fabric_term(used), *mains] if pooled else mains
     fixed = np.hstack([np.ones((len(y), 1)), make.block_columns(used)])
-    notes = _not_told_apart(fixed, first)
+    notes = _confounded(fixed, first)
     free = [term for term in first if term.name not in notes]
     tiers = [list(make.bends(coding, used, free)), make.pairs(free)]
     # Settings that move together are taken out together: no other effect is laid at their door.
@@ -194,16 +209,18 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
     groups, room = _judged_by(used, np.hstack([fixed, *[t.columns for t in free]]))
     if sum(columns.shape[1] for columns in together):
         offered = [term for tier in tiers for term in tier]
-        joined = Joined([], dict.fromkeys((t.name for t in offered), HIDDEN), room)
+        joined = SelectedTerms([], dict.fromkeys((t.name for t in offered), HIDDEN), room)
     else:
         hidden: dict[str, str] = {}
         offered = []
         for k, tier in enumerate(tiers):
-            tiers[k], behind = told_apart(Span.of(fixed), free, tier)
+            tiers[k], behind = estimable_terms(ColumnSpace.of(fixed), free, tier)
             named = {t.name: t for t in tier}
             offered += [*tiers[k], *(named[name] for name in behind)]
             hidden |= behind
-        joined = join(room, tiers, lambda t: _stratum(t, groups), lambda r: _judge(y, r, groups))
+        joined = select_terms(
+            room, tiers, lambda t: _stratum(t, groups), lambda r: _judge(y, r, groups)
+        )
         joined = replace(joined, left_out=joined.left_out | hidden)
     terms = (*first, *offered)
     notes |= joined.left_out
@@ -214,38 +231,40 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
     reason = ""
     if not np.ptp(y):
         reason = "all alike: no setting shows an effect"
-    elif not joined.room.error_df()[PRESS]:
+    elif not joined.spaces.error_df()[PRESS]:
         reason = f"too few presses ({len(y)}) to judge by"
     if reason:
         told = notes | {t.name: reason for t in free}
         if not np.ptp(y):
             told |= dict.fromkeys(joined.left_out, reason)
         return replace(table, notes=told)
-    return _tested(table, free, groups, joined.room)
+    return _with_tests(table, free, groups, joined.spaces)
 
 
-def _tested(table: Table, free: list[Term], groups: dict[str, Array], room: Room) -> Table:
+def _with_tests(
+    table: Table, free: list[Term], groups: dict[str, Array], spaces: ResidualSpaces
+) -> Table:
     """The table with its fit, and notes for what loads or rounds are too few to judge."""
     fixed, notes = table.fixed, dict(table.notes)
-    out = _without_error(room, groups)
+    out = _without_error(spaces, groups)
     # A grouping without error of its own says nothing of its luck: it is taken out of the data,
     # and what was varied only between its groups cannot be tested.
     fixed = np.hstack([fixed, *[groups[name] for name in out]])
     for term in free:
         others = [t.columns for t in free if t is not term]
-        if not Span.of(np.hstack([fixed, *others])).adds(term.columns):
+        if not ColumnSpace.of(np.hstack([fixed, *others])).is_independent(term.columns):
             notes[term.name] = f"too few {' and '.join(_PLURAL[name] for name in out)} to judge by"
     free = [term for term in free if term.name not in notes]
     groups = {name: z for name, z in groups.items() if name not in out}
-    design, at, start = Span.of(fixed).basis, {}, Span.of(fixed).rank
+    design, at, start = ColumnSpace.of(fixed).basis, {}, ColumnSpace.of(fixed).rank
     for term in free:
         at[term.name] = np.arange(start, start + term.columns.shape[1])
         start += term.columns.shape[1]
     # Unit columns: a setting far outside its range must not swamp the others.
-    design = np.hstack([design, *[t.columns / _sizes(t) for t in free]])
+    design = np.hstack([design, *[t.columns / _column_norms(t) for t in free]])
     if out:
-        room = Room.of(design, groups)
-    found = strata(table.y, room, groups)
+        spaces = ResidualSpaces.of(design, groups)
+    found = variance_components(table.y, spaces, groups)
     if found.mean_square[-1] <= 1e-12 * float(np.var(table.y)):
         notes |= {t.name: "presses agree to the last digit: no luck to judge by" for t in free}
         return replace(table, notes=notes)
@@ -255,11 +274,11 @@ def _tested(table: Table, free: list[Term], groups: dict[str, Array], room: Room
     return replace(table, notes=notes, design=design, at=at, found=found, fitted=fitted)
 
 
-def _sizes(term: Term) -> Array:
+def _column_norms(term: Term) -> Array:
     return np.asarray(np.linalg.norm(term.columns, axis=0))
 
 
-def _judged_by(used: pd.DataFrame, design: Array) -> tuple[dict[str, Array], Room]:
+def _judged_by(used: pd.DataFrame, design: Array) -> tuple[dict[str, Array], ResidualSpaces]:
     """Loads, rounds and crossings shared by two presses or more, and what is left beside ``design``
     to judge by.
 
@@ -267,25 +286,25 @@ def _judged_by(used: pd.DataFrame, design: Array) -> tuple[dict[str, Array], Roo
     them too; elsewhere a crossing is taken to differ no more than its presses do.
     """
     groups = _groupings(used)
-    room = Room.of(design, groups)
+    room = ResidualSpaces.of(design, groups)
     left = room.error_df()
     if CROSSING in groups and (not left[CROSSING] or left[PRESS] < FEWEST_ERROR_DF):
         del groups[CROSSING]
-        room = Room.of(design, groups)
+        room = ResidualSpaces.of(design, groups)
     return groups, room
 
 
-def _without_error(room: Room, groups: dict[str, Array]) -> list[str]:
+def _without_error(spaces: ResidualSpaces, groups: dict[str, Array]) -> list[str]:
     """Groupings without error of their own, and those that have none once these are taken out."""
     out: list[str] = []
     while True:
-        left = room.error_df()
-        none = [name for name in room.alone if not left[name]]
+        left = spaces.error_df()
+        none = [name for name in spaces.with_one if not left[name]]
         if not none:
             return out
         out += none
-        taken_out = [room.design.basis, *[groups[name] for name in none]]
-        room = Room.of(
+        taken_out = [spaces.design.basis, *[groups[name] for name in none]]
+        spaces = ResidualSpaces.of(
             np.hstack(taken_out), {name: z for name, z in groups.items() if name not in out}
         )
 
@@ -298,7 +317,7 @@ def _groupings(used: pd.DataFrame) -> dict[str, Array]:
             out[name] = indicators(codes)
     if len(out) < 2:
         return out
-    if _one_and_the_same(out[LOAD], out[ROUND]):
+    if _same_grouping(out[LOAD], out[ROUND]):
         return {BOTH: out[LOAD]}
     _, cell = np.unique(np.column_stack([load, round_]), axis=0, return_inverse=True)
     crossing = indicators(np.ravel(cell))
@@ -309,22 +328,22 @@ def _groupings(used: pd.DataFrame) -> dict[str, Array]:
     return out
 
 
-def _one_and_the_same(a: Array, b: Array) -> bool:
+def _same_grouping(a: Array, b: Array) -> bool:
     return bool(np.array_equal(a @ a.T, b @ b.T))
 
 
-def _judge(y: Array, room: Room, groups: dict[str, Array]) -> Judged | None:
+def _judge(y: Array, spaces: ResidualSpaces, groups: dict[str, Array]) -> ErrorModel | None:
     """What the terms still to join are judged by, as ``_tested`` does it."""
-    if not room.error_df()[PRESS]:
+    if not spaces.error_df()[PRESS]:
         return None
-    if out := _without_error(room, groups):
+    if out := _without_error(spaces, groups):
         taken_out = [groups[name] for name in out]
         groups = {name: z for name, z in groups.items() if name not in out}
-        room = Room.of(np.hstack([room.design.basis, *taken_out]), groups)
-    found = strata(y, room, groups)
+        spaces = ResidualSpaces.of(np.hstack([spaces.design.basis, *taken_out]), groups)
+    found = variance_components(y, spaces, groups)
     if found.mean_square[-1] <= 1e-12 * float(np.var(y)):
         return None
-    return Judged(y, room.design, found)
+    return ErrorModel(y, spaces.design, found)
 
 
 def _stratum(term: Term, groups: dict[str, Array]) -> str:
@@ -337,16 +356,20 @@ def _stratum(term: Term, groups: dict[str, Array]) -> str:
     return PRESS
 
 
-def _not_told_apart(fixed: Array, first: list[Term]) -> dict[str, str]:
+def _confounded(fixed: Array, first: list[Term]) -> dict[str, str]:
     """A note for each setting that was not varied or moved together with another."""
     notes = {t.name: "not varied" for t in first if not t.columns.shape[1]}
     varied = [t for t in first if t.columns.shape[1]]
     for term in varied:
         others = [t for t in varied if t is not term]
-        if Span.of(np.hstack([fixed, *[t.columns for t in others]])).adds(term.columns):
+        if ColumnSpace.of(np.hstack([fixed, *[t.columns for t in others]])).is_independent(
+            term.columns
+        ):
             continue
-        alone = Span.of(fixed)
-        twins = [t.name for t in others if not alone.grown(t.columns).adds(term.columns)]
+        alone = ColumnSpace.of(fixed)
+        twins = [
+            t.name for t in others if not alone.extended(t.columns).is_independent(term.columns)
+        ]
         with_what = " and ".join(sorted(twins)) or "the other settings"
         notes[term.name] = f"moved together with {with_what}: cannot be told apart"
     return notes

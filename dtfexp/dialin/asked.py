@@ -6,7 +6,7 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 
 
-def share_of_one(value: object, owner: str, name: str, accepted: str) -> float:
+def open_unit_interval(value: object, owner: str, name: str, accepted: str) -> float:
     """``value`` as a number strictly between 0 and 1; ``PlanError`` says what is ``accepted``."""
     try:
         share = fields.number(value, owner, name, accepted)

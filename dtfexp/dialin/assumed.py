@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe.errors import PlanError
 from dtfexp.dialin.coding import grade_unit
-from dtfexp.maths.scales import SCALE_PRIORS
+from dtfexp.maths.scales import HYPER_PRIORS
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 
 @dataclass(frozen=True)
-class Assumed:
+class Assumptions:
     """All but ``level`` and ``power`` in grades.
 
     effect: the effect worth seeing, from one end tried to the other; noise: standard deviation of
@@ -32,7 +32,7 @@ class Assumed:
     power: float = 0.8
 
     @classmethod
-    def of(cls, session: Session, **given: Any) -> Assumed:
+    def of(cls, session: Session, **given: Any) -> Assumptions:
         """What the fit expects before it sees a grade (the centres of its priors), unless given.
 
         A grade set in whole steps hides what is less: a step adds a twelfth of its square to the
@@ -42,7 +42,7 @@ class Assumed:
         for name in given:
             if name not in known:
                 raise PlanError(f"check has no {name!r}; it takes model, {', '.join(known)}")
-        prior = {p.name: p.at(0.0) for p in SCALE_PRIORS}
+        prior = {p.name: p.at(0.0) for p in HYPER_PRIORS}
         step = 0.0
         for outcome in session.outcomes:
             if outcome.kind != "measured":
@@ -66,7 +66,7 @@ class Assumed:
                 raise PlanError(f"power is {value!r}; give a number below 1")
         return cls(**{name: float(value) for name, value in values.items()})
 
-    def told(self) -> str:
+    def sentence(self) -> str:
         """The assumptions in one sentence."""
         return (
             f"Reckoned with an effect of {self.effect:.2g} grade from one end tried to the other; "

@@ -24,16 +24,16 @@ Ints = NDArray[np.int_]
 # Candidates of one fabric, and how many choices of slow settings share them; of several fabrics
 # fewer each, but never less than so many.
 CANDIDATES = 480
-PAIRS = 24
-FEWEST = 8
+SLOW_COMBINATIONS = 24
+FEWEST_PER_GROUP = 8
 SLOW_LEVELS = 5
 # How far past the likely window candidates reach, as a share of its range, beside one spread.
-WIDER = 0.15
-NEW_TEMPERATURE_PRICE = 0.92
+MARGIN_SHARE = 0.15
+CHANGEOVER_FACTOR = 0.92
 
 
 @dataclass(frozen=True)
-class Pool:
+class CandidatePool:
     """Candidates: ``frame`` (fabric and settings), arrays for the look-ahead, and slow settings.
 
     twins (C,): equal codes are the same press; slow (C, s): values of the settings that are slow to
@@ -43,8 +43,8 @@ class Pool:
 
     frame: pd.DataFrame
     candidates: Candidates
-    twins: Ints
-    slow: Array
+    duplicate_code: Ints
+    slow_settings: Array
     pending: tuple[tuple[int, tuple[int, ...]], ...]
     used_temperatures: frozenset[tuple[float, ...]]
 
@@ -54,9 +54,9 @@ class Pool:
         return len(self.frame)
 
     def temperatures(self, index: int) -> tuple[float, ...]:
-        return tuple(float(v) for v in self.slow[index])
+        return tuple(float(v) for v in self.slow_settings[index])
 
-    def groups(self, only: str | None = None) -> dict[tuple[float, ...], Ints]:
+    def by_slow_settings(self, only: str | None = None) -> dict[tuple[float, ...], Ints]:
         """Candidates by their slow settings; ``only`` keeps to one fabric."""
         out: dict[tuple[float, ...], list[int]] = {}
         wanted = (
@@ -66,7 +66,7 @@ class Pool:
             out.setdefault(self.temperatures(int(i)), []).append(int(i))
         return {key: np.array(rows) for key, rows in sorted(out.items())}
 
-    def price(self, key: tuple[float, ...], used: set[tuple[float, ...]]) -> float:
+    def changeover_factor(self, key: tuple[float, ...], used: set[tuple[float, ...]]) -> float:
         """What is left of a gain after the change-overs: less for each value not set before.
 
         METHODS.md, equation (29).
@@ -74,7 +74,7 @@ class Pool:
         price = 1.0
         for column, value in enumerate(key):
             if all(abs(other[column] - value) > 1e-9 for other in used):
-                price *= NEW_TEMPERATURE_PRICE
+                price *= CHANGEOVER_FACTOR
         return price
 
 
@@ -88,13 +88,17 @@ def slow_factors(fit: Fit) -> list[Factor]:
     ]
 
 
-def candidate_pool(fit: Fit, names: list[str], regions: dict[str, pd.DataFrame], seed: int) -> Pool:
+def candidate_pool(
+    fit: Fit, names: list[str], regions: dict[str, pd.DataFrame], seed: int
+) -> CandidatePool:
     """Candidates of all fabrics drawn over (and a little beyond) where the window may be."""
     slow = slow_factors(fit)
-    used = _used(fit, slow)
-    parts = [_draw(fit, name, regions[name], slow, used, seed, len(names)) for name in names]
+    used = _slow_settings_used(fit, slow)
+    parts = [
+        _draw_candidates(fit, name, regions[name], slow, used, seed, len(names)) for name in names
+    ]
     frame = pd.concat(parts, ignore_index=True)
-    waiting, outcomes = _waiting(fit)
+    waiting, outcomes = _pending_presses(fit)
     everything = pd.concat([frame, waiting[frame.columns]], ignore_index=True)
     index = everything["fabric"].map(fit.coding.fabric_index).to_numpy(dtype=int)
     at = fit.coding.points(everything, index, spread=False)
@@ -106,7 +110,7 @@ def candidate_pool(fit: Fit, names: list[str], regions: dict[str, pd.DataFrame],
     tail = np.arange(len(frame), len(everything))
     load[tail] = 10_000 + pd.factorize(waiting["oven_load"])[0] if len(tail) else load[tail]
     round_[tail] = 10_000 + pd.factorize(waiting["press_round"])[0] if len(tail) else round_[tail]
-    return Pool(
+    return CandidatePool(
         frame,
         Candidates(at, load, round_, fit.coding.points(everything, index).sd),
         np.asarray(frame.groupby(list(frame.columns), sort=True).ngroup(), dtype=int),
@@ -116,7 +120,7 @@ def candidate_pool(fit: Fit, names: list[str], regions: dict[str, pd.DataFrame],
     )
 
 
-def _draw(
+def _draw_candidates(
     fit: Fit,
     fabric: str,
     region: pd.DataFrame,
@@ -131,8 +135,8 @@ def _draw(
     platen temperature then has enough to choose from.
     """
     factors = fit.session.factors
-    pairs = max(int(PAIRS / np.sqrt(parts)), FEWEST) if slow else 1
-    each = max(int(CANDIDATES / np.sqrt(parts)) // pairs, FEWEST)
+    pairs = max(int(SLOW_COMBINATIONS / np.sqrt(parts)), FEWEST_PER_GROUP) if slow else 1
+    each = max(int(CANDIDATES / np.sqrt(parts)) // pairs, FEWEST_PER_GROUP)
     unit = qmc.Sobol(len(factors), scramble=True, rng=np.random.default_rng(seed)).random(
         2 ** int(np.ceil(np.log2(max(pairs, each))))
     )
@@ -146,7 +150,7 @@ def _draw(
             continue
         axis = grids.full_axis(fit.session, factor, fabric)
         values = np.array([grids.as_axis(factor, v) for v in region[factor.name].unique()])
-        margin = WIDER * (values.max() - values.min()) + grids.unit_of(factor)
+        margin = MARGIN_SHARE * (values.max() - values.min()) + grids.width_unit(factor)
         low, high = values.min() - margin, values.max() + margin
         inside = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
         if factor in slow:
@@ -172,7 +176,7 @@ def _slow_values(frame: pd.DataFrame, slow: list[Factor]) -> Array:
     return np.column_stack([[grids.as_axis(f, v) for v in frame[f.name]] for f in slow])
 
 
-def _used(fit: Fit, slow: list[Factor]) -> set[tuple[float, ...]]:
+def _slow_settings_used(fit: Fit, slow: list[Factor]) -> set[tuple[float, ...]]:
     return {tuple(row) for row in _slow_values(fit.results, slow)} if len(fit.results) else set()
 
 
@@ -183,7 +187,7 @@ def _group(frame: pd.DataFrame, factors: list[Factor]) -> Ints:
     return np.asarray(pd.factorize(keys)[0], dtype=int)
 
 
-def _waiting(fit: Fit) -> tuple[pd.DataFrame, list[tuple[int, ...]]]:
+def _pending_presses(fit: Fit) -> tuple[pd.DataFrame, list[tuple[int, ...]]]:
     """Presses not excluded with a grade still to come, and which outcomes each waits for."""
     results = fit.results[~excluded_rows(fit.results)]
     names = [o.name for o in fit.coding.outcomes]

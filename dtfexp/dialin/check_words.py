@@ -30,45 +30,45 @@ def three_sentences(check: PlanCheck) -> tuple[str, str, str]:
             "No effect of any size would be seen.",
             "No setting is tried.",
         )
-    return _hidden(check), _missed(check), _not_tried(check)
+    return _aliased_sentence(check), _power_sentence(check), _untried_sentence(check)
 
 
-def _hidden(check: PlanCheck) -> str:
+def _aliased_sentence(check: PlanCheck) -> str:
     effects = check.effects
-    still = _still(check)
+    still = _constant_factors(check)
     if still:
         verb = "it is" if len(still) == 1 else "they are"
-        return f"It cannot tell what {_all(still)} {_do(still)}: {verb} the same in every press."
-    own = [k for k in effects.terms.columns if effects.kind(k) == mixed.OWN]
+        return f"It cannot tell what {_and_list(still)} {_verb(still)}: {verb} the same in every press."
+    own = [k for k in effects.terms.columns if effects.kind(k) == mixed.MAIN]
     always = [k for k in own if not check.is_fitted(k)]
     if always:
-        return f"It cannot tell {effects.spoken(always[0])}{_together(check, always)}."
-    veiled = [k for k in own if not check.told(k)]
+        return f"It cannot tell {effects.sentence_name(always[0])}{_always_with(check, always)}."
+    veiled = [k for k in own if not check.is_estimable(k)]
     if veiled:
-        behind = [effects.spoken(k) for k in check.mixed_with(veiled[0])]
-        few = _or(behind)
+        behind = [effects.sentence_name(k) for k in check.aliased_with(veiled[0])]
+        few = _or_list(behind)
         if len(behind) > _EXAMPLES:
             few = f"{', '.join(behind[:_EXAMPLES])} or other pairs"
-        others = _more_of(len(veiled) - 1, "setting")
-        return f"It cannot tell {effects.spoken(veiled[0])} from {few}{others}."
-    joint = [k for k in effects.terms.columns if effects.kind(k) == mixed.JOINT]
-    untold = [k for k in joint if not check.told(k)]
-    flat = _no_middle(check)
+        others = _and_others(len(veiled) - 1, "setting")
+        return f"It cannot tell {effects.sentence_name(veiled[0])} from {few}{others}."
+    joint = [k for k in effects.terms.columns if effects.kind(k) == mixed.INTERACTION]
+    untold = [k for k in joint if not check.is_estimable(k)]
+    flat = _two_level_factors(check)
     whose = "what each setting does" if len(own) > 1 else f"what {effects.name(own[0])} does"
     if untold:
-        return f"It keeps apart {whose}, but {_pairs(check, joint, untold)}{_nor_middle(flat)}."
+        return f"It keeps apart {whose}, but {_pairs(check, joint, untold)}{_no_quadratic_clause(flat)}."
     together = " and which two act together" if joint else ""
     if flat:
-        return f"It keeps apart {whose}{together}, but not whether {_best(flat)}."
+        return f"It keeps apart {whose}{together}, but not whether {_best_seen(flat)}."
     if len(own) == 1:
         return f"It tells {whose} and where it is best; there is no other setting to mix it with."
     middle = ", and where in its range each is best"
     return f"It keeps apart {whose}{together}{middle}; what three do only together it cannot tell."
 
 
-def _missed(check: PlanCheck) -> str:
+def _power_sentence(check: PlanCheck) -> str:
     table = check.terms
-    own = table[(table["kind"] == mixed.OWN) & table["fitted"]]
+    own = table[(table["kind"] == mixed.MAIN) & table["fitted"]]
     times = f"{round(10 * check.assumed.power)} times in 10"
     sure = own[own["smallest"] <= _WHOLE_SCALE]
     if not len(sure):
@@ -78,28 +78,28 @@ def _missed(check: PlanCheck) -> str:
         )
     sizes = sure["smallest"].to_numpy(dtype=float)
     easy, hard = sure.iloc[int(np.argmin(sizes))], sure.iloc[int(np.argmax(sizes))]
-    size = _size(float(easy["smallest"]))
+    size = _effect_size(float(easy["smallest"]))
     blind = own[~own.index.isin(sure.index)]
     text = f"An effect of less than {size} from one end tried to the other may be missed"
     if float(hard["smallest"]) > 1.25 * float(easy["smallest"]):
-        most = _size(float(hard["smallest"]))
+        most = _effect_size(float(hard["smallest"]))
         text = (
             f"An effect of {easy['term']} of less than {size}, or of {hard['term']} of less than "
-            f"{most}{_because(check, str(hard['stratum']))}, may be missed"
+            f"{most}{_reason_clause(check, str(hard['stratum']))}, may be missed"
         )
     elif len(blind):
         names = [str(name) for name in sure["term"]]
-        text = f"An effect of {_or(names)} of less than {size} may be missed"
+        text = f"An effect of {_or_list(names)} of less than {size} may be missed"
     text += f" (to be seen {times})"
     if len(blind):
         names = [str(name) for name in blind["term"]]
-        text += f", and what {_all(names)} {_do(names)} cannot be told from luck at all"
+        text += f", and what {_and_list(names)} {_verb(names)} cannot be told from luck at all"
         scarce = [f"{s}s" for s in dict.fromkeys(map(str, blind["stratum"])) if s != "press"]
-        text += f": too few {_all(scarce)}" if scarce else ""
+        text += f": too few {_and_list(scarce)}" if scarce else ""
     return text + "."
 
 
-def _not_tried(check: PlanCheck) -> str:
+def _untried_sentence(check: PlanCheck) -> str:
     told = []
     for span in check.effects.spans:
         factor = span.factor
@@ -110,7 +110,7 @@ def _not_tried(check: PlanCheck) -> str:
             low, high = (factor.format(v, unit) for v in (span.values[0], span.values[-1]))
             told.append(f"{span.name} {_without_unit(low, high)} to {high}")
         else:
-            told.append(f"{span.name} {_or(list(span.values))}")
+            told.append(f"{span.name} {_or_list(list(span.values))}")
     text = "It says nothing beyond what it tries"
     text += f": {', '.join(told)}" if told else ", and it tries one setting only"
     if any(span.name == "fabric" and span.factor is None for span in check.effects.spans):
@@ -118,29 +118,29 @@ def _not_tried(check: PlanCheck) -> str:
     return text + "."
 
 
-def _still(check: PlanCheck) -> list[str]:
+def _constant_factors(check: PlanCheck) -> list[str]:
     varied = {span.name for span in check.effects.spans}
     return [f.name for f in check.session.factors if f.name not in varied]
 
 
-def _no_middle(check: PlanCheck) -> list[str]:
+def _two_level_factors(check: PlanCheck) -> list[str]:
     """Settings along a line of which the plan does not tell whether the middle is best."""
     effects = check.effects
     return [
         span.name
         for i, span in enumerate(effects.spans)
-        if span.by_place
-        and ((i, i) not in effects.terms.columns or not check.told((i, i)))
+        if span.is_ordinal
+        and ((i, i) not in effects.terms.columns or not check.is_estimable((i, i)))
         and (span.factor is not None and len(span.factor.settings()) > 2)
     ]
 
 
-def _together(check: PlanCheck, always: list[Key]) -> str:
+def _always_with(check: PlanCheck, always: list[Key]) -> str:
     """Why an own effect is in no model at all: which settings change with it."""
     effects = check.effects
     alone = Effects(effects.spans, *_linear_part(effects))
-    partners = [effects.name(k) for k in alone.mixed_with(always[0]) if k]
-    others = _more_of(len(always) - 1, "setting")
+    partners = [effects.name(k) for k in alone.aliased_with(always[0]) if k]
+    others = _and_others(len(always) - 1, "setting")
     if check.presses < len(effects.spans) + 1 or len(partners) != 1:
         return f"{others}: there are too few presses for so many settings"
     return f"{others}: it always changes together with {partners[0]}"
@@ -151,42 +151,44 @@ def _linear_part(effects: Effects) -> tuple[Terms, Array]:
     return terms, effects.x[:, : terms.size]
 
 
-def _pairs(check: PlanCheck, joint: list[Key], untold: list[Key]) -> str:
+def _pairs(check: PlanCheck, joint: list[Key], not_estimable: list[Key]) -> str:
     """Which pairs of settings hide, with the first of them told where that is simple."""
-    effects, first = check.effects, untold[0]
-    behind = check.mixed_with(first)
-    simple = 1 <= len(behind) <= _EXAMPLES and all(effects.kind(k) == mixed.JOINT for k in behind)
-    alike = _or([effects.spoken(k) for k in behind]) if simple else ""
+    effects, first = check.effects, not_estimable[0]
+    behind = check.aliased_with(first)
+    simple = 1 <= len(behind) <= _EXAMPLES and all(
+        effects.kind(k) == mixed.INTERACTION for k in behind
+    )
+    alike = _or_list([effects.sentence_name(k) for k in behind]) if simple else ""
     if not any(check.is_fitted(k) for k in joint):
-        example = f" ({effects.spoken(first)} looks the same as {alike})" if alike else ""
+        example = f" ({effects.sentence_name(first)} looks the same as {alike})" if alike else ""
         return f"not which two settings act together{example}"
-    return f"not {effects.spoken(first)}" + (
-        f" from {alike}" if alike else _more_of(len(untold) - 1, "pair")
+    return f"not {effects.sentence_name(first)}" + (
+        f" from {alike}" if alike else _and_others(len(not_estimable) - 1, "pair")
     )
 
 
-def _nor_middle(flat: list[str]) -> str:
-    return f", nor whether {_best(flat)}" if flat else ""
+def _no_quadratic_clause(flat: list[str]) -> str:
+    return f", nor whether {_best_seen(flat)}" if flat else ""
 
 
-def _best(flat: list[str]) -> str:
-    return f"{'a setting' if len(flat) > _EXAMPLES else _or(flat)} is best in the middle"
+def _best_seen(flat: list[str]) -> str:
+    return f"{'a setting' if len(flat) > _EXAMPLES else _or_list(flat)} is best in the middle"
 
 
-def _because(check: PlanCheck, stratum: str) -> str:
+def _reason_clause(check: PlanCheck, stratum: str) -> str:
     if stratum == "press":
         return ""
     column = "oven_load" if stratum == "oven load" else "press_round"
     return f" (set only once for each of {check.runs[column].nunique()} {stratum}s)"
 
 
-def _more_of(count: int, what: str) -> str:
+def _and_others(count: int, what: str) -> str:
     if count < 1:
         return ""
     return f" (and so for {count} more {what}{'s' if count > 1 else ''})"
 
 
-def _size(grades: float) -> str:
+def _effect_size(grades: float) -> str:
     shown = f"{grades:.1f}" if grades < 10 else f"{grades:.0f}"
     return f"{shown} grade{'' if shown == '1.0' else 's'}"
 
@@ -197,15 +199,15 @@ def _without_unit(low: str, high: str) -> str:
     return number if unit and high.endswith(unit) else low
 
 
-def _do(names: list[str]) -> str:
+def _verb(names: list[str]) -> str:
     return "does" if len(names) == 1 else "do"
 
 
-def _all(names: list[str]) -> str:
+def _and_list(names: list[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def _or(names: list[str]) -> str:
+def _or_list(names: list[str]) -> str:
     shown = names[:_EXAMPLES] if len(names) > _EXAMPLES + 1 else names
     rest = "" if len(shown) == len(names) else f" or {len(names) - len(shown)} others"
     if rest or len(shown) == 1:

@@ -22,10 +22,10 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.outcome import Outcome, wash_series
 from dtfexp.describe.session import Session
 from dtfexp.dialin import reached
-from dtfexp.dialin.cure_look import COLUMN, LOOKS, cures
+from dtfexp.dialin.cure_look import COLUMN, LOOKS, sets_cure
 from dtfexp.maths import looks
-from dtfexp.maths.falling import Falls
-from dtfexp.maths.observed import Data, Graded
+from dtfexp.maths.falling import WashOrder
+from dtfexp.maths.observed import Data, GradeScale
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 
 Array = NDArray[np.float64]
@@ -35,7 +35,7 @@ Ints = NDArray[np.int_]
 STAGE_CODE = {"print": CURE, "cure": CURE, "press": PRESS, "peel": PEEL}
 _DWELLS = ("time", "speed")
 # Above this many grades the cuts are taken as printed on the scale: too many to learn.
-_MOST_LEARNT_GRADES = 12
+_MOST_ESTIMATED_GRADES = 12
 
 
 @dataclass(frozen=True)
@@ -56,11 +56,11 @@ class Coding:
         ]
         return FieldShape(
             stage=tuple(STAGE_CODE[f.stage] for f in factors),
-            word=tuple(not f.is_numeric and not f.ordered for f in factors),
+            is_category=tuple(not f.is_numeric and not f.ordered for f in factors),
             trade_off=tuple(pairs),
             n_outcomes=len(self.outcomes),
             series=self._series,
-            falls=self._falls,
+            wash_order=self._wash_order,
         )
 
     @cached_property
@@ -72,7 +72,7 @@ class Coding:
         return tuple(names.index(name) for name in names)
 
     @cached_property
-    def _falls(self) -> Falls:
+    def _wash_order(self) -> WashOrder:
         """Neighbours of a wash series, fewest washes first; a later one that is accepted at a
         better grade lies that much lower above its own acceptance."""
         place = {o.name: k for k, o in enumerate(self.outcomes)}
@@ -90,7 +90,7 @@ class Coding:
         return tuple(binding) or self.session.outcomes
 
     @cached_property
-    def graded(self) -> tuple[Graded | None, ...]:
+    def graded(self) -> tuple[GradeScale | None, ...]:
         """Nominal cuts of every outcome in grade units, its acceptance cut at zero."""
         return tuple(None if o.kind == "measured" else _nominal_cuts(o) for o in self.outcomes)
 
@@ -121,12 +121,12 @@ class Coding:
         """Model points of a frame of settings; with ``spread``, of what the machines really do."""
         factors = self.session.factors
         wide = spread and any(f.is_numeric and f.spread > 0 for f in factors)
-        weights = reached.WEIGHTS if wide else np.ones(1)
+        weights = reached.SPREAD_WEIGHTS if wide else np.ones(1)
         nodes = np.empty((len(settings), len(factors), len(weights)))
         for i, factor in enumerate(factors):
             column = settings[factor.name]
             if factor.is_numeric:
-                around = reached.offsets(factor) if wide else np.zeros(1)
+                around = reached.spread_nodes(factor) if wide else np.zeros(1)
                 nodes[:, i, :] = self.code(factor, column.to_numpy(dtype=float)[:, None] + around)
             else:
                 nodes[:, i, :] = self.code(factor, column.to_numpy())[:, None]
@@ -155,7 +155,7 @@ class Coding:
         fabric = used["fabric"].map(self.fabric_index).to_numpy(dtype=int)
         at = self.points(settings, fabric, spread=False)
         if before is not None:
-            at = replace(at, before=before[kept])
+            at = replace(at, before_change=before[kept])
         # What was read off did not wander; all else did.
         spread = np.where(read, 0.0, self.points(settings, fabric).sd)
         codes = {
@@ -170,7 +170,7 @@ class Coding:
                 outcome.append(o)
                 measured = described.kind == "measured"
                 grade.append(-1 if measured else described.rank(seen[i]))
-                value.append(_margin(described, seen[i]) if measured else np.nan)
+                value.append(_distance_from_acceptance(described, seen[i]) if measured else np.nan)
         index = np.array(rows, dtype=int)
         made = Data(
             at=at.take(index),
@@ -182,7 +182,7 @@ class Coding:
             grade=np.array(grade, dtype=int),
             value=np.array(value, dtype=float),
             spread=spread[index],
-        ).with_falls(self.shape.falls)
+        ).with_monotone_rows(self.shape.wash_order)
         return self._with_looks(made, used, settings, before if before is None else before[kept])
 
     def _with_looks(
@@ -196,7 +196,7 @@ class Coding:
 
         A look belongs to the film, which is of no fabric yet and will be pressed as usual.
         """
-        moved = [k for k, f in enumerate(self.session.factors) if cures(f)]
+        moved = [k for k, f in enumerate(self.session.factors) if sets_cure(f)]
         if COLUMN not in used or not moved:
             return made
         table = used.assign(row=np.arange(len(used)))[used[COLUMN] != ""]
@@ -209,12 +209,12 @@ class Coding:
         )
         at = self.points(cured, np.full(len(rows), -1), spread=False)
         step = np.zeros((len(self.session.factors), 1))
-        step[moved] = looks.STEP
-        at = replace(at, nodes=at.nodes + step, less=at.nodes - step)
+        step[moved] = looks.HALF_STEP
+        at = replace(at, nodes=at.nodes + step, subtracted_nodes=at.nodes - step)
         if before is not None:
-            at = replace(at, before=before[rows])
+            at = replace(at, before_change=before[rows])
         seen = loads[COLUMN].first().map(LOOKS.index).to_numpy(dtype=int)
-        return made.with_looks(at, seen)
+        return made.with_cure_looks(at, seen)
 
 
 def direction(factor: Factor) -> float:
@@ -229,7 +229,7 @@ def is_logarithmic(factor: Factor) -> bool:
     if not factor.is_numeric or units.kind(factor.unit) not in _DWELLS:
         return False
     low, high = factor.bounds
-    lowest = min(-factor.spread, *reached.offsets(factor))
+    lowest = min(-factor.spread, *reached.spread_nodes(factor))
     return low > 0 and high >= 2 * low and low + lowest > 0
 
 
@@ -272,14 +272,14 @@ def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, index=settings.index)
 
 
-def _nominal_cuts(outcome: Outcome) -> Graded:
+def _nominal_cuts(outcome: Outcome) -> GradeScale:
     count = len(outcome.grades)
     ranks = np.arange(1, count, dtype=float)
     cuts = (ranks - outcome.rank(outcome.accept)) * outcome.step / grade_unit(outcome)
-    return Graded(cuts=cuts, learn=2 < count <= _MOST_LEARNT_GRADES)
+    return GradeScale(cuts=cuts, estimate_steps=2 < count <= _MOST_ESTIMATED_GRADES)
 
 
-def _margin(outcome: Outcome, value: float) -> float:
+def _distance_from_acceptance(outcome: Outcome, value: float) -> float:
     """A measured value as grade units above acceptance."""
     return outcome.sign * (value - outcome.accept) / grade_unit(outcome)
 

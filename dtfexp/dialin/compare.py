@@ -43,7 +43,7 @@ class PlanComparison:
         shown = self.table.to_html(
             index=False, border=0, justify="left", na_rep="–", float_format="{:.2f}".format
         )
-        note = next(iter(self.checks.values())).assumed.told()
+        note = next(iter(self.checks.values())).assumed.sentence()
         return f"{shown}<p>{escape(note)}</p>"
 
 
@@ -104,18 +104,18 @@ def _row(name: str, made: Plan, check: PlanCheck) -> dict[str, Any]:
         "oven_loads": int(made.runs["oven_load"].nunique()),
         "press_rounds": int(made.runs["press_round"].nunique()),
         "hours": made.cost().hours,
-        "spare": check.spare,
+        "spare": check.residual_df,
         "own_power": float(own["power"].min()) if whole else 0.0,
         "own_smallest": float(own["smallest"].max()) if whole else np.inf,
-        "pairs_told": _share(check, "joint"),
-        "bends_told": _share(check, "bend"),
+        "pairs_told": _share_estimable(check, "joint"),
+        "bends_told": _share_estimable(check, "bend"),
         "foretold": float(half.iloc[0]) if len(half) else np.nan,
         "D": check.efficiency.get("D", np.nan),
         "I": check.efficiency.get("I", np.nan),
     }
 
 
-def _share(check: PlanCheck, kind: str) -> float:
+def _share_estimable(check: PlanCheck, kind: str) -> float:
     """Share told of the effects that the session's settings could have, tried or not."""
     factors = check.session.factors
     if kind == "joint":

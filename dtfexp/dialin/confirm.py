@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
-from dtfexp.dialin.asked import share_of_one
+from dtfexp.dialin.asked import open_unit_interval
 
 _ACCEPTED = "a number between 0 and 1, such as 0.9"
 _MOST_PRESSES = 10_000_000
@@ -23,10 +23,10 @@ def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -
     """
     from scipy.stats import binom
 
-    rate = share_of_one(pass_rate, "presses_to_confirm", "pass_rate", _ACCEPTED)
-    sure = share_of_one(confidence, "presses_to_confirm", "confidence", _ACCEPTED)
+    rate = open_unit_interval(pass_rate, "presses_to_confirm", "pass_rate", _ACCEPTED)
+    sure = open_unit_interval(confidence, "presses_to_confirm", "confidence", _ACCEPTED)
     try:
-        allowed = fields.whole(failures, "presses_to_confirm", "failures", 0, 10_000)
+        allowed = fields.whole_number(failures, "presses_to_confirm", "failures", 0, 10_000)
     except ValueError as error:
         raise PlanError(str(error)) from None
 

@@ -18,10 +18,10 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
-from dtfexp.describe.wording import counted
+from dtfexp.describe.wording import count_phrase
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.layout import lay_out
-from dtfexp.dialin.numbering import first_numbers
+from dtfexp.dialin.numbering import next_numbers
 from dtfexp.dialin.plan import Plan, whole_seed
 from dtfexp.dialin.terms import Terms
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 #: Columns of a confirming press beside those of any plan: the spot ("target", "corner 1", …), the
 #: number of the plan's first press, and the day of pressing counted from 1.
-SPOT, OF_PLAN, DAY = "confirms", "confirm_plan", "confirm_day"
+SPOT, PLAN_NUMBER, DAY = "confirms", "confirm_plan", "confirm_day"
 MOST_CORNERS = 4
 _MOST_LISTED = 4096
 
@@ -78,15 +78,17 @@ def confirmation_plan(
     days = _whole(days, "days", 1, 60)
     per_load = _whole(per_load, "per_load", 1, 1000)
     if not isinstance(reach, (int, float)) or not 0.0 <= reach <= 1.0:
-        raise PlanError(f"reach is {fields.shown(reach)}; give a share from 0 to 1, such as 0.5")
+        raise PlanError(f"reach is {fields.quoted(reach)}; give a share from 0 to 1, such as 0.5")
     rng = np.random.default_rng(whole_seed(seed))
     no = fit.session.refusal(window.target, window.fabric) if window.target else window.reason
     if no:
         raise PlanError(f"confirmation_plan: {no}")
     spots = [("target", dict(window.target))]
     spots += [(f"corner {k}", s) for k, s in enumerate(corners(fit, window, float(reach)), start=1)]
-    runs = _laid_out(fit, window.fabric, _shared_out(spots, terms.presses), days, per_load, rng)
-    reason = f"{terms.sentence()} On {counted(days, 'day')}, in new loads and rounds."
+    runs = _runs_by_day(
+        fit, window.fabric, _spot_sequence(spots, terms.presses), days, per_load, rng
+    )
+    reason = f"{terms.sentence()} On {count_phrase(days, 'day')}, in new loads and rounds."
     return ConfirmationPlan(
         fit.session, runs, "confirmation", seed, reason, _notes(fit, window, spots), terms,
         window.fabric,
@@ -104,7 +106,7 @@ def corners(fit: Fit, window: Window, reach: float) -> list[dict[str, Any]]:
     session, sides = fit.session, {}
     for factor in session.factors:
         values = [
-            _between(session, factor, window, edge[factor.name], reach)
+            _setting_towards(session, factor, window, edge[factor.name], reach)
             for edge in (window.low, window.high)
         ]
         sides[factor.name] = list(dict.fromkeys(values))
@@ -127,7 +129,9 @@ def corners(fit: Fit, window: Window, reach: float) -> list[dict[str, Any]]:
     return [{str(k): v for k, v in spot.items()} for spot in chosen]
 
 
-def _between(session: Session, factor: Factor, window: Window, edge: Any, reach: float) -> Any:
+def _setting_towards(
+    session: Session, factor: Factor, window: Window, edge: Any, reach: float
+) -> Any:
     """The setting ``reach`` of the way from the target to an edge, on the dial's step."""
     target = window.target[factor.name]
     if not factor.is_numeric and not factor.ordered:
@@ -138,7 +142,7 @@ def _between(session: Session, factor: Factor, window: Window, edge: Any, reach:
     return grids.as_setting(factor, grids.nearest(axis, wanted))
 
 
-def _shared_out(
+def _spot_sequence(
     spots: list[tuple[str, dict[str, Any]]], count: int
 ) -> list[tuple[str, dict[str, Any]]]:
     """``count`` presses in turn: target, corner, target, next corner, …"""
@@ -148,7 +152,7 @@ def _shared_out(
     return [target if k % 2 == 0 else others[(k // 2) % len(others)] for k in range(count)]
 
 
-def _laid_out(
+def _runs_by_day(
     fit: Fit,
     fabric: str,
     wanted: list[tuple[str, dict[str, Any]]],
@@ -159,7 +163,7 @@ def _laid_out(
     """Day by day: each day has its own loads and rounds, of at most ``per_load`` presses."""
     small = _small_batches(fit.session, per_load)
     names = [f.name for f in fit.session.factors]
-    numbers = first_numbers(fit.results)
+    numbers = next_numbers(fit.results)
     first, parts = numbers[0], []
     # Target and corners come in turn, so every day has both.
     share = np.array_split(np.arange(len(wanted)), min(days, len(wanted)))
@@ -169,11 +173,11 @@ def _laid_out(
         frame.insert(0, "fabric", fabric)
         runs = lay_out(small, frame, rng, *numbers)
         runs[SPOT] = _spot_of(runs[names], part)
-        runs[OF_PLAN], runs[DAY] = first, day
+        runs[PLAN_NUMBER], runs[DAY] = first, day
         if "block" in fit.results and (fit.results["block"] != "").any():
             runs["block"] = f"confirmation from press {first}, day {day}"
         parts.append(runs)
-        numbers = first_numbers(runs)
+        numbers = next_numbers(runs)
     return pd.concat(parts, ignore_index=True)
 
 
@@ -210,6 +214,6 @@ def _notes(fit: Fit, window: Window, spots: list[tuple[str, dict[str, Any]]]) ->
 
 def _whole(value: object, name: str, low: int, high: int) -> int:
     try:
-        return fields.whole(value, "confirmation_plan", name, low, high)
+        return fields.whole_number(value, "confirmation_plan", name, low, high)
     except ValueError as error:
         raise PlanError(str(error)) from None

@@ -11,7 +11,7 @@ import pandas as pd
 
 from dtfexp.describe.session import Session
 from dtfexp.describe.supplies import Supplies
-from dtfexp.dialin.layout import change_overs
+from dtfexp.dialin.layout import changeover_counts
 from dtfexp.dialin.timeline import timeline
 
 _WORTH_MINUTES = 1.0
@@ -39,7 +39,7 @@ class Film:
 
 
 @dataclass(frozen=True)
-class Cheaper:
+class CheaperOrder:
     """The same presses in a cheaper order: minutes saved, and in sentences what that gives up."""
 
     minutes: float
@@ -70,7 +70,7 @@ class Cost:
     money: dict[str, float]
     unpriced: tuple[str, ...]
     currency: str
-    cheaper: Cheaper | None
+    cheaper: CheaperOrder | None
 
     @property
     def hours(self) -> float:
@@ -81,10 +81,10 @@ class Cost:
         """The cost as short sentences, for a terminal and a notebook."""
         pieces = ", ".join(f"{n} of {fabric}" for fabric, n in self.garments.items())
         out = [
-            f"{told_minutes(self.minutes)} at the bench for {_many(self.presses, 'press')} in "
-            f"{_many(self.oven_loads, 'oven load')} and {_many(self.press_rounds, 'press round')}"
+            f"{minutes_text(self.minutes)} at the bench for {_count_text(self.presses, 'press')} in "
+            f"{_count_text(self.oven_loads, 'oven load')} and {_count_text(self.press_rounds, 'press round')}"
             + (
-                f"; {told_minutes(self.later)} more for grading after the washes."
+                f"; {minutes_text(self.later)} more for grading after the washes."
                 if self.later
                 else "."
             ),
@@ -102,7 +102,7 @@ class Cost:
             out.append(f"Money: {total} ({items}).{missing}")
         if len(self.lost):
             listed = "; ".join(
-                f"{told_minutes(minutes)} {what}"
+                f"{minutes_text(minutes)} {what}"
                 for what, minutes in self.lost.head(3).itertuples(index=False)
             )
             out.append(f"Time goes into {listed}.")
@@ -110,7 +110,7 @@ class Cost:
             out.append("No other order of these presses would save a minute.")
         else:
             out.append(
-                f"A cheaper order would save {told_minutes(self.cheaper.minutes)}. It gives up: "
+                f"A cheaper order would save {minutes_text(self.cheaper.minutes)}. It gives up: "
                 + " ".join(self.cheaper.gives_up)
             )
         return out
@@ -131,7 +131,7 @@ def cost(session: Session, runs: pd.DataFrame, supplies: Supplies | None = None)
     later = len(runs) * washed * session.pace.grading_seconds / 60.0
     counts = runs["fabric"].value_counts(sort=False)
     garments = {str(f): -(-int(n) // used.coupons_per_garment) for f, n in counts.items()}
-    film = nested(used, len(runs))
+    film = coupons_side_by_side(used, len(runs))
     area = len(runs) * used.coupon_width * used.coupon_height / 1e6
     powder = area * used.powder_grams_per_m2
     amounts = {
@@ -147,7 +147,7 @@ def cost(session: Session, runs: pd.DataFrame, supplies: Supplies | None = None)
     }
     if money:
         money["total"] = round(sum(money.values()), 2)
-    lost = _lost(steps)
+    lost = _lost_information(steps)
     working = steps[(steps["at"] == "hands") & (steps["what"] != "wait")]
     return Cost(
         presses=len(runs),
@@ -167,7 +167,7 @@ def cost(session: Session, runs: pd.DataFrame, supplies: Supplies | None = None)
     )
 
 
-def nested(supplies: Supplies, coupons: int) -> Film:
+def coupons_side_by_side(supplies: Supplies, coupons: int) -> Film:
     """Coupons side by side on the film, turned the way that takes the shorter piece."""
     best: Film | None = None
     for wide, tall in (
@@ -186,7 +186,7 @@ def nested(supplies: Supplies, coupons: int) -> Film:
     return best if best is not None else Film(0, 0, 0.0, 0.0, 0.0)
 
 
-def told_minutes(minutes: float) -> str:
+def minutes_text(minutes: float) -> str:
     """Minutes as a person says them: "1 h 25 min"."""
     whole = round(minutes)
     if whole < 1:
@@ -196,12 +196,12 @@ def told_minutes(minutes: float) -> str:
     return " ".join(parts)
 
 
-def _many(count: int, noun: str) -> str:
+def _count_text(count: int, noun: str) -> str:
     plural = f"{noun}es" if noun.endswith("s") else f"{noun}s"
     return f"{count} {noun if count == 1 else plural}"
 
 
-def _lost(steps: pd.DataFrame) -> pd.DataFrame:
+def _lost_information(steps: pd.DataFrame) -> pd.DataFrame:
     waits = steps[steps["what"] == "wait"]
     by_cause = (waits["end"] - waits["start"]).groupby(waits["detail"], sort=False).sum()
     ordered = by_cause.sort_values(ascending=False, kind="stable")
@@ -210,7 +210,7 @@ def _lost(steps: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _cheaper(session: Session, runs: pd.DataFrame, minutes: float) -> Cheaper | None:
+def _cheaper(session: Session, runs: pd.DataFrame, minutes: float) -> CheaperOrder | None:
     """The quickest of a few plain orders, if it saves a minute, and what it would cost to know."""
     orders = [runs]
     if "block" in runs and runs["block"].nunique() > 1:
@@ -218,13 +218,13 @@ def _cheaper(session: Session, runs: pd.DataFrame, minutes: float) -> Cheaper | 
     best, saved = None, _WORTH_MINUTES
     for first in ("press", "cure"):
         for given in orders:
-            other = _in_plain_order(session, given, first)
+            other = _sorted_order(session, given, first)
             quicker = minutes - float(timeline(session, other)["end"].max()) if len(other) else 0.0
             if quicker >= saved + 1e-9:
                 best, saved = other, quicker
     if best is None:
         return None
-    now, then = change_overs(session, runs), change_overs(session, best)
+    now, then = changeover_counts(session, runs), changeover_counts(session, best)
     gives_up = []
     if "block" in runs and "block" not in best:
         gives_up.append("The blocks: the luck of a day, roll or lot would look like an effect.")
@@ -235,17 +235,17 @@ def _cheaper(session: Session, runs: pd.DataFrame, minutes: float) -> Cheaper | 
         fewer = int(now[what] - then[what])
         if fewer > 0:
             gives_up.append(
-                f"{_many(fewer, noun)}: fewer repeats of the same {of} settings, so that a bad "
+                f"{_count_text(fewer, noun)}: fewer repeats of the same {of} settings, so that a bad "
                 f"{noun.split()[1]} is harder to tell from bad settings."
             )
     gives_up.append(
         "The drawn order: like presses stand together, so that a drift through the session looks "
         "like an effect of the settings."
     )
-    return Cheaper(saved, tuple(gives_up))
+    return CheaperOrder(saved, tuple(gives_up))
 
 
-def _in_plain_order(session: Session, runs: pd.DataFrame, first: str) -> pd.DataFrame:
+def _sorted_order(session: Session, runs: pd.DataFrame, first: str) -> pd.DataFrame:
     """The presses of each block sorted by their slow settings, in as few loads and rounds as hold
     them; ``first`` is the stage that is changed least."""
     cure = [f.name for f in session.factors if f.stage == "cure"]
@@ -259,15 +259,15 @@ def _in_plain_order(session: Session, runs: pd.DataFrame, first: str) -> pd.Data
     for label in dict.fromkeys(blocks):
         part = runs[blocks == label]
         part = (part.sort_values(keys, kind="stable") if keys else part).copy()
-        part["oven_load"], loads = _filled(part, cure, session.coupons_per_load, loads)
-        part["press_round"], rounds = _filled(part, hard, session.presses_per_round, rounds)
+        part["oven_load"], loads = _batch_numbers(part, cure, session.coupons_per_load, loads)
+        part["press_round"], rounds = _batch_numbers(part, hard, session.presses_per_round, rounds)
         parts.append(part)
     out = pd.concat(parts, ignore_index=True) if parts else runs.copy()
     out["press"] = range(1, len(out) + 1)
     return out
 
 
-def _filled(
+def _batch_numbers(
     runs: pd.DataFrame, names: Iterable[str], most: int, made: int
 ) -> tuple[list[int], int]:
     """A batch number for each press: equal settings together, a new batch when one is full."""

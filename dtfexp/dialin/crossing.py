@@ -32,7 +32,7 @@ class Crossing:
         return len(np.unique(self.round_))
 
 
-def crossed(
+def cross_loads_and_rounds(
     fabrics: Sequence[str],
     loads: dict[Side, int],
     rounds: dict[Side, int],
@@ -75,7 +75,7 @@ def crossed(
     return Crossing(np.array(of_load, dtype=int), np.array(of_round, dtype=int))
 
 
-def shared_out(presses: Counter[Side], most: int, total: int) -> dict[Side, int]:
+def batches_per_side(presses: Counter[Side], most: int, total: int) -> dict[Side, int]:
     """How many batches each side gets: as many as hold its presses, and more up to ``total`` where
     most presses share one.
     """

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 COLUMN = "cure_look"
 LOOKS = ("grainy", "good", "browned")
 #: Which side of the cure each speaks for.
-SAYS = {"grainy": "too little", "good": "right", "browned": "too much"}
+SIDE_OF = {"grainy": "too little", "good": "right", "browned": "too much"}
 ACCEPTED = "grainy (or dull, sandy), good (or glossy, melted, orange peel), browned (or blistered)"
 
 _WORDINGS = {
@@ -38,7 +38,7 @@ _FILLERS = {
 }  # fmt: skip
 
 
-def understood(cell: object) -> str:
+def parse_look(cell: object) -> str:
     """The word of ``LOOKS`` that a cell says; ``ValueError`` for one that says none, or two."""
     if not isinstance(cell, str):
         raise ValueError(cell)
@@ -69,7 +69,7 @@ def one_per_load(cells: list[str], loads: list[int], presses: list[int]) -> list
     return [of_load.get(load, ("", 0))[0] for load in loads]
 
 
-def cures(factor: Factor) -> bool:
+def sets_cure(factor: Factor) -> bool:
     """Whether a setting says how much cure there is: temperature, time or speed of the oven."""
     dwells = factor.is_numeric and units.kind(factor.unit) in ("time", "speed")
     return factor.stage == "cure" and (factor.is_temperature or dwells)
@@ -77,5 +77,5 @@ def cures(factor: Factor) -> bool:
 
 def cure_time(session: Session) -> Factor | None:
     """The time that curing on adds to, where a session varies one."""
-    times = [f for f in session.factors if cures(f) and units.kind(f.unit) == "time"]
+    times = [f for f in session.factors if sets_cure(f) and units.kind(f.unit) == "time"]
     return times[0] if times else None

@@ -10,9 +10,9 @@ import pandas as pd
 from scipy.stats import qmc
 
 from dtfexp.describe.errors import SessionError
-from dtfexp.describe.fields import shown
+from dtfexp.describe.fields import quoted
 from dtfexp.dialin import slices
-from dtfexp.dialin.drawn import drawn_rates, spread_over_range
+from dtfexp.dialin.drawn import pass_rate_surfaces, settings_at_unit_points
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -34,15 +34,15 @@ def curve(
     if isinstance(at, str):
         if at != AVERAGE or other is not None:
             raise SessionError(
-                f"at is {shown(at)}; give a set-point (setting -> value), or for one setting "
+                f"at is {quoted(at)}; give a set-point (setting -> value), or for one setting "
                 f"{AVERAGE!r} to average over the ranges of all others"
             )
-        return _average(fit, moving, fabric)
+        return _main_effect(fit, moving, fabric)
     line = session.nothing_left(fabric)
     if line:
         raise SessionError(line)
     target = fit.window(fabric).target
-    place = target | _checked(fit, at or {})
+    place = target | _checked_set_point(fit, at or {})
     if other is None:
         settings = slices.curve_settings(session, fabric, moving, place)
         shown_columns = [moving]
@@ -55,15 +55,15 @@ def curve(
     return pd.concat([settings[shown_columns], fit.pass_rate(settings, fabric)], axis=1)
 
 
-def _average(fit: Fit, moving: str, fabric: str) -> pd.DataFrame:
+def _main_effect(fit: Fit, moving: str, fabric: str) -> pd.DataFrame:
     """The main effect: each value of the setting with the others spread over their ranges."""
     session = fit.session
-    values = slices.axis(session, session.factor(moving), fabric, _POINTS_OF_AVERAGE)
+    values = slices.axis_values(session, session.factor(moving), fabric, _POINTS_OF_AVERAGE)
     points = qmc.Sobol(len(session.factors), scramble=True, seed=1).random(_PLACES)
-    others = spread_over_range(fit, fabric, points)
+    others = settings_at_unit_points(fit, fabric, points)
     settings = pd.concat([others.assign(**{moving: value}) for value in values], ignore_index=True)
     settings[moving] = settings[moving].astype(others[moving].dtype)
-    rates = drawn_rates(fit, settings, fabric).reshape(-1, len(values), _PLACES).mean(axis=2)
+    rates = pass_rate_surfaces(fit, settings, fabric).reshape(-1, len(values), _PLACES).mean(axis=2)
     return pd.DataFrame(
         {
             moving: values,
@@ -74,7 +74,7 @@ def _average(fit: Fit, moving: str, fabric: str) -> pd.DataFrame:
     )
 
 
-def _checked(fit: Fit, at: Mapping[str, Any]) -> dict[str, Any]:
+def _checked_set_point(fit: Fit, at: Mapping[str, Any]) -> dict[str, Any]:
     """The given part of a set-point, names and values as the session spells them."""
     out: dict[str, Any] = {}
     for name, value in at.items():
@@ -85,7 +85,7 @@ def _checked(fit: Fit, at: Mapping[str, Any]) -> dict[str, Any]:
             except (TypeError, ValueError):
                 number = np.nan
             if not np.isfinite(number):
-                raise SessionError(f"at, {factor.name!r}: got {shown(value)}; use a number")
+                raise SessionError(f"at, {factor.name!r}: got {quoted(value)}; use a number")
             out[factor.name] = number
         else:
             out[factor.name] = factor.snap(value)

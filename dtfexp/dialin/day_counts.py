@@ -9,14 +9,14 @@ import pandas as pd
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError
-from dtfexp.dialin.judged import wilson
+from dtfexp.dialin.judged import wilson_interval
 
 _COLUMNS = ("day", "fabric", "pressed", "failed")
 #: Level of the intervals of shares.
 INTERVAL = 0.90
 
 
-def check_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
+def check_day_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
     """The counts of one fabric from the day ``since`` on, in the order of days.
 
     Columns ``day`` (text), ``pressed``, ``failed``, ``warm_up``, ``symptoms``, ``counted`` (bool:
@@ -25,7 +25,7 @@ def check_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
     """
     if not isinstance(counts, pd.DataFrame):
         raise ResultsError(
-            f"counts: got {fields.shown(counts)}; give a DataFrame with the columns "
+            f"counts: got {fields.quoted(counts)}; give a DataFrame with the columns "
             f"{', '.join(_COLUMNS)}"
         )
     for column in _COLUMNS:
@@ -44,7 +44,7 @@ def check_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
         failed = _count(row["failed"], number, "failed", pressed)
         flag = row.get("warm_up", False)
         warm_up = fields.is_flag(flag) and bool(flag)
-        low, high = wilson(pressed - failed, pressed, INTERVAL)
+        low, high = wilson_interval(pressed - failed, pressed, INTERVAL)
         rows.append(
             {
                 "day": day, "pressed": pressed, "failed": failed, "warm_up": warm_up,
@@ -68,13 +68,13 @@ def _day(value: object, row: int) -> str:
         except (ValueError, OverflowError):
             pass
     raise ResultsError(
-        f"counts: row {row}: day is {fields.shown(value)}; accepted is year-month-day such as "
+        f"counts: row {row}: day is {fields.quoted(value)}; accepted is year-month-day such as "
         "2026-05-01"
     )
 
 
 def _count(value: object, row: int, column: str, most: int) -> int:
     try:
-        return fields.whole(value, f"counts: row {row}", column, 0, most)
+        return fields.whole_number(value, f"counts: row {row}", column, 0, most)
     except ValueError as error:
         raise ResultsError(str(error)) from None

@@ -10,7 +10,7 @@ from typing import Any
 from dtfexp.describe.signs import cause, sign
 from dtfexp.describe.signs.sign import OFTEN
 from dtfexp.describe.signs.sign import PLAIN as PLAIN_SIGN
-from dtfexp.dialin.phrases import read
+from dtfexp.dialin.phrases import read_phrase
 
 # How much one coupon with such a defect moves the odds of a side: a plain sign or a hint.
 # Common practice on transfer benches for the direction, judgement for the size; no source.
@@ -50,7 +50,7 @@ def signs_of(word: str) -> tuple[tuple[str, str, float], ...]:
     A plain sign of a cause is a plain sign of its side, one that often comes with it a hint.
     """
     found: dict[tuple[str, str], float] = {}
-    for key in read(word).signs:
+    for key in read_phrase(word).signs:
         for name, speaks in sign(key).causes.items():
             side = cause(name).fit_side
             if side[0] and speaks >= OFTEN:

@@ -11,22 +11,22 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from dtfexp.describe.fields import spoken
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.session import Session
 from dtfexp.describe.signs import phrase, sign
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.moves import Bench, Move, allowed_moves, bound, no_room
-from dtfexp.dialin.symptoms import Circumstances, Heard, Ranked, rank
-from dtfexp.dialin.telling import telling
+from dtfexp.dialin.moves import Move, ProposalContext, allowed_moves, blocked_moves, bound_text
+from dtfexp.dialin.symptoms import Circumstances, Heard, RankedShare, rank_causes
+from dtfexp.dialin.telling import discriminating_press
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 #: A set-point is said to hold from this expected pass rate on: then a machine or a material has
 #: moved rather than the setting being wrong.
-HOLDS = 0.85
+HOLDS_FROM = 0.85
 #: Failing presses from this share on let the fit's sides speak in full.
-_FULL_SAY = 0.30
+_FULL_WEIGHT_FAILING = 0.30
 #: Causes less likely than this are not worth asking the fit how far to move.
 _WORTH = 0.03
 _STAGES = {"cure": ("under-cured", "over-cured"), "press": ("under-pressed", "over-pressed"),
@@ -38,7 +38,7 @@ _SIDES = {"peel low": "peeled early", "print low": "little powder",
 
 
 @dataclass(frozen=True)
-class Finding:
+class RankedCause:
     """One cause in the ranking.
 
     ``share`` of the blame, between 0 and 1; ``machine`` whose drift would look the same ("oven",
@@ -74,7 +74,7 @@ class Diagnosis:
     fabric: str
     seen: Mapping[str, float]
     pass_rate: float
-    findings: tuple[Finding, ...]
+    findings: tuple[RankedCause, ...]
     press: Mapping[str, Any]
     tells: str
     now: tuple[str, ...] = ()
@@ -85,7 +85,7 @@ class Diagnosis:
     read_as: tuple[str, ...] = ()
 
     @property
-    def first(self) -> Finding:
+    def first(self) -> RankedCause:
         """The likeliest cause."""
         return self.findings[0]
 
@@ -154,9 +154,9 @@ def diagnosis(
     at = pd.DataFrame([dict(settings)])
     sides = fit.failure_sides(at, fabric).iloc[0]
     rate = float(sides["pass_rate"])
-    ranked = rank(heard.seen, _by_the_fit(fit, sides, rate, around))
+    ranked = rank_causes(heard.seen, _evidence_of_fit(fit, sides, rate, around))
     past = gate.refusal(settings, fabric)
-    bench = Bench(fit, gate, fabric, _inside(gate, settings, fabric), drift)
+    bench = ProposalContext(fit, gate, fabric, _inside(gate, settings, fabric), drift)
     moves = {
         one.cause.key: allowed_moves(bench, one.cause, one.share >= _WORTH)
         for one in ranked
@@ -174,14 +174,14 @@ def diagnosis(
 
 
 def _one_press(
-    bench: Bench, heard: Heard, ranked: list[Ranked], moves: dict[str, list[Move]]
+    bench: ProposalContext, heard: Heard, ranked: list[RankedShare], moves: dict[str, list[Move]]
 ) -> tuple[dict[str, Any], str]:
     if not heard.seen:
         return {}, ""
     refused = bench.gate.nothing_left(bench.fabric) or bench.gate.refusal(bench.at, bench.fabric)
     if refused:
         return {}, f"none may be made. {_sentence(refused)}"
-    return telling(bench, ranked, moves)
+    return discriminating_press(bench, ranked, moves)
 
 
 def _inside(gate: Session, settings: Mapping[str, Any], fabric: str) -> dict[str, Any]:
@@ -204,9 +204,9 @@ def _inside(gate: Session, settings: Mapping[str, Any], fabric: str) -> dict[str
     return inside
 
 
-def _by_the_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Circumstances:
+def _evidence_of_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Circumstances:
     """The fit's belief in each failure side, as far as presses are expected to fail there."""
-    say = min(1.0, (1.0 - rate) / _FULL_SAY)
+    say = min(1.0, (1.0 - rate) / _FULL_WEIGHT_FAILING)
     for stage, names in _STAGES.items():
         for side, name in zip(("low", "high"), names, strict=True):
             if name not in sides or (stage, side) == ("peel", "high"):
@@ -220,35 +220,37 @@ def _by_the_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Cir
                     f"({round(100 * belief)} % sure)"
                 )
             # From a third for a side that is ruled out to three times for one that is certain.
-            around = around.and_(key, float(3.0 ** (say * (2.0 * belief - 1.0))), why)
+            around = around.with_factor(key, float(3.0 ** (say * (2.0 * belief - 1.0))), why)
     return around
 
 
-def _finding(bench: Bench, ranked: Ranked, moves: list[Move], rate: float) -> Finding:
+def _finding(
+    bench: ProposalContext, ranked: RankedShare, moves: list[Move], rate: float
+) -> RankedCause:
     cause = ranked.cause
     move = moves[0] if moves else None
-    blocked = no_room(bench, cause) if cause.moves else ()
+    blocked = blocked_moves(bench, cause) if cause.moves else ()
     change, held = cause.change, ""
     if blocked:
         # What the cause asks for first is at its end: say so, and never ask for it.
         change = " ".join([*map(_sentence, blocked), cause.otherwise]).strip()
         held = "; ".join(blocked)
     if move is not None:
-        name = spoken(move.factor.name)
+        name = without_underscores(move.factor.name)
         told = (
             f"{name}: {bench.shown(move.factor, move.from_)} to "
             f"{bench.shown(move.factor, move.to)} ({move.reason})."
         )
         change = f"{change} {'Allowed here,' if blocked else 'Move'} {told}"
-        held = held or bound(bench, move.factor)
+        held = held or bound_text(bench, move.factor)
     why = ranked.why
-    if cause.machine and rate >= HOLDS and ranked.share >= 0.2:
+    if cause.machine and rate >= HOLDS_FROM and ranked.share >= 0.2:
         why = (
             *why,
             f"these settings are expected to pass (about {int(min(100 * rate, 99))} of 100), so "
             f"the {cause.machine} itself may have moved",
         )
-    return Finding(
+    return RankedCause(
         cause.name, ranked.share, cause.machine, cause.check, change,
         move.factor.name if move is not None else "",
         bench.at[move.factor.name] if move is not None else None,

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.stats import qmc
 
 from dtfexp.describe import heat
-from dtfexp.maths.joint import pass_given, press_at
+from dtfexp.maths.joint import new_press_effects_at, pass_rate_given
 from dtfexp.maths.posterior import predict
-from dtfexp.maths.together import departures, even_normals
+from dtfexp.maths.together import even_normals, posterior_deviations
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -24,7 +24,7 @@ DRAWS = 48
 ANCHORS = 192
 
 
-def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str, draws: int = DRAWS) -> Array:
+def pass_rate_surfaces(fit: Fit, settings: pd.DataFrame, fabric: str, draws: int = DRAWS) -> Array:
     """Pass rates (draws, M) of a new press at checked settings; each row is one surface that the
     results allow.  The same every time.
 
@@ -35,7 +35,7 @@ def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str, draws: int = DRAW
     averaged = predict(post, coding.points(settings, index))
     exact = coding.points(settings, index, spread=False)
     anchors = coding.points(
-        spread_over_range(fit, fabric, _unit_points(len(fit.session.factors))),
+        settings_at_unit_points(fit, fabric, _unit_points(len(fit.session.factors))),
         np.full(ANCHORS, coding.fabric_index(fabric)),
         spread=False,
     )
@@ -47,9 +47,9 @@ def drawn_rates(fit: Fit, settings: pd.DataFrame, fabric: str, draws: int = DRAW
         if not len(own):
             continue
         # The machine spread moves the middle of the field and adds its wander from press to press.
-        fields = averaged.mean[j] + departures(post, anchors, exact, j, own)
-        press = press_at(post, j, averaged.mean[j], averaged.wander[j])
-        out.append(pass_given(post, j, fields, press))
+        fields = averaged.mean[j] + posterior_deviations(post, anchors, exact, j, own)
+        press = new_press_effects_at(post, j, averaged.mean[j], averaged.input_noise[j])
+        out.append(pass_rate_given(post, j, fields, press))
     return np.asarray(np.concatenate(out))
 
 
@@ -68,16 +68,16 @@ def _shares(weight: Array, draws: int) -> NDArray[np.int_]:
     return np.asarray(counts)
 
 
-def spread_over_range(fit: Fit, fabric: str, unit_points: Array) -> pd.DataFrame:
+def settings_at_unit_points(fit: Fit, fabric: str, unit_points: Array) -> pd.DataFrame:
     """Settings at points (M, d) of the unit cube: evenly over what the fabric may meet."""
     session = fit.session
     columns: dict[str, Any] = {}
     for factor, u in zip(session.factors, unit_points.T, strict=True):
-        columns[factor.name] = _along(fit, factor, fabric, u)
+        columns[factor.name] = _axis_at_unit_points(fit, factor, fabric, u)
     return pd.DataFrame(columns)
 
 
-def _along(fit: Fit, factor: Factor, fabric: str, u: Array) -> NDArray[Any]:
+def _axis_at_unit_points(fit: Fit, factor: Factor, fabric: str, u: Array) -> NDArray[Any]:
     # A fabric that cannot be pressed any more is looked at over the range it was described with.
     session = fit.session
     allowed = session.allowed(factor, fabric) or heat.in_range(factor, session.fabric(fabric))

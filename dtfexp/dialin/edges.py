@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from dtfexp.describe import heat
 from dtfexp.describe.factor import Factor
-from dtfexp.describe.fields import spoken
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import direction
-from dtfexp.maths.joint import each_outcome
+from dtfexp.maths.joint import outcome_pass_rates
 from dtfexp.maths.posterior import predict
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ LOOKS = {
 }
 
 
-def looks_like(factor: Factor, side: str) -> str:
+def failure_side_name(factor: Factor, side: str) -> str:
     """The failure side a shop would name beyond one edge of a factor; a fast conveyor is too
     little of the cure."""
     more = (side == "high") == (direction(factor) > 0)
@@ -80,7 +80,7 @@ def _edge(
     here = grids.as_axis(factor, edge)
     at_end = here <= axis[0] if side == "low" else here >= axis[-1]
     # Just beyond means a spread away, or the next step where the step is larger.
-    reach = max(grids.unit_of(factor), factor.grid_step)
+    reach = max(grids.width_unit(factor), factor.grid_step)
     outside = np.clip(here - reach if side == "low" else here + reach, axis[0], axis[-1])
     row: dict[str, Any] = {
         "factor": factor.name,
@@ -88,7 +88,7 @@ def _edge(
         "value": edge,
         "margin": float(getattr(margin, side)) if margin is not None else np.nan,
         "stopped_by": None,
-        "looks": looks_like(factor, side),
+        "looks": failure_side_name(factor, side),
         "certainty": 1.0,
         "advice": "",
     }
@@ -108,14 +108,14 @@ def _end(
     own = factor.settings()[0] if side == "low" else factor.settings()[-1]
     if end != own:
         return FABRIC_RANGE, f"{fabric} is kept from going further: this is its own range."
-    name = spoken(factor.name)
+    name = without_underscores(factor.name)
     return PLAN_RANGE, f"The plan ends here; widen the range of {name} to learn what lies beyond."
 
 
 def _advice(row: dict[str, Any], chance: float) -> str:
     side = "below" if row["side"] == "low" else "above"
     if chance >= 0.8:
-        outcome = spoken(row["stopped_by"])
+        outcome = without_underscores(row["stopped_by"])
         return f"Likely too few pass {side} this: prints look {row['looks']} ({outcome})."
     return (
         f"Not yet known {side} this; a test press there with the other settings at target would "
@@ -128,16 +128,18 @@ def _weakest_outcome(fit: Fit, frame: pd.DataFrame, fabric: str) -> list[str]:
     index = np.full(len(frame), fit.coding.fabric_index(fabric))
     latent = predict(fit.posterior, fit.coding.points(frame, index))
     names = [o.name for o in fit.coding.outcomes]
-    chance = each_outcome(fit.posterior, latent)
+    chance = outcome_pass_rates(fit.posterior, latent)
     return [names[int(k)] for k in np.argmin(chance, axis=1)]
 
 
-def settings_words(fit: Fit, settings: dict[str, Any]) -> str:
+def settings_text(fit: Fit, settings: dict[str, Any]) -> str:
     """Settings as a person reads them: "cure temperature 125 °C, peel warm"."""
-    return ", ".join(f"{spoken(f.name)} {f.format(settings[f.name])}" for f in fit.session.factors)
+    return ", ".join(
+        f"{without_underscores(f.name)} {f.format(settings[f.name])}" for f in fit.session.factors
+    )
 
 
-def reason_found(
+def window_reason(
     fit: Fit,
     fabric: str,
     low: dict[str, Any],
@@ -151,7 +153,7 @@ def reason_found(
     tail = ""
     if len(unknown):
         first = unknown.iloc[0]
-        tail = f"; it may reach further on the {first['side']} side of {spoken(first['factor'])}"
+        tail = f"; it may reach further on the {first['side']} side of {without_underscores(first['factor'])}"
     narrow = all(low[k] == high[k] for k in low)
     where = "this one set-point" if narrow else "every set-point in the window"
     return (
@@ -160,7 +162,7 @@ def reason_found(
     )
 
 
-def reason_missing(
+def no_window_reason(
     fit: Fit,
     fabric: str,
     target: dict[str, Any],
@@ -171,14 +173,14 @@ def reason_missing(
 ) -> str:
     """One sentence on why there is no window and what to press next."""
     asked = f"at least {100 * pass_rate:.0f} of 100 good with {100 * confidence:.0f} % confidence"
-    best = settings_words(fit, target)
+    best = settings_text(fit, target)
     presses = fit.presses_used(fabric)
     if presses == 0:
         return (
             f"No graded press of {fabric} yet, so nothing is proven; press a first look around "
             f"{best}."
         )
-    weakest = spoken(_weakest_outcome(fit, pd.DataFrame([target]), fabric)[0])
+    weakest = without_underscores(_weakest_outcome(fit, pd.DataFrame([target]), fabric)[0])
     if chance >= confidence:
         return (
             f"Only {presses} graded press{'es' if presses > 1 else ''} of {fabric}: too few to "

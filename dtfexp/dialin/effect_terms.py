@@ -34,12 +34,12 @@ class Term:
 
     name: str
     columns: Array
-    reads: tuple[tuple[str, Array], ...]
+    contrasts: tuple[tuple[str, Array], ...]
 
 
 def main_terms(coding: Coding, used: pd.DataFrame) -> list[Term]:
     """One term per setting, in the session's order; one without columns where nothing varied."""
-    return [_main(coding, factor, used) for factor in coding.session.factors]
+    return [_main_term(coding, factor, used) for factor in coding.session.factors]
 
 
 def bends(coding: Coding, used: pd.DataFrame, free: list[Term]) -> Iterator[Term]:
@@ -61,14 +61,14 @@ def bends(coding: Coding, used: pd.DataFrame, free: list[Term]) -> Iterator[Term
 def pairs(free: list[Term]) -> list[Term]:
     """Pairs of the ``free`` terms, each named in alphabetical order."""
     return [
-        _pair(*sorted(two, key=lambda t: (t.name.casefold(), t.name)))
+        _interaction_term(*sorted(two, key=lambda t: (t.name.casefold(), t.name)))
         for two in combinations(free, 2)
     ]
 
 
 def fabric_term(used: pd.DataFrame) -> Term:
     """What the fabrics differ by at the average of the settings."""
-    return _words(FABRIC, used["fabric"].to_numpy(), list(dict.fromkeys(used["fabric"])))
+    return _category_term(FABRIC, used["fabric"].to_numpy(), list(dict.fromkeys(used["fabric"])))
 
 
 def block_columns(used: pd.DataFrame) -> Array:
@@ -79,11 +79,11 @@ def block_columns(used: pd.DataFrame) -> Array:
     return np.asarray(told[:, None] == np.unique(told)[None, :], dtype=float)
 
 
-def _main(coding: Coding, factor: Factor, used: pd.DataFrame) -> Term:
+def _main_term(coding: Coding, factor: Factor, used: pd.DataFrame) -> Term:
     values = used[factor.name]
     if not factor.is_numeric:
         present = [word for word in factor.levels if (values == word).any()]
-        return _words(factor.name, values.to_numpy(), present)
+        return _category_term(factor.name, values.to_numpy(), present)
     low, high = (float(c) for c in coding.code(factor, np.array(factor.bounds)))
     z = (coding.code(factor, values.to_numpy()) - low) / (0.5 * (high - low)) - 1.0
     if not len(z) or np.ptp(z) < 1e-9:
@@ -92,7 +92,7 @@ def _main(coding: Coding, factor: Factor, used: pd.DataFrame) -> Term:
     return Term(factor.name, (z - z.mean())[:, None], reads)
 
 
-def _words(name: str, values: NDArray[np.object_], present: list[str]) -> Term:
+def _category_term(name: str, values: NDArray[np.object_], present: list[str]) -> Term:
     count = len(present)
     if count < 2:
         return Term(name, np.zeros((len(values), 0)), ())
@@ -103,10 +103,10 @@ def _words(name: str, values: NDArray[np.object_], present: list[str]) -> Term:
     return Term(name, columns, tuple((f"{name}: {w}", against[k]) for w, k in place.items()))
 
 
-def _pair(first: Term, second: Term) -> Term:
+def _interaction_term(first: Term, second: Term) -> Term:
     columns = np.einsum("na,nb->nab", first.columns, second.columns)
     reads = []
-    for (label_a, a), (label_b, b) in product(first.reads, second.reads):
+    for (label_a, a), (label_b, b) in product(first.contrasts, second.contrasts):
         # Two ranges: half the difference of the one effect at the ends of the other.
         scale = 0.5 if len(a) == len(b) == 1 and a[0] == b[0] == 2.0 else 1.0
         reads.append((f"{label_a} × {label_b}", scale * np.multiply.outer(a, b).ravel()))

@@ -13,10 +13,10 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
-from dtfexp.dialin.family import Asked, Wanted
-from dtfexp.dialin.first_look import share_presses
-from dtfexp.dialin.fractions import hidden_note, regular_blocks
-from dtfexp.dialin.levels import centre_of, even_numbers, even_words
+from dtfexp.dialin.family import DesignRequest, RequestedPresses
+from dtfexp.dialin.first_look import presses_per_fabric
+from dtfexp.dialin.fractions import block_confounding_note, regular_blocks
+from dtfexp.dialin.levels import centre_of, evenly_chosen_words, evenly_spaced_numbers
 from dtfexp.maths import designs
 
 OPTIONS = ("levels", "reach", "centres", "replicates", "blocks")
@@ -24,54 +24,54 @@ _MOST_CENTRES = 4
 _MOST_LEVELS = 50
 
 
-def full_factorial(asked: Asked) -> Wanted:
+def full_factorial(request: DesignRequest) -> RequestedPresses:
     """Every combination of the levels, with centre presses to spare.
 
     The option ``levels`` is a whole number for every numeric setting (words take part with all of
     theirs), or a table: setting -> a whole number, or the very settings.
     """
-    session = asked.session
-    wanted = _wanted_levels(session, asked.options.get("levels", 2))
+    session = request.session
+    wanted = _requested_levels(session, request.options.get("levels", 2))
     levels = {
-        fabric: [_settings(asked, f, fabric, wanted[f.name]) for f in session.factors]
-        for fabric in asked.fabrics
+        fabric: [_settings(request, f, fabric, wanted[f.name]) for f in session.factors]
+        for fabric in request.fabrics
     }
-    counts = {fabric: [len(one) for one in levels[fabric]] for fabric in asked.fabrics}
-    totals = {fabric: prod(counts[fabric]) * asked.replicates for fabric in asked.fabrics}
-    centres = asked.whole("centres", 0, 0, 1000)
-    asked.needs(max(totals.values()) + centres)
+    counts = {fabric: [len(one) for one in levels[fabric]] for fabric in request.fabrics}
+    totals = {fabric: prod(counts[fabric]) * request.replicates for fabric in request.fabrics}
+    centres = request.whole_option("centres", 0, 0, 1000)
+    request.require_presses(max(totals.values()) + centres)
     parts = []
     hidden: tuple[str, ...] = ()
-    for fabric, count in share_presses(asked.presses, asked.fabrics).items():
+    for fabric, count in presses_per_fabric(request.presses, request.fabrics).items():
         total = totals[fabric]
-        table = np.tile(designs.full_factorial(counts[fabric]), (asked.replicates, 1))
-        blocks, hidden = _blocks(asked, counts[fabric])
-        extra = centres if "centres" in asked.options else min(count - total, _MOST_CENTRES)
+        table = np.tile(designs.full_factorial(counts[fabric]), (request.replicates, 1))
+        blocks, hidden = _blocks(request, counts[fabric])
+        extra = centres if "centres" in request.options else min(count - total, _MOST_CENTRES)
         part = pd.DataFrame({"fabric": [fabric] * (total + extra)})
         for i, factor in enumerate(session.factors):
             corners = [levels[fabric][i][k] for k in table[:, i]]
-            part[factor.name] = corners + [_centre(asked, factor, fabric)] * extra
+            part[factor.name] = corners + [_centre(request, factor, fabric)] * extra
         if blocks is not None:
-            turns = np.append(blocks, np.arange(extra) % len(asked.blocks))
-            part["block"] = [asked.blocks[k] for k in turns]
+            turns = np.append(blocks, np.arange(extra) % len(request.blocks))
+            part["block"] = [request.blocks[k] for k in turns]
         parts.append(part)
     frame = pd.concat(parts, ignore_index=True)
     extra = len(frame) - sum(totals.values())
     told = " or ".join(dict.fromkeys(" x ".join(map(str, one)) for one in counts.values()))
-    return Wanted(
+    return RequestedPresses(
         frame,
         f"Every combination of {told} levels"
-        + (f", {asked.replicates} times" if asked.replicates > 1 else "")
+        + (f", {request.replicates} times" if request.replicates > 1 else "")
         + (f", with {extra} centre presses" if extra else "")
         + ".",
         (
             "Every setting's own effect and every joint effect can be told apart.",
-            *hidden_note(session, hidden),
+            *block_confounding_note(session, hidden),
         ),
     )
 
 
-def _wanted_levels(session: Session, levels: Any) -> dict[str, Any]:
+def _requested_levels(session: Session, levels: Any) -> dict[str, Any]:
     """For every factor a count or a list of settings; None: all words that are allowed."""
     if not isinstance(levels, Mapping):
         many = _count("levels", levels, 9)
@@ -90,30 +90,34 @@ def _wanted_levels(session: Session, levels: Any) -> dict[str, Any]:
 def _count(what: str, value: Any, most: int) -> int:
     whole = isinstance(value, (int, np.integer)) and not isinstance(value, bool)
     if not whole or not 2 <= value <= most:
-        raise PlanError(f"{what} is {fields.shown(value)}; give a whole number from 2 to {most}")
+        raise PlanError(f"{what} is {fields.quoted(value)}; give a whole number from 2 to {most}")
     return int(value)
 
 
-def _settings(asked: Asked, factor: Factor, fabric: str, wanted: Any) -> list[Any]:
+def _settings(request: DesignRequest, factor: Factor, fabric: str, wanted: Any) -> list[Any]:
     """The levels of one factor on one fabric; ``PlanError`` when it has not so many."""
-    allowed = asked.session.allowed(factor, fabric)
+    allowed = request.session.allowed(factor, fabric)
     if wanted is None:
         return list(allowed)
     if isinstance(wanted, list):
-        return _given(factor, fabric, wanted, allowed)
+        return _given_levels(factor, fabric, wanted, allowed)
     if factor.is_numeric:
-        found = even_numbers(asked.session, factor, fabric, wanted, asked.reach()).tolist()
+        found = evenly_spaced_numbers(
+            request.session, factor, fabric, wanted, request.reach()
+        ).tolist()
     else:
-        found = even_words(asked.session, factor, fabric, wanted)
+        found = evenly_chosen_words(request.session, factor, fabric, wanted)
     if len(found) < wanted:
         raise PlanError(
-            f"levels of {factor.name!r} is {wanted}; on {fabric}, within reach {asked.reach():g}, "
+            f"levels of {factor.name!r} is {wanted}; on {fabric}, within reach {request.reach():g}, "
             f"its steps give {len(found)}; ask for fewer levels, or a longer reach"
         )
     return list(found)
 
 
-def _given(factor: Factor, fabric: str, wanted: list[Any], allowed: tuple[Any, ...]) -> list[Any]:
+def _given_levels(
+    factor: Factor, fabric: str, wanted: list[Any], allowed: tuple[Any, ...]
+) -> list[Any]:
     if not 2 <= len(wanted) <= _MOST_LEVELS:
         raise PlanError(f"levels of {factor.name!r} has {len(wanted)} settings; give 2 or more")
     out = []
@@ -139,29 +143,29 @@ def _given(factor: Factor, fabric: str, wanted: list[Any], allowed: tuple[Any, .
     return out
 
 
-def _centre(asked: Asked, factor: Factor, fabric: str) -> Any:
+def _centre(request: DesignRequest, factor: Factor, fabric: str) -> Any:
     if not factor.is_numeric:
-        return asked.session.usual(factor, fabric)
-    allowed = np.array(asked.session.allowed(factor, fabric))
-    centre = centre_of(asked.session, factor, fabric, asked.reach())
+        return request.session.usual(factor, fabric)
+    allowed = np.array(request.session.allowed(factor, fabric))
+    centre = centre_of(request.session, factor, fabric, request.reach())
     return float(allowed[int(np.argmin(np.abs(allowed - centre)))])
 
 
-def _blocks(asked: Asked, counts: list[int]) -> tuple[Any, tuple[str, ...]]:
+def _blocks(request: DesignRequest, counts: list[int]) -> tuple[Any, tuple[str, ...]]:
     """Labels of all corner presses of one fabric, and what they hide; none to balance later."""
-    number = len(asked.blocks)
+    number = len(request.blocks)
     if not number:
         return None, ()
-    if asked.replicates % number == 0:
-        return np.repeat(np.arange(asked.replicates) % number, prod(counts)), ()
+    if request.replicates % number == 0:
+        return np.repeat(np.arange(request.replicates) % number, prod(counts)), ()
     if set(counts) != {2} or not 2 <= len(counts) <= designs.MOST_IN_FRACTION:
         return None, ()
     made = designs.fraction(len(counts), runs=2 ** len(counts))
-    blocked = regular_blocks(asked.session, made, number, range(len(counts)))
+    blocked = regular_blocks(request.session, made, number, range(len(counts)))
     if blocked is None:
         return None, ()
     # The coded plan has its own order of rows: each corner is found by its levels.
     corners = map(tuple, (made.matrix > 0).astype(int).tolist())
     label = dict(zip(corners, blocked.labels.tolist(), strict=True))
     of_row = [label[tuple(row)] for row in designs.full_factorial(counts).tolist()]
-    return np.tile(of_row, asked.replicates), blocked.hidden
+    return np.tile(of_row, request.replicates), blocked.confounded

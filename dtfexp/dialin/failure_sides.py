@@ -19,10 +19,10 @@ from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.defects import defect_words, signs_of
 from dtfexp.dialin.edges import LOOKS
-from dtfexp.maths.joint import each_outcome
+from dtfexp.maths.joint import outcome_pass_rates
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import predict
-from dtfexp.maths.together import gains
+from dtfexp.maths.together import field_differences
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -37,8 +37,8 @@ HOLDS_FROM, SURE_FROM = 0.90, 0.70
 # More of a stage: an eighth of the range of each of its settings, all together.
 _REACH = 0.125
 # A defect speaks for places within about this part of a range; other words halve its say.
-_NEARNESS = 0.25
-_MOST_ALIKE = 2.0  # the same defect on ten coupons of one corner is not ten independent signs
+_PROXIMITY_SCALE = 0.25
+_MOST_EVIDENCE = 2.0  # the same defect on ten coupons of one corner is not ten independent signs
 
 
 def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
@@ -46,7 +46,7 @@ def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame
 
     METHODS.md, equation (35).
     """
-    at, chance = _at(fit, settings, fabric)
+    at, chance = _points_and_pass_rates(fit, settings, fabric)
     failing = 1.0 - chance
     # What fails most says most; where all but nothing fails, the outcomes count alike.
     share = (failing + 1e-6) / (failing + 1e-6).sum(axis=1, keepdims=True)
@@ -55,15 +55,15 @@ def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame
         "pass_rate": fit.pass_posterior(settings, fabric).expected(),
         "weakest": [names[k] for k in np.argmax(failing, axis=1)],
     }
-    heard = _defects_nearby(fit, settings, fabric)
+    heard = _defect_log_odds(fit, settings, fabric)
     belief: dict[str, Array] = {}
     pull: dict[str, Array] = {}
     for stage in STAGES:
         factors = [f for f in grids.ranged_factors(fit.session) if f.stage == stage]
         if not factors:
             continue
-        less, more = _moved(fit, at, factors)
-        mean, sd = gains(fit.posterior, less, more, share)
+        less, more = _points_less_and_more(fit, at, factors)
+        mean, sd = field_differences(fit.posterior, less, more, share)
         helps = np.clip(fit.posterior.weight @ ndtr(mean / sd), 1e-6, 1.0 - 1e-6)
         helps = expit(logit(helps) + heard[stage])
         low, high = LOOKS[stage, "low"], LOOKS[stage, "high"]
@@ -72,20 +72,20 @@ def failure_sides(fit: Fit, settings: pd.DataFrame, fabric: str) -> pd.DataFrame
         pull |= {low: helps * size, high: (1.0 - helps) * size}
     for looks in belief:
         out[looks] = belief[looks]
-    out["looks"] = _named(out["pass_rate"], belief, pull)
+    out["looks"] = _side_named(out["pass_rate"], belief, pull)
     out["defects"] = heard["words"]
     return pd.DataFrame(out, index=settings.index)
 
 
-def _at(fit: Fit, settings: pd.DataFrame, fabric: str) -> tuple[Points, Array]:
+def _points_and_pass_rates(fit: Fit, settings: pd.DataFrame, fabric: str) -> tuple[Points, Array]:
     """Exact points of the settings, and the chance (M, O) that a new press passes each outcome."""
     index = np.full(len(settings), fit.coding.fabric_index(fabric))
     latent = predict(fit.posterior, fit.coding.points(settings, index))
-    chance = each_outcome(fit.posterior, latent)
+    chance = outcome_pass_rates(fit.posterior, latent)
     return fit.coding.points(settings, index, spread=False), chance
 
 
-def _moved(fit: Fit, at: Points, factors: list[Factor]) -> tuple[Points, Points]:
+def _points_less_and_more(fit: Fit, at: Points, factors: list[Factor]) -> tuple[Points, Points]:
     """The points with less and with more of a stage; inside the range of the plan."""
     less, more = at.nodes.copy(), at.nodes.copy()
     for factor in factors:
@@ -102,7 +102,7 @@ def _moved(fit: Fit, at: Points, factors: list[Factor]) -> tuple[Points, Points]
     return Points(less, at.weights, at.fabric), Points(more, at.weights, at.fabric)
 
 
-def _defects_nearby(fit: Fit, settings: pd.DataFrame, fabric: str) -> dict[str, Any]:
+def _defect_log_odds(fit: Fit, settings: pd.DataFrame, fabric: str) -> dict[str, Any]:
     """Log odds (M,) of "too little" that the recorded defects add for each stage, and their
     words."""
     heard: dict[str, Any] = {stage: np.zeros(len(settings)) for stage in STAGES}
@@ -115,19 +115,19 @@ def _defects_nearby(fit: Fit, settings: pd.DataFrame, fabric: str) -> dict[str, 
     near: dict[str, Array] = {}
     for row, cell in zip(range(len(mine)), mine["defects"], strict=True):
         for word in dict.fromkeys(defect_words(cell)):
-            close = _closeness(fit, settings, mine.iloc[row])
+            close = _proximity_weight(fit, settings, mine.iloc[row])
             near[word] = near.get(word, np.zeros(len(settings))) + close
     for word, close in near.items():
         for stage, side, weight in signs_of(word):
             sign = 1.0 if side == "low" else -1.0
-            heard[stage] += sign * weight * np.minimum(close, _MOST_ALIKE)
+            heard[stage] += sign * weight * np.minimum(close, _MOST_EVIDENCE)
         for place in np.flatnonzero(close >= 0.5):
             words[place].append(word)
     heard["words"] = ["; ".join(found) for found in words]
     return heard
 
 
-def _closeness(fit: Fit, settings: pd.DataFrame, press: pd.Series[Any]) -> Array:
+def _proximity_weight(fit: Fit, settings: pd.DataFrame, press: pd.Series[Any]) -> Array:
     """1 at the press's own settings, falling to nothing far away, (M,)."""
     away = np.zeros(len(settings))
     factor_of_words = np.ones(len(settings))
@@ -137,13 +137,13 @@ def _closeness(fit: Fit, settings: pd.DataFrame, press: pd.Series[Any]) -> Array
             gap = (settings[factor.name].to_numpy(dtype=float) - float(press[factor.name])) / (
                 high - low
             )
-            away += (gap / _NEARNESS) ** 2
+            away += (gap / _PROXIMITY_SCALE) ** 2
         else:
             factor_of_words[(settings[factor.name] != press[factor.name]).to_numpy()] *= 0.5
     return np.asarray(np.exp(-0.5 * away) * factor_of_words)
 
 
-def _named(rate: Array, belief: dict[str, Array], pull: dict[str, Array]) -> list[str]:
+def _side_named(rate: Array, belief: dict[str, Array], pull: dict[str, Array]) -> list[str]:
     """The side a failing print most likely shows, where one stands out."""
     named = []
     for row in range(len(rate)):

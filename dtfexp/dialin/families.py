@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from dtfexp.dialin import factorials, first_look, fractions, latin, optimal, quadratics, screening
-from dtfexp.dialin.family import Asked, Family, Wanted
+from dtfexp.dialin.family import DesignRequest, Family, RequestedPresses
 
 
-def _auto(asked: Asked) -> Wanted:
-    wanted = first_look.first_look(asked.session, asked.fabrics, asked.presses)
-    return Wanted(
+def _first_look_family(request: DesignRequest) -> RequestedPresses:
+    wanted = first_look.first_look(request.session, request.fabrics, request.presses)
+    return RequestedPresses(
         wanted,
         "A compact first look round the usual settings, to see where the edges are.",
-        first_look.notes(asked.session, wanted),
+        first_look.notes(request.session, wanted),
     )
 
 
 FAMILIES: dict[str, Family] = {
-    "auto": Family(_auto, ("blocks",)),
+    "auto": Family(_first_look_family, ("blocks",)),
     "full factorial": Family(factorials.full_factorial, factorials.OPTIONS),
     "fraction": Family(fractions.fraction, fractions.OPTIONS),
     "plackett-burman": Family(screening.plackett_burman, screening.OPTIONS),

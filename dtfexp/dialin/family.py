@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.session import Session
-from dtfexp.dialin.first_look import REACH, share_presses
+from dtfexp.dialin.first_look import REACH, presses_per_fabric
 from dtfexp.dialin.levels import settings_from_codes
 from dtfexp.maths.designs import Fraction
 
@@ -24,7 +24,7 @@ Labels = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
-class Asked:
+class DesignRequest:
     """What was asked of a family: ``presses`` in all, for the fabrics named."""
 
     session: Session
@@ -35,11 +35,11 @@ class Asked:
     options: dict[str, Any]
 
     @property
-    def each(self) -> int:
+    def presses_per_fabric(self) -> int:
         """Presses that every fabric gets at least."""
         return self.presses // len(self.fabrics)
 
-    def needs(self, each: int) -> None:
+    def require_presses(self, each: int) -> None:
         """Raise ``PlanError`` when ``each`` presses for every fabric are more than were asked."""
         needed = each * len(self.fabrics)
         if needed > self.presses:
@@ -49,7 +49,7 @@ class Asked:
                 "more, name fewer fabrics, or use design 'auto'"
             )
 
-    def whole(self, name: str, default: int, low: int, high: int) -> int:
+    def whole_option(self, name: str, default: int, low: int, high: int) -> int:
         """The whole-number option ``name``; ``PlanError`` when it is something else."""
         value = self.options.get(name, default)
         if (
@@ -72,7 +72,7 @@ class Asked:
     @property
     def replicates(self) -> int:
         """How often the whole plan is pressed."""
-        return self.whole("replicates", 1, 1, 100)
+        return self.whole_option("replicates", 1, 1, 100)
 
     @property
     def blocks(self) -> tuple[str, ...]:
@@ -96,7 +96,7 @@ def block_labels(value: Any, presses: int) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
-class Wanted:
+class RequestedPresses:
     """The presses a family asks for.
 
     frame: the columns fabric and one per factor, a row per press, in no order; with ``laid_out``
@@ -117,22 +117,26 @@ class Wanted:
 class Family:
     """How the presses of one family are made, and the options that it takes."""
 
-    make: Callable[[Asked], Wanted]
+    make: Callable[[DesignRequest], RequestedPresses]
     options: tuple[str, ...] = ()
 
-    def __call__(self, asked: Asked) -> Wanted:
+    def __call__(self, request: DesignRequest) -> RequestedPresses:
         """The wanted presses; ``PlanError`` for an option the family does not have."""
-        for name in asked.options:
+        for name in request.options:
             if name not in self.options:
                 accepted = (
                     f"it takes {', '.join(self.options)}" if self.options else "it takes no options"
                 )
-                raise PlanError(f"design {asked.design!r} has no option {name!r}; {accepted}")
-        return self.make(asked)
+                raise PlanError(f"design {request.design!r} has no option {name!r}; {accepted}")
+        return self.make(request)
 
 
-def for_fabrics(
-    asked: Asked, coded: Array, reach: float, most_centres: int, blocks: Labels | None = None
+def presses_for_fabrics(
+    request: DesignRequest,
+    coded: Array,
+    reach: float,
+    most_centres: int,
+    blocks: Labels | None = None,
 ) -> pd.DataFrame:
     """The coded rows (n, factors) for every fabric, with centre presses while there is room.
 
@@ -141,21 +145,21 @@ def for_fabrics(
     for each coded row; the column ``block`` is then made, centre presses dealt out in turn.
     Raises ``PlanError`` when that is too many presses, or when levels fold on the bench's steps.
     """
-    rows = np.tile(coded, (asked.replicates, 1))
-    labels = asked.blocks
-    given = "centres" in asked.options
-    fixed = asked.whole("centres", 0, 0, 1000) if given else 0
-    asked.needs(len(rows) + fixed)
+    rows = np.tile(coded, (request.replicates, 1))
+    labels = request.blocks
+    given = "centres" in request.options
+    fixed = request.whole_option("centres", 0, 0, 1000) if given else 0
+    request.require_presses(len(rows) + fixed)
     parts = []
-    for fabric, count in share_presses(asked.presses, asked.fabrics).items():
+    for fabric, count in presses_per_fabric(request.presses, request.fabrics).items():
         centres = fixed if given else min(count - len(rows), most_centres)
         codes = np.vstack([rows, np.zeros((centres, rows.shape[1]))])
-        part = settings_from_codes(asked.session, fabric, codes, reach)
-        _not_folded(asked, fabric, coded, part.iloc[: len(rows)])
+        part = settings_from_codes(request.session, fabric, codes, reach)
+        _check_levels_distinct(request, fabric, coded, part.iloc[: len(rows)])
         part.insert(0, "fabric", fabric)
         if blocks is not None:
-            of_row = np.tile(blocks, asked.replicates)
-            if asked.replicates % len(labels) == 0:
+            of_row = np.tile(blocks, request.replicates)
+            if request.replicates % len(labels) == 0:
                 # Every block holds the plan in whole: its luck then hides nothing.
                 of_row = np.arange(len(rows)) // len(coded) % len(labels)
             turns = np.append(of_row, np.arange(centres) % len(labels))
@@ -164,13 +168,15 @@ def for_fabrics(
     return pd.concat(parts, ignore_index=True)
 
 
-def _not_folded(asked: Asked, fabric: str, coded: Array, made: pd.DataFrame) -> None:
-    for i, factor in enumerate(asked.session.factors):
+def _check_levels_distinct(
+    request: DesignRequest, fabric: str, coded: Array, made: pd.DataFrame
+) -> None:
+    for i, factor in enumerate(request.session.factors):
         wanted, got = len(np.unique(coded[:, i])), made[factor.name].nunique()
         if got < (wanted if factor.is_numeric else min(wanted, 2)):
-            top = asked.session.allowed(factor, fabric)[-1]
+            top = request.session.allowed(factor, fabric)[-1]
             raise PlanError(
-                f"design {asked.design!r} needs {wanted} different settings of {factor.name!r} and "
+                f"design {request.design!r} needs {wanted} different settings of {factor.name!r} and "
                 f"{fabric} has {got} (up to {factor.format(top)}); use a finer step, a wider range "
                 "or leave this fabric out"
             )

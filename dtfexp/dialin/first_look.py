@@ -13,17 +13,17 @@ from numpy.typing import NDArray
 
 from dtfexp.describe.session import Session
 from dtfexp.dialin.levels import settings_from_codes
-from dtfexp.dialin.permitted import fewest_forbidden
-from dtfexp.dialin.spans import Span, shift_span
+from dtfexp.dialin.permitted import signs_with_fewest_forbidden
+from dtfexp.dialin.spans import FactorColumns, offset_columns
 from dtfexp.maths import designs
 
 Array = NDArray[np.float64]
 
 REACH = 0.45
-FAR = 1.8
+AXIAL_DISTANCE = 1.8
 
 
-def share_presses(presses: int, fabrics: list[str]) -> dict[str, int]:
+def presses_per_fabric(presses: int, fabrics: list[str]) -> dict[str, int]:
     """Presses for each fabric, as equal as they go; the first fabrics get the odd ones."""
     base, extra = divmod(presses, len(fabrics))
     return {name: base + (1 if k < extra else 0) for k, name in enumerate(fabrics)}
@@ -32,10 +32,10 @@ def share_presses(presses: int, fabrics: list[str]) -> dict[str, int]:
 def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFrame:
     """Wanted presses (fabric and factor columns), exactly ``presses`` rows, not yet in order."""
     parts = []
-    for k, (fabric, count) in enumerate(share_presses(presses, fabrics).items()):
+    for k, (fabric, count) in enumerate(presses_per_fabric(presses, fabrics).items()):
         if count:
-            codes = codes_for(len(session.factors), count, mirror=k % 2 == 1, turn=k // 2)
-            codes = fewest_forbidden(session, [fabric], codes, REACH)
+            codes = first_look_codes(len(session.factors), count, mirror=k % 2 == 1, turn=k // 2)
+            codes = signs_with_fewest_forbidden(session, [fabric], codes, REACH)
             part = settings_from_codes(session, fabric, codes, REACH)
             part.insert(0, "fabric", fabric)
             parts.append(part)
@@ -46,7 +46,7 @@ def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFra
 
 def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
     """What a first look can and cannot tell, in plain sentences."""
-    if not _own_effects_show(session, wanted):
+    if not _main_effects_estimable(session, wanted):
         return ("So few presses tell whether the usual settings hold, not which setting matters.",)
     return (
         "Each setting's own effect shows; which pairs of settings act together stays open until "
@@ -55,18 +55,18 @@ def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
     )
 
 
-def _own_effects_show(session: Session, wanted: pd.DataFrame) -> bool:
+def _main_effects_estimable(session: Session, wanted: pd.DataFrame) -> bool:
     """Whether no setting stands still or always changes together with others."""
-    spans = [Span.of(factor, wanted[factor.name]) for factor in session.factors]
+    spans = [FactorColumns.of(factor, wanted[factor.name]) for factor in session.factors]
     if not all(span.varies for span in spans):
         return False
-    spans.append(shift_span("fabric", list(dict.fromkeys(wanted["fabric"]))))
+    spans.append(offset_columns("fabric", list(dict.fromkeys(wanted["fabric"]))))
     base = np.concatenate([s.code(wanted[s.name].to_numpy()) for s in spans if s.varies], axis=1)
     with_mean = np.column_stack([np.ones(len(base)), base])
     return bool(np.linalg.matrix_rank(with_mean) == with_mean.shape[1])
 
 
-def codes_for(factors: int, count: int, *, mirror: bool = False, turn: int = 0) -> Array:
+def first_look_codes(factors: int, count: int, *, mirror: bool = False, turn: int = 0) -> Array:
     """``count`` coded presses: the first ones alone are a sound small plan, more only add.
 
     ``mirror`` takes the other half of the fraction, so that a second fabric on the same bench
@@ -77,11 +77,11 @@ def codes_for(factors: int, count: int, *, mirror: bool = False, turn: int = 0) 
     if mirror and factors > 1:
         corners = corners * np.where(np.arange(factors) == factors - 1, -1.0, 1.0)
     centre = np.zeros((1, factors))
-    corners = _spread_out(corners)
+    corners = _maximin_order(corners)
     room = max(1, min(len(corners), count - 1))
     corners = np.roll(corners, -turn * room, axis=0)
     start = corners[:room]
-    far = np.vstack([sign * FAR * np.eye(factors) for sign in (1.0, -1.0)])
+    far = np.vstack([sign * AXIAL_DISTANCE * np.eye(factors) for sign in (1.0, -1.0)])
     far = far[np.argsort(np.tile(np.arange(factors), 2), kind="stable")]
     rows = [centre, start, centre, far, centre, corners[len(start) :]]
     plan = np.vstack(rows)
@@ -109,7 +109,7 @@ def _corners(factors: int, count: int) -> Array:
     return np.asarray(designs.fraction(factors, runs=runs).matrix, dtype=float)
 
 
-def _spread_out(rows: Array) -> Array:
+def _maximin_order(rows: Array) -> Array:
     """Order rows so that any first few lie far apart: opposite corners first."""
     left = list(range(len(rows)))
     chosen = [left.pop(0)]

@@ -13,7 +13,7 @@ import pandas as pd
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import Coding, check_settings, excluded_rows
-from dtfexp.dialin.priors import with_widths
+from dtfexp.dialin.priors import scaled_priors
 from dtfexp.dialin.results import check_results
 from dtfexp.maths.joint import PassPosterior, pass_posterior
 from dtfexp.maths.posterior import Posterior, infer, predict
@@ -33,7 +33,9 @@ class Fit:
     results: pd.DataFrame
     posterior: Posterior
     _windows: dict[tuple[Any, ...], Window] = field(default_factory=dict, compare=False)
-    _surveys: dict[tuple[Any, ...], PassPosterior] = field(default_factory=dict, compare=False)
+    _pass_posteriors: dict[tuple[Any, ...], PassPosterior] = field(
+        default_factory=dict, compare=False
+    )
 
     @cached_property
     def coding(self) -> Coding:
@@ -95,9 +97,9 @@ class Fit:
         A window's own ``confidence`` is that of each set-point alone; this is lower.  From 256
         surfaces drawn from the posterior, so known to about 0.03; 0 when no window was found.
         """
-        from dtfexp.dialin.whole_box import whole_confidence
+        from dtfexp.dialin.whole_box import simultaneous_confidence
 
-        return whole_confidence(self, window)
+        return simultaneous_confidence(self, window)
 
     def anova(self, outcome: str, fabric: str | Fabric | None = None) -> pd.DataFrame:
         """The classical table of effects, each tested in the stratum where it was varied.
@@ -166,9 +168,9 @@ class Fit:
         total Sobol indices); ``_low`` and ``_high`` are 90 % posterior bounds.  All between 0 and
         1, and 0 where the pass rate does not vary.  The same every time.
         """
-        from dtfexp.dialin.shares import shares
+        from dtfexp.dialin.shares import sobol_indices
 
-        return shares(self, self.session.fabric(fabric).name)
+        return sobol_indices(self, self.session.fabric(fabric).name)
 
     def curve(
         self,
@@ -196,9 +198,9 @@ class Fit:
         settings explain; the mean over the outcomes), ``low``, ``high`` (90 % posterior bounds),
         ``stands_out`` (the bounds leave 0 out).
         """
-        from dtfexp.dialin.luck import luck
+        from dtfexp.dialin.luck import batch_effects
 
-        return luck(self)
+        return batch_effects(self)
 
     def check_grades(self) -> pd.DataFrame:
         """Posterior predictive check: how often each grade fell, and how often it should have.
@@ -230,9 +232,9 @@ class Fit:
         its own settings), ``moved`` (how much the expected pass rate of its fabric, over the whole
         range, would differ without it; mean share).
         """
-        from dtfexp.dialin.foretold import taught
+        from dtfexp.dialin.foretold import press_influence
 
-        return taught(self)
+        return press_influence(self)
 
     def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
         """Posterior of the true pass rate at checked settings of one fabric."""
@@ -240,11 +242,13 @@ class Fit:
         points = self.coding.points(settings, index)
         return pass_posterior(self.posterior, predict(self.posterior, points))
 
-    def survey(self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]) -> PassPosterior:
+    def cached_pass_posterior(
+        self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]
+    ) -> PassPosterior:
         """``pass_posterior`` of settings that are asked for again and again, kept under ``key``."""
-        if (fabric, *key) not in self._surveys:
-            self._surveys[fabric, *key] = self.pass_posterior(settings, fabric)
-        return self._surveys[fabric, *key]
+        if (fabric, *key) not in self._pass_posteriors:
+            self._pass_posteriors[fabric, *key] = self.pass_posterior(settings, fabric)
+        return self._pass_posteriors[fabric, *key]
 
     def presses_used(self, fabric: str) -> int:
         """How many presses of this fabric carry at least one grade and are not excluded."""
@@ -290,8 +294,8 @@ def fit(
     """
     checked = check_results(session, results)
     coding = Coding(session)
-    prior, scale_priors = with_widths(prior_width or {})
+    prior, scale_priors = scaled_priors(prior_width or {})
     posterior = infer(
-        coding.data(checked), coding.shape, coding.graded, prior, scale_priors=scale_priors
+        coding.data(checked), coding.shape, coding.graded, prior, hyper_priors=scale_priors
     )
     return Fit(session, checked, posterior)

@@ -65,19 +65,19 @@ def _lines(fit: Fit) -> tuple[str, ...]:
     def middle(values: list[float]) -> float:
         return float(np.exp(post.weight @ np.log(values)))
 
-    noise = middle([float(np.mean(s.noise)) for s in post.scales])
+    noise = middle([float(np.mean(s.noise)) for s in post.integration_points])
     first = fit.session.fabrics[0].name
     return (
-        *_far_out(fit),
+        *_outlying_batches(fit),
         *not_settled(fit),
-        f"Luck, in grades: oven loads {middle([s.load_sd for s in post.scales]):.2f}, press "
-        f"rounds {middle([s.round_sd for s in post.scales]):.2f}, one press to the next "
+        f"Luck, in grades: oven loads {middle([s.load_sd for s in post.integration_points]):.2f}, press "
+        f"rounds {middle([s.round_sd for s in post.integration_points]):.2f}, one press to the next "
         f"{noise:.2f}.",
         f"Ask it: window({first!r}), shares({first!r}), surprises(), luck(), describe().",
     )
 
 
-def _far_out(fit: Fit) -> list[str]:
+def _outlying_batches(fit: Fit) -> list[str]:
     """Settings that are surely slips of the pen: more than a whole range beyond an end."""
     used = fit.results[~excluded_rows(fit.results)]
     lines = []

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from scipy.stats import qmc
 
 from dtfexp.dialin.coding import excluded_rows, grade_unit
-from dtfexp.dialin.drawn import spread_over_range
-from dtfexp.dialin.washes import rises
+from dtfexp.dialin.drawn import settings_at_unit_points
+from dtfexp.dialin.washes import improvements_by_washing
 from dtfexp.maths.joint import pass_posterior
-from dtfexp.maths.left_out import Foretold, LeaveOut, Without
+from dtfexp.maths.left_out import HeldOut, LeaveOneOut, PredictionsWithout
 
 if TYPE_CHECKING:
     from dtfexp.describe.outcome import Outcome
@@ -34,39 +34,39 @@ SURPRISE_COLUMNS = ("press", "fabric", "outcome", "grade", "foretold", "chance",
 TAUGHT_COLUMNS = ("press", "fabric", "grades", "bits", "moved")
 #: A grade this far out on one side, or farther, is a surprise. On simulated benches it flags 2 of
 #: 100 honest grades and half of those written two grades too low (tests/bench/bench_understanding).
-SURPRISING = 0.05
+SURPRISE_LEVEL = 0.05
 _QUARTERS = ("lowest quarter", "second quarter", "third quarter", "highest quarter")
-_PLACES = 64
+_RANGE_POINTS = 64
 
 
 @dataclass(frozen=True)
-class _Seen:
+class _HeldOutPress:
     """One press: its row of the used results, and what the others foretell of its grades."""
 
     row: int
-    left: Without
+    left: HeldOut
 
 
-def _presses(fit: Fit, leave: LeaveOut) -> Iterator[_Seen]:
+def _held_out_presses(fit: Fit, leave: LeaveOneOut) -> Iterator[_HeldOutPress]:
     """Every press with a grade, in the order of the results."""
     data = fit.posterior.data
     # Codes of presses run in the order of their numbers; the rows keep the order of the frame.
-    place = {code: row for row, code in enumerate(np.argsort(np.argsort(_used(fit)["press"])))}
-    for code in dict.fromkeys(data.press[data.seen].tolist()):
-        yield _Seen(place[code], leave.without(np.flatnonzero(data.press == code)))
+    place = {code: row for row, code in enumerate(np.argsort(np.argsort(_used_rows(fit)["press"])))}
+    for code in dict.fromkeys(data.press[data.is_observed].tolist()):
+        yield _HeldOutPress(place[code], leave.hold_out(np.flatnonzero(data.press == code)))
 
 
-def _used(fit: Fit) -> pd.DataFrame:
+def _used_rows(fit: Fit) -> pd.DataFrame:
     return fit.results[~excluded_rows(fit.results)].reset_index(drop=True)
 
 
 def check_grades(fit: Fit) -> pd.DataFrame:
     """See :meth:`dtfexp.dialin.fit.Fit.check_grades`."""
-    leave = LeaveOut(fit.posterior)
+    leave = LeaveOneOut(fit.posterior)
     chances: dict[int, list[Array]] = {o: [] for o in range(len(fit.coding.outcomes))}
     observed: dict[int, list[int]] = {o: [] for o in chances}
-    for seen in _presses(fit, leave):
-        for o, below, cell in _each_grade(fit, leave, seen.left):
+    for seen in _held_out_presses(fit, leave):
+        for o, below, cell in _predictive_of_grades(fit, leave, seen.left):
             chances[o].append(np.diff(below, prepend=0.0, append=1.0))
             observed[o].append(cell)
     rows = []
@@ -93,28 +93,28 @@ def check_grades(fit: Fit) -> pd.DataFrame:
 
 def surprises(fit: Fit) -> pd.DataFrame:
     """See :meth:`dtfexp.dialin.fit.Fit.surprises`."""
-    leave, used, data = LeaveOut(fit.posterior), _used(fit), fit.posterior.data
+    leave, used, data = LeaveOneOut(fit.posterior), _used_rows(fit), fit.posterior.data
     rows: list[dict[str, Any]] = []
-    for seen in _presses(fit, leave):
-        latent = leave.expected(seen.left)
+    for seen in _held_out_presses(fit, leave):
+        latent = leave.expected_quality(seen.left)
         for i, row in enumerate(seen.left.rows):
             o = int(data.outcome[row])
-            worse, better = _tails(fit, leave, seen.left, i)
-            if min(worse, better) >= SURPRISING:
+            worse, better = _tail_probabilities(fit, leave, seen.left, i)
+            if min(worse, better) >= SURPRISE_LEVEL:
                 continue
             outcome = fit.coding.outcomes[o]
             side = "worse" if worse < better else "better"
             rows.append(
                 _row(used, seen.row, outcome)
                 | {
-                    "foretold": _as_grade(fit, o, float(latent[i])),
+                    "foretold": _latent_to_grade(fit, o, float(latent[i])),
                     "chance": float(min(worse, better)),
                     "why": f"{side} than the other presses foretell; check the entry, the "
                     "readings and the coupon",
                 }
             )
     rows.sort(key=lambda row: row["chance"])
-    for place, earlier, later in rises(fit.session, used):
+    for place, earlier, later in improvements_by_washing(fit.session, used):
         first = f"{used[earlier.name].iloc[place]:g} after {earlier.washes}"
         rows.append(
             _row(used, place, later)
@@ -128,18 +128,20 @@ def surprises(fit: Fit) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(SURPRISE_COLUMNS))
 
 
-def taught(fit: Fit) -> pd.DataFrame:
+def press_influence(fit: Fit) -> pd.DataFrame:
     """See :meth:`dtfexp.dialin.fit.Fit.taught`."""
-    leave, used = LeaveOut(fit.posterior), _used(fit)
-    points = qmc.Sobol(len(fit.session.factors), scramble=True, seed=1).random(_PLACES)
-    foretold: dict[str, tuple[Foretold, Array]] = {}
+    leave, used = LeaveOneOut(fit.posterior), _used_rows(fit)
+    points = qmc.Sobol(len(fit.session.factors), scramble=True, seed=1).random(_RANGE_POINTS)
+    foretold: dict[str, tuple[PredictionsWithout, Array]] = {}
     rows = []
-    for seen in _presses(fit, leave):
+    for seen in _held_out_presses(fit, leave):
         fabric = str(used["fabric"].iloc[seen.row])
         if fabric not in foretold:
-            settings = spread_over_range(fit, fabric, points)
-            index = np.full(_PLACES, fit.coding.fabric_index(fabric))
-            at = Foretold(fit.posterior, fit.coding.points(settings, index, spread=False), leave)
+            settings = settings_at_unit_points(fit, fabric, points)
+            index = np.full(_RANGE_POINTS, fit.coding.fabric_index(fabric))
+            at = PredictionsWithout(
+                fit.posterior, fit.coding.points(settings, index, spread=False), leave
+            )
             foretold[fabric] = at, pass_posterior(fit.posterior, at.whole).expected()
         at, whole = foretold[fabric]
         rate = pass_posterior(fit.posterior, at.without(seen.left)).expected()
@@ -148,7 +150,7 @@ def taught(fit: Fit) -> pd.DataFrame:
                 "press": int(used["press"].iloc[seen.row]),
                 "fabric": fabric,
                 "grades": len(seen.left.rows),
-                "bits": float(fit.posterior.weight @ seen.left.bits),
+                "bits": float(fit.posterior.weight @ seen.left.information_bits),
                 "moved": float(np.mean(np.abs(whole - rate))),
             }
         )
@@ -171,7 +173,9 @@ def _labels(outcome: Outcome) -> tuple[str, ...]:
     return tuple(f"{grade:g}" for grade in outcome.grades)
 
 
-def _each_grade(fit: Fit, leave: LeaveOut, left: Without) -> Iterator[tuple[int, Array, int]]:
+def _predictive_of_grades(
+    fit: Fit, leave: LeaveOneOut, left: HeldOut
+) -> Iterator[tuple[int, Array, int]]:
     """Outcome, P(below each cut), and the cell that was seen, for every grade of a press.
 
     A measured value is told by the quarter of its own foretold distribution that it fell in, so
@@ -180,39 +184,39 @@ def _each_grade(fit: Fit, leave: LeaveOut, left: Without) -> Iterator[tuple[int,
     data = fit.posterior.data
     for i, row in enumerate(left.rows):
         o = int(data.outcome[row])
-        scale = fit.posterior.graded[o]
+        scale = fit.posterior.grade_scales[o]
         if scale is None:
-            at = float(leave.below(left, _column(left, i, data.value[row]))[i, 0])
+            at = float(leave.predictive_cdf(left, _value_column(left, i, data.value[row]))[i, 0])
             yield o, np.array([0.25, 0.5, 0.75]), min(int(4 * at), 3)
         else:
             cuts = np.tile(scale.cuts, (len(left.rows), 1))
-            yield o, leave.below(left, cuts)[i], int(data.grade[row])
+            yield o, leave.predictive_cdf(left, cuts)[i], int(data.grade[row])
 
 
-def _tails(fit: Fit, leave: LeaveOut, left: Without, i: int) -> tuple[float, float]:
+def _tail_probabilities(fit: Fit, leave: LeaveOneOut, left: HeldOut, i: int) -> tuple[float, float]:
     """P(this grade or worse) and P(this grade or better) as foretold by the others."""
     row = left.rows[i]
     data = fit.posterior.data
-    scale = fit.posterior.graded[int(data.outcome[row])]
+    scale = fit.posterior.grade_scales[int(data.outcome[row])]
     if scale is None:
-        at = float(leave.below(left, _column(left, i, data.value[row]))[i, 0])
+        at = float(leave.predictive_cdf(left, _value_column(left, i, data.value[row]))[i, 0])
         return at, 1.0 - at
     edges = np.concatenate(([-np.inf], scale.cuts, [np.inf]))
     grade = int(data.grade[row])
     ends = np.tile(edges[[grade, grade + 1]], (len(left.rows), 1))
-    low, high = leave.below(left, ends)[i]
+    low, high = leave.predictive_cdf(left, ends)[i]
     return float(high), float(1.0 - low)
 
 
-def _column(left: Without, i: int, value: float) -> Array:
+def _value_column(left: HeldOut, i: int, value: float) -> Array:
     out = np.zeros((len(left.rows), 1))
     out[i, 0] = value
     return out
 
 
-def _as_grade(fit: Fit, o: int, latent: float) -> float:
+def _latent_to_grade(fit: Fit, o: int, latent: float) -> float:
     """A latent value as the number a person would write for it."""
-    outcome, scale = fit.coding.outcomes[o], fit.posterior.graded[o]
+    outcome, scale = fit.coding.outcomes[o], fit.posterior.grade_scales[o]
     if scale is None:
         raw = outcome.accept + outcome.sign * latent * grade_unit(outcome)
         return min(max(raw, min(outcome.worst, outcome.best)), max(outcome.worst, outcome.best))

@@ -11,30 +11,30 @@ import pandas as pd
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import Coding
-from dtfexp.dialin.family import Asked, Labels, Wanted, for_fabrics
-from dtfexp.dialin.permitted import fewest_forbidden
+from dtfexp.dialin.family import DesignRequest, Labels, RequestedPresses, presses_for_fabrics
+from dtfexp.dialin.permitted import signs_with_fewest_forbidden
 from dtfexp.maths import designs
 from dtfexp.maths.blocking import Blocked, blocks_of_fraction
 
 OPTIONS = ("resolution", "runs", "reach", "centres", "replicates", "blocks")
 _MOST_CENTRES = 4
-_MOST_PLACED = 4
+_MOST_ASSIGNMENTS = 4
 
 
-def fraction(asked: Asked) -> Wanted:
+def fraction(request: DesignRequest) -> RequestedPresses:
     """A regular two-level fraction of minimum aberration, with centre presses to spare.
 
     Of the fractions that differ only in which setting takes which column, one is taken that leaves
     clear how a stage's temperature and time act together; of those that differ only in signs, the
     one with the fewest presses in what the session forbids.
     """
-    k = len(asked.session.factors)
+    k = len(request.session.factors)
     if not 2 <= k <= 8:
         raise PlanError(
             f"a fraction takes 2 to 8 factors and the session has {k}; use design 'auto'"
         )
-    resolution, runs = asked.options.get("resolution"), asked.options.get("runs")
-    room = asked.each // asked.replicates
+    resolution, runs = request.options.get("resolution"), request.options.get("runs")
+    room = request.presses_per_fabric // request.replicates
     try:
         if runs is None and resolution is None:
             sizes = [2**m for m in range(2, k + 1) if 2**m > k]
@@ -42,28 +42,28 @@ def fraction(asked: Asked) -> Wanted:
         base = designs.fraction(k, runs=runs, resolution=resolution)
     except ValueError as error:
         raise PlanError(f"fraction of {k} factors: {error}") from None
-    columns = _columns(asked.session, base)
+    columns = _columns(request.session, base)
     made = designs.relabelled(base, columns)
-    matrix = fewest_forbidden(
-        asked.session, asked.fabrics, np.asarray(made.matrix, dtype=float), asked.reach()
+    matrix = signs_with_fewest_forbidden(
+        request.session, request.fabrics, np.asarray(made.matrix, dtype=float), request.reach()
     )
     labels: Labels | None = None
     hidden: tuple[str, ...] = ()
-    if asked.blocks and asked.replicates % len(asked.blocks) == 0:
+    if request.blocks and request.replicates % len(request.blocks) == 0:
         labels = np.zeros(len(matrix), dtype=np.intp)
-    elif asked.blocks:
-        blocked = regular_blocks(asked.session, base, len(asked.blocks), columns)
+    elif request.blocks:
+        blocked = regular_blocks(request.session, base, len(request.blocks), columns)
         if blocked is not None:
-            labels, hidden = blocked.labels, blocked.hidden
-    wanted = for_fabrics(asked, matrix, asked.reach(), _MOST_CENTRES, labels)
-    names = tuple(f.name for f in asked.session.factors)
-    return Wanted(
+            labels, hidden = blocked.labels, blocked.confounded
+    wanted = presses_for_fabrics(request, matrix, request.reach(), _MOST_CENTRES, labels)
+    names = tuple(f.name for f in request.session.factors)
+    return RequestedPresses(
         wanted,
         f"A two-level fraction of {len(matrix)} presses for each fabric"
         + (f", resolution {made.resolution}" if made.resolution else "")
-        + (f", {asked.replicates} times" if asked.replicates > 1 else "")
+        + (f", {request.replicates} times" if request.replicates > 1 else "")
         + ".",
-        (*_alias_notes(made, names), *hidden_note(asked.session, hidden)),
+        (*_alias_notes(made, names), *block_confounding_note(request.session, hidden)),
         fraction=made,
     )
 
@@ -105,15 +105,17 @@ def regular_blocks(
     except ValueError:
         return None
     letter = {designs.LETTERS[c]: designs.LETTERS[i] for i, c in enumerate(columns)}
-    hidden = ("".join(sorted(letter[old] for old in word)) for word in blocked.hidden)
+    hidden = ("".join(sorted(letter[old] for old in word)) for word in blocked.confounded)
     return Blocked(blocked.labels, tuple(sorted(hidden, key=lambda word: (len(word), word))))
 
 
-def hidden_note(session: Session, hidden: tuple[str, ...]) -> tuple[str, ...]:
+def block_confounding_note(session: Session, hidden: tuple[str, ...]) -> tuple[str, ...]:
     """What the luck of the blocks hides, in the shop's own words."""
     if not hidden:
         return ()
-    listed = "; ".join(_spoken(word, tuple(f.name for f in session.factors)) for word in hidden)
+    listed = "; ".join(
+        _effect_text(word, tuple(f.name for f in session.factors)) for word in hidden
+    )
     return (f"The blocks (day, roll or lot) hide: {listed}.",)
 
 
@@ -131,7 +133,7 @@ def _columns(session: Session, made: designs.Fraction) -> list[int]:
     k = len(session.factors)
     pairs = _trade_offs(session)
     own = list(range(k))
-    involved = sorted({i for pair in pairs for i in pair})[:_MOST_PLACED]
+    involved = sorted({i for pair in pairs for i in pair})[:_MOST_ASSIGNMENTS]
     if not pairs or not made.words:
         return own
     mixed = made.aliases(max_order=2)
@@ -158,7 +160,7 @@ def _word(columns: Iterable[int]) -> str:
     return "".join(designs.LETTERS[column] for column in sorted(columns))
 
 
-def _spoken(word: str, names: tuple[str, ...]) -> str:
+def _effect_text(word: str, names: tuple[str, ...]) -> str:
     return " with ".join(names[designs.LETTERS.index(letter)] for letter in word)
 
 
@@ -169,6 +171,6 @@ def _alias_notes(made: designs.Fraction, names: tuple[str, ...]) -> tuple[str, .
     for effect, others in made.aliases(max_order=2).items():
         if others and effect not in told:
             told |= {effect, *others}
-            listed = "; ".join(_spoken(other, names) for other in others)
-            notes.append(f"Cannot be told apart: {_spoken(effect, names)} | {listed}.")
+            listed = "; ".join(_effect_text(other, names) for other in others)
+            notes.append(f"Cannot be told apart: {_effect_text(effect, names)} | {listed}.")
     return tuple(notes) or ("All effects of one and of two settings can be told apart.",)

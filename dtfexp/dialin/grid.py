@@ -85,7 +85,7 @@ def nearest(axis: Array, value: float) -> float:
     return float(axis[int(np.argmin(np.abs(axis - value)))])
 
 
-def usual(session: Session, fabric: str) -> dict[str, Any]:
+def usual_set_point(session: Session, fabric: str) -> dict[str, Any]:
     """What the shop runs today, as near as the dial and the fabric allow."""
     return {factor.name: session.usual(factor, fabric) for factor in session.factors}
 
@@ -108,7 +108,7 @@ def moved_in(session: Session, fabric: str, settings: Mapping[str, Any]) -> dict
     return out
 
 
-def unit_of(factor: Factor) -> float:
+def width_unit(factor: Factor) -> float:
     """What one multiple of spread is: the spread, or the step where no spread is given."""
     if factor.is_numeric and factor.spread > 0:
         return factor.spread
@@ -154,11 +154,11 @@ def grid(
     stride = [1] * len(full)
 
     def count(i: int) -> int:
-        return len(_thinned(full[i], stride[i]))
+        return len(_every_nth(full[i], stride[i]))
 
     while np.prod([count(i) for i in range(len(full))], dtype=float) > budget:
         spacing = [
-            stride[i] * _step(full[i]) / unit_of(factors[i])
+            stride[i] * _step(full[i]) / width_unit(factors[i])
             if count(i) > 2 and factors[i].is_numeric  # between two words there is nothing
             else np.inf
             for i in range(len(full))
@@ -167,11 +167,11 @@ def grid(
         if not np.isfinite(spacing[finest]):
             break
         stride[finest] += 1
-    axes = tuple(_thinned(axis, s) for axis, s in zip(full, stride, strict=True))
+    axes = tuple(_every_nth(axis, s) for axis, s in zip(full, stride, strict=True))
     return Grid(factors, axes, dict(words))
 
 
-def to_the_step(
+def refined_near_edges(
     session: Session,
     fabric: str,
     thinned: Grid,
@@ -206,7 +206,7 @@ def _step(axis: Array) -> float:
     return float(axis[1] - axis[0]) if len(axis) > 1 else 1.0
 
 
-def _thinned(axis: Array, stride: int) -> Array:
+def _every_nth(axis: Array, stride: int) -> Array:
     """Every ``stride``-th value, both ends kept, so that the whole range is looked at."""
     if stride == 1 or len(axis) <= 2:
         return axis

@@ -14,9 +14,9 @@ from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import Coding, grade_unit
-from dtfexp.dialin.reached import draws
+from dtfexp.dialin.reached import spread_draws
 from dtfexp.maths.box import Box, largest_box
-from dtfexp.maths.hidden import Hidden, posterior_draw, prior_draw
+from dtfexp.maths.hidden import SimulatedField, posterior_draw, prior_draw
 from dtfexp.maths.points import Points
 
 if TYPE_CHECKING:
@@ -43,17 +43,17 @@ class TrueWindow:
 
 
 @dataclass(frozen=True)
-class HiddenBench:
+class SimulatedBench:
     """One drawn bench of a session."""
 
     session: Session
-    truth: Hidden
+    field: SimulatedField
 
     def pass_rate(self, settings: pd.DataFrame, fabric: str) -> Array:
         """True pass rate (M,) of a new press at checked settings of one fabric."""
         coding = Coding(self.session)
         index = np.full(len(settings), coding.fabric_index(fabric))
-        return self.truth.pass_rate(coding.points(settings, index))
+        return self.field.pass_rate(coding.points(settings, index))
 
     def press(self, runs: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
         """``runs`` with a grade for every outcome that can fail; the others stay empty."""
@@ -61,19 +61,19 @@ class HiddenBench:
         reached = runs.copy()
         for factor in self.session.factors:
             if factor.is_numeric:
-                off = draws(factor, len(runs), rng)
+                off = spread_draws(factor, len(runs), rng)
                 reached[factor.name] = runs[factor.name].astype(float) + off
         index = np.array([coding.fabric_index(name) for name in runs["fabric"]], dtype=int)
         at = coding.points(reached, index, spread=False)
         load, round_ = (runs[c].to_numpy(dtype=int) for c in ("oven_load", "press_round"))
-        seen = self.truth.press(at, load, round_, rng)
+        seen = self.field.simulate_presses(at, load, round_, rng)
         out = runs.assign(**{o.name: np.nan for o in self.session.outcomes})
         for o, described in enumerate(coding.outcomes):
             out[described.name] = self._graded(described, o, seen[:, o])
         return out
 
     def _graded(self, outcome: Outcome, o: int, seen: Array) -> Array:
-        scale = self.truth.graded[o]
+        scale = self.field.graded[o]
         if scale is not None:
             return np.asarray(outcome.grades, dtype=float)[np.searchsorted(scale.cuts, seen)]
         low, high = sorted((outcome.worst, outcome.best))
@@ -98,7 +98,7 @@ class HiddenBench:
             for one in (grid, fine):
                 wide = self._box(one, fabric, pass_rate)
                 if wide is not None:
-                    found = _told(self.session, one, wide)
+                    found = _true_window(self.session, one, wide)
                     if best is None or found.size > best.size:
                         best = found
         return best
@@ -112,7 +112,7 @@ class HiddenBench:
             return None
         if not grid.axes:
             return Box((), (), 1.0)
-        units = [grids.unit_of(f) for f in grid.factors]
+        units = [grids.width_unit(f) for f in grid.factors]
         wide = [
             2.0 * f.spread if f.is_numeric and len(axis) > 1 else 0.0
             for f, axis in zip(grid.factors, grid.axes, strict=True)
@@ -136,15 +136,15 @@ class HiddenBench:
         return float(np.mean(self.pass_rate(frame, fabric) >= pass_rate))
 
 
-def draw_bench(
+def simulate_bench(
     session: Session, fabrics: list[str], start: Fit | None, rng: np.random.Generator
-) -> HiddenBench:
+) -> SimulatedBench:
     """A bench from the prior, or one that could have given the results of ``start``."""
     coding = Coding(session)
-    anchors = _anchors(coding, fabrics)
+    anchors = _anchor_points(coding, fabrics)
     if start is None:
-        return HiddenBench(session, prior_draw(coding.shape, coding.graded, anchors, rng))
-    return HiddenBench(session, posterior_draw(start.posterior, anchors, rng))
+        return SimulatedBench(session, prior_draw(coding.shape, coding.graded, anchors, rng))
+    return SimulatedBench(session, posterior_draw(start.posterior, anchors, rng))
 
 
 def box_size(session: Session, low: dict[str, Any], high: dict[str, Any]) -> float:
@@ -154,16 +154,16 @@ def box_size(session: Session, low: dict[str, Any], high: dict[str, Any]) -> flo
         if factor.is_numeric and len(factor.settings()) < 2:
             continue
         width = grids.as_axis(factor, high[factor.name]) - grids.as_axis(factor, low[factor.name])
-        size *= width / grids.unit_of(factor)
+        size *= width / grids.width_unit(factor)
     return size
 
 
-def _told(session: Session, grid: grids.Grid, box: Box) -> TrueWindow:
+def _true_window(session: Session, grid: grids.Grid, box: Box) -> TrueWindow:
     low, high = grid.setting(box.lo), grid.setting(box.hi)
     return TrueWindow(low, high, box_size(session, low, high))
 
 
-def _anchors(coding: Coding, fabrics: list[str]) -> Points:
+def _anchor_points(coding: Coding, fabrics: list[str]) -> Points:
     """Settings spread evenly over all that the machines may reach, for each fabric alike."""
     factors = coding.session.factors
     count = min(ANCHORS * 4 ** (len(factors) - 1), MOST_ANCHORS)

@@ -16,7 +16,7 @@ PASSED, FAILED, WAITING, PLANNED, EXCLUDED = (
 )  # fmt: skip
 
 
-def verdicts(session: Session, results: pd.DataFrame) -> list[str]:
+def verdict_of_presses(session: Session, results: pd.DataFrame) -> list[str]:
     """One word per row of a checked results frame.
 
     One grade below what is accepted settles it, whatever is still waited for.
@@ -45,7 +45,7 @@ def verdicts(session: Session, results: pd.DataFrame) -> list[str]:
     return found
 
 
-def inside(session: Session, results: pd.DataFrame, window: Window) -> list[bool]:
+def within_window(session: Session, results: pd.DataFrame, window: Window) -> list[bool]:
     """Which presses were set inside the window; none when there is no window."""
     if window.low is None or window.high is None:
         return [False] * len(results)
@@ -66,13 +66,13 @@ def words_between(levels: tuple[str, ...], low: Any, high: Any) -> tuple[str, ..
     return levels[levels.index(low) : levels.index(high) + 1]
 
 
-def observed(words: list[str]) -> tuple[int, int]:
+def passed_and_judged(words: list[str]) -> tuple[int, int]:
     """How many passed, of how many with a verdict."""
     passed = words.count(PASSED)
     return passed, passed + words.count(FAILED)
 
 
-def wilson(passed: int, tried: int, level: float = 0.90) -> tuple[float, float]:
+def wilson_interval(passed: int, tried: int, level: float = 0.90) -> tuple[float, float]:
     """Wilson score interval of a proportion, two-sided at ``level`` (statsmodels)."""
     if tried == 0:
         return 0.0, 1.0

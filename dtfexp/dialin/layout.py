@@ -20,7 +20,7 @@ from dtfexp.describe import units
 from dtfexp.describe.errors import PlanError, SessionError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
-from dtfexp.dialin.permitted import keep_permitted
+from dtfexp.dialin.permitted import move_out_of_forbidden
 
 Key = tuple[float, ...]
 
@@ -71,20 +71,20 @@ def lay_out(
             raise PlanError(f"{name} is {first!r}; give a whole number of 1 or more")
     fabrics, columns = _checked(session, settings)
     if session.forbidden:
-        kept, _ = keep_permitted(session, pd.DataFrame({"fabric": fabrics} | columns))
+        kept, _ = move_out_of_forbidden(session, pd.DataFrame({"fabric": fabrics} | columns))
         columns = {f.name: kept[f.name].tolist() for f in session.factors}
     count = len(fabrics)
     presses = _presses(session, fabrics, columns)
     shuffled = [int(i) for i in rng.permutation(count)]
     if groups is None:
-        rounds = _share_out(
+        rounds = _assign_batches(
             [presses[i].round_key for i in shuffled],
             [(presses[i].wanted, (presses[i].cure_key, fabrics[i])) for i in shuffled],
             session.presses_per_round,
             most_extra=1,
         )
         round_of = dict(zip(shuffled, rounds, strict=True))
-        loads = _share_out(
+        loads = _assign_batches(
             [presses[i].cure_key for i in shuffled],
             [(presses[i].wanted, (round_of[i], fabrics[i])) for i in shuffled],
             session.coupons_per_load,
@@ -110,7 +110,7 @@ def lay_out(
     return runs
 
 
-def change_overs(session: Session, runs: pd.DataFrame) -> dict[str, float]:
+def changeover_counts(session: Session, runs: pd.DataFrame) -> dict[str, float]:
     """What a plan costs the bench in loads, rounds and waiting; runs as of ``lay_out``.
 
     ``oven_loads``, ``press_rounds``; ``oven_resets`` (loads cured in the order of their numbers:
@@ -150,7 +150,7 @@ def change_overs(session: Session, runs: pd.DataFrame) -> dict[str, float]:
 
 
 @dataclass(frozen=True)
-class _Press:
+class _PressKeys:
     """What matters of one wanted press for where it can go; words count by their place."""
 
     wanted: tuple[Any, ...]  # fabric and every setting: equal for presses wanted twice
@@ -160,7 +160,9 @@ class _Press:
     oven_key: Key  # the part of cure_key that takes a wait to change
 
 
-def _presses(session: Session, fabrics: list[str], columns: dict[str, list[Any]]) -> list[_Press]:
+def _presses(
+    session: Session, fabrics: list[str], columns: dict[str, list[Any]]
+) -> list[_PressKeys]:
     ranks = {
         f.name: [float(v if f.is_numeric else f.levels.index(v)) for v in columns[f.name]]
         for f in session.factors
@@ -178,7 +180,7 @@ def _presses(session: Session, fabrics: list[str], columns: dict[str, list[Any]]
         return tuple(ranks[f.name][i] for f in chosen)
 
     return [
-        _Press(
+        _PressKeys(
             wanted=(fabric, *key(list(session.factors), i)),
             cure_key=key(cure, i),
             round_key=key(hard, i),
@@ -189,7 +191,7 @@ def _presses(session: Session, fabrics: list[str], columns: dict[str, list[Any]]
     ]
 
 
-def _share_out(
+def _assign_batches(
     keys: Sequence[Key],
     apart: Sequence[tuple[Any, tuple[Any, ...]]],
     most: int,
@@ -236,7 +238,7 @@ def _share_out(
 
 
 def _pressing_order(
-    presses: list[_Press],
+    presses: list[_PressKeys],
     shuffled: list[int],
     round_of: dict[int, int],
     load_of: dict[int, int],
@@ -249,13 +251,13 @@ def _pressing_order(
     tries = []
     for way in (int(w) for w in rng.permutation(4)):
         order = _one_order(presses, steps, load_of, downward=way >= 2, hot_oven=way % 2 == 1)
-        ovens = [presses[i].oven_key for i in _first_of([load_of[i] for i in order], order)]
+        ovens = [presses[i].oven_key for i in _first_index([load_of[i] for i in order], order)]
         tries.append((sum(a != b for a, b in pairwise(ovens)), order))
     return min(tries, key=lambda one: one[0])[1]
 
 
 def _one_order(
-    presses: list[_Press],
+    presses: list[_PressKeys],
     rounds: dict[int, list[int]],
     load_of: dict[int, int],
     *,
@@ -269,7 +271,7 @@ def _one_order(
     cured: set[int] = set()
     oven: Key | None = None
     upward = not downward
-    for key in _there_and_back(list(by_key), downward):
+    for key in _boustrophedon_order(list(by_key), downward):
         for number in by_key[key]:
             blocks: dict[Key, list[int]] = {}
             for i in rounds[number]:
@@ -277,7 +279,7 @@ def _one_order(
             for block in sorted(blocks, reverse=not upward):
                 members = blocks[block]
                 new = _curing_order(presses, members, load_of, cured, oven, hot_oven)
-                order += _with_new_in_turn(members, load_of, new)
+                order += _new_loads_in_turn(members, load_of, new)
                 if new:
                     cured |= set(new)
                     oven = next(presses[i].oven_key for i in members if load_of[i] == new[-1])
@@ -287,7 +289,7 @@ def _one_order(
 
 
 def _curing_order(
-    presses: list[_Press],
+    presses: list[_PressKeys],
     members: list[int],
     load_of: dict[int, int],
     cured: set[int],
@@ -300,33 +302,33 @@ def _curing_order(
         loads = new.setdefault(presses[i].cure_key, [])
         if load_of[i] not in cured and load_of[i] not in loads:
             loads.append(load_of[i])
-    keys = _there_and_back([key for key, loads in new.items() if loads], hot_oven)
+    keys = _boustrophedon_order([key for key, loads in new.items() if loads], hot_oven)
     if oven and keys and abs(keys[-1][0] - oven[0]) < abs(keys[0][0] - oven[0]):
         keys.reverse()
     return [load for key in keys for load in new[key]]
 
 
-def _with_new_in_turn(members: list[int], load_of: dict[int, int], new: list[int]) -> list[int]:
+def _new_loads_in_turn(members: list[int], load_of: dict[int, int], new: list[int]) -> list[int]:
     """The members as drawn, but those of new loads change places so that the loads come in turn."""
     turn = {load: k for k, load in enumerate(new)}
     fresh = iter(sorted((i for i in members if load_of[i] in turn), key=lambda i: turn[load_of[i]]))
     return [next(fresh) if load_of[i] in turn else i for i in members]
 
 
-def _there_and_back(keys: list[Key], downward: bool) -> list[Key]:
+def _boustrophedon_order(keys: list[Key], downward: bool) -> list[Key]:
     """Keys in order of their first part; the parts after it run up, then down, then up again."""
     if not keys or not keys[0]:
         return keys
     out: list[Key] = []
     turned = downward
     for lead in sorted({key[0] for key in keys}, reverse=downward):
-        rest = _there_and_back([key[1:] for key in keys if key[0] == lead], turned)
+        rest = _boustrophedon_order([key[1:] for key in keys if key[0] == lead], turned)
         out += [(lead, *part) for part in rest]
         turned = not turned
     return out
 
 
-def _first_of(labels: list[int], items: list[int]) -> list[int]:
+def _first_index(labels: list[int], items: list[int]) -> list[int]:
     """The item at which each label is first met."""
     first: dict[int, int] = {}
     for label, item in zip(labels, items, strict=True):

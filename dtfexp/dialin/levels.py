@@ -24,7 +24,7 @@ def settings_from_codes(session: Session, fabric: str, codes: Array, reach: floa
     """
     columns: dict[str, Any] = {}
     for i, factor in enumerate(session.factors):
-        made = _numbers if factor.is_numeric else _words
+        made = _numeric_levels if factor.is_numeric else _category_levels
         columns[factor.name] = made(session, factor, fabric, codes[:, i], reach)
     return pd.DataFrame(columns)
 
@@ -32,14 +32,16 @@ def settings_from_codes(session: Session, fabric: str, codes: Array, reach: floa
 def centre_of(session: Session, factor: Factor, fabric: str, reach: float) -> float:
     """The middle of the plan: the usual setting, moved in from limits so that both sides fit."""
     _, back = _scale(factor)
-    return float(back(_span(session, factor, fabric, reach)[0]))
+    return float(back(_centre_and_reach(session, factor, fabric, reach)[0]))
 
 
-def even_numbers(session: Session, factor: Factor, fabric: str, count: int, reach: float) -> Array:
+def evenly_spaced_numbers(
+    session: Session, factor: Factor, fabric: str, count: int, reach: float
+) -> Array:
     """``count`` settings evenly from one end of the plan to the other; fewer where steps fold."""
     _, back = _scale(factor)
     allowed = np.array(session.allowed(factor, fabric))
-    centre, away = _span(session, factor, fabric, reach)
+    centre, away = _centre_and_reach(session, factor, fabric, reach)
     wanted = [back(x) for x in np.linspace(centre - away, centre + away, count)]
     return np.unique([allowed[int(np.argmin(np.abs(allowed - w)))] for w in wanted])
 
@@ -48,13 +50,13 @@ def within_reach(session: Session, factor: Factor, fabric: str, reach: float) ->
     """Every setting from one end of the plan to the other."""
     _, back = _scale(factor)
     allowed = np.array(session.allowed(factor, fabric))
-    centre, away = _span(session, factor, fabric, reach)
+    centre, away = _centre_and_reach(session, factor, fabric, reach)
     slack = 1e-6 * factor.grid_step
     inside = (allowed >= back(centre - away) - slack) & (allowed <= back(centre + away) + slack)
     return allowed[inside] if inside.any() else allowed[:1]
 
 
-def even_words(session: Session, factor: Factor, fabric: str, count: int) -> list[str]:
+def evenly_chosen_words(session: Session, factor: Factor, fabric: str, count: int) -> list[str]:
     """``count`` words with the usual one among them: neighbours and ends, or the first others."""
     words = list(session.allowed(factor, fabric))
     if count >= len(words):
@@ -70,7 +72,9 @@ def even_words(session: Session, factor: Factor, fabric: str, count: int) -> lis
     return [words[k] for k in sorted(chosen)]
 
 
-def _span(session: Session, factor: Factor, fabric: str, reach: float) -> tuple[float, float]:
+def _centre_and_reach(
+    session: Session, factor: Factor, fabric: str, reach: float
+) -> tuple[float, float]:
     """Middle of the plan and how far it reaches on each side, on the scale of the levels.
 
     A limit or a usual setting at the end of what is allowed would leave one side unpressed: the
@@ -92,10 +96,12 @@ def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], 
     return float, float
 
 
-def _numbers(session: Session, factor: Factor, fabric: str, code: Array, reach: float) -> Array:
+def _numeric_levels(
+    session: Session, factor: Factor, fabric: str, code: Array, reach: float
+) -> Array:
     _, back = _scale(factor)
     allowed = np.array(session.allowed(factor, fabric))
-    centre, away = _span(session, factor, fabric, reach)
+    centre, away = _centre_and_reach(session, factor, fabric, reach)
     codes, of_code = np.unique(np.append(code, 0.0), return_inverse=True)
     index = np.array(
         [int(np.argmin(np.abs(allowed - back(centre + c * away)))) for c in codes], dtype=int
@@ -109,7 +115,9 @@ def _numbers(session: Session, factor: Factor, fabric: str, code: Array, reach: 
     return np.asarray(allowed[np.clip(index, 0, len(allowed) - 1)][of_code[:-1]], dtype=float)
 
 
-def _words(session: Session, factor: Factor, fabric: str, code: Array, reach: float) -> list[str]:
+def _category_levels(
+    session: Session, factor: Factor, fabric: str, code: Array, reach: float
+) -> list[str]:
     """Usual word at code 0 and below; the other words in turn above it.  Ordered: neighbours."""
     words = session.allowed(factor, fabric)
     usual = words.index(session.usual(factor, fabric))

@@ -17,17 +17,17 @@ from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]
 
-MAPS = 48
+MAP_DRAWS = 48
 #: How often the grid closes in on where drawn windows lie.
-CLOSER = 2
+ZOOM_STEPS = 2
 #: Cells in fewer of the drawn windows than this share of the most frequent do not count.
-RARE = 0.1
+RARE_SHARE = 0.1
 #: Candidates are drawn over the cells that lie in this share of them.
-OFTEN = 0.2
+REGION_SHARE = 0.2
 
 
 @dataclass(frozen=True)
-class Likely:
+class LikelyWindow:
     """Cells of one fabric: settings, today's chance to meet the rate, weight, margin.
 
     weight (E,): how often a cell lies in the largest box of a drawn map; margin, stays (E,): mean
@@ -39,46 +39,48 @@ class Likely:
     chance: Array
     weight: Array
     margin: Array
-    stays: Array
+    between_variance: Array
     sizes: Array
 
-    def region(self) -> pd.DataFrame:
+    def candidate_region(self) -> pd.DataFrame:
         """The cells that may belong to the window: where candidates are drawn."""
-        likely: pd.DataFrame = self.frame[self.weight >= OFTEN * self.weight.max()]
+        likely: pd.DataFrame = self.frame[self.weight >= REGION_SHARE * self.weight.max()]
         return likely
 
 
 def likely_window(
     fitted: Fit, post: Posterior, fabric: str, pass_rate: float, budget: int
-) -> Likely:
+) -> LikelyWindow:
     """Looked at over the whole range first, then more closely where drawn windows lie."""
     words = grids.word_choices(fitted.session, fabric)
     each = max(budget // len(words), 300)
     parts = []
     for choice in words:
         grid = grids.grid(fitted.session, fabric, choice, each)
-        part = _look(fitted, post, fabric, grid, pass_rate)
-        for _ in range(CLOSER):
-            within = _around(grid, part.weight)
+        part = _box_frequencies(fitted, post, fabric, grid, pass_rate)
+        for _ in range(ZOOM_STEPS):
+            within = _zoom_range(grid, part.weight)
             if within is None:
                 break
             grid = grids.grid(fitted.session, fabric, choice, each, within)
-            part = _look(fitted, post, fabric, grid, pass_rate)
+            part = _box_frequencies(fitted, post, fabric, grid, pass_rate)
         parts.append(part)
-    return _joined(parts)
+    return _concatenated(parts)
 
 
-def _look(fitted: Fit, post: Posterior, fabric: str, grid: grids.Grid, pass_rate: float) -> Likely:
+def _box_frequencies(
+    fitted: Fit, post: Posterior, fabric: str, grid: grids.Grid, pass_rate: float
+) -> LikelyWindow:
     frame = grid.frame()
     passing = fitted.pass_posterior(frame, fabric)
     allowed = fitted.session.permits(frame, fabric)
-    middle, stays = passing.middle()
+    middle, stays = passing.mean_and_between_variance()
     margin = middle - ndtri(pass_rate)
     index = np.full(len(frame), fitted.coding.fabric_index(fabric))
     cov = margins.covariance(post, fitted.coding.points(frame, index))
-    maps = margins.draws(margin, cov, stays, MAPS)
-    units = [grids.unit_of(f) for f in grid.factors]
-    weight, sizes = np.zeros(grid.shape), np.zeros(MAPS)
+    maps = margins.draw_margins(margin, cov, stays, MAP_DRAWS)
+    units = [grids.width_unit(f) for f in grid.factors]
+    weight, sizes = np.zeros(grid.shape), np.zeros(MAP_DRAWS)
     for k, map_ in enumerate(maps):
         good = ((map_ >= 0) & allowed).reshape(grid.shape)
         box = largest_box(good, list(grid.axes), units) if grid.axes and good.any() else None
@@ -86,16 +88,16 @@ def _look(fitted: Fit, post: Posterior, fabric: str, grid: grids.Grid, pass_rate
             weight[tuple(slice(lo, hi + 1) for lo, hi in zip(box.lo, box.hi, strict=True))] += 1
             sizes[k] = box.size
     chance = allowed * passing.chance_at_least(pass_rate)
-    flat = weight.ravel() / MAPS
+    flat = weight.ravel() / MAP_DRAWS
     if not flat.any():
         # No map has a good place: where it is most likely to turn up.
         flat = allowed * np.exp(margin - margin.max())
-    return Likely(frame, chance, flat, margin, stays, sizes)
+    return LikelyWindow(frame, chance, flat, margin, stays, sizes)
 
 
-def _around(grid: grids.Grid, weight: Array) -> dict[str, tuple[float, float]] | None:
+def _zoom_range(grid: grids.Grid, weight: Array) -> dict[str, tuple[float, float]] | None:
     """Ranges that hold the cells which count, one cell more on each side; None: no narrower."""
-    shaped = (weight >= RARE * weight.max()).reshape(grid.shape)
+    shaped = (weight >= RARE_SHARE * weight.max()).reshape(grid.shape)
     within, narrower = {}, False
     for a, (factor, axis) in enumerate(zip(grid.factors, grid.axes, strict=True)):
         others = tuple(i for i in range(shaped.ndim) if i != a)
@@ -106,7 +108,7 @@ def _around(grid: grids.Grid, weight: Array) -> dict[str, tuple[float, float]] |
     return within if narrower else None
 
 
-def _joined(parts: list[Likely]) -> Likely:
+def _concatenated(parts: list[LikelyWindow]) -> LikelyWindow:
     if len(parts) == 1:
         return parts[0]
     weight = [_share_of_maps(part, parts) for part in parts]
@@ -114,17 +116,17 @@ def _joined(parts: list[Likely]) -> Likely:
     def together(name: str) -> Array:
         return np.concatenate([getattr(part, name) for part in parts])
 
-    return Likely(
+    return LikelyWindow(
         pd.concat([p.frame for p in parts], ignore_index=True),
         together("chance"),
         np.concatenate(weight),
         together("margin"),
-        together("stays"),
+        together("between_variance"),
         together("sizes"),
     )
 
 
-def _share_of_maps(part: Likely, parts: list[Likely]) -> Array:
+def _share_of_maps(part: LikelyWindow, parts: list[LikelyWindow]) -> Array:
     """Weights of one choice of words beside the others: none where no map has a good place while
     another choice has one; where none has, all on one scale."""
     if any(other.sizes.any() for other in parts):

@@ -8,20 +8,20 @@ import numpy as np
 import pandas as pd
 
 from dtfexp.dialin.coding import excluded_rows
-from dtfexp.maths.luck_found import Kind, luck_found, mixture_quantile
+from dtfexp.maths.luck_found import BatchKind, batch_effect_posterior, mixture_quantile
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 COLUMNS = ("kind", "number", "presses", "luck", "low", "high", "stands_out")
-_KINDS: tuple[tuple[str, str, Kind], ...] = (
+_KINDS: tuple[tuple[str, str, BatchKind], ...] = (
     ("oven load", "oven_load", "load"),
     ("press round", "press_round", "round"),
     ("block", "block", "block"),
 )
 
 
-def luck(fit: Fit) -> pd.DataFrame:
+def batch_effects(fit: Fit) -> pd.DataFrame:
     """See :meth:`dtfexp.dialin.fit.Fit.luck`."""
     used = fit.results[~excluded_rows(fit.results)]
     graded = used[[o.name for o in fit.coding.outcomes]].notna().any(axis=1).to_numpy()
@@ -33,7 +33,7 @@ def luck(fit: Fit) -> pd.DataFrame:
         seen = [k for k in range(len(told)) if (graded & (codes == k)).any()]
         if not seen:
             continue
-        mean, sd = luck_found(fit.posterior, key, np.array(seen))
+        mean, sd = batch_effect_posterior(fit.posterior, key, np.array(seen))
         weight = fit.posterior.weight
         low, high = (mixture_quantile(mean, sd, weight, q) for q in (0.05, 0.95))
         for i, k in enumerate(seen):

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.dialin.spans import Span
+from dtfexp.dialin.spans import FactorColumns
 from dtfexp.maths.terms import Key, Terms
 
 Array = NDArray[np.float64]
 
-_TINY, _HARDLY = 1e-7, 0.1
-OWN, JOINT, BEND, MEAN, SHIFT = "own", "joint", "bend", "mean", "shift"
+_TINY, _ALIAS_TOLERANCE = 1e-7, 0.1
+MAIN, INTERACTION, QUADRATIC, MEAN, OFFSET = "own", "joint", "bend", "mean", "shift"
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,12 +26,12 @@ class Effects:
     spans: the settings that vary (fabrics and blocks last); x (n, p): the columns of all terms.
     """
 
-    spans: tuple[Span, ...]
+    spans: tuple[FactorColumns, ...]
     terms: Terms
     x: Array
 
     @classmethod
-    def of(cls, spans: Sequence[Span], base: Array, model: str = "quadratic") -> Effects:
+    def of(cls, spans: Sequence[FactorColumns], base: Array, model: str = "quadratic") -> Effects:
         """The effects of a model over presses coded as base columns (n, c)."""
         terms = Terms.of([span.kind for span in spans], model)
         return cls(tuple(spans), terms, terms.expand(base))
@@ -41,10 +41,10 @@ class Effects:
         if not key:
             return MEAN
         if any(self.spans[i].factor is None for i in key):
-            return SHIFT
+            return OFFSET
         if len(key) == 1:
-            return OWN
-        return BEND if key[0] == key[1] else JOINT
+            return MAIN
+        return QUADRATIC if key[0] == key[1] else INTERACTION
 
     def name(self, key: Key) -> str:
         """A term as tables name it."""
@@ -55,18 +55,18 @@ class Effects:
             return first
         return f"{first}²" if key[0] == key[1] else f"{first} × {self.spans[key[1]].name}"
 
-    def spoken(self, key: Key) -> str:
+    def sentence_name(self, key: Key) -> str:
         """A term as a sentence names it."""
         first = self.spans[key[0]].name if key else ""
         return {
             MEAN: "the level of all grades",
-            SHIFT: f"what sets the {first}s apart",
-            OWN: f"what {first} does",
-            BEND: f"whether {first} is best in the middle",
+            OFFSET: f"what sets the {first}s apart",
+            MAIN: f"what {first} does",
+            QUADRATIC: f"whether {first} is best in the middle",
         }.get(self.kind(key)) or f"what {first} and {self.spans[key[-1]].name} do together"
 
     @cached_property
-    def tied(self) -> Array:
+    def alias_projection(self) -> Array:
         """Projection (p, p) on the combinations of terms that leave every press as it is.
 
         Row and column of a term that can be told are zero; two terms that hide behind one another
@@ -80,22 +80,22 @@ class Effects:
         rank = int(np.sum(s > _TINY * max(1.0, s[0]))) if len(s) else 0
         return np.asarray(vt[rank:].T @ vt[rank:])
 
-    def told(self, key: Key) -> bool:
+    def is_estimable(self, key: Key) -> bool:
         """Whether all columns of a term can be told beside all other terms."""
         columns = self.terms.columns[key]
-        return bool(np.diag(self.tied)[columns].max() < _TINY)
+        return bool(np.diag(self.alias_projection)[columns].max() < _TINY)
 
-    def mixed_with(self, key: Key) -> tuple[Key, ...]:
+    def aliased_with(self, key: Key) -> tuple[Key, ...]:
         """The terms that a term hides behind, the most tied first."""
         columns = self.terms.columns[key]
         tie = {
-            other: float(np.abs(self.tied[np.ix_(columns, theirs)]).max())
+            other: float(np.abs(self.alias_projection[np.ix_(columns, theirs)]).max())
             for other, theirs in self.terms.columns.items()
             if other != key
         }
-        own = float(np.diag(self.tied)[columns].max())
+        own = float(np.diag(self.alias_projection)[columns].max())
         # Times act by their logarithm and dials have steps: what is hardly tied is left unsaid.
-        found = [other for other, size in tie.items() if size > max(1e-6, _HARDLY * own)]
+        found = [other for other, size in tie.items() if size > max(1e-6, _ALIAS_TOLERANCE * own)]
         return tuple(sorted(found, key=lambda other: (-round(tie[other], 6), len(other), other)))
 
 
@@ -104,7 +104,7 @@ def constant_within(x: Array, codes: NDArray[Any]) -> bool:
     return all(np.ptp(x[codes == code], axis=0).max(initial=0.0) < _TINY for code in set(codes))
 
 
-def carried(x: Array, left_out: Array) -> Array:
+def alias_matrix(x: Array, left_out: Array) -> Array:
     """What fitted columns (n, p) also carry of columns left out (n, q): the alias matrix (p, q).
 
     (X1' X1)^-1 X1' X2; Box & Wilson (1951), J. R. Statist. Soc. B 13:1 (from memory).
@@ -112,7 +112,7 @@ def carried(x: Array, left_out: Array) -> Array:
     return np.asarray(np.linalg.lstsq(x, left_out, rcond=None)[0])
 
 
-def independent(x: Array) -> list[int]:
+def independent_columns(x: Array) -> list[int]:
     """Columns that add something to those before them, in order."""
     kept: list[int] = []
     basis = np.zeros((len(x), 0))

@@ -12,12 +12,12 @@ import pandas as pd
 
 from dtfexp.describe import heat
 from dtfexp.describe.factor import Factor
-from dtfexp.describe.fields import spoken
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.session import Session
 from dtfexp.describe.signs import Cause
 from dtfexp.describe.units import convert_difference
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.roles import HEAT, having, role, temper
+from dtfexp.dialin.roles import HEAT, factors_with_role, peel_warmth, role
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -41,7 +41,7 @@ class Move:
 
 
 @dataclass(frozen=True)
-class Bench:
+class ProposalContext:
     """What proposals are made from: the fit, the session whose gate holds, one fabric, the
     settings they start from, and measured drifts (factor -> hotter than before, in its unit)."""
 
@@ -60,11 +60,11 @@ class Bench:
         return text
 
 
-def allowed_moves(bench: Bench, cause: Cause, by_fit: bool = True) -> list[Move]:
+def allowed_moves(bench: ProposalContext, cause: Cause, by_fit: bool = True) -> list[Move]:
     """Every move that a cause answers to and the gate permits, first choice first."""
     found: list[Move] = []
     for name, direction in cause.moves:
-        for factor in having(bench.gate, name):
+        for factor in factors_with_role(bench.gate, name):
             # The fit says how far for the first choice; further ones are only tried.
             to, reason = _place(bench, factor, direction, by_fit and not found)
             if to is not None:
@@ -73,12 +73,12 @@ def allowed_moves(bench: Bench, cause: Cause, by_fit: bool = True) -> list[Move]
     return found
 
 
-def no_room(bench: Bench, cause: Cause) -> tuple[str, ...]:
+def blocked_moves(bench: ProposalContext, cause: Cause) -> tuple[str, ...]:
     """Why settings that the cause answers to first cannot be moved, a line each; the first that
     can be moved ends the list."""
     lines: list[str] = []
     for name, direction in cause.moves:
-        for factor in having(bench.gate, name):
+        for factor in factors_with_role(bench.gate, name):
             if len(_ways(bench, factor, direction)):
                 return tuple(lines)
             if name != "peel warmth":
@@ -86,19 +86,19 @@ def no_room(bench: Bench, cause: Cause) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def bound(bench: Bench, factor: Factor) -> str:
+def bound_text(bench: ProposalContext, factor: Factor) -> str:
     """What bounds a setting for this fabric, in one line."""
     if heat.limit(factor, bench.gate.fabric(bench.fabric)) is not None:
         return bench.gate.limit_note(bench.fabric)
     allowed = bench.gate.allowed(factor, bench.fabric)
     if not factor.is_numeric:
-        return f"{spoken(factor.name)} for {bench.fabric}: {' / '.join(map(str, allowed))}"
+        return f"{without_underscores(factor.name)} for {bench.fabric}: {' / '.join(map(str, allowed))}"
     low, high = (bench.shown(factor, allowed[k]) for k in (0, -1))
-    return f"{spoken(factor.name)} for {bench.fabric}: {low} to {high}"
+    return f"{without_underscores(factor.name)} for {bench.fabric}: {low} to {high}"
 
 
-def _blocked(bench: Bench, factor: Factor, direction: int) -> str:
-    name, here = spoken(factor.name), bench.shown(factor, bench.at[factor.name])
+def _blocked(bench: ProposalContext, factor: Factor, direction: int) -> str:
+    name, here = without_underscores(factor.name), bench.shown(factor, bench.at[factor.name])
     allowed = bench.gate.allowed(factor, bench.fabric)
     further = _beyond(factor, bench.at[factor.name], direction, allowed)
     if further:
@@ -130,13 +130,13 @@ def _place_of(factor: Factor) -> Any:
     if factor.is_numeric:
         return float
     if role(factor) == "peel warmth":
-        return temper
+        return peel_warmth
     if factor.ordered:
         return lambda word: float(factor.levels.index(factor.snap(word)))
     return lambda _: None
 
 
-def _ways(bench: Bench, factor: Factor, direction: int) -> list[Any]:
+def _ways(bench: ProposalContext, factor: Factor, direction: int) -> list[Any]:
     """Settings further in a direction that the gate permits with all others as they are."""
     allowed = bench.gate.allowed(factor, bench.fabric)
     return [
@@ -146,7 +146,7 @@ def _ways(bench: Bench, factor: Factor, direction: int) -> list[Any]:
     ]
 
 
-def _place(bench: Bench, factor: Factor, direction: int, by_fit: bool) -> tuple[Any, str]:
+def _place(bench: ProposalContext, factor: Factor, direction: int, by_fit: bool) -> tuple[Any, str]:
     ways = _ways(bench, factor, direction)
     if not ways:
         return None, ""
@@ -154,7 +154,7 @@ def _place(bench: Bench, factor: Factor, direction: int, by_fit: bool) -> tuple[
         # Cold first: it shows at once whether warmth was the matter.
         return (ways[-1] if direction < 0 else ways[0]), "a try; the film maker's word comes first"
     here = grids.as_axis(factor, bench.at[factor.name])
-    unit = max(grids.unit_of(factor), factor.grid_step if factor.is_numeric else 1.0)
+    unit = max(grids.width_unit(factor), factor.grid_step if factor.is_numeric else 1.0)
     axis = np.array([grids.as_axis(factor, value) for value in ways])
     reach = max(FURTHEST * unit, _smallest_try(factor, here))
     near = np.abs(axis - here) <= reach + 1e-9
@@ -165,7 +165,7 @@ def _place(bench: Bench, factor: Factor, direction: int, by_fit: bool) -> tuple[
     reason = "a try; measure first, the fit alone would not move it"
     if drift is not None and direction * drift < 0:
         wanted = here - drift
-        size = bench_size(factor, drift, bench.gate.temperature_unit)
+        size = difference_text(factor, drift, bench.gate.temperature_unit)
         reason = f"the machine was measured {size} off"
     elif by_fit and role(factor) in HEAT | {"pressure", "peel wait"}:
         frame = pd.DataFrame([{**bench.at, factor.name: value} for value in (*ways, None)])
@@ -178,7 +178,7 @@ def _place(bench: Bench, factor: Factor, direction: int, by_fit: bool) -> tuple[
     return ways[int(np.argmin(np.abs(axis - wanted)))], reason
 
 
-def bench_size(factor: Factor, by: float, unit: str) -> str:
+def difference_text(factor: Factor, by: float, unit: str) -> str:
     """A difference of a setting as people read it: "8 °C"."""
     if factor.is_temperature and unit != factor.unit:
         return f"{round(abs(convert_difference(by, factor.unit, unit))):g} {unit}"

@@ -15,18 +15,18 @@ from numpy.typing import NDArray
 
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
-from dtfexp.dialin.candidates import Pool, candidate_pool
+from dtfexp.dialin.candidates import CandidatePool, candidate_pool
 from dtfexp.dialin.coding import Coding
 from dtfexp.dialin.first_look import first_look
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
-from dtfexp.dialin.likely_window import Likely, likely_window
-from dtfexp.dialin.numbering import first_numbers
+from dtfexp.dialin.likely_window import LikelyWindow, likely_window
+from dtfexp.dialin.numbering import next_numbers
 from dtfexp.dialin.plan import Plan, pressable, whole_presses, whole_seed
-from dtfexp.dialin.why import why_chosen
-from dtfexp.maths.lookahead import Outlook
+from dtfexp.dialin.why import press_reasons
+from dtfexp.maths.lookahead import BatchAcquisition
 from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import at_central_scales
+from dtfexp.maths.posterior import at_central_hyperparameters
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -34,12 +34,12 @@ Ints = NDArray[np.int_]
 PASS_RATE = 0.90
 CONFIDENCE = 0.90
 CELL_BUDGET = 1500
-CHUNK = 4
+GROUP_SIZE = 4
 GROUPS_TRIED = 12
 # A batch that would prove less than this share more of the likely window is not worth its garments,
 # once the share below is proven.
-ENOUGH = 0.015
-KNOWN = 0.75
+STOP_GAIN = 0.015
+STOP_SHARE = 0.75
 
 
 def next_presses(
@@ -60,26 +60,26 @@ def next_presses(
     seed = whole_seed(seed)
     names, left_out = pressable(session, fabrics)
     fitted = fit(session, results)
-    first = first_numbers(fitted.results)
+    first = next_numbers(fitted.results)
     rng = np.random.default_rng(seed)
     chosen = None
     if not len(fitted.results):
         wanted = first_look(session, names, count)
         reason = "Nothing is recorded yet: a compact first look round the usual settings."
     else:
-        chosen = choose(fitted, names, count, seed)
+        chosen = choose_batch(fitted, names, count, seed)
         if chosen is None:
-            enough = f"{_enough_reason(fitted, names)}{left_out}"
-            return Plan(session, no_rows(session), "next", seed, enough)
+            enough = f"{_stop_reason(fitted, names)}{left_out}"
+            return Plan(session, empty_runs(session), "next", seed, enough)
         wanted = chosen.presses
         reason = _next_reason(fitted, names)
     runs = lay_out(session, wanted, rng, *first)
-    why = () if chosen is None else why_chosen(fitted, chosen.likely, runs)
+    why = () if chosen is None else press_reasons(fitted, chosen.likely, runs)
     return Plan(session, runs, "next", seed, f"{reason}{left_out}", why=why)
 
 
 @dataclass(frozen=True)
-class Cells:
+class WeightedCells:
     """Set-points of all fabrics with their weight, stacked."""
 
     points: Points
@@ -88,28 +88,30 @@ class Cells:
 
 
 @dataclass(frozen=True)
-class Chosen:
+class ChosenBatch:
     """Wanted presses (fabric and factor columns), and where each fabric's window may lie."""
 
     presses: pd.DataFrame
-    likely: dict[str, Likely]
+    likely: dict[str, LikelyWindow]
 
 
-def choose(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen | None:
+def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> ChosenBatch | None:
     """The presses that teach most, or None when they would hardly teach."""
-    post = at_central_scales(fitted.posterior)
+    post = at_central_hyperparameters(fitted.posterior)
     # Several fabrics share the work: fewer cells for each.
     budget = int(CELL_BUDGET / np.sqrt(len(names)))
     mapped = {name: likely_window(fitted, post, name, PASS_RATE, budget) for name in names}
-    cells = _stack(fitted.coding, names, mapped)
-    pool = candidate_pool(fitted, names, {n: m.region() for n, m in mapped.items()}, seed)
+    cells = _stacked_cells(fitted.coding, names, mapped)
+    pool = candidate_pool(fitted, names, {n: m.candidate_region() for n, m in mapped.items()}, seed)
     # While no cell is close to proven, ask for less than the full confidence: the question is then
     # where a good place is, and a demand that no press could meet would leave all presses equal.
     tops = {name: float(m.chance.max()) for name, m in mapped.items()}
     asked = float(np.clip(max(tops.values()) + 0.25, 0.5, CONFIDENCE))
-    outlook = Outlook(post, cells.points, pool.candidates, cells.weight, asked, cells.margin)
+    outlook = BatchAcquisition(
+        post, cells.points, pool.candidates, cells.weight, asked, cells.margin
+    )
     for candidate, outcomes in pool.pending:
-        outlook.add(candidate, outcomes)
+        outlook.add_press(candidate, outcomes)
     now = np.concatenate([mapped[name].chance for name in names])
     known = float(cells.weight @ (now >= CONFIDENCE))
     before = outlook.value
@@ -121,19 +123,19 @@ def choose(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen | Non
     turns: list[str | None] = [name for _, name in needy] or [None]
     chunks = 0
     while len(picked) < count:
-        size = min(CHUNK, count - len(picked))
-        chunk = _best_chunk(outlook, pool, size, used, turns[chunks % len(turns)], picked)
+        size = min(GROUP_SIZE, count - len(picked))
+        chunk = _best_group(outlook, pool, size, used, turns[chunks % len(turns)], picked)
         chunks += 1
         picked += chunk
         used |= {pool.temperatures(i) for i in chunk}
-    if not needy and known >= KNOWN and outlook.value - before < ENOUGH:
+    if not needy and known >= STOP_SHARE and outlook.value - before < STOP_GAIN:
         return None
-    return Chosen(pool.frame.iloc[picked].reset_index(drop=True), mapped)
+    return ChosenBatch(pool.frame.iloc[picked].reset_index(drop=True), mapped)
 
 
-def _best_chunk(
-    outlook: Outlook,
-    pool: Pool,
+def _best_group(
+    outlook: BatchAcquisition,
+    pool: CandidatePool,
     size: int,
     used: set[tuple[float, ...]],
     only: str | None,
@@ -148,9 +150,9 @@ def _best_chunk(
     """
     best: tuple[float, list[int]] = (-np.inf, [])
     start = outlook.value
-    groups = pool.groups(only)
-    made = pool.twins[before]
-    fresh = {key: rows[~np.isin(pool.twins[rows], made)] for key, rows in groups.items()}
+    groups = pool.by_slow_settings(only)
+    made = pool.duplicate_code[before]
+    fresh = {key: rows[~np.isin(pool.duplicate_code[rows], made)] for key, rows in groups.items()}
     fresh = {key: rows for key, rows in fresh.items() if len(rows)}
     twice = not fresh
     offered = groups if twice else fresh
@@ -158,26 +160,28 @@ def _best_chunk(
     promising = sorted(offered, key=lambda key: -float(single[offered[key]].max()))[:GROUPS_TRIED]
     for key in promising:
         members = offered[key]
-        branch = outlook.branch(members)
+        branch = outlook.restricted_copy(members)
         left = np.ones(len(members), dtype=bool)
         picked: list[int] = []
         while len(picked) < size and left.any():
             scores = branch.scores(np.arange(len(members)))
             choice = int(np.argmax(np.where(left, scores, -np.inf)))
-            branch.add(choice)
+            branch.add_press(choice)
             picked.append(int(members[choice]))
-            left &= twice | (pool.twins[members] != pool.twins[members[choice]])
-        gain, price = branch.value - start, pool.price(key, used)
+            left &= twice | (pool.duplicate_code[members] != pool.duplicate_code[members[choice]])
+        gain, price = branch.value - start, pool.changeover_factor(key, used)
         # A price makes every gain smaller, a loss (cells proven already) larger.
         gain *= price if gain > 0 else 1 / price
         if gain > best[0] + 1e-12:
             best = (gain, picked)
     for choice in best[1]:
-        outlook.add(choice)
+        outlook.add_press(choice)
     return best[1]
 
 
-def _stack(coding: Coding, names: list[str], mapped: dict[str, Likely]) -> Cells:
+def _stacked_cells(
+    coding: Coding, names: list[str], mapped: dict[str, LikelyWindow]
+) -> WeightedCells:
     frames, weights, index = [], [], []
     for name in names:
         part = mapped[name]
@@ -186,11 +190,11 @@ def _stack(coding: Coding, names: list[str], mapped: dict[str, Likely]) -> Cells
         index.append(np.full(len(part.frame), coding.fabric_index(name)))
     points = coding.points(pd.concat(frames, ignore_index=True), np.concatenate(index))
     margin = np.concatenate([mapped[n].margin for n in names])
-    stays = np.concatenate([mapped[n].stays for n in names])
-    return Cells(points, np.concatenate(weights) / len(names), (margin, stays))
+    stays = np.concatenate([mapped[n].between_variance for n in names])
+    return WeightedCells(points, np.concatenate(weights) / len(names), (margin, stays))
 
 
-def no_rows(session: Session) -> pd.DataFrame:
+def empty_runs(session: Session) -> pd.DataFrame:
     """The runs of a plan without any."""
     whole = {c: pd.Series(dtype=int) for c in ("press", "oven_load", "press_round")}
     columns = {"press": whole["press"], "fabric": pd.Series(dtype=object)}
@@ -200,7 +204,7 @@ def no_rows(session: Session) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _enough_reason(fitted: Fit, names: list[str]) -> str:
+def _stop_reason(fitted: Fit, names: list[str]) -> str:
     return (
         f"Another batch would hardly change the windows of {', '.join(names)}: "
         f"{len(fitted.results)} presses say enough; confirm the target instead."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 
-def first_numbers(results: pd.DataFrame) -> tuple[int, int, int]:
+def next_numbers(results: pd.DataFrame) -> tuple[int, int, int]:
     """The next free press, oven load and press round after ``results``."""
     out = []
     for column in ("press", "oven_load", "press_round"):

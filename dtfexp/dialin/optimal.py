@@ -17,15 +17,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.describe.errors import PlanError, ResultsError
-from dtfexp.dialin.assumed import Assumed
+from dtfexp.dialin.assumed import Assumptions
 from dtfexp.dialin.coding import excluded_rows
-from dtfexp.dialin.crossing import Crossing, crossed, shared_out
-from dtfexp.dialin.family import Asked, Wanted
-from dtfexp.dialin.first_look import FAR, REACH, share_presses
+from dtfexp.dialin.crossing import Crossing, batches_per_side, cross_loads_and_rounds
+from dtfexp.dialin.family import DesignRequest, RequestedPresses
+from dtfexp.dialin.first_look import AXIAL_DISTANCE, REACH, presses_per_fabric
 from dtfexp.dialin.layout import lay_out
-from dtfexp.dialin.numbering import first_numbers
+from dtfexp.dialin.numbering import next_numbers
 from dtfexp.dialin.results import check_results
-from dtfexp.dialin.settable import Bench, spread
+from dtfexp.dialin.settable import FeasibleLevels, evenly_thinned
 from dtfexp.maths import optimal
 from dtfexp.maths.terms import MODELS, Terms
 
@@ -40,16 +40,16 @@ _KICKS, _MOST_KICKS, _KICKED_IN_FULL = 1.5, 30, 20_000
 presses times squared terms are more than the last number: a search of seconds, not minutes."""
 MOST_PRESSES = 256
 """More than these are beyond an afternoon, and their search beyond a minute."""
-SPARE = 2
+SPARE_BATCHES = 2
 """Loads (rounds) beyond the terms that only a load (a round) can tell: with none their luck cannot
 be told from the settings at all; with one a test asks for an F of 161, with two for 18.5."""
 _FEW_LEVELS, _POLISHED = 5, 4
 """Starts try that many values of a setting; the best few then try them all."""
-EXTENT = round(REACH * FAR, 2)
+EXTENT_OPTIONS = round(REACH * AXIAL_DISTANCE, 2)
 """How far from the middle settings may go: as far as the first look does."""
 
 
-def optimal_plan(asked: Asked) -> Wanted:
+def optimal_plan(request: DesignRequest) -> RequestedPresses:
     """A D- or I-optimal strip-plot of exactly the presses asked for.
 
     Options: ``model`` ("quadratic", "interactions", "linear"); ``reach``, how far from the middle
@@ -59,47 +59,51 @@ def optimal_plan(asked: Asked) -> Wanted:
     fewer than fit the bench); ``load_luck`` and ``round_luck``, standard deviations in multiples of
     that between two presses alike.
     """
-    session, rng = asked.session, np.random.default_rng(asked.seed)
-    if asked.presses > MOST_PRESSES:
+    session, rng = request.session, np.random.default_rng(request.seed)
+    if request.presses > MOST_PRESSES:
         raise PlanError(
-            f"design {asked.design!r} takes up to {MOST_PRESSES} presses and presses is "
-            f"{asked.presses}; allow fewer, or use design 'latin hypercube'"
+            f"design {request.design!r} takes up to {MOST_PRESSES} presses and presses is "
+            f"{request.presses}; allow fewer, or use design 'latin hypercube'"
         )
-    model = asked.options.get("model", "quadratic")
+    model = request.options.get("model", "quadratic")
     if model not in MODELS:
         raise PlanError(f"model is {model!r}; use one of {', '.join(map(repr, MODELS))}")
-    restarts = asked.whole("restarts", RESTARTS, 1, MOST_RESTARTS)
-    ratios = (_luck(asked, "load_luck"), _luck(asked, "round_luck"))
-    earlier = _included(asked)
-    bench = Bench.of(session, asked.fabrics, asked.reach(EXTENT), earlier, asked.blocks)
-    terms = Terms.of([span.kind for span in bench.spans], model)
+    restarts = request.whole_option("restarts", RESTARTS, 1, MOST_RESTARTS)
+    ratios = (_batch_effect_ratio(request, "load_luck"), _batch_effect_ratio(request, "round_luck"))
+    earlier = _earlier_presses(request)
+    bench = FeasibleLevels.of(
+        session, request.fabrics, request.reach(EXTENT_OPTIONS), earlier, request.blocks
+    )
+    terms = Terms.of([span.kind for span in bench.factors], model)
     old = bench.information(terms, earlier, ratios)
-    _enough(asked, terms, old)
-    marks = _marks(asked)
-    cross = _crossing(asked, bench, terms, marks, earlier)
-    task = bench.task(terms, marks, cross, ratios, old, asked.design == "i-optimal")
+    _check_enough_presses(request, terms, old)
+    marks = _fabric_and_block(request)
+    cross = _crossing(request, bench, terms, marks, earlier)
+    task = bench.task(terms, marks, cross, ratios, old, request.design == "i-optimal")
     found = _search(task, restarts, rng)
-    if found.broken:
+    if found.violations:
         raise PlanError(
-            f"design {asked.design!r}: {found.broken} presses would be at settings that the "
+            f"design {request.design!r}: {found.violations} presses would be at settings that the "
             "session forbids together; allow more loads or rounds, or loosen what is forbidden"
         )
     if not np.isfinite(found.value):
         raise PlanError(
-            f"design {asked.design!r}: {asked.presses} presses in {cross.loads} oven loads and "
+            f"design {request.design!r}: {request.presses} presses in {cross.loads} oven loads and "
             f"{cross.rounds} press rounds cannot tell all {terms.size} terms of model {model!r} "
             "apart; allow more loads or rounds, or use a smaller model"
         )
     wanted = bench.settings(found.index, marks["fabric"].tolist())
-    runs = _laid_out(asked, wanted, marks["block"].tolist(), cross, first_numbers(earlier), rng)
-    return Wanted(runs, _reason(asked, model, terms), _notes(bench, cross, earlier), laid_out=True)
+    runs = _laid_out(request, wanted, marks["block"].tolist(), cross, next_numbers(earlier), rng)
+    return RequestedPresses(
+        runs, _reason(request, model, terms), _notes(bench, cross, earlier), laid_out=True
+    )
 
 
-def _marks(asked: Asked) -> pd.DataFrame:
+def _fabric_and_block(request: DesignRequest) -> pd.DataFrame:
     """The fabric and the block of every press: blocks alike in size and in fabrics, in turn."""
-    shares = share_presses(asked.presses, asked.fabrics)
+    shares = presses_per_fabric(request.presses, request.fabrics)
     fabrics = [fabric for fabric, count in shares.items() for _ in range(count)]
-    labels = asked.blocks or ("",)
+    labels = request.blocks or ("",)
     marks = pd.DataFrame({"fabric": fabrics})
     marks["block"] = [labels[i % len(labels)] for i in range(len(fabrics))]
     order = [labels.index(label) for label in marks["block"]]
@@ -107,7 +111,7 @@ def _marks(asked: Asked) -> pd.DataFrame:
 
 
 def _laid_out(
-    asked: Asked,
+    request: DesignRequest,
     wanted: pd.DataFrame,
     blocks: list[str],
     cross: Crossing,
@@ -120,17 +124,17 @@ def _laid_out(
         mine = np.array([block == label for block in blocks])
         groups = (cross.load[mine].tolist(), cross.round_[mine].tolist())
         chosen = wanted[mine].reset_index(drop=True)
-        part = lay_out(asked.session, chosen, rng, *first, groups=groups)
-        parts.append(part.assign(block=label) if asked.blocks else part)
-        first = first_numbers(part)
+        part = lay_out(request.session, chosen, rng, *first, groups=groups)
+        parts.append(part.assign(block=label) if request.blocks else part)
+        first = next_numbers(part)
     return pd.concat(parts, ignore_index=True)
 
 
-def _luck(asked: Asked, option: str) -> float:
+def _batch_effect_ratio(request: DesignRequest, option: str) -> float:
     """The option, or what the fit expects before it sees a grade."""
-    assumed = Assumed.of(asked.session)
+    assumed = Assumptions.of(request.session)
     default = getattr(assumed, option) / assumed.noise
-    value = asked.options.get(option, default)
+    value = request.options.get(option, default)
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 100:
         raise PlanError(
             f"{option} is {value!r}; give a number from 0 to 100: how far two alike differ, in "
@@ -139,12 +143,12 @@ def _luck(asked: Asked, option: str) -> float:
     return float(value)
 
 
-def _included(asked: Asked) -> pd.DataFrame:
+def _earlier_presses(request: DesignRequest) -> pd.DataFrame:
     """The presses made already, checked; no rows when none are given."""
-    given = asked.options.get("include")
+    given = request.options.get("include")
     frame = pd.DataFrame() if given is None else given
     try:
-        checked = check_results(asked.session, frame)
+        checked = check_results(request.session, frame)
     except ResultsError as error:
         raise PlanError(f"include: {error}") from None
     kept = checked[~excluded_rows(checked)].reset_index(drop=True)
@@ -153,31 +157,35 @@ def _included(asked: Asked) -> pd.DataFrame:
     return kept
 
 
-def _enough(asked: Asked, terms: Terms, old: Array) -> None:
+def _check_enough_presses(request: DesignRequest, terms: Terms, old: Array) -> None:
     """Raise ``PlanError`` when there are fewer presses than terms still to be told."""
     known = int(np.linalg.matrix_rank(old, hermitian=True)) if old.any() else 0
     needed = terms.size - known
-    if asked.presses >= needed:
+    if request.presses >= needed:
         return
     smaller = [
         f"{model!r} ({size} terms)"
         for model in reversed(MODELS)
-        if (size := Terms.of(terms.kinds, model).size) - known <= asked.presses
+        if (size := Terms.of(terms.kinds, model).size) - known <= request.presses
         and size < terms.size
     ]
     others = f"use model {' or '.join(smaller)}" if smaller else "use design 'auto'"
     raise PlanError(
-        f"design {asked.design!r}: model {terms.model!r} has {terms.size} terms to tell"
+        f"design {request.design!r}: model {terms.model!r} has {terms.size} terms to tell"
         + (f", {known} of them told by the presses included," if known else "")
-        + f" and presses is {asked.presses}; allow {needed} or more, or {others}"
+        + f" and presses is {request.presses}; allow {needed} or more, or {others}"
     )
 
 
 def _crossing(
-    asked: Asked, bench: Bench, terms: Terms, marks: pd.DataFrame, earlier: pd.DataFrame
+    request: DesignRequest,
+    bench: FeasibleLevels,
+    terms: Terms,
+    marks: pd.DataFrame,
+    earlier: pd.DataFrame,
 ) -> Crossing:
     """How many loads and rounds, and what lies where; a block has loads and rounds of its own."""
-    caps = (asked.session.coupons_per_load, asked.session.presses_per_round)
+    caps = (request.session.coupons_per_load, request.session.presses_per_round)
     cure, heat = bench.classes("load"), bench.classes("round")
     sides: list[tuple[Hashable, Hashable]] = [
         ((day, cure[fabric]), (day, heat[fabric]))
@@ -186,46 +194,50 @@ def _crossing(
     counts = []
     for place, (option, group) in enumerate((("loads", "load"), ("rounds", "round"))):
         presses = Counter(side[place] for side in sides)
-        least = sum(shared_out(presses, caps[place], 0).values())
-        told = bench.told_by_group(terms, group)
-        total = _how_many(asked, option, least, told, earlier)
-        counts.append(shared_out(presses, caps[place], total))
-    return crossed(list(marks["fabric"]), counts[0], counts[1], sides, caps)
+        least = sum(batches_per_side(presses, caps[place], 0).values())
+        told = bench.terms_in_stratum(terms, group)
+        total = _batch_count(request, option, least, told, earlier)
+        counts.append(batches_per_side(presses, caps[place], total))
+    return cross_loads_and_rounds(list(marks["fabric"]), counts[0], counts[1], sides, caps)
 
 
-def _how_many(asked: Asked, option: str, least: int, terms: int, earlier: pd.DataFrame) -> int:
+def _batch_count(
+    request: DesignRequest, option: str, least: int, terms: int, earlier: pd.DataFrame
+) -> int:
     """Loads or rounds: those that hold the presses, and a few more than the terms they tell."""
     column = "oven_load" if option == "loads" else "press_round"
     made = earlier[column].nunique() if len(earlier) else 0
-    wanted = terms + SPARE - made if terms > 1 else least
-    default = min(max(least, wanted), asked.presses)
-    value = asked.options.get(option)
-    return default if value is None else asked.whole(option, default, least, asked.presses)
+    wanted = terms + SPARE_BATCHES - made if terms > 1 else least
+    default = min(max(least, wanted), request.presses)
+    value = request.options.get(option)
+    return (
+        default if value is None else request.whole_option(option, default, least, request.presses)
+    )
 
 
-def _search(task: optimal.Task, restarts: int, rng: np.random.Generator) -> optimal.Found:
+def _search(task: optimal.Task, restarts: int, rng: np.random.Generator) -> optimal.SearchResult:
     """Starts on few levels of every setting, then the best of them on all."""
-    few = replace(task, allowed=tuple(_few(a, _FEW_LEVELS) for a in task.allowed))
+    few = replace(task, allowed=tuple(_thinned_levels(a, _FEW_LEVELS) for a in task.allowed))
     ease = min(1.0, _KICKED_IN_FULL / (task.n * task.terms.size**2))
     kicks = round(min(_KICKS * restarts, _MOST_KICKS) * ease)
     coarse = optimal.search(few, restarts, rng, most=_POLISHED, kicks=kicks)
     fine = optimal.search(task, len(coarse.tops), rng, begin=coarse.tops)
-    return fine if (-fine.broken, fine.value) >= (-coarse.broken, coarse.value) else coarse
+    return fine if (-fine.violations, fine.value) >= (-coarse.violations, coarse.value) else coarse
 
 
-def _few(allowed: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
+def _thinned_levels(allowed: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
     """Of what each press may be set to, at most so many: ends, and evenly between."""
     out = np.zeros_like(allowed)
     for row, given in enumerate(allowed):
         places = np.flatnonzero(given)
-        out[row, spread(places, most)] = True
+        out[row, evenly_thinned(places, most)] = True
     return out
 
 
-def _reason(asked: Asked, model: str, terms: Terms) -> str:
+def _reason(request: DesignRequest, model: str, terms: Terms) -> str:
     for_what = (
         "so that grades are foretold best over the range"
-        if asked.design == "i-optimal"
+        if request.design == "i-optimal"
         else "so that the effects of the settings are known best"
     )
     what = {
@@ -236,7 +248,7 @@ def _reason(asked: Asked, model: str, terms: Terms) -> str:
     return f"Settings chosen together {for_what}: {terms.size} terms ({what})."
 
 
-def _notes(bench: Bench, cross: Crossing, earlier: pd.DataFrame) -> tuple[str, ...]:
+def _notes(bench: FeasibleLevels, cross: Crossing, earlier: pd.DataFrame) -> tuple[str, ...]:
     """What is restricted and what was reckoned with, in plain sentences."""
     factors = bench.session.factors
     cure = [f.name for f in factors if f.stage == "cure"]

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 Settings = tuple[Any, ...]
 
 
-def keep_permitted(
+def move_out_of_forbidden(
     session: Session, wanted: pd.DataFrame
 ) -> tuple[pd.DataFrame, tuple[Forbidden, ...]]:
     """The wanted presses, those in a forbidden corner moved to the nearest permitted settings.
@@ -59,7 +59,9 @@ def keep_permitted(
     return out, tuple(met)
 
 
-def fewest_forbidden(session: Session, fabrics: Iterable[str], codes: Array, reach: float) -> Array:
+def signs_with_fewest_forbidden(
+    session: Session, fabrics: Iterable[str], codes: Array, reach: float
+) -> Array:
     """Coded rows (n, factors) with the signs of some columns turned, so that the fewest presses lie
     in what the session forbids.
 
@@ -101,7 +103,7 @@ def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
         if corner is None:
             return here
         for place, factor in enumerate(factors):
-            for value in _ways_out(session, fabric, corner, factor, settings):
+            for value in _nearest_exits(session, fabric, corner, factor, settings):
                 moved = (*here[:place], value, *here[place + 1 :])
                 if moved not in seen:
                     seen.add(moved)
@@ -114,7 +116,7 @@ def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
     )
 
 
-def _ways_out(
+def _nearest_exits(
     session: Session, fabric: str, corner: Forbidden, factor: Factor, here: dict[str, Any]
 ) -> list[Any]:
     """Settings of one factor out of the corner, all else as it is: the nearest on each side, or
@@ -129,18 +131,21 @@ def _ways_out(
     free = [value for value in session.allowed(factor, fabric) if not forbidden(value)]
     if not factor.is_numeric and not factor.ordered:
         return free
-    now = _place(factor, here[factor.name])
-    below = [v for v in free if _place(factor, v) < now]
-    above = [v for v in free if _place(factor, v) > now]
+    now = _axis_value(factor, here[factor.name])
+    below = [v for v in free if _axis_value(factor, v) < now]
+    above = [v for v in free if _axis_value(factor, v) > now]
     return [*below[-1:], *above[:1]]
 
 
 def _distance(factor: Factor, a: Any, b: Any) -> float:
     if not factor.is_numeric and not factor.ordered:
         return 0.0 if a == b else _OTHER_WORD
-    low, high = _place(factor, factor.settings()[0]), _place(factor, factor.settings()[-1])
-    return abs(_place(factor, a) - _place(factor, b)) / (0.5 * (high - low))
+    low, high = (
+        _axis_value(factor, factor.settings()[0]),
+        _axis_value(factor, factor.settings()[-1]),
+    )
+    return abs(_axis_value(factor, a) - _axis_value(factor, b)) / (0.5 * (high - low))
 
 
-def _place(factor: Factor, value: Any) -> float:
+def _axis_value(factor: Factor, value: Any) -> float:
     return float(value) if factor.is_numeric else float(factor.levels.index(value))

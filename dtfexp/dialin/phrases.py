@@ -14,17 +14,19 @@ from itertools import pairwise
 
 from dtfexp.describe.signs import SIGNS, Sign, sign
 from dtfexp.describe.signs.sign import FINISHED, FIRST, LATER, PEEL, USE, WASH
-from dtfexp.dialin.wordforms import HARMLESS, Word, form, parse
+from dtfexp.dialin.wordforms import HARMLESS, Word, comparable_form, parse
 
 #: Stages told in one word that stand for several of the table.
 _STAGES = {WASH: (FIRST, LATER, USE), PEEL: (PEEL, FINISHED), FINISHED: (PEEL, FINISHED)}
 #: Words for a thing: "shiny" of the powder side is not "shiny" of the cloth.
-_THINGS = frozenset(map(form, ("powder", "film", "cloth", "platen", "underside", "oven", "glue")))
+_THINGS = frozenset(
+    map(comparable_form, ("powder", "film", "cloth", "platen", "underside", "oven", "glue"))
+)
 _NEAREST, _NEAR = 3, 55.0
 
 
 @dataclass(frozen=True)
-class Read:
+class ReadPhrase:
     """What one phrase says.
 
     ``signs``: keys of what is seen; ``absent``: of what is said not to be seen; ``asked``: of the
@@ -80,22 +82,22 @@ class _Hit:
 
 
 @lru_cache(maxsize=4096)
-def read(text: str, stage: str = "") -> Read:
+def read_phrase(text: str, stage: str = "") -> ReadPhrase:
     """What one phrase (no list of them) says.  stage: when it was seen, where that is known."""
     told = " ".join(text.split())
     for one in SIGNS:
         if told.casefold() == one.phrase.casefold():
-            return Read(told, (one.key,))
+            return ReadPhrase(told, (one.key,))
     words, said = parse(told)
     if not words and not said:
-        return Read(told, unknown=told, nearest=nearest(told)) if told else Read(told)
+        return ReadPhrase(told, unknown=told, nearest=nearest(told)) if told else ReadPhrase(told)
     at = said or stage
     hits = _longest(_hits(words, staged=bool(at)))
     here = _longest([hit for hit in _hits(words, staged=bool(at)) if _seen_at(sign(hit.key), at)])
     if hits and not here:
         # Known, but not at that stage: another sign may be meant, so nothing is guessed.
-        return Read(told, asked=tuple(dict.fromkeys(hit.key for hit in hits)))
-    signs, absent, asked = _sorted_out(words, here)
+        return ReadPhrase(told, asked=tuple(dict.fromkeys(hit.key for hit in hits)))
+    signs, absent, asked = _seen_absent_ambiguous(words, here)
     covered = frozenset().union(*(hit.covered for hit in here))
     left = [word for place, word in enumerate(words) if place not in covered]
     things = {word.form for word in left} & _THINGS
@@ -104,9 +106,9 @@ def read(text: str, stage: str = "") -> Read:
         signs, asked = (), tuple(dict.fromkeys((*signs, *asked)))
     lost = [word.raw for word in left if word.form not in HARMLESS]
     if not (signs or absent or asked):
-        return Read(told, unknown=told, nearest=nearest(told))
+        return ReadPhrase(told, unknown=told, nearest=nearest(told))
     missed = " ".join(lost)
-    return Read(told, signs, absent, asked, missed, nearest(missed) if missed else ())
+    return ReadPhrase(told, signs, absent, asked, missed, nearest(missed) if missed else ())
 
 
 def nearest(text: str) -> tuple[str, ...]:
@@ -120,7 +122,7 @@ def nearest(text: str) -> tuple[str, ...]:
     return tuple(SIGNS[place].phrase for _, _, place in found)
 
 
-def _sorted_out(
+def _seen_absent_ambiguous(
     words: list[Word], hits: list[_Hit]
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
     """Signs seen, signs said to be absent, and signs that the same words could all be."""

@@ -18,9 +18,9 @@ from dtfexp.describe.supplies import Supplies
 from dtfexp.dialin.blocks import in_blocks
 from dtfexp.dialin.cost import Cost, cost
 from dtfexp.dialin.families import FAMILIES
-from dtfexp.dialin.family import Asked, Wanted
+from dtfexp.dialin.family import DesignRequest, RequestedPresses
 from dtfexp.dialin.layout import lay_out
-from dtfexp.dialin.permitted import keep_permitted
+from dtfexp.dialin.permitted import move_out_of_forbidden
 from dtfexp.dialin.timeline import timeline
 from dtfexp.maths.designs import Fraction
 
@@ -142,18 +142,20 @@ def plan(
     names, left_out = pressable(session, fabrics)
     if not isinstance(design, str) or design not in FAMILIES:
         raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
-    asked = Asked(session, design, names, count, seed, options)
-    wanted = _permitted(session, design, FAMILIES[design](asked))
+    asked = DesignRequest(session, design, names, count, seed, options)
+    wanted = _with_forbidden_repaired(session, design, FAMILIES[design](asked))
     if asked.blocks and "block" not in wanted.frame:
         wanted = replace(wanted, frame=in_blocks(session, wanted.frame, asked.blocks, seed))
-    runs = _in_order(session, wanted, asked.blocks, seed)
+    runs = _laid_out(session, wanted, asked.blocks, seed)
     reason = f"{wanted.reason}{left_out}"
     return Plan(session, runs, design, seed, reason, wanted.notes, fraction=wanted.fraction)
 
 
-def _permitted(session: Session, design: str, wanted: Wanted) -> Wanted:
+def _with_forbidden_repaired(
+    session: Session, design: str, wanted: RequestedPresses
+) -> RequestedPresses:
     """Nothing forbidden is pressed; what that costs the plan is told in its notes."""
-    frame, met = keep_permitted(session, wanted.frame)
+    frame, met = move_out_of_forbidden(session, wanted.frame)
     if not met:
         return wanted
     if wanted.laid_out:
@@ -177,7 +179,9 @@ def _permitted(session: Session, design: str, wanted: Wanted) -> Wanted:
     return replace(wanted, frame=frame, notes=(*wanted.notes, note))
 
 
-def _in_order(session: Session, wanted: Wanted, blocks: tuple[str, ...], seed: int) -> pd.DataFrame:
+def _laid_out(
+    session: Session, wanted: RequestedPresses, blocks: tuple[str, ...], seed: int
+) -> pd.DataFrame:
     """The wanted presses in loads, rounds and pressing order, numbered from 1 (or as they are).
 
     Blocks come one after the other: no load and no round reaches into the next one.

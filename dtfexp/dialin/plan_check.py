@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 
 from dtfexp.describe.errors import PlanError, ResultsError
 from dtfexp.dialin import mixed
-from dtfexp.dialin.assumed import Assumed
+from dtfexp.dialin.assumed import Assumptions
 from dtfexp.dialin.coding import excluded_rows
 from dtfexp.dialin.mixed import Effects
 from dtfexp.dialin.results import check_results
-from dtfexp.dialin.spans import Span, may_be_set, shift_span
+from dtfexp.dialin.spans import FactorColumns, may_be_set, offset_columns
 from dtfexp.maths import efficiency, power
 from dtfexp.maths.terms import MODELS, Key, Terms, inverse
 
@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 LOAD, ROUND, PRESS = "oven load", "press round", "press"
 _CURVE = 21
 _SAMPLE = 2048
-_CARRIED = 0.1
+_ALIAS_LIMIT = 0.1
 """A fitted effect that carries less of another than this is taken as clear of it."""
 
 
@@ -55,7 +55,7 @@ class PlanCheck:
     session: Session
     runs: pd.DataFrame
     model: str
-    assumed: Assumed
+    assumed: Assumptions
     effects: Effects
     fitted: tuple[int, ...]
     covariance: Array
@@ -67,7 +67,7 @@ class PlanCheck:
         return len(self.runs)
 
     @property
-    def spare(self) -> int:
+    def residual_df(self) -> int:
         """Presses beyond the terms fitted."""
         return self.presses - len(self.fitted)
 
@@ -75,23 +75,25 @@ class PlanCheck:
         """Whether all columns of a term are in the model of the figures."""
         return all(c in self.fitted for c in self.effects.terms.columns[key])
 
-    def told(self, key: Key) -> bool:
+    def is_estimable(self, key: Key) -> bool:
         """Whether a term can be told from all others."""
-        return self.effects.told(key) or (self.is_fitted(key) and not self.mixed_with(key))
+        return self.effects.is_estimable(key) or (
+            self.is_fitted(key) and not self.aliased_with(key)
+        )
 
-    def mixed_with(self, key: Key) -> tuple[Key, ...]:
+    def aliased_with(self, key: Key) -> tuple[Key, ...]:
         """The terms that one hides behind, the most tied first; of a fitted one, those left out
         that it carries a tenth of or more.
         """
         if not self.is_fitted(key):
-            return self.effects.mixed_with(key)
+            return self.effects.aliased_with(key)
         rows = [self.fitted.index(c) for c in self.effects.terms.columns[key]]
-        size = np.abs(self._carried[rows]).max(axis=0, initial=0.0)
+        size = np.abs(self._alias_matrix[rows]).max(axis=0, initial=0.0)
         found: dict[Key, float] = {}
-        for column, weight in zip(self._left_out, size.tolist(), strict=True):
+        for column, weight in zip(self._columns_left_out, size.tolist(), strict=True):
             other = self.effects.terms.key[column]
             found[other] = max(found.get(other, 0.0), weight)
-        tied = [other for other, weight in found.items() if weight >= _CARRIED]
+        tied = [other for other, weight in found.items() if weight >= _ALIAS_LIMIT]
         return tuple(sorted(tied, key=lambda other: (-round(found[other], 6), other)))
 
     @cached_property
@@ -121,13 +123,13 @@ class PlanCheck:
                 "term": self.effects.name(key),
                 "kind": self.effects.kind(key),
                 "stratum": self._stratum(key),
-                "told": self.told(key),
-                "mixed_with": ", ".join(map(self.effects.name, self.mixed_with(key))),
+                "told": self.is_estimable(key),
+                "mixed_with": ", ".join(map(self.effects.name, self.aliased_with(key))),
                 "fitted": self.is_fitted(key),
             }
             if row["fitted"]:
                 row["inflation"] = max(inflation[c] for c in columns)
-                row |= self._sight(key)
+                row |= self._detectability(key)
             rows.append(row)
         numbers = ("inflation", "df", "se", "power", "smallest")
         table = pd.DataFrame(
@@ -144,9 +146,9 @@ class PlanCheck:
         """
         names = self._column_names()
         table = pd.DataFrame(
-            np.round(self._carried, 6) + 0.0,
+            np.round(self._alias_matrix, 6) + 0.0,
             index=[names[c] for c in self.fitted],
-            columns=[names[c] for c in self._left_out],
+            columns=[names[c] for c in self._columns_left_out],
         )
         some = table.abs() > 1e-6
         return table.loc[some.any(axis=1), some.any(axis=0)]
@@ -173,8 +175,8 @@ class PlanCheck:
         corners = efficiency.corners(self._range())
         free = self._may_be_set(corners)
         if free.all():
-            ideal = efficiency.ideal(terms.kinds, self.model)
-            tried, moments = terms.expand(corners), efficiency.moments_of(terms)
+            ideal = efficiency.continuous_optimum(terms.kinds, self.model)
+            tried, moments = terms.expand(corners), efficiency.region_moments(terms)
         else:
             inside = terms.expand(self._inside)
             moments = inside.T @ inside / max(len(inside), 1)
@@ -225,20 +227,20 @@ class PlanCheck:
         table = shown.to_html(
             index=False, border=0, justify="left", na_rep="–", float_format="{:.2f}".format
         )
-        return f"<ol>{listed}</ol><p>{escape(self.assumed.told())}</p>{table}"
+        return f"<ol>{listed}</ol><p>{escape(self.assumed.sentence())}</p>{table}"
 
     # ------------------------------------------------------------------------------- inner parts
 
     @cached_property
-    def _left_out(self) -> list[int]:
+    def _columns_left_out(self) -> list[int]:
         return [c for c in range(self.effects.terms.size) if c not in self.fitted]
 
     @cached_property
-    def _carried(self) -> Array:
+    def _alias_matrix(self) -> Array:
         """What each fitted column (p) carries of each left out (q)."""
         if not self.fitted:
-            return np.zeros((0, len(self._left_out)))
-        return mixed.carried(self.x, self.effects.x[:, self._left_out])
+            return np.zeros((0, len(self._columns_left_out)))
+        return mixed.alias_matrix(self.x, self.effects.x[:, self._columns_left_out])
 
     def _model_terms(self) -> Terms:
         return Terms.of(self.effects.terms.kinds, self.model)
@@ -253,7 +255,7 @@ class PlanCheck:
         return may_be_set(self.session, self.effects.spans, self.runs, base)
 
     def _range(self) -> list[Array | None]:
-        return [span.words() for span in self.effects.spans]
+        return [span.category_columns() for span in self.effects.spans]
 
     def _stratum(self, key: Key) -> str:
         """Where the effect is judged: between loads or rounds that it never changes within."""
@@ -281,7 +283,7 @@ class PlanCheck:
             out.append(self.effects.name(key) + place)
         return out
 
-    def _sight(self, key: Key) -> dict[str, float]:
+    def _detectability(self, key: Key) -> dict[str, float]:
         """df, se, power and smallest effect of one fitted term."""
         places = [self.fitted.index(c) for c in self.effects.terms.columns[key]]
         df = min(self.df[place] for place in places)
@@ -291,10 +293,10 @@ class PlanCheck:
         effect, level, wanted = self.assumed.effect, self.assumed.level, self.assumed.power
         if len(places) == 1:
             seen = power.power_t(effect * np.sqrt(per_grade), df, level)
-            smallest = power.least_shift(df, wanted, level) / np.sqrt(per_grade)
+            smallest = power.smallest_detectable_shift(df, wanted, level) / np.sqrt(per_grade)
         else:
             seen = power.power_f(effect**2 * per_grade, len(places), df, level)
-            needed = power.least_noncentrality(len(places), df, wanted, level)
+            needed = power.smallest_detectable_noncentrality(len(places), df, wanted, level)
             smallest = np.sqrt(needed / per_grade)
         return {
             "df": df,
@@ -311,10 +313,10 @@ class PlanCheck:
         """
         precision = inverse(covariance)
         kind = self.effects.kind(key)
-        if kind == mixed.BEND:
+        if kind == mixed.QUADRATIC:
             return float(precision[0, 0])
         if len(key) == 1 and len(covariance) > 1:
-            words = self.effects.spans[key[0]].words()
+            words = self.effects.spans[key[0]].category_columns()
             if words is not None:
                 shifts = [(words[a] - words[b]) / (2.0 * len(words)) for a, b in _pairs(len(words))]
                 return float(min(s @ precision @ s for s in shifts))
@@ -339,18 +341,18 @@ def check_runs(
     load_luck, round_luck (standard deviations in grades), level, power: see ``Assumed``. Raises
     ``PlanError`` naming what is wrong.
     """
-    taken = Assumed.of(session, **assumed)
+    taken = Assumptions.of(session, **assumed)
     if model != "auto" and model not in MODELS:
         raise PlanError(f"model is {model!r}; use 'auto', {', '.join(map(repr, MODELS))}")
     if earlier is not None:
-        runs = pd.concat([_made(session, earlier), runs])
+        runs = pd.concat([_earlier_runs(session, earlier), runs])
     runs = runs.reset_index(drop=True)
-    spans = [Span.of(factor, runs[factor.name]) for factor in session.factors]
+    spans = [FactorColumns.of(factor, runs[factor.name]) for factor in session.factors]
     fabrics = [f.name for f in session.fabrics if f.name in set(runs["fabric"])]
-    spans.append(shift_span("fabric", fabrics))
+    spans.append(offset_columns("fabric", fabrics))
     if "block" in runs:
         runs["block"] = runs["block"].fillna("").astype(str)
-        spans.append(shift_span("block", list(dict.fromkeys(runs["block"]))))
+        spans.append(offset_columns("block", list(dict.fromkeys(runs["block"]))))
     spans = [span for span in spans if span.varies]
     blank = np.zeros((len(runs), 0))
     base = np.concatenate([blank, *(s.code(runs[s.name].to_numpy()) for s in spans)], axis=1)
@@ -374,7 +376,7 @@ def check_runs(
     )
 
 
-def _made(session: Session, earlier: pd.DataFrame) -> pd.DataFrame:
+def _earlier_runs(session: Session, earlier: pd.DataFrame) -> pd.DataFrame:
     try:
         checked = check_results(session, earlier)
     except ResultsError as error:
@@ -392,7 +394,7 @@ def _chosen_model(effects: Effects, model: str) -> tuple[str, tuple[int, ...]]:
     for name in reversed(MODELS) if model == "auto" else (model,):
         keys = set(Terms.of(effects.terms.kinds, name).key)
         columns = [c for c, key in enumerate(effects.terms.key) if key in keys]
-        kept = [columns[k] for k in mixed.independent(effects.x[:, columns])]
+        kept = [columns[k] for k in mixed.independent_columns(effects.x[:, columns])]
         if len(kept) == len(columns) < len(effects.x):
             break
     return name, tuple(kept)

@@ -28,16 +28,24 @@ from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 from dtfexp.describe.units import convert_difference
-from dtfexp.describe.wording import listed
+from dtfexp.describe.wording import and_list
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.layout import lay_out
-from dtfexp.dialin.next_presses import choose, no_rows
-from dtfexp.dialin.numbering import first_numbers
+from dtfexp.dialin.next_presses import choose_batch, empty_runs
+from dtfexp.dialin.numbering import next_numbers
 from dtfexp.dialin.plan import Plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.results import check_results
-from dtfexp.dialin.shift import Moving, Shift, dialled, fit_moved, graded_rows, probes, shifted
-from dtfexp.dialin.why import why_chosen
+from dtfexp.dialin.shift import (
+    Shift,
+    ShiftPrior,
+    fit_with_shift,
+    graded_rows,
+    known_by_set_point,
+    shift_probe_offsets,
+    shifted,
+)
+from dtfexp.dialin.why import press_reasons
 from dtfexp.maths.field import Prior
 
 if TYPE_CHECKING:
@@ -54,8 +62,8 @@ class Change:
     """
 
     moves: Mapping[str, float]
-    kept: float
-    whose: str
+    correlation: float
+    cause_text: str
 
 
 #: What may have changed.
@@ -69,7 +77,7 @@ CHANGES: dict[str, Change] = {
     "fabric": Change({"press": 7.0}, 1.0, "the new fabric"),
 }
 #: Where a temperature may have moved that the plan does not vary, all is kept at this distance.
-APART = 0.7
+UNVARIED_CORRELATION = 0.7
 
 
 @dataclass(frozen=True, repr=False)
@@ -117,21 +125,23 @@ class Redial:
         chosen = None
         if self.shifts and not len(self.now) and self.fabric in names:
             wanted = self._beside_target().head(count)
-            reason = f"Beside the old target, to either side: shows how far {self._moved} moved."
+            reason = (
+                f"Beside the old target, to either side: shows how far {self._moved_text} moved."
+            )
         else:
-            chosen = choose(self.fit, names, count, seed)
+            chosen = choose_batch(self.fit, names, count, seed)
             several = len(names) > 1
-            told = f"window{'s' * several} of {listed(names)}"
+            told = f"window{'s' * several} of {and_list(names)}"
             if chosen is None:
                 reason = f"Another batch would hardly change the {told}: confirm the target."
-                none = no_rows(self.session)
+                none = empty_runs(self.session)
                 return Plan(self.session, none, "redial", seed, f"{reason}{left_out}")
             wanted = chosen.presses
             ends = "end" if several else "ends"
             reason = f"Chosen where they teach most about where the {told} {ends}."
-        numbers = first_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
+        numbers = next_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
-        why = () if chosen is None else why_chosen(self.fit, chosen.likely, runs)
+        why = () if chosen is None else press_reasons(self.fit, chosen.likely, runs)
         return Plan(self.session, runs, "redial", seed, f"{reason}{left_out}", why=why)
 
     def _beside_target(self) -> pd.DataFrame:
@@ -139,7 +149,7 @@ class Redial:
         if target is None:
             target = fit(self.session, self.earlier).window(self.fabric).target
         rows = []
-        for offsets in probes([shift.factor for shift in self.shifts]):
+        for offsets in shift_probe_offsets([shift.factor for shift in self.shifts]):
             beside = {f.name: float(target[f.name]) + offset for f, offset in offsets}
             # A target of before may lie past a limit that was measured since.
             inside = grids.moved_in(self.session, self.fabric, dict(target) | beside)
@@ -147,9 +157,9 @@ class Redial:
         return pd.DataFrame(rows)[["fabric", *(f.name for f in self.session.factors)]]
 
     @property
-    def _moved(self) -> str:
+    def _moved_text(self) -> str:
         names = [shift.factor.name for shift in self.shifts]
-        return f"{listed(names)} {'has' if len(names) == 1 else 'have'}"
+        return f"{and_list(names)} {'has' if len(names) == 1 else 'have'}"
 
     def on_todays_dial(self) -> pd.DataFrame:
         """Earlier presses and new ones, the earlier settings moved by the middle of what is known
@@ -162,20 +172,20 @@ class Redial:
     @property
     def graded(self) -> int:
         """How many presses since the change carry a grade."""
-        return _graded(self.session, self.now)
+        return _graded_count(self.session, self.now)
 
     @property
     def sentence(self) -> str:
         """What is carried over, in words."""
-        old, new = _graded(self.session, self.earlier), self.graded
+        old, new = _graded_count(self.session, self.earlier), self.graded
         told = [f"{old} earlier presses carried over, {new} made since ({self.changed} changed)."]
         if new or not self.shifts:
             told += [shift.sentence() for shift in self.shifts]
         else:
-            told.append(f"How far {self._moved} moved is not known yet.")
+            told.append(f"How far {self._moved_text} moved is not known yet.")
         if self.changed == "fabric":
             told.append("The new fabric borrows from those known before.")
-        elif self.fit.posterior.prior.kept < 1.0:
+        elif self.fit.posterior.prior.change_correlation < 1.0:
             told.append("The earlier ones are a guide, not a proof.")
         return " ".join(told)
 
@@ -204,27 +214,35 @@ def redial(
     """
     if not isinstance(changed, str) or changed not in CHANGES:
         raise PlanError(
-            f"changed is {fields.shown(changed)}; accepted is one of {', '.join(CHANGES)}"
+            f"changed is {fields.quoted(changed)}; accepted is one of {', '.join(CHANGES)}"
         )
     name = session.fabric(fabric).name
     old = check_results(session, earlier)
     new = old.iloc[:0] if now is None else check_results(session, now)
     change = CHANGES[changed]
     moving = [
-        Moving(factor, sd * convert_difference(1.0, "°C", factor.unit), change.whose)
+        ShiftPrior(factor, sd * convert_difference(1.0, "°C", factor.unit), change.cause_text)
         for stage, sd in change.moves.items()
         if (factor := _temperature(session, stage)) is not None
     ]
-    both, of_old = _together(session, old, new)
-    prior = Prior(kept=change.kept if len(moving) == len(change.moves) else APART)
+    both, of_old = _joined_results(session, old, new)
+    prior = Prior(
+        change_correlation=change.correlation
+        if len(moving) == len(change.moves)
+        else UNVARIED_CORRELATION
+    )
     if changed == "fabric":
         moved = (both["fabric"] != name).to_numpy()
     elif changed in ("oven", "press"):
         # A reading of what was reached holds whatever the machine's dial says now.
-        moved = of_old & np.logical_and.reduce([dialled(one.factor, both) for one in moving])
+        moved = of_old & np.logical_and.reduce(
+            [known_by_set_point(one.factor, both) for one in moving]
+        )
     else:
         moved = of_old
-    fitted, shifts = fit_moved(session, both, moved, moving, prior, _graded(session, new))
+    fitted, shifts = fit_with_shift(
+        session, both, moved, moving, prior, _graded_count(session, new)
+    )
     return Redial(session, name, changed, old, new, fitted, shifts, moved, target)
 
 
@@ -233,11 +251,11 @@ def _temperature(session: Session, stage: str) -> Factor | None:
     return next((f for f in session.factors if f.stage == stage and f.is_temperature), None)
 
 
-def _graded(session: Session, results: pd.DataFrame) -> int:
+def _graded_count(session: Session, results: pd.DataFrame) -> int:
     return int(graded_rows(session, results).sum())
 
 
-def _together(
+def _joined_results(
     session: Session, old: pd.DataFrame, new: pd.DataFrame
 ) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
     """Both frames as one, and which rows are of before."""

@@ -18,11 +18,11 @@ from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
 from dtfexp.dialin.fit import Fit, fit
-from dtfexp.dialin.hidden_bench import HiddenBench, box_size, draw_bench
+from dtfexp.dialin.hidden_bench import SimulatedBench, box_size, simulate_bench
 from dtfexp.dialin.next_presses import next_presses
 from dtfexp.dialin.plan import Plan, plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.rehearsal_summary import RehearsalSummary, Rehearsed, summary, table
-from dtfexp.maths.one_thread import ONE_THREAD
+from dtfexp.maths.one_thread import SINGLE_THREAD
 
 MOST_REHEARSALS = 10_000
 
@@ -66,7 +66,7 @@ class Rehearsal(Rehearsed):
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _Request:
     """What every rehearsal is played with; travels to the workers."""
 
     session: Session
@@ -96,7 +96,7 @@ class _Row:
     film: float
 
 
-_Played = tuple[list[_Row], list[tuple[int, str, str, float]]]
+_Outcome = tuple[list[_Row], list[tuple[int, str, str, float]]]
 
 
 def rehearse(
@@ -129,7 +129,7 @@ def rehearse(
     seeds = np.random.SeedSequence(whole_seed(seed)).spawn(count)
     rows: list[_Row] = []
     widths: list[tuple[int, str, str, float]] = []
-    for some_rows, some_widths in _played(asked, seeds, int(jobs), progress):
+    for some_rows, some_widths in _rehearsals(asked, seeds, int(jobs), progress):
         rows += some_rows
         widths += some_widths
     return Rehearsal(
@@ -143,42 +143,42 @@ def rehearse(
     )
 
 
-def _played(
-    asked: _Asked, seeds: list[np.random.SeedSequence], jobs: int, progress: bool
-) -> Iterator[_Played]:
+def _rehearsals(
+    request: _Request, seeds: list[np.random.SeedSequence], jobs: int, progress: bool
+) -> Iterator[_Outcome]:
     """Every rehearsal in order, as it comes in."""
     from joblib import Parallel, delayed
     from tqdm import tqdm
 
     work = Parallel(n_jobs=jobs, return_as="generator")(
-        delayed(play)(asked, number, seed) for number, seed in enumerate(seeds, start=1)
+        delayed(rehearse_once)(request, number, seed) for number, seed in enumerate(seeds, start=1)
     )
     return iter(tqdm(work, total=len(seeds), desc="rehearsing", delay=1.0, disable=not progress,
                      leave=False))  # fmt: skip
 
 
-def play(asked: _Asked, number: int, seed: np.random.SeedSequence) -> _Played:
+def rehearse_once(request: _Request, number: int, seed: np.random.SeedSequence) -> _Outcome:
     """One rehearsal, from its own seed."""
     # With one thread every run agrees with a serial one, and none fights over the cores.
-    with ONE_THREAD:
+    with SINGLE_THREAD:
         rng = np.random.default_rng(seed)
-        bench = draw_bench(asked.session, list(asked.names), asked.start, rng)
-        plans, results = _pressed(asked, bench, rng)
-        return _judged(asked, number, bench, plans, fit(asked.session, results))
+        bench = simulate_bench(request.session, list(request.names), request.start, rng)
+        plans, results = _simulated_results(request, bench, rng)
+        return _scored(request, number, bench, plans, fit(request.session, results))
 
 
-def _pressed(
-    asked: _Asked, bench: HiddenBench, rng: np.random.Generator
+def _simulated_results(
+    request: _Request, bench: SimulatedBench, rng: np.random.Generator
 ) -> tuple[list[Plan], pd.DataFrame]:
     """The batches that were pressed, and all results, those of the start included."""
     plans: list[Plan] = []
-    results = None if asked.start is None else asked.start.results
-    for count in asked.schedule:
+    results = None if request.start is None else request.start.results
+    for count in request.schedule:
         seed = int(rng.integers(2**31))
         if results is None:
-            batch = plan(asked.session, count, fabrics=asked.names, seed=seed)
+            batch = plan(request.session, count, fabrics=request.names, seed=seed)
         else:
-            batch = next_presses(asked.session, results, count, fabrics=asked.names, seed=seed)
+            batch = next_presses(request.session, results, count, fabrics=request.names, seed=seed)
         if not len(batch):
             break
         plans.append(batch)
@@ -190,23 +190,23 @@ def _pressed(
     return plans, results
 
 
-def _judged(
-    asked: _Asked, number: int, bench: HiddenBench, plans: list[Plan], fitted: Fit
-) -> _Played:
+def _scored(
+    request: _Request, number: int, bench: SimulatedBench, plans: list[Plan], fitted: Fit
+) -> _Outcome:
     costs = [made.cost() for made in plans]
     rows: list[_Row] = []
     widths: list[tuple[int, str, str, float]] = []
-    for name in asked.names:
-        true = bench.window(name, asked.pass_rate)
-        window = fitted.window(name, pass_rate=asked.pass_rate, confidence=asked.confidence)
+    for name in request.names:
+        true = bench.window(name, request.pass_rate)
+        window = fitted.window(name, pass_rate=request.pass_rate, confidence=request.confidence)
         low, high = window.low, window.high
         size, good = 0.0, float("nan")
         if low is not None and high is not None:
-            size = box_size(asked.session, low, high)
-            good = bench.good_share(name, low, high, asked.pass_rate)
+            size = box_size(request.session, low, high)
+            good = bench.good_share(name, low, high, request.pass_rate)
             widths += [
                 (number, name, f.name, float(high[f.name] - low[f.name]))
-                for f in asked.session.factors
+                for f in request.session.factors
                 if f.is_numeric
             ]
         target = pd.DataFrame([window.target])
@@ -223,7 +223,7 @@ def _judged(
                 target_stated=window.pass_rate,
                 presses=sum(len(made) for made in plans),
                 batches=len(plans),
-                stopped=len(plans) < len(asked.schedule),
+                stopped=len(plans) < len(request.schedule),
                 hours=sum(c.hours for c in costs),
                 garments=sum(sum(c.garments.values()) for c in costs),
                 film=sum(c.film.area for c in costs),
@@ -239,7 +239,7 @@ def _checked(
     start: Fit | None,
     pass_rate: float,
     confidence: float,
-) -> _Asked:
+) -> _Request:
     several = isinstance(schedule, Iterable) and not isinstance(schedule, str)
     batches: list[Any] = list(schedule) if several else [schedule]  # type: ignore[arg-type]
     if not batches:
@@ -251,7 +251,7 @@ def _checked(
         raise PlanError(f"start is a {type(start).__name__}; give a fit of the results so far")
     if start is not None and start.session != session:
         raise PlanError(f"start is a fit of another session ({start.session.name!r})")
-    return _Asked(
+    return _Request(
         session,
         tuple(whole_presses(count) for count in batches),
         tuple(pressable(session, fabrics)[0]),

@@ -48,10 +48,10 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
 
     if not isinstance(results, pd.DataFrame):
         raise ResultsError(
-            f"results: got {fields.shown(results)}; give a pandas DataFrame, one row per press"
+            f"results: got {fields.quoted(results)}; give a pandas DataFrame, one row per press"
         )
     _check_columns(session, results)
-    rows = _Rows(results)
+    rows = _CellReader(results)
     checked: dict[str, pd.Series[Any]] = {}
     presses = rows.read("press", _whole, _WHOLE)
     rows.presses = presses
@@ -73,7 +73,7 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
         flags = rows.read("excluded", _excluded, fields.EXCLUDED, False)
         checked["excluded"] = pd.Series(flags, dtype="bool")
     if cure_look.COLUMN in rows.columns:
-        cells = rows.read(cure_look.COLUMN, cure_look.understood, cure_look.ACCEPTED, "")
+        cells = rows.read(cure_look.COLUMN, cure_look.parse_look, cure_look.ACCEPTED, "")
         loads = list(checked["oven_load"])
         cells = cure_look.one_per_load(cells, loads, presses)
         checked[cure_look.COLUMN] = pd.Series(cells, dtype="object")
@@ -88,7 +88,7 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([known, results[unknown].reset_index(drop=True)], axis=1)
 
 
-class _Rows:
+class _CellReader:
     """The frame being read, cell by cell; knows how to name a row in an error."""
 
     def __init__(self, frame: pd.DataFrame) -> None:
@@ -121,7 +121,7 @@ class _Rows:
             try:
                 values.append(reader(cell))
             except ValueError:
-                raise self.error(position, column, fields.shown(cell), accepted) from None
+                raise self.error(position, column, fields.quoted(cell), accepted) from None
         return values
 
     def error(self, position: int, column: str, value: str, accepted: str) -> ResultsError:
@@ -159,7 +159,7 @@ def _check_columns(session: Session, results: pd.DataFrame) -> None:
     for column in required:
         if column not in labels:
             spare = [label for label in labels if isinstance(label, str) and label not in ours]
-            hint = fields.nearest(column, spare).replace("did you mean", "is it the one named")
+            hint = fields.suggestion(column, spare).replace("did you mean", "is it the one named")
             outcome = column in [item.name for item in session.outcomes]
             more = ", its cells left blank where the grade is not known yet" if outcome else ""
             raise ResultsError(
@@ -168,7 +168,7 @@ def _check_columns(session: Session, results: pd.DataFrame) -> None:
             )
 
 
-def _check_duplicates(rows: _Rows, presses: list[int]) -> None:
+def _check_duplicates(rows: _CellReader, presses: list[int]) -> None:
     first: dict[int, int] = {}
     for position, press in enumerate(presses):
         if press in first:
@@ -181,7 +181,7 @@ def _check_duplicates(rows: _Rows, presses: list[int]) -> None:
         first[press] = position
 
 
-def _fabrics(session: Session, rows: _Rows) -> list[str]:
+def _fabrics(session: Session, rows: _CellReader) -> list[str]:
     names = [fabric.name for fabric in session.fabrics]
     if "fabric" not in rows.columns:
         return [names[0]] * rows.count
@@ -191,7 +191,7 @@ def _fabrics(session: Session, rows: _Rows) -> list[str]:
     return rows.read("fabric", lambda cell: session.fabric(cell).name, accepted, blank)
 
 
-def _groups(rows: _Rows, column: str) -> list[int]:
+def _groups(rows: _CellReader, column: str) -> list[int]:
     """Load or round numbers; a press without one gets a number that no other press has."""
     if column in rows.columns:
         numbers = rows.read(column, _whole, f"{_WHOLE}, or blank", None)
@@ -205,7 +205,7 @@ def _groups(rows: _Rows, column: str) -> list[int]:
     return numbers
 
 
-def _settings(rows: _Rows, factor: Factor, column: str, required: bool) -> pd.Series[Any]:
+def _settings(rows: _CellReader, factor: Factor, column: str, required: bool) -> pd.Series[Any]:
     import pandas as pd
 
     blank = ... if required else None
@@ -242,6 +242,6 @@ def _label(cell: object) -> str:
     if isinstance(cell, str):
         return cell.strip()
     try:
-        return f"{fields.plain(fields.number(cell, '', ''))}"
+        return f"{fields.int_if_whole(fields.number(cell, '', ''))}"
     except SessionError:
         return str(cell)

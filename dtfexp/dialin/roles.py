@@ -37,7 +37,7 @@ def role(factor: Factor) -> str:
         return f"{factor.stage} temperature" if plain else ""
     if measure == "speed" or "speed" in name:
         return f"{factor.stage} speed"
-    if factor.stage == "peel" and any(temper(word) is not None for word in factor.levels):
+    if factor.stage == "peel" and any(peel_warmth(word) is not None for word in factor.levels):
         return "peel warmth"
     return ""
 
@@ -50,7 +50,7 @@ def is_pressure(factor: Factor) -> bool:
     return factor.stage == "press" and bool(words & set(_PRESSURE_WORDS))
 
 
-def temper(word: str) -> int | None:
+def peel_warmth(word: str) -> int | None:
     """0 for a cold peel, 1 warm, 2 hot; None for a word that says none.
 
     Of two in one word the one that waits longer is the safer reading.
@@ -58,6 +58,6 @@ def temper(word: str) -> int | None:
     return next((k for k, t in enumerate(TEMPERS) if t in word.casefold()), None)
 
 
-def having(session: Session, wanted: str) -> tuple[Factor, ...]:
+def factors_with_role(session: Session, wanted: str) -> tuple[Factor, ...]:
     """The settings of a session with that role."""
     return tuple(factor for factor in session.factors if role(factor) == wanted)

@@ -6,16 +6,16 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from dtfexp.describe.fields import spoken
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.session import Session
 from dtfexp.dialin.timeline import timeline
 
-_WORTH_SAYING = 0.75
+_SHORTEST_WAIT = 0.75
 """Minutes of a wait that is written down; a shorter one is not noticed."""
 
 
 @dataclass(frozen=True)
-class Due:
+class PressSteps:
     """One press: the minute at which the hands turn to it, and what comes before it, in order."""
 
     press: int
@@ -23,7 +23,7 @@ class Due:
     first: tuple[str, ...]
 
 
-def schedule(session: Session, runs: pd.DataFrame) -> list[Due]:
+def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
     """The presses of a plan in their order; runs as of ``Plan.runs``, minutes as of ``timeline``.
 
     What is said: how the coupons of a load are printed and powdered where that differs, loads to
@@ -35,7 +35,7 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[Due]:
     steps = steps.assign(late=steps["what"] == "handle")
     steps = steps.sort_values(["start", "late"], kind="stable")
     members = runs.groupby("oven_load")["press"].apply(list).to_dict()
-    out: list[Due] = []
+    out: list[PressSteps] = []
     first: list[str] = []
     for step in steps.to_dict("records"):
         what, at, minutes = step["what"], step["at"], step["end"] - step["start"]
@@ -55,10 +55,10 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[Due]:
                 + f" (press {presses})"
             )
         elif what == "wait" and step["detail"] in ("press", "oven"):
-            if minutes >= _WORTH_SAYING:
+            if minutes >= _SHORTEST_WAIT:
                 first.append(f"wait about {minutes:.0f} min for the {step['detail']}")
         elif what == "handle":
-            out.append(Due(int(step["press"]), float(step["start"]), tuple(first)))
+            out.append(PressSteps(int(step["press"]), float(step["start"]), tuple(first)))
             first = []
     return out
 
@@ -69,7 +69,7 @@ def _printed(session: Session, runs: pd.DataFrame, load: int) -> list[str]:
     factors = [f for f in session.factors if f.stage == "print"]
     alike: dict[str, list[str]] = {}
     for row in runs[runs["oven_load"] == load].to_dict("records") if factors else []:
-        said = ", ".join(f"{spoken(f.name)} {f.format(row[f.name])}" for f in factors)
+        said = ", ".join(f"{without_underscores(f.name)} {f.format(row[f.name])}" for f in factors)
         alike.setdefault(said, []).append(str(row["press"]))
     if not alike:
         return []

@@ -7,37 +7,37 @@ from itertools import combinations
 import numpy as np
 
 from dtfexp.describe.errors import PlanError
-from dtfexp.dialin.family import Array, Asked, Wanted, for_fabrics
-from dtfexp.dialin.permitted import fewest_forbidden
+from dtfexp.dialin.family import Array, DesignRequest, RequestedPresses, presses_for_fabrics
+from dtfexp.dialin.permitted import signs_with_fewest_forbidden
 from dtfexp.maths import designs
 
 OPTIONS = ("runs", "foldover", "reach", "centres", "replicates", "blocks")
 _MOST_CENTRES = 4
 
 
-def plackett_burman(asked: Asked) -> Wanted:
+def plackett_burman(request: DesignRequest) -> RequestedPresses:
     """Two levels in the next multiple of four presses, or in ``runs``, with centres to spare.
 
     ``foldover``: the same presses with all signs turned are added, which frees every setting's own
     effect from the pairs.
     """
-    k = len(asked.session.factors)
-    foldover = asked.options.get("foldover", False)
+    k = len(request.session.factors)
+    foldover = request.options.get("foldover", False)
     if not isinstance(foldover, bool):
         raise PlanError(f"foldover is {foldover!r}; give True or False")
     try:
-        matrix = np.asarray(designs.plackett_burman(k, asked.options.get("runs")), dtype=float)
+        matrix = np.asarray(designs.plackett_burman(k, request.options.get("runs")), dtype=float)
     except ValueError as error:
         raise PlanError(f"plackett-burman of {k} factors: {error}") from None
     labels = None
     if foldover:
         matrix = np.vstack([matrix, -matrix])
-        if len(asked.blocks) == 2:
+        if len(request.blocks) == 2:
             # The half and its mirror: a block then hides no setting's own effect.
             labels = np.repeat(np.arange(2), len(matrix) // 2)
-    matrix = fewest_forbidden(asked.session, asked.fabrics, matrix, asked.reach())
-    wanted = for_fabrics(asked, matrix, asked.reach(), _MOST_CENTRES, labels)
-    return Wanted(
+    matrix = signs_with_fewest_forbidden(request.session, request.fabrics, matrix, request.reach())
+    wanted = presses_for_fabrics(request, matrix, request.reach(), _MOST_CENTRES, labels)
+    return RequestedPresses(
         wanted,
         f"A two-level plan of {len(matrix)} presses for each fabric, for every setting's own "
         "effect" + (", with its mirror image." if foldover else "."),

@@ -14,7 +14,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import is_logarithmic
 from dtfexp.dialin.crossing import Crossing
 from dtfexp.dialin.levels import centre_of
-from dtfexp.dialin.spans import Span, shift_span
+from dtfexp.dialin.spans import FactorColumns, offset_columns
 from dtfexp.maths import efficiency, optimal
 from dtfexp.maths.terms import Terms, covariance, inverse
 
@@ -27,11 +27,11 @@ _MOST_COMBINATIONS = 200_000
 
 
 @dataclass(frozen=True)
-class Bench:
+class FeasibleLevels:
     """What may be set: spans (several fabrics or blocks last) and values per fabric."""
 
     session: Session
-    spans: tuple[Span, ...]
+    factors: tuple[FactorColumns, ...]
     values: dict[str, tuple[tuple[Any, ...], ...]]
 
     @classmethod
@@ -42,9 +42,11 @@ class Bench:
         reach: float,
         earlier: pd.DataFrame,
         blocks: tuple[str, ...] = (),
-    ) -> Bench:
+    ) -> FeasibleLevels:
         values = {
-            fabric: tuple(_reachable(session, factor, fabric, reach) for factor in session.factors)
+            fabric: tuple(
+                _levels_within_reach(session, factor, fabric, reach) for factor in session.factors
+            )
             for fabric in fabrics
         }
         most = MOST_VALUES
@@ -53,14 +55,14 @@ class Bench:
             most = int(np.clip(each, 3, MOST_VALUES))
         values = _thinned(values, most)
         spans = [
-            Span.of(factor, [v for fabric in fabrics for v in values[fabric][i]])
+            FactorColumns.of(factor, [v for fabric in fabrics for v in values[fabric][i]])
             for i, factor in enumerate(session.factors)
         ]
         every = [*fabrics, *(f for f in dict.fromkeys(earlier["fabric"]) if f not in fabrics)]
         if len(every) > 1:
-            spans.append(shift_span("fabric", every))
+            spans.append(offset_columns("fabric", every))
         if blocks:
-            spans.append(shift_span("block", list(dict.fromkeys([*blocks, *earlier["block"]]))))
+            spans.append(offset_columns("block", list(dict.fromkeys([*blocks, *earlier["block"]]))))
         return cls(session, tuple(spans), values)
 
     def classes(self, group: str) -> dict[str, int]:
@@ -78,14 +80,14 @@ class Bench:
         hard = factor is not None and factor.stage == "press" and factor.hard_to_change
         return "round" if hard else "press"
 
-    def told_by_group(self, terms: Terms, group: str) -> int:
+    def terms_in_stratum(self, terms: Terms, group: str) -> int:
         """Columns of a model, the mean among them, that only whole loads (rounds) can tell."""
-        shared = [self.group_of(span.factor) == group for span in self.spans]
+        shared = [self.group_of(span.factor) == group for span in self.factors]
         return sum(all(shared[i] for i in key) for key in terms.key)
 
     def base(self, frame: pd.DataFrame) -> Array:
         """Coded columns of presses."""
-        return np.concatenate([s.code(frame[s.name].to_numpy()) for s in self.spans], axis=1)
+        return np.concatenate([s.code(frame[s.name].to_numpy()) for s in self.factors], axis=1)
 
     def information(
         self, terms: Terms, earlier: pd.DataFrame, ratios: tuple[float, float]
@@ -117,7 +119,7 @@ class Bench:
         """
         n, fabrics = len(marks), marks["fabric"]
         groups, levels, allowed = [], [], []
-        for place, span in enumerate(self.spans):
+        for place, span in enumerate(self.factors):
             levels.append(span.code(span.values))
             share = {"load": cross.load, "round": cross.round_}
             groups.append(share.get(self.group_of(span.factor), np.arange(n)))
@@ -127,7 +129,7 @@ class Bench:
                 own = {f: set(self.values[f][place]) for f in self.values}
                 allowed.append(np.array([[v in own[f] for v in span.values] for f in fabrics]))
         v = covariance(cross.load, cross.round_, ratios[0] ** 2, ratios[1] ** 2)
-        moments = efficiency.moments_of(terms) if mean_variance else None
+        moments = efficiency.region_moments(terms) if mean_variance else None
         return optimal.Task(
             terms,
             tuple(levels),
@@ -143,11 +145,11 @@ class Bench:
         """An axis per span: False for values that the session forbids together; or None."""
         if not self.session.forbidden:
             return None
-        shape = [len(span.values) for span in self.spans]
+        shape = [len(span.values) for span in self.factors]
         index = np.indices(shape).reshape(len(shape), -1)
         values = {
             span.name: np.array(span.values, dtype=None if span.kind.number else object)[at]
-            for span, at in zip(self.spans, index, strict=True)
+            for span, at in zip(self.factors, index, strict=True)
         }
         only = None if "fabric" in values else next(iter(self.values))
         return self.session.permits(pd.DataFrame(values), only).reshape(shape)
@@ -155,13 +157,15 @@ class Bench:
     def settings(self, index: NDArray[np.int_], fabrics: list[str]) -> pd.DataFrame:
         """A filling as wanted presses."""
         columns: dict[str, Any] = {"fabric": fabrics}
-        for f, span in enumerate(self.spans):
+        for f, span in enumerate(self.factors):
             if span.factor is not None:
                 columns[span.name] = [span.values[k] for k in index[:, f]]
         return pd.DataFrame(columns)
 
 
-def _reachable(session: Session, factor: Factor, fabric: str, reach: float) -> tuple[Any, ...]:
+def _levels_within_reach(
+    session: Session, factor: Factor, fabric: str, reach: float
+) -> tuple[Any, ...]:
     """What a plan may set for a fabric: within ``reach`` of the half-range of the plan's middle.
 
     On a coarse dial at least the middle and its neighbours; of words, all.
@@ -185,12 +189,14 @@ def _thinned(
 ) -> dict[str, tuple[tuple[Any, ...], ...]]:
     """At most ``most`` values of every setting, both ends of every fabric among them."""
     return {
-        fabric: tuple(tuple(own[k] for k in spread(np.arange(len(own)), most)) for own in settings)
+        fabric: tuple(
+            tuple(own[k] for k in evenly_thinned(np.arange(len(own)), most)) for own in settings
+        )
         for fabric, settings in values.items()
     }
 
 
-def spread(places: NDArray[np.int_], most: int) -> NDArray[np.int_]:
+def evenly_thinned(places: NDArray[np.int_], most: int) -> NDArray[np.int_]:
     """At most so many of the places, evenly, both ends among them."""
     if len(places) <= most:
         return places

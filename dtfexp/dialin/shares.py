@@ -7,22 +7,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dtfexp.dialin.drawn import drawn_rates, spread_over_range
+from dtfexp.dialin.drawn import pass_rate_surfaces, settings_at_unit_points
 from dtfexp.maths.variation import PickFreeze
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 COLUMNS = ("alone", "alone_low", "alone_high", "in_all", "in_all_low", "in_all_high")
-_PLACES = 512
+_BASE_SAMPLES = 512
 
 
-def shares(fit: Fit, fabric: str) -> pd.DataFrame:
+def sobol_indices(fit: Fit, fabric: str) -> pd.DataFrame:
     """See :meth:`dtfexp.dialin.fit.Fit.shares`."""
     d = len(fit.session.factors)
-    design = PickFreeze.of(_PLACES, d)
-    settings = spread_over_range(fit, fabric, design.all_points())
-    alone, in_all = design.shares(drawn_rates(fit, settings, fabric))
+    design = PickFreeze.of(_BASE_SAMPLES, d)
+    settings = settings_at_unit_points(fit, fabric, design.all_points())
+    alone, in_all = design.indices(pass_rate_surfaces(fit, settings, fabric))
     columns = {}
     for name, found in (("alone", alone), ("in_all", in_all)):
         columns[name] = found.mean(axis=0)

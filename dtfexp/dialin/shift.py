@@ -29,17 +29,17 @@ Bools = NDArray[np.bool_]
 
 #: How far beside the old target the presses lie that tell a shift (°C): about as far as an
 #: ordinary drift goes.  Common practice for the size of drifts, no source.
-FAR_C, MIDDLE_C, NEAR_C = 12.0, 8.0, 4.0
+FAR_OFFSET_C, MIDDLE_OFFSET_C, NEAR_OFFSET_C = 12.0, 8.0, 4.0
 
 
 @dataclass(frozen=True)
-class Moving:
+class ShiftPrior:
     """A temperature that a change may have moved: by ``sd`` (its unit, standard deviation) as far
     as is known before any press; ``whose`` moved it ("the machine", "the new powder")."""
 
     factor: Factor
     sd: float
-    whose: str
+    cause_text: str
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ class Shift:
     mean: float
     sd: float
     presses: int
-    whose: str = "the machine"
+    cause_text: str = "the machine"
 
     def sentence(self) -> str:
         """In words."""
@@ -61,18 +61,18 @@ class Shift:
             return f"How far {name} has moved is not known yet."
         size = self.factor.format(round(abs(self.mean), 1))
         give = f"give or take {self.factor.format(round(self.sd, 1))} (by {self.presses} presses)"
-        if self.whose == "the machine":
+        if self.cause_text == "the machine":
             way = "hotter" if self.mean > 0 else "cooler"
             return f"At the same {name} the machine seems to run {size} {way} than before, {give}."
         way = "less" if self.mean > 0 else "more"
-        return f"{self.whose.capitalize()} seems to want {size} {way} {name}, {give}."
+        return f"{self.cause_text.capitalize()} seems to want {size} {way} {name}, {give}."
 
 
-def fit_moved(
+def fit_with_shift(
     session: Session,
     results: pd.DataFrame,
     before: Bools,
-    moving: Sequence[Moving],
+    moving: Sequence[ShiftPrior],
     prior: Prior,
     presses: int,
 ) -> tuple[Fit, tuple[Shift, ...]]:
@@ -87,7 +87,7 @@ def fit_moved(
     told = np.zeros(len(session.factors))
     for one in moving:
         told[session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
-    posterior = infer(data, coding.shape, coding.graded, replace(prior, moves=tuple(told)))
+    posterior = infer(data, coding.shape, coding.graded, replace(prior, shift_sd=tuple(told)))
     shifts, known = [], posterior.shift()
     for one in moving:
         column = session.factors.index(one.factor)
@@ -96,7 +96,7 @@ def fit_moved(
         found = (0.0, one.sd)
         if presses and known is not None:
             found = (float(known[0][column]) * half, float(known[1][column]) * half)
-        shifts.append(Shift(one.factor, *found, presses, one.whose))
+        shifts.append(Shift(one.factor, *found, presses, one.cause_text))
     return Fit(session, results, posterior), tuple(shifts)
 
 
@@ -111,7 +111,7 @@ def shifted(factor: Factor, results: pd.DataFrame, before: Bools, by: float) -> 
     return moved
 
 
-def dialled(factor: Factor, results: pd.DataFrame) -> Bools:
+def known_by_set_point(factor: Factor, results: pd.DataFrame) -> Bools:
     """Rows known by their dial only: a reading of what was reached holds whatever drifts."""
     actual = f"{factor.name}_actual"
     if actual not in results:
@@ -119,13 +119,18 @@ def dialled(factor: Factor, results: pd.DataFrame) -> Bools:
     return np.asarray(results[actual].isna().to_numpy(), dtype=bool)
 
 
-def probes(factors: Sequence[Factor]) -> list[list[tuple[Factor, float]]]:
+def shift_probe_offsets(factors: Sequence[Factor]) -> list[list[tuple[Factor, float]]]:
     """Where four presses beside the old target tell a shift of one or two temperatures best:
     offsets in each factor's unit.  One: far and near on either side; two: each on either side.
     The first two alone are on both sides."""
     if len(factors) == 1:
-        return [[(factors[0], _degrees(factors[0], by))] for by in (-FAR_C, FAR_C, -NEAR_C, NEAR_C)]
-    return [[(one, _degrees(one, by))] for one in factors for by in (-MIDDLE_C, MIDDLE_C)]
+        return [
+            [(factors[0], _degrees(factors[0], by))]
+            for by in (-FAR_OFFSET_C, FAR_OFFSET_C, -NEAR_OFFSET_C, NEAR_OFFSET_C)
+        ]
+    return [
+        [(one, _degrees(one, by))] for one in factors for by in (-MIDDLE_OFFSET_C, MIDDLE_OFFSET_C)
+    ]
 
 
 def _degrees(factor: Factor, celsius: float) -> float:

@@ -19,7 +19,7 @@ MAP_POINTS = 21
 MOST_MAPS = 6
 
 
-def axis(session: Session, factor: Factor, fabric: str, points: int) -> NDArray[Any]:
+def axis_values(session: Session, factor: Factor, fabric: str, points: int) -> NDArray[Any]:
     """Values of one factor over what the fabric may be pressed at; words as they are.
 
     The ends are exact; between them the values are even, not on the steps of the dial.
@@ -38,7 +38,7 @@ def curve_settings(
     points: int = CURVE_POINTS,
 ) -> pd.DataFrame:
     """One factor through its range, the others as in ``at``; a column per factor."""
-    values = axis(session, session.factor(factor), fabric, points)
+    values = axis_values(session, session.factor(factor), fabric, points)
     return _columns(session, at, len(values), {factor: values})
 
 
@@ -51,8 +51,8 @@ def map_settings(
     points: int = MAP_POINTS,
 ) -> pd.DataFrame:
     """Two numeric factors over their ranges, the others as in ``at``; x runs fastest."""
-    across = axis(session, session.factor(x), fabric, points)
-    up = axis(session, session.factor(y), fabric, points)
+    across = axis_values(session, session.factor(x), fabric, points)
+    up = axis_values(session, session.factor(y), fabric, points)
     mesh_x, mesh_y = np.meshgrid(across, up)
     return _columns(session, at, mesh_x.size, {x: mesh_x.ravel(), y: mesh_y.ravel()})
 
@@ -70,12 +70,12 @@ def _columns(
     return pd.DataFrame(columns)
 
 
-def sway(rates: pd.DataFrame) -> float:
+def range_effect(rates: pd.DataFrame) -> float:
     """How much one setting alone moves the pass rate over its range (a share, 0 to 1)."""
     return float(rates["pass_rate"].max() - rates["pass_rate"].min()) if len(rates) else 0.0
 
 
-def chosen_pairs(
+def pairs_worth_a_map(
     session: Session, sways: Mapping[str, float], most: int = MOST_MAPS
 ) -> list[tuple[str, str]]:
     """Pairs of numeric factors worth a map, at most ``most``, in the order of the session.
@@ -95,7 +95,7 @@ def chosen_pairs(
     return [(first.name, second.name) for first, second in pairs if (first, second) in kept]
 
 
-def near(
+def close_to(
     session: Session, results: pd.DataFrame, at: Mapping[str, Any], moving: tuple[str, ...]
 ) -> NDArray[np.bool_]:
     """Which presses lie close to the line or plane: the settings that do not move are within

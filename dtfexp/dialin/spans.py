@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 from dtfexp.dialin.coding import is_logarithmic
-from dtfexp.maths.terms import Kind, word_columns
+from dtfexp.maths.terms import FactorKind, category_columns
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -21,7 +21,7 @@ _TINY = 1e-6
 
 
 @dataclass(frozen=True)
-class Span:
+class FactorColumns:
     """One setting over the values that a plan gives it.
 
     factor: the setting, None for fabrics and blocks; values: the different ones, ascending, or the
@@ -34,7 +34,7 @@ class Span:
     factor: Factor | None = None
 
     @classmethod
-    def of(cls, factor: Factor, values: Iterable[Any]) -> Span:
+    def of(cls, factor: Factor, values: Iterable[Any]) -> FactorColumns:
         """The span of a factor over the values given."""
         told = set(values)
         ordered = sorted(told) if factor.is_numeric else [w for w in factor.levels if w in told]
@@ -46,25 +46,30 @@ class Span:
         return len(self.values) > 1
 
     @property
-    def by_place(self) -> bool:
+    def is_ordinal(self) -> bool:
         """Numbers and ordered words lie along a line."""
         return self.factor is not None and (self.factor.is_numeric or self.factor.ordered)
 
     @property
-    def kind(self) -> Kind:
+    def kind(self) -> FactorKind:
         """What a model has to know of this setting."""
-        if self.by_place:
+        if self.is_ordinal:
             numeric = self.factor is not None and self.factor.is_numeric
-            return Kind(number=numeric or len(self.values) > 2, bends=len(self.values) > 2)
-        return Kind(
-            columns=len(self.values) - 1, number=False, bends=False, joins=self.factor is not None
+            return FactorKind(
+                number=numeric or len(self.values) > 2, has_quadratic=len(self.values) > 2
+            )
+        return FactorKind(
+            columns=len(self.values) - 1,
+            number=False,
+            has_quadratic=False,
+            interacts=self.factor is not None,
         )
 
     def code(self, values: Sequence[Any] | NDArray[Any]) -> Array:
         """Base columns (n, kind.columns); numbers outside the span lie beyond -1 and +1."""
-        if not self.by_place:
+        if not self.is_ordinal:
             place = {word: k for k, word in enumerate(self.values)}
-            return word_columns(len(self.values))[[place[v] for v in values]]
+            return category_columns(len(self.values))[[place[v] for v in values]]
         line = self._line(values)
         low, high = self._line([self.values[0], self.values[-1]])
         return np.asarray((2.0 * (line - low) / (high - low) - 1.0)[:, None])
@@ -81,7 +86,7 @@ class Span:
         logarithmic = self.factor is not None and is_logarithmic(self.factor)
         return [float(v) for v in (np.exp(line) if logarithmic else line)]
 
-    def words(self) -> Array | None:
+    def category_columns(self) -> Array | None:
         """What the range is made of: None for a number, else the columns of each value."""
         return None if self.kind.number else self.code(self.values)
 
@@ -94,12 +99,14 @@ class Span:
         return line
 
 
-def shift_span(name: str, labels: Sequence[str]) -> Span:
+def offset_columns(name: str, labels: Sequence[str]) -> FactorColumns:
     """Fabrics or blocks: each shifts the grade by its own amount and does nothing else."""
-    return Span(name, tuple(labels))
+    return FactorColumns(name, tuple(labels))
 
 
-def may_be_set(session: Session, spans: Sequence[Span], runs: pd.DataFrame, base: Array) -> Mask:
+def may_be_set(
+    session: Session, spans: Sequence[FactorColumns], runs: pd.DataFrame, base: Array
+) -> Mask:
     """Which rows of base columns (n, columns of all spans) a press may be made at, (n,).
 
     Inside the settings allowed for the fabric and outside everything forbidden; a setting without

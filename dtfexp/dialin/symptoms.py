@@ -13,7 +13,7 @@ import numpy as np
 from dtfexp.describe.signs import CAUSES, Cause, sign
 from dtfexp.describe.signs.sign import RARE
 from dtfexp.dialin.defects import defect_counts, defect_words
-from dtfexp.dialin.phrases import read
+from dtfexp.dialin.phrases import read_phrase
 
 #: The same defect on twenty garments of one afternoon is not twenty independent signs.
 MOST_SIGNS = 3.0
@@ -39,7 +39,7 @@ class Circumstances:
     factor: Mapping[str, float] = field(default_factory=dict)
     why: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
-    def and_(self, key: str, times: float, why: str) -> Circumstances:
+    def with_factor(self, key: str, times: float, why: str) -> Circumstances:
         """The same with one more."""
         factor, told = dict(self.factor), dict(self.why)
         factor[key] = factor.get(key, 1.0) * times
@@ -49,7 +49,7 @@ class Circumstances:
 
 
 @dataclass(frozen=True)
-class Ranked:
+class RankedShare:
     """A cause with its share of the blame (all causes add up to 1) and why it stands there."""
 
     cause: Cause
@@ -72,7 +72,7 @@ def hear(defects: Iterable[str] | Mapping[str, int] | str) -> Heard:
     for phrase, count in defect_counts(defects).items():
         named: dict[str, None] = {}
         for part in defect_words(phrase):
-            found = read(part)
+            found = read_phrase(part)
             named |= dict.fromkeys(found.signs)
             absent |= dict.fromkeys(found.absent)
             for line, kept in ((found.question, asked), (found.complaint, lost)):
@@ -91,7 +91,7 @@ def hear(defects: Iterable[str] | Mapping[str, int] | str) -> Heard:
     return Heard(seen, unseen, tuple(asked), tuple(lost), tuple(read_as))
 
 
-def rank(seen: Mapping[str, float], around: Circumstances) -> list[Ranked]:
+def rank_causes(seen: Mapping[str, float], around: Circumstances) -> list[RankedShare]:
     """All causes, the likeliest first: the weights of the signs seen, times the circumstances.
 
     Signs speak in proportion to how often they were seen, all together as at most three coupons.
@@ -109,5 +109,6 @@ def rank(seen: Mapping[str, float], around: Circumstances) -> list[Ranked]:
     share /= share.sum()
     order = sorted(range(len(CAUSES)), key=lambda k: (-share[k], k))
     return [
-        Ranked(CAUSES[k], float(share[k]), tuple(around.why.get(CAUSES[k].key, ()))) for k in order
+        RankedShare(CAUSES[k], float(share[k]), tuple(around.why.get(CAUSES[k].key, ())))
+        for k in order
     ]

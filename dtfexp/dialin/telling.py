@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.describe.fields import spoken
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.signs import Cause
-from dtfexp.describe.wording import listed
-from dtfexp.dialin.moves import Bench, Move
+from dtfexp.describe.wording import and_list
+from dtfexp.dialin.moves import Move, ProposalContext
 from dtfexp.dialin.roles import HEAT
-from dtfexp.dialin.symptoms import Ranked
+from dtfexp.dialin.symptoms import RankedShare
 
 #: Causes from this share on are told apart, so many of them at most.
 LEADING, MOST = 0.04, 5
@@ -33,15 +33,15 @@ _FIRST_CAUSE, _FIRST_MOVE = 0.04, 0.04
 
 
 @dataclass(frozen=True)
-class Try:
+class TrialPress:
     """One press to tell: a single move, or everything as now with another way of working."""
 
     cause: Cause
     move: Move | None
 
 
-def telling(
-    bench: Bench, ranked: Sequence[Ranked], moves: dict[str, list[Move]]
+def discriminating_press(
+    bench: ProposalContext, ranked: Sequence[RankedShare], moves: dict[str, list[Move]]
 ) -> tuple[dict[str, Any], str]:
     """The settings of one press (those of now with at most one changed) and what it tells.
 
@@ -49,13 +49,13 @@ def telling(
     """
     leading = [one for k, one in enumerate(ranked[:MOST]) if k < 2 or one.share >= LEADING]
     tries = [
-        Try(one.cause, move)
+        TrialPress(one.cause, move)
         for one in leading
         for move in moves.get(one.cause.key) or (None,)
-        if move is None or _sound(move, one, ranked)
+        if move is None or _is_safe_move(move, one, ranked)
     ]
     if not tries:
-        tries = [Try(leading[0].cause, None)]
+        tries = [TrialPress(leading[0].cause, None)]
     share = np.array([one.share for one in ranked])
     first = leading[0].cause.key
     worth = [
@@ -71,29 +71,29 @@ def telling(
     return press, _words(bench, chosen, leading)
 
 
-def _sound(move: Move, of: Ranked, ranked: Sequence[Ranked]) -> bool:
+def _is_safe_move(move: Move, of: RankedShare, ranked: Sequence[RankedShare]) -> bool:
     """Whether a move may be tried: no more heat where heat may be what does the harm."""
     if move.role not in HEAT or move.direction < 0:
         return True
     for one in ranked:
         if one.cause.key == "dye" and one.share >= _DYE:
             return False
-        if _answers(one.cause, move) < 0 and one.share > of.share:
+        if _sign_of_response(one.cause, move) < 0 and one.share > of.share:
             return False
     return True
 
 
-def _answers(cause: Cause, move: Move) -> int:
+def _sign_of_response(cause: Cause, move: Move) -> int:
     """+1 when a move helps against a cause, -1 when it makes things worse, else 0."""
     if (move.role, move.direction) in cause.moves:
         return 1
     return -1 if (move.role, -move.direction) in cause.moves else 0
 
 
-def _response(cause: Cause, one: Try) -> int:
+def _response(cause: Cause, one: TrialPress) -> int:
     if one.move is None:
         return int(cause.key == one.cause.key)
-    return _answers(cause, one.move)
+    return _sign_of_response(cause, one.move)
 
 
 def _information(share: NDArray[np.float64], responses: list[int]) -> float:
@@ -104,7 +104,7 @@ def _information(share: NDArray[np.float64], responses: list[int]) -> float:
     return float(np.sum(share[:, None] * likely * np.log(likely / of_all)))
 
 
-def _words(bench: Bench, chosen: Try, leading: Sequence[Ranked]) -> str:
+def _words(bench: ProposalContext, chosen: TrialPress, leading: Sequence[RankedShare]) -> str:
     answers: dict[int, list[str]] = {1: [], 0: [], -1: []}
     for one in leading:
         answers[_response(one.cause, chosen)].append(one.cause.name)
@@ -112,12 +112,14 @@ def _words(bench: Bench, chosen: Try, leading: Sequence[Ranked]) -> str:
         line = chosen.cause.tell
     else:
         factor = chosen.move.factor
-        line = f"as now, but {spoken(factor.name)} {bench.shown(factor, chosen.move.to)}."
+        line = (
+            f"as now, but {without_underscores(factor.name)} {bench.shown(factor, chosen.move.to)}."
+        )
     said = []
     if answers[1]:
-        said.append(f"Gone: it was {listed(answers[1], last='or')}.")
+        said.append(f"Gone: it was {and_list(answers[1], last='or')}.")
     if answers[0]:
-        said.append(f"Still there: look for {listed(answers[0], last='or')}.")
+        said.append(f"Still there: look for {and_list(answers[0], last='or')}.")
     if answers[-1]:
-        said.append(f"Worse: {listed(answers[-1], last='or')}.")
+        said.append(f"Worse: {and_list(answers[-1], last='or')}.")
     return " ".join([line, *said])

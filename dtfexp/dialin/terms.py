@@ -57,7 +57,7 @@ class Terms:
             GOOD_SHARE * bad, bad, REFUSE_GOOD, 1.0 - self.confidence, self.presses
         )
 
-    def fewest(self) -> int:
+    def fewest_presses(self) -> int:
         """Fewest presses that can confirm."""
         if self.rule is None:
             return self.presses
@@ -85,7 +85,7 @@ class Terms:
             )
             return f"To show {aim}: {self.presses} new presses, of which {allowed}."
         return (
-            f"To show {aim}, press by press: {self.fewest()} without a failure are enough, each "
+            f"To show {aim}, press by press: {self.fewest_presses()} without a failure are enough, each "
             f"failure asks for more, and {self.rule.refuse_line(1)} early failures or "
             f"{self.presses} presses end it."
         )

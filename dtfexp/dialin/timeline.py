@@ -33,19 +33,19 @@ def timeline(session: Session, runs: pd.DataFrame) -> pd.DataFrame:
     ``detail``, a few words: what changes, or what is waited for. Ordered by start. Every block of
     the plan is a day of its own: it begins with a warm-up. Washing comes later and is not here.
     """
-    clock = _Clock(session)
+    clock = _BenchClock(session)
     if len(runs):
         ordered = runs.sort_values("press", kind="stable")
         blocks = ordered["block"] if "block" in ordered else pd.Series("", index=ordered.index)
         for label in dict.fromkeys(blocks):
-            clock.day(ordered[blocks == label])
+            clock.simulate_block(ordered[blocks == label])
     frame = pd.DataFrame(clock.steps, columns=list(COLUMNS))
     frame["start"], frame["end"] = frame["start"].round(4), frame["end"].round(4)
     return frame.sort_values(["start", "end"], kind="stable").reset_index(drop=True)
 
 
 @dataclass
-class _Clock:
+class _BenchClock:
     """The minutes at which hands, oven and press are free, and the steps so far."""
 
     session: Session
@@ -55,7 +55,7 @@ class _Clock:
     platen: float = 0.0
     aside: list[tuple[float, dict[str, Any]]] = field(default_factory=list)
 
-    def day(self, runs: pd.DataFrame) -> None:
+    def simulate_block(self, runs: pd.DataFrame) -> None:
         """Warm up, make all presses of one block, peel the last."""
         start = max(self.hands, self.oven, self.platen)
         ready = start + self.session.warm_up_minutes
@@ -78,7 +78,7 @@ class _Clock:
             self._press(row, cured[load])
         while self.aside:
             self._wait(self.aside[0][0], "cold peel")
-            self._peel_what_is_due()
+            self._peel_due_coupons()
 
     def _change(self, at: str, before: Slow | None, row: dict[str, Any]) -> Slow:
         """Let oven or press go to what the row needs; it begins when it was last used."""
@@ -106,7 +106,7 @@ class _Clock:
 
     def _cure(self, row: dict[str, Any], coupons: int) -> float:
         """Cure one load with a person beside it; the minute at which it is out."""
-        self._peel_what_is_due()
+        self._peel_due_coupons()
         self._wait(self.oven, "oven")
         hands = self.session.pace.load_seconds / 60.0
         told = f"{coupons} coupon{'' if coupons == 1 else 's'}"
@@ -127,7 +127,7 @@ class _Clock:
 
     def _press(self, row: dict[str, Any], cured: float) -> None:
         pace = self.session.pace
-        self._peel_what_is_due()
+        self._peel_due_coupons()
         handling = pace.handling_seconds / 60.0
         rested = cured + pace.rest_seconds / 60.0
         self._wait(self.platen, "press")
@@ -157,7 +157,7 @@ class _Clock:
         judged = sum(o.washes is None for o in self.session.outcomes)
         self._work("grade", judged * pace.grading_seconds / 60.0, row)
 
-    def _peel_what_is_due(self) -> None:
+    def _peel_due_coupons(self) -> None:
         while self.aside and self.aside[0][0] <= self.hands + 1e-9:
             _, row = self.aside.pop(0)
             self._finish(row)
@@ -166,7 +166,7 @@ class _Clock:
         """Hands idle until a minute; coupons that become cold meanwhile are peeled."""
         while peels and self.aside and self.aside[0][0] < until and self.hands < until:
             self._idle(self.aside[0][0], what)
-            self._peel_what_is_due()
+            self._peel_due_coupons()
             # A second press for finish needs the press as it is; it may have moved on.
             until = max(until, self.platen) if what == "press" else until
         self._idle(until, what)

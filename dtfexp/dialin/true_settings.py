@@ -34,7 +34,7 @@ _SLOPES = (0.5, 2.0)
 
 
 @dataclass(frozen=True)
-class Between:
+class Interval:
     """A value and the interval that holds it with 90 % confidence; NaN where nothing is known."""
 
     value: float
@@ -43,7 +43,7 @@ class Between:
 
 
 @dataclass(frozen=True)
-class Line:
+class CalibrationLine:
     """reached = ``intercept`` + ``slope`` * set, by least squares, in the factor's unit.
 
     ``sets`` and ``reached`` are the readings behind it. ``covariance`` (2, 2) is of intercept and
@@ -61,13 +61,13 @@ class Line:
     sigma: float
     df: int
 
-    def reach(self, setting: float) -> Between:
+    def mean_reached(self, setting: float) -> Interval:
         """What is reached on average at a set-point, with the interval of that average."""
         value = self.intercept + self.slope * setting
         half = self._t() * math.sqrt(max(0.0, self._variance(setting)))
-        return Between(value, value - half, value + half)
+        return Interval(value, value - half, value + half)
 
-    def set_for(self, reached: float) -> Between:
+    def setting_for(self, reached: float) -> Interval:
         """The set-point that reaches ``reached`` on average.
 
         Interval: every set-point whose average may be ``reached`` (Fieller 1954, J. R. Statist.
@@ -75,7 +75,7 @@ class Line:
         """
         value = (reached - self.intercept) / self.slope
         if self.df < 1:
-            return Between(value, math.nan, math.nan)
+            return Interval(value, math.nan, math.nan)
         t2 = self._t() ** 2
         (vaa, vab), (_, vbb) = self.covariance
         gap = reached - self.intercept
@@ -84,11 +84,11 @@ class Line:
         c = gap**2 - t2 * vaa
         inside = b * b - a * c
         if a <= 0 or inside < 0:
-            return Between(value, math.nan, math.nan)
+            return Interval(value, math.nan, math.nan)
         root = math.sqrt(inside)
-        return Between(value, (-b - root) / a, (-b + root) / a)
+        return Interval(value, (-b - root) / a, (-b + root) / a)
 
-    def measured(self, setting: float) -> bool:
+    def covers(self, setting: float) -> bool:
         """Whether ``setting`` lies between the set-points that were read."""
         return min(self.sets) <= setting <= max(self.sets)
 
@@ -102,7 +102,9 @@ class Line:
         return float(stdtrit(self.df, 0.5 + CONFIDENCE / 2)) if self.df > 0 else math.nan
 
 
-def line(factor: str, sets: Sequence[float], reached: Sequence[float]) -> Line:
+def fit_calibration_line(
+    factor: str, sets: Sequence[float], reached: Sequence[float]
+) -> CalibrationLine:
     """The line through readings (at least one); ``sets`` and ``reached`` are alike long."""
     from statsmodels.api import OLS
 
@@ -118,29 +120,33 @@ def line(factor: str, sets: Sequence[float], reached: Sequence[float]) -> Line:
             covariance = back @ np.asarray(found.cov_params()) @ back.T
             intercept = float(found.params[0]) - slope * centre
             scatter = math.sqrt(max(0.0, float(found.mse_resid)))
-            return Line(factor, *pairs, intercept, slope, _square(covariance), scatter, len(x) - 2)
+            return CalibrationLine(
+                factor, *pairs, intercept, slope, _as_pairs(covariance), scatter, len(x) - 2
+            )
     alone = OLS(y - x, np.ones(len(x))).fit()
     df = len(x) - 1
     variance = float(alone.cov_params()[0, 0]) if df else 0.0
     scatter = math.sqrt(max(0.0, float(alone.mse_resid))) if df else 0.0
     covariance = np.array([[variance, 0.0], [0.0, 0.0]])
-    return Line(factor, *pairs, float(alone.params[0]), 1.0, _square(covariance), scatter, df)
+    return CalibrationLine(
+        factor, *pairs, float(alone.params[0]), 1.0, _as_pairs(covariance), scatter, df
+    )
 
 
-def _square(matrix: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[float, float]]:
+def _as_pairs(matrix: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[float, float]]:
     (a, b), (c, d) = matrix.tolist()
     return (a, b), (c, d)
 
 
 @dataclass(frozen=True)
-class TrueSettings:
+class Calibrations:
     """The lines and spreads that were measured on a bench; empty when nothing was.
 
     ``spreads`` are half-widths of what the machine reaches around its set-point, ``spots`` what
     the spots of its map reach more than their mean, in the factor's unit.
     """
 
-    lines: Mapping[str, Line] = field(default_factory=dict)
+    lines: Mapping[str, CalibrationLine] = field(default_factory=dict)
     spreads: Mapping[str, float] = field(default_factory=dict)
     spots: Mapping[str, Sequence[float]] = field(default_factory=dict)
 
@@ -162,27 +168,27 @@ class TrueSettings:
                 told[column] = (readings - found.intercept) / found.slope
         return told
 
-    def reach(self, factor: Factor, setting: float) -> Between | None:
+    def mean_reached(self, factor: Factor, setting: float) -> Interval | None:
         """What is reached at a set-point; None when it was never measured."""
         found = self.lines.get(factor.name)
-        return None if found is None else found.reach(setting)
+        return None if found is None else found.mean_reached(setting)
 
-    def dial_for(self, factor: Factor, reached: float) -> Between:
+    def setting_for(self, factor: Factor, reached: float) -> Interval:
         """What to set to reach ``reached``; as it is when the machine was never measured.
 
         ``value`` is on the factor's step and inside its range.
         """
         found = self.lines.get(factor.name)
         if found is None:
-            return Between(float(factor.snap(reached)), math.nan, math.nan)
-        wanted = found.set_for(reached)
+            return Interval(float(factor.snap(reached)), math.nan, math.nan)
+        wanted = found.setting_for(reached)
         return replace(wanted, value=float(factor.snap(wanted.value)))
 
     def _measured(self, factor: Factor) -> Factor:
         found = self.lines.get(factor.name)
         if found is not None:
             # Two points of the line say all of it.
-            ends = tuple((end, found.reach(end).value) for end in factor.bounds)
+            ends = tuple((end, found.mean_reached(end).value) for end in factor.bounds)
             factor = replace(factor, readings=ends)
         return self._with_spread(factor) if factor.name in self.spreads else factor
 
@@ -200,7 +206,7 @@ class TrueSettings:
         return self.lines[name].slope if name in self.lines else 1.0
 
 
-def readings_of_presses(session: Session, results: pd.DataFrame) -> dict[str, list[Any]]:
+def press_readings(session: Session, results: pd.DataFrame) -> dict[str, list[Any]]:
     """Pairs (set, reached) of the presses, for every factor that most presses have a reading of."""
     found: dict[str, list[Any]] = {}
     for factor in session.factors:

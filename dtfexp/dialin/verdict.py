@@ -11,18 +11,18 @@ import pandas as pd
 from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
-from dtfexp.describe.wording import counted as in_words
-from dtfexp.dialin.confirmation import DAY, OF_PLAN, SPOT
-from dtfexp.dialin.judged import FAILED, PASSED, verdicts
+from dtfexp.describe.wording import count_phrase as in_words
+from dtfexp.dialin.confirmation import DAY, PLAN_NUMBER, SPOT
+from dtfexp.dialin.judged import FAILED, PASSED, verdict_of_presses
 from dtfexp.dialin.results import check_results
 from dtfexp.dialin.terms import Terms
 from dtfexp.maths.acceptance import (
     ACCEPTED,
     REFUSED,
-    bayes_chance,
     bayes_interval,
+    bayes_probability,
     exact_interval,
-    exact_lower,
+    exact_lower_limit,
 )
 
 CONFIRMED, NOT_CONFIRMED, GO_ON = "confirmed", "not confirmed", "go on"
@@ -90,8 +90,8 @@ def verdict(
     """
     terms = Terms(pass_rate, confidence, failures, sequential)
     name = session.fabric(fabric).name
-    mine = _last_plan(check_results(session, results), name)
-    words = verdicts(session, mine)
+    mine = _last_confirmation(check_results(session, results), name)
+    words = verdict_of_presses(session, mine)
     counted = [word for word in words if word != "left out"]
     settled = [word for word in counted if word in (PASSED, FAILED)]
     tried, passed = len(settled), settled.count(PASSED)
@@ -103,7 +103,7 @@ def verdict(
         tried, passed = after, counted[:after].count(PASSED)
     low, high = exact_interval(passed, tried, confidence)
     bayes_low, bayes_high = bayes_interval(passed, tried, confidence)
-    shown = exact_lower(passed, tried, confidence)
+    shown = exact_lower_limit(passed, tried, confidence)
     return Verdict(
         fabric=name,
         terms=terms,
@@ -116,18 +116,18 @@ def verdict(
         high=high,
         bayes_low=bayes_low,
         bayes_high=bayes_high,
-        chance=bayes_chance(pass_rate, passed, tried),
+        chance=bayes_probability(pass_rate, passed, tried),
         reason=_reason(terms, decision, tried, passed, len(counted) - len(settled), shown),
         notes=_notes(mine, words),
     )
 
 
-def _last_plan(results: pd.DataFrame, fabric: str) -> pd.DataFrame:
-    if SPOT in results and OF_PLAN in results:
+def _last_confirmation(results: pd.DataFrame, fabric: str) -> pd.DataFrame:
+    if SPOT in results and PLAN_NUMBER in results:
         confirming = results[(results["fabric"] == fabric) & results[SPOT].notna()]
         confirming = confirming[confirming[SPOT] != ""]
         if len(confirming):
-            number = pd.to_numeric(confirming[OF_PLAN])
+            number = pd.to_numeric(confirming[PLAN_NUMBER])
             last: pd.DataFrame = confirming[number == number.max()]
             return last.reset_index(drop=True)
     raise ResultsError(

@@ -24,7 +24,9 @@ def _may_be_one(a: Outcome, b: Outcome) -> bool:
     )
 
 
-def rises(session: Session, results: pd.DataFrame) -> list[tuple[int, Outcome, Outcome]]:
+def improvements_by_washing(
+    session: Session, results: pd.DataFrame
+) -> list[tuple[int, Outcome, Outcome]]:
     """(row, earlier, later) wherever a later wash was graded better by more than one grade step.
 
     Washing does not make a print better, and two judgements of one coupon may differ by a step; a

@@ -18,20 +18,20 @@ from numpy.typing import NDArray
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.signs import phrase
-from dtfexp.describe.wording import counted as in_words
-from dtfexp.dialin.asked import share_of_one
+from dtfexp.describe.wording import count_phrase as in_words
+from dtfexp.dialin.asked import open_unit_interval
 from dtfexp.dialin.coding import check_settings
-from dtfexp.dialin.day_counts import INTERVAL, check_counts
+from dtfexp.dialin.day_counts import INTERVAL, check_day_counts
 from dtfexp.dialin.defects import defect_counts
-from dtfexp.dialin.judged import wilson
-from dtfexp.dialin.phrases import read
+from dtfexp.dialin.judged import wilson_interval
+from dtfexp.dialin.phrases import read_phrase
 from dtfexp.maths.cusum import (
     cusum,
-    day_steps,
+    day_step_distribution,
     failure_weight,
-    limit_for,
-    mean_run,
-    run_quantile,
+    limit_for_mean_run,
+    mean_run_length,
+    run_length_quantile,
 )
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 FALSE_ALARM_DAYS = 250.0
 #: Posterior share of pass rates below the one that is called usual, and the limits of a usual
 #: failing share.
-_CAREFUL, _USUAL = 0.10, (0.01, 0.30)
+_LOWER_QUANTILE, _USUAL_LIMITS = 0.10, (0.01, 0.30)
 _ACCEPTED = "a share between 0 and 1, such as 0.04"
 
 
@@ -131,7 +131,7 @@ class Watch:
         return f"<p><b>{escape(self.sentence)}</b><br>{escape(self.promise)}</p>"
 
 
-def usual_failing(fit: Fit, settings: Mapping[str, Any], fabric: str | Fabric) -> float:
+def usual_failing_share(fit: Fit, settings: Mapping[str, Any], fabric: str | Fabric) -> float:
     """The failing share to call usual at a set-point: with 90 % confidence not more than this, by
     all presses so far, confirming ones included.
 
@@ -140,8 +140,8 @@ def usual_failing(fit: Fit, settings: Mapping[str, Any], fabric: str | Fabric) -
     """
     name = fit.session.fabric(fabric).name
     at = check_settings(fit.session, pd.DataFrame([dict(settings)]))
-    passing = float(fit.pass_posterior(at, name).quantile(_CAREFUL)[0])
-    return float(np.clip(1.0 - passing, *_USUAL))
+    passing = float(fit.pass_posterior(at, name).quantile(_LOWER_QUANTILE)[0])
+    return float(np.clip(1.0 - passing, *_USUAL_LIMITS))
 
 
 def watch(
@@ -166,11 +166,11 @@ def watch(
 
     Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
     """
-    usual = share_of_one(usual, "watch", "usual", _ACCEPTED)
+    usual = open_unit_interval(usual, "watch", "usual", _ACCEPTED)
     caught = (
         max(2.0 * usual, usual + 0.05)
         if caught is None
-        else share_of_one(caught, "watch", "caught", _ACCEPTED)
+        else open_unit_interval(caught, "watch", "caught", _ACCEPTED)
     )
     if not usual < caught < 1.0:
         raise PlanError(
@@ -181,7 +181,7 @@ def watch(
         raise PlanError(
             f"false_alarm_days is {false_alarm_days:g}; give a number of days from 1 to 100000"
         )
-    days = check_counts(counts, fabric, since)
+    days = check_day_counts(counts, fabric, since)
     used = days["counted"].to_numpy(dtype=bool)
     pressed = days.loc[used, "pressed"].to_numpy(dtype=int)
     failed = days.loc[used, "failed"].to_numpy(dtype=int)
@@ -189,7 +189,7 @@ def watch(
     # take back an alarm. What it means for the days as they came is worked out and told.
     planned = np.array([_garments(per_day)])
     weight = failure_weight(usual, caught)
-    limit = limit_for(planned, usual, weight, float(false_alarm_days))
+    limit = limit_for_mean_run(planned, usual, weight, float(false_alarm_days))
     sizes = pressed if len(pressed) else planned
     path, raised = cusum(pressed, failed, weight, limit)
     score = np.full(len(days), np.nan)
@@ -204,8 +204,8 @@ def watch(
         weight,
         limit,
         tuple(int(n) for n in sizes),
-        mean_run(*day_steps(sizes, usual, weight), limit),
-        run_quantile(*day_steps(sizes, caught, weight), limit, 0.5),
+        mean_run_length(*day_step_distribution(sizes, usual, weight), limit),
+        run_length_quantile(*day_step_distribution(sizes, caught, weight), limit, 0.5),
         days,
         _alarms(days[used].reset_index(drop=True), path, raised),
     )
@@ -223,7 +223,7 @@ def _alarms(used: pd.DataFrame, path: NDArray[np.int_], raised: list[int]) -> tu
         end = int(after[0]) if len(after) else len(path)
         here = used.iloc[first:end]
         pressed, failed = int(here["pressed"].sum()), int(here["failed"].sum())
-        low, high = wilson(pressed - failed, pressed, INTERVAL)
+        low, high = wilson_interval(pressed - failed, pressed, INTERVAL)
         found.append(
             Alarm(
                 day=used["day"].iloc[at],
@@ -235,15 +235,15 @@ def _alarms(used: pd.DataFrame, path: NDArray[np.int_], raised: list[int]) -> tu
                 share=failed / pressed,
                 low=1.0 - high,
                 high=1.0 - low,
-                symptoms=_risen(here, used.iloc[:first]),
+                symptoms=_risen_symptoms(here, used.iloc[:first]),
             )
         )
     return tuple(found)
 
 
-def _risen(here: pd.DataFrame, before: pd.DataFrame) -> tuple[tuple[str, int], ...]:
+def _risen_symptoms(here: pd.DataFrame, before: pd.DataFrame) -> tuple[tuple[str, int], ...]:
     """Symptoms since the rise began, the one furthest above its former share first."""
-    now, then = _total(here), _total(before)
+    now, then = _symptom_totals(here), _symptom_totals(before)
     # Half a garment stands for a symptom not seen before.
     garments = float(before["pressed"].sum()) + 1.0
     ratio = float(here["pressed"].sum()) / garments
@@ -254,11 +254,11 @@ def _risen(here: pd.DataFrame, before: pd.DataFrame) -> tuple[tuple[str, int], .
     return tuple((word, now[word]) for word in sorted(now, key=lambda w: (-excess(w), w)))
 
 
-def _total(days: pd.DataFrame) -> dict[str, int]:
+def _symptom_totals(days: pd.DataFrame) -> dict[str, int]:
     total: dict[str, int] = {}
     for cell in days["symptoms"]:
         for said, count in defect_counts(cell).items():
-            signs = read(said).signs
+            signs = read_phrase(said).signs
             # One sign in other words or misspelt is one sign; what is not understood stands as is.
             word = phrase(signs[0]) if len(signs) == 1 else said
             total[word] = total.get(word, 0) + count
@@ -267,7 +267,7 @@ def _total(days: pd.DataFrame) -> dict[str, int]:
 
 def _garments(value: object) -> int:
     try:
-        return fields.whole(value, "watch", "per_day", 1, 100_000)
+        return fields.whole_number(value, "watch", "per_day", 1, 100_000)
     except ValueError as error:
         raise PlanError(str(error)) from None
 

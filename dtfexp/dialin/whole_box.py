@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dtfexp.dialin.drawn import drawn_rates
+from dtfexp.dialin.drawn import pass_rate_surfaces
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
@@ -23,18 +23,18 @@ _MOST_SPOTS = 768
 _DRAWS = 256
 
 
-def whole_confidence(fit: Fit, window: Window) -> float:
+def simultaneous_confidence(fit: Fit, window: Window) -> float:
     """See :meth:`dtfexp.dialin.fit.Fit.whole_confidence`."""
     if not window.found or window.low is None or window.high is None:
         return 0.0
-    spots = _spots(fit, window)
-    rates = drawn_rates(fit, spots, window.fabric, _DRAWS)
+    spots = _box_points(fit, window)
+    rates = pass_rate_surfaces(fit, spots, window.fabric, _DRAWS)
     # The middle of a Beta posterior with a flat prior: so few draws never show 0 or 1 for certain.
     kept = int((rates.min(axis=1) >= window.required).sum())
     return (kept + 1.0) / (len(rates) + 2.0)
 
 
-def _spots(fit: Fit, window: Window) -> pd.DataFrame:
+def _box_points(fit: Fit, window: Window) -> pd.DataFrame:
     """Corners, middles of edges and faces, and the centre of the box; corners alone if many."""
     low, high = window.low or {}, window.high or {}
     ranged = [f for f in fit.session.factors if f.is_numeric and low[f.name] < high[f.name]]

@@ -8,19 +8,19 @@ import numpy as np
 import pandas as pd
 
 from dtfexp.describe.factor import Factor
-from dtfexp.describe.fields import spoken
+from dtfexp.describe.fields import without_underscores
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.edges import looks_like
+from dtfexp.dialin.edges import failure_side_name
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
-    from dtfexp.dialin.likely_window import Likely
+    from dtfexp.dialin.likely_window import LikelyWindow
 
 #: A press within this share of the likely range from its end tells of that edge.
 AT_THE_EDGE = 0.25
 
 
-def why_chosen(fit: Fit, likely: dict[str, Likely], runs: pd.DataFrame) -> tuple[str, ...]:
+def press_reasons(fit: Fit, likely: dict[str, LikelyWindow], runs: pd.DataFrame) -> tuple[str, ...]:
     """One sentence for each row of ``runs``.
 
     likely: where each fabric's window may lie.  Says which edge of the likely window the press
@@ -29,7 +29,7 @@ def why_chosen(fit: Fit, likely: dict[str, Likely], runs: pd.DataFrame) -> tuple
     told: dict[int, str] = {}
     for fabric, rows in runs.groupby("fabric", sort=False):
         here = likely[str(fabric)]
-        ranges = _ranges(fit, here, str(fabric))
+        ranges = _likely_ranges(fit, here, str(fabric))
         passing = fit.pass_rate(rows, str(fabric))["pass_rate"].to_numpy()
         seen = (here.chance >= 0.5).any()
         for place, row, rate in zip(rows.index, rows.to_dict("records"), passing, strict=True):
@@ -37,7 +37,9 @@ def why_chosen(fit: Fit, likely: dict[str, Likely], runs: pd.DataFrame) -> tuple
     return tuple(told[place] for place in runs.index)
 
 
-def _ranges(fit: Fit, likely: Likely, fabric: str) -> list[tuple[Factor, float, float]]:
+def _likely_ranges(
+    fit: Fit, likely: LikelyWindow, fabric: str
+) -> list[tuple[Factor, float, float]]:
     """Range of each setting over the cells that lie in the window at least half as often as the
     likeliest cell does."""
     often = likely.frame[likely.weight >= 0.5 * likely.weight.max()]
@@ -56,11 +58,11 @@ def _sentence(
     past, near = [], []
     for factor, low, high in ranges:
         value = grids.as_axis(factor, row[factor.name])
-        edge = AT_THE_EDGE * max(high - low, grids.unit_of(factor))
-        name = spoken(factor.name)
+        edge = AT_THE_EDGE * max(high - low, grids.width_unit(factor))
+        name = without_underscores(factor.name)
         setting = factor.format(grids.as_setting(factor, value))
         for side, beyond in (("low", low - value), ("high", value - high)):
-            word = f"{name} {setting} ({side} side: {looks_like(factor, side)}?)"
+            word = f"{name} {setting} ({side} side: {failure_side_name(factor, side)}?)"
             if beyond > 1e-9:
                 past.append(word)
             elif beyond > -edge and high > low:

@@ -20,7 +20,7 @@ from dtfexp.describe.errors import SessionError
 from dtfexp.describe.session import Session
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin.coding import excluded_rows
-from dtfexp.dialin.edges import box_edges, reason_found, reason_missing
+from dtfexp.dialin.edges import box_edges, no_window_reason, window_reason
 from dtfexp.maths.box import Box, deepest_point, largest_box
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ FIRST_BUDGET = 12_000
 SECOND_BUDGET = 16_000
 THIRD_BUDGET = 24_000
 # How often the edges may move on, by one spacing of the second grid each time.
-MOST_CLOSER = 3
+MOST_REFINEMENTS = 3
 FEWEST_PRESSES = 4
 
 
@@ -87,33 +87,35 @@ class Window:
 
 
 @dataclass(frozen=True)
-class Mapped:
+class ProbabilityMap:
     """A grid with the posterior probability of meeting the rate, the expected pass rate, and a
     cautious one: the posterior mean less one standard deviation (probit scale)."""
 
     grid: grids.Grid
     chance: Array
     expected: Array
-    cautious: Array
+    lower_sd: Array
 
 
-def chance_map(
+def probability_map(
     fit: Fit, fabric: str, grid: grids.Grid, pass_rate: float, *, keep: bool = False
-) -> Mapped:
+) -> ProbabilityMap:
     """Posterior probability that the true pass rate is at least ``pass_rate``, on a grid.
 
     keep: asking for another rate on the same grid is nearly free.
     """
     frame = grid.frame()
     key = (*(tuple(axis) for axis in grid.axes), *sorted(grid.words.items()))
-    passing = fit.survey(frame, fabric, key) if keep else fit.pass_posterior(frame, fabric)
+    passing = (
+        fit.cached_pass_posterior(frame, fabric, key) if keep else fit.pass_posterior(frame, fabric)
+    )
     # What the session forbids is no set-point: it can be neither target nor part of a box.
     allowed = fit.session.permits(frame, fabric).reshape(grid.shape)
-    return Mapped(
+    return ProbabilityMap(
         grid,
         allowed * passing.chance_at_least(pass_rate).reshape(grid.shape),
         allowed * passing.expected().reshape(grid.shape),
-        allowed * passing.cautious().reshape(grid.shape),
+        allowed * passing.lower_sd().reshape(grid.shape),
     )
 
 
@@ -154,7 +156,7 @@ def find_window(
     choices = grids.word_choices(fit.session, fabric)
     budget = max(FIRST_BUDGET // len(choices), 1500)
     maps = [
-        chance_map(
+        probability_map(
             fit, fabric, grids.grid(fit.session, fabric, words, budget), pass_rate, keep=True
         )
         for words in choices
@@ -168,27 +170,29 @@ def find_window(
         _, place, box = max(found, key=lambda entry: entry[:2])
         mapped = maps[-place]
     else:
-        best = max(range(len(maps)), key=lambda k: (float(_best_known(maps[k]).max()), -k))
-        mapped = maps[best] = _closer(fit, fabric, maps[best], pass_rate)
+        best = max(range(len(maps)), key=lambda k: (float(_ranking_map(maps[k]).max()), -k))
+        mapped = maps[best] = _refined_around_best(fit, fabric, maps[best], pass_rate)
         closer = _best_box(mapped, confidence, wanted) if proven else None
         if closer is None:
             narrow = bool(wanted) and any((m.chance >= confidence).any() for m in maps)
-            return _not_found(fit, fabric, mapped, pass_rate, confidence, proven and narrow)
+            return _window_not_found(fit, fabric, mapped, pass_rate, confidence, proven and narrow)
         box = closer
-    mapped, box = _zoomed(fit, fabric, mapped, box, pass_rate, confidence, wanted)
-    return _found(fit, fabric, mapped, box, pass_rate, confidence)
+    mapped, box = _refined_around_box(fit, fabric, mapped, box, pass_rate, confidence, wanted)
+    return _window_found(fit, fabric, mapped, box, pass_rate, confidence)
 
 
-def _best_known(mapped: Mapped) -> Array:
+def _ranking_map(mapped: ProbabilityMap) -> Array:
     """What to rank set-points by while none is proven: the expected pass rate.
 
     Where nothing is good yet, a far corner that nobody has pressed would win on ignorance alone, so
     the cautious rate ranks instead: it stays near what was pressed.
     """
-    return mapped.expected if float(mapped.expected.max()) >= 0.5 else mapped.cautious
+    return mapped.expected if float(mapped.expected.max()) >= 0.5 else mapped.lower_sd
 
 
-def _closer(fit: Fit, fabric: str, coarse: Mapped, pass_rate: float) -> Mapped:
+def _refined_around_best(
+    fit: Fit, fabric: str, coarse: ProbabilityMap, pass_rate: float
+) -> ProbabilityMap:
     """A finer grid round the best set-point known: a thinned one may step over a small window."""
     if not coarse.grid.axes:
         return coarse
@@ -198,24 +202,27 @@ def _closer(fit: Fit, fabric: str, coarse: Mapped, pass_rate: float) -> Mapped:
         here, reach = grids.as_axis(factor, best[factor.name]), np.diff(axis).max(initial=0.0)
         within[factor.name] = (here - float(reach), here + float(reach))
     fine = grids.grid(fit.session, fabric, coarse.grid.words, SECOND_BUDGET, within)
-    mapped = chance_map(fit, fabric, fine, pass_rate)
-    return mapped if _best_known(mapped).max() >= _best_known(coarse).max() else coarse
+    mapped = probability_map(fit, fabric, fine, pass_rate)
+    return mapped if _ranking_map(mapped).max() >= _ranking_map(coarse).max() else coarse
 
 
 def _best_set_point(
-    fit: Fit, fabric: str, mapped: Mapped, pass_rate: float
+    fit: Fit, fabric: str, mapped: ProbabilityMap, pass_rate: float
 ) -> tuple[dict[str, Any], float, float]:
     """The best set-point known, the probability that it keeps the pass rate, and what it is
     expected to pass: the best of the grid, of what was pressed, or what the shop runs today (a
     thinned grid steps over these)."""
-    at = np.unravel_index(int(np.argmax(_best_known(mapped))), mapped.grid.shape)
+    at = np.unravel_index(int(np.argmax(_ranking_map(mapped))), mapped.grid.shape)
     order = [f.name for f in fit.session.factors]
-    first = [mapped.grid.setting(tuple(int(i) for i in at)), grids.usual(fit.session, fabric)]
-    frame = pd.concat([pd.DataFrame(first)[order], _pressed(fit, fabric, mapped)[order]])
+    first = [
+        mapped.grid.setting(tuple(int(i) for i in at)),
+        grids.usual_set_point(fit.session, fabric),
+    ]
+    frame = pd.concat([pd.DataFrame(first)[order], _set_points_pressed(fit, fabric, mapped)[order]])
     frame = frame.reset_index(drop=True)
     passing = fit.pass_posterior(frame, fabric)
     sure = float(mapped.expected.max()) >= 0.5
-    rank = passing.expected() if sure else passing.cautious()
+    rank = passing.expected() if sure else passing.lower_sd()
     # Of equals the first: the grid's own.
     k = int(np.argmax(np.where(fit.session.permits(frame, fabric), rank, -np.inf)))
     chance = float(passing.chance_at_least(pass_rate)[k])
@@ -223,7 +230,7 @@ def _best_set_point(
     return best, chance, float(passing.expected()[k])
 
 
-def _pressed(fit: Fit, fabric: str, mapped: Mapped) -> pd.DataFrame:
+def _set_points_pressed(fit: Fit, fabric: str, mapped: ProbabilityMap) -> pd.DataFrame:
     """Set-points of this fabric's presses that the bench can be set to, with the map's words."""
     rows = fit.results[(fit.results["fabric"] == fabric) & ~excluded_rows(fit.results)]
     for name, word in mapped.grid.words.items():
@@ -235,16 +242,18 @@ def _pressed(fit: Fit, fabric: str, mapped: Mapped) -> pd.DataFrame:
     return rows
 
 
-def _units(mapped: Mapped) -> list[float]:
-    return [grids.unit_of(f) for f in mapped.grid.factors]
+def _width_units(mapped: ProbabilityMap) -> list[float]:
+    return [grids.width_unit(f) for f in mapped.grid.factors]
 
 
-def _best_box(mapped: Mapped, confidence: float, at_least: Mapping[str, float]) -> Box | None:
+def _best_box(
+    mapped: ProbabilityMap, confidence: float, at_least: Mapping[str, float]
+) -> Box | None:
     """Largest box; each width at least twice the spread when possible, and as asked always."""
     good = mapped.chance >= confidence
     if not good.any():
         return None
-    units = _units(mapped)
+    units = _width_units(mapped)
     axes = list(mapped.grid.axes)
     if not axes:
         return Box((), (), 1.0)
@@ -258,15 +267,15 @@ def _best_box(mapped: Mapped, confidence: float, at_least: Mapping[str, float]) 
     return box or largest_box(good, axes, units, min_width=asked, prefer=mapped.chance)
 
 
-def _zoomed(
+def _refined_around_box(
     fit: Fit,
     fabric: str,
-    coarse: Mapped,
+    coarse: ProbabilityMap,
     box: Box,
     pass_rate: float,
     confidence: float,
     at_least: Mapping[str, float],
-) -> tuple[Mapped, Box]:
+) -> tuple[ProbabilityMap, Box]:
     """Search again on a finer grid around the coarse box, then with every step of the bench close
     to its edges until they move no more; a larger box stands."""
     within = {}
@@ -280,41 +289,41 @@ def _zoomed(
     fine = grids.grid(fit.session, fabric, coarse.grid.words, SECOND_BUDGET, within)
     best = coarse, box
     if fine.shape != coarse.grid.shape:
-        best = _larger(best, fit, fabric, fine, pass_rate, confidence, at_least)
-    for _ in range(MOST_CLOSER):
+        best = _larger_box(best, fit, fabric, fine, pass_rate, confidence, at_least)
+    for _ in range(MOST_REFINEMENTS):
         mapped, box = best
         axes = mapped.grid.axes
         ends = [(float(a[k]), float(a[m])) for a, k, m in zip(axes, box.lo, box.hi, strict=True)]
-        near = grids.to_the_step(fit.session, fabric, fine, ends, THIRD_BUDGET)
+        near = grids.refined_near_edges(fit.session, fabric, fine, ends, THIRD_BUDGET)
         if all(np.isin(a, had).all() for a, had in zip(near.axes, axes, strict=True)):
             break  # every step is looked at already
-        best = _larger(best, fit, fabric, near, pass_rate, confidence, at_least)
+        best = _larger_box(best, fit, fabric, near, pass_rate, confidence, at_least)
         if best[1].size <= box.size:
             break
     return best
 
 
-def _larger(
-    best: tuple[Mapped, Box],
+def _larger_box(
+    best: tuple[ProbabilityMap, Box],
     fit: Fit,
     fabric: str,
     grid: grids.Grid,
     pass_rate: float,
     confidence: float,
     at_least: Mapping[str, float],
-) -> tuple[Mapped, Box]:
+) -> tuple[ProbabilityMap, Box]:
     """The best box of another grid, or the one known so far where that is larger."""
-    mapped = chance_map(fit, fabric, grid, pass_rate)
+    mapped = probability_map(fit, fabric, grid, pass_rate)
     box = _best_box(mapped, confidence, at_least)
     return best if box is None or box.size <= best[1].size else (mapped, box)
 
 
-def _found(
-    fit: Fit, fabric: str, mapped: Mapped, box: Box, pass_rate: float, confidence: float
+def _window_found(
+    fit: Fit, fabric: str, mapped: ProbabilityMap, box: Box, pass_rate: float, confidence: float
 ) -> Window:
     good = mapped.chance >= confidence
     axes = list(mapped.grid.axes)
-    units = _units(mapped)
+    units = _width_units(mapped)
     at = deepest_point(good, axes, units, box, mapped.chance) if axes else ()
     target = mapped.grid.setting(at)
     low, high = mapped.grid.setting(box.lo), mapped.grid.setting(box.hi)
@@ -335,7 +344,7 @@ def _found(
         pass_rate=float(mapped.expected[at]),
         confidence=float(mapped.chance[at]),
         margin={n: margin[n] for n in order},
-        reason=reason_found(fit, fabric, low, high, pass_rate, confidence, edges),
+        reason=window_reason(fit, fabric, low, high, pass_rate, confidence, edges),
         required=pass_rate,
         required_confidence=confidence,
         edges=edges,
@@ -343,10 +352,10 @@ def _found(
     )
 
 
-def _not_found(
+def _window_not_found(
     fit: Fit,
     fabric: str,
-    mapped: Mapped,
+    mapped: ProbabilityMap,
     pass_rate: float,
     confidence: float,
     too_narrow: bool = False,
@@ -367,7 +376,7 @@ def _not_found(
             f"Set-points of {fabric} keep the pass rate, but no window is as wide as was asked; "
             "ask for less, or press more near the edges."
             if too_narrow
-            else reason_missing(fit, fabric, target, chance, expected, pass_rate, confidence)
+            else no_window_reason(fit, fabric, target, chance, expected, pass_rate, confidence)
         ),
         required=pass_rate,
         required_confidence=confidence,

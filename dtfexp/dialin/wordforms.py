@@ -128,7 +128,7 @@ def parse(text: str, *, wording: bool = False) -> tuple[list[Word], str]:
     clean = text.casefold().replace("’", "'").replace("'s ", " ").replace("'", "")
     clean = re.sub(r"[^\w/]+|_", " ", clean)
     if not wording:
-        clean = " ".join(_mended(clean.replace("/", " or ").split()))
+        clean = " ".join(_corrected(clean.replace("/", " or ").split()))
     clean, stage = _without_stage(" ".join(clean.split()))
     words = []
     negated = False
@@ -141,14 +141,14 @@ def parse(text: str, *, wording: bool = False) -> tuple[list[Word], str]:
         else:
             kept = [part for part in parts if part and part not in _FILLER and not part.isdigit()]
             words += [
-                Word(part, form(part), negated, place < len(kept) - 1)
+                Word(part, comparable_form(part), negated, place < len(kept) - 1)
                 for place, part in enumerate(kept)
             ]
     return words, stage
 
 
 @lru_cache(maxsize=8192)
-def form(word: str) -> str:
+def comparable_form(word: str) -> str:
     """The form in which words are compared: one word for one meaning, without its endings."""
     stemmer = _stemmer()
     return str(stemmer.stemWord(CANON.get(word, CANON.get(stemmer.stemWord(word), word))))
@@ -157,7 +157,7 @@ def form(word: str) -> str:
 @lru_cache(maxsize=1)
 def forms_known() -> frozenset[str]:
     """Every form that stands in a wording of the table."""
-    return frozenset(form(word) for word in _written())
+    return frozenset(comparable_form(word) for word in _written())
 
 
 @lru_cache(maxsize=1)
@@ -181,7 +181,7 @@ def _spellings() -> tuple[str, ...]:
     return tuple(sorted(word for word in all_of if len(word) > 3))
 
 
-def _mended(tokens: list[str]) -> list[str]:
+def _corrected(tokens: list[str]) -> list[str]:
     """The words with compounds and misspellings put right."""
     known = set(_spellings()) | _NEGATORS | _FILLER | _ENDS_NEGATION
     joined: list[str] = []
@@ -193,19 +193,19 @@ def _mended(tokens: list[str]) -> list[str]:
             joined.append(token)
     mended = []
     for token in joined:
-        if token in known or form(token) in forms_known() or len(token) < 4:
+        if token in known or comparable_form(token) in forms_known() or len(token) < 4:
             mended.append(token)
         else:
-            mended += _mended_word(token, known)
+            mended += _corrected_word(token, known)
     return mended
 
 
-def _mended_word(token: str, known: set[str]) -> list[str]:
+def _corrected_word(token: str, known: set[str]) -> list[str]:
     from rapidfuzz.distance import OSA
 
     for cut in range(4, len(token) - 3):
         parts = [token[:cut], token[cut:]]
-        if all(part in known or form(part) in forms_known() for part in parts):
+        if all(part in known or comparable_form(part) in forms_known() for part in parts):
             return parts
     allowed = 2 if len(token) >= 8 else 1
     near = [

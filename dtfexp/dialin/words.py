@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dtfexp.describe.outcome import wash_series
-from dtfexp.dialin.priors import FIXED
+from dtfexp.dialin.priors import FIXED_PRIORS
 from dtfexp.dialin.washes import untied
 
 if TYPE_CHECKING:
@@ -30,30 +30,35 @@ def describe_fit(fit: Fit) -> str:
     lines = [f"Fit of {fit.session.name}"]
     for fabric in fit.session.fabrics:
         lines.append(f"  {fabric.name}: {fit.presses_used(fabric.name)} graded presses")
-    lines.append(f"  {data.seen.sum()} grades and measurements in all")
+    lines.append(f"  {data.is_observed.sum()} grades and measurements in all")
     lines.append("Scales, in grades (prior in brackets: centre, and about two thirds within):")
     learnt = {
-        "amplitude": [s.amplitude for s in post.scales],
-        "length": [s.length for s in post.scales],
-        "interplay": [s.interplay for s in post.scales],
-        "load luck": [s.load_sd for s in post.scales],
-        "round luck": [s.round_sd for s in post.scales],
-        "ceiling": [s.ceiling for s in post.scales],
+        "amplitude": [s.amplitude for s in post.integration_points],
+        "length": [s.length for s in post.integration_points],
+        "interplay": [s.interaction for s in post.integration_points],
+        "load luck": [s.load_sd for s in post.integration_points],
+        "round luck": [s.round_sd for s in post.integration_points],
+        "ceiling": [s.ceiling for s in post.integration_points],
     }
     for o, outcome in enumerate(fit.coding.outcomes):
-        learnt[f"press noise, {outcome.name}"] = [float(s.noise[o]) for s in post.scales]
-    priors = {p.name: p for p in post.scale_priors}
-    learnt |= {"alike": [s.alike for s in post.scales], "dose": [s.dose for s in post.scales]}
+        learnt[f"press noise, {outcome.name}"] = [
+            float(s.noise[o]) for s in post.integration_points
+        ]
+    priors = {p.name: p for p in post.hyper_priors}
+    learnt |= {
+        "alike": [s.outcome_correlation for s in post.integration_points],
+        "dose": [s.dose_share for s in post.integration_points],
+    }
     for name, values in learnt.items():
         prior = priors[name.split(",")[0]]
         mean = post.weight @ np.array(values)
-        if not prior.share:
+        if not prior.is_share:
             mean = np.exp(post.weight @ np.log(values))
         low, middle, high = (prior.at(u) for u in (-1.0, 0.0, 1.0))
         lines.append(
             f"  {name}: {mean:.2f}  [{middle:.2f}, {low:.2f} to {high:.2f}: {prior.reason}]"
         )
-    lines += _moved(fit)
+    lines += _shift_lines(fit)
     lines += not_settled(fit)
     for series in wash_series(fit.session.outcomes):
         names = ", ".join(o.name for o in series)
@@ -68,23 +73,23 @@ def describe_fit(fit: Fit) -> str:
             'washes, give its outcomes one series in the session file, such as series = "wash".'
         )
     lines.append("Held fixed: how far each part may lie from the trade's own guess, in grades:")
-    for fixed in FIXED:
+    for fixed in FIXED_PRIORS:
         lines.append(
             f"  {fixed.name}: {getattr(post.prior, fixed.attribute):.2f}  [{fixed.reason}]"
         )
     lines.append(
         f"The trade's own guess: {post.prior.intercept_mean:.1f} grades above the cut at the "
-        f"usual settings, {post.prior.fall:.1f} less at either end of a range."
+        f"usual settings, {post.prior.mean_curvature:.1f} less at either end of a range."
     )
     lines.append('Wider or narrower: fit(..., prior_width={"slope": 2}).')
     return "\n".join(lines)
 
 
-def _moved(fit: Fit) -> list[str]:
+def _shift_lines(fit: Fit) -> list[str]:
     """What a change has moved, one line each (:mod:`dtfexp.dialin.shift`); none without one."""
     post = fit.posterior
     moved, lines = post.shift(), []
-    for column, before in enumerate(post.prior.moves if moved is not None else ()):
+    for column, before in enumerate(post.prior.shift_sd if moved is not None else ()):
         if not before or moved is None:
             continue
         factor = fit.session.factors[column]
@@ -97,7 +102,7 @@ def _moved(fit: Fit) -> list[str]:
             f"  {factor.name}: {size} {'hotter' if mean > 0 else 'cooler'} now, give or take {give}"
             f"  [none, give or take {prior}: what changed may have moved it]"
         )
-    if lines or post.prior.kept < 1.0:
-        kept = f"{post.prior.kept:.2f}"
+    if lines or post.prior.change_correlation < 1.0:
+        kept = f"{post.prior.change_correlation:.2f}"
         lines.insert(0, f"Since the change (prints of before and now are alike by {kept}):")
     return lines

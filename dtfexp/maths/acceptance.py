@@ -15,7 +15,7 @@ from scipy.stats import beta, binom, binomtest
 Array = NDArray[np.float64]
 
 ACCEPTED, REFUSED, OPEN = "accepted", "refused", "open"
-_TIGHTEN = 1.02
+_WIDENING = 1.02
 
 
 def exact_interval(passed: int, tried: int, level: float) -> tuple[float, float]:
@@ -26,7 +26,7 @@ def exact_interval(passed: int, tried: int, level: float) -> tuple[float, float]
     return float(found.low), float(found.high)
 
 
-def exact_lower(passed: int, tried: int, confidence: float) -> float:
+def exact_lower_limit(passed: int, tried: int, confidence: float) -> float:
     """One-sided exact lower limit of the pass rate: at least this with ``confidence``."""
     return float(beta.ppf(1.0 - confidence, passed, tried - passed + 1)) if passed else 0.0
 
@@ -41,7 +41,7 @@ def bayes_interval(passed: int, tried: int, level: float) -> tuple[float, float]
     return float(low), float(high)
 
 
-def bayes_chance(rate: float, passed: int, tried: int) -> float:
+def bayes_probability(rate: float, passed: int, tried: int) -> float:
     """Posterior probability, from a uniform prior, that the true pass rate is ``rate`` or more."""
     return float(beta.sf(rate, 1 + passed, 1 + tried - passed))
 
@@ -63,7 +63,7 @@ class SequentialPlan:
     accept_at: float
     refuse_at: float
     slope: float
-    most: int
+    max_presses: int
 
     def accept_line(self, tried: int) -> int:
         """Most failures that accept after ``tried`` presses; below zero: none can yet."""
@@ -76,22 +76,22 @@ class SequentialPlan:
     def decide(self, failed: NDArray[np.bool_]) -> tuple[str, int]:
         """ACCEPTED, REFUSED or OPEN for presses in order (n,), and after how many."""
         bad = 0
-        for tried, fails in enumerate(failed[: self.most], start=1):
+        for tried, fails in enumerate(failed[: self.max_presses], start=1):
             bad += int(fails)
             if bad <= self.accept_line(tried):
                 return ACCEPTED, tried
             if bad >= self.refuse_line(tried):
                 return REFUSED, tried
-        done = len(failed) >= self.most
-        return (REFUSED, self.most) if done else (OPEN, len(failed))
+        done = len(failed) >= self.max_presses
+        return (REFUSED, self.max_presses) if done else (OPEN, len(failed))
 
     def performance(self, failing: float) -> tuple[float, float]:
         """Chance to accept, and mean number of presses, at a true failing rate: exact, by walking
         every count forward (no neglect of the overshoot, as Wald's formulas have)."""
-        chance = np.zeros(self.most + 2)
+        chance = np.zeros(self.max_presses + 2)
         chance[0] = 1.0
         accepted = presses = 0.0
-        for tried in range(1, self.most + 1):
+        for tried in range(1, self.max_presses + 1):
             presses += float(chance.sum())
             chance[1:] = (1.0 - failing) * chance[1:] + failing * chance[:-1]
             chance[0] *= 1.0 - failing
@@ -127,5 +127,5 @@ def sequential_plan(
     h1, h2, slope = wald_lines(good, bad, alpha, beta_)
     plan = SequentialPlan(h1, h2, slope, most)
     while plan.performance(bad)[0] > beta_ * (1.0 + 1e-9):
-        plan = SequentialPlan(plan.accept_at * _TIGHTEN, h2, slope, most)
+        plan = SequentialPlan(plan.accept_at * _WIDENING, h2, slope, most)
     return plan

@@ -22,7 +22,7 @@ from dtfexp.maths.designs import Fraction, bits_of, word_of
 Matrix = NDArray[np.float64]
 Labels = NDArray[np.intp]
 
-_BEAM = 256
+_BEAM_WIDTH = 256
 _STARTS = 6
 _PASSES = 30
 _HIGHEST_ORDER = 9
@@ -33,7 +33,7 @@ class Blocked:
     """Labels of the runs, shape (runs,), and the effects that the blocks hide (shortest words)."""
 
     labels: Labels
-    hidden: tuple[str, ...]
+    confounded: tuple[str, ...]
 
 
 def blocks_of_fraction(made: Fraction, count: int, spare: Collection[str] = ()) -> Blocked:
@@ -63,7 +63,7 @@ def blocks_of_fraction(made: Fraction, count: int, spare: Collection[str] = ()) 
                 if product not in group:
                     grown = group | {product} | {product ^ other for other in group}
                     wider.setdefault(grown, _cost(grown, orders))
-        beam = sorted(wider, key=lambda g: (wider[g], sorted(g)))[:_BEAM]
+        beam = sorted(wider, key=lambda g: (wider[g], sorted(g)))[:_BEAM_WIDTH]
     best = beam[0]
     if _cost(best, orders)[0]:
         raise ValueError(

@@ -20,7 +20,7 @@ from dtfexp.maths.boxsearch import TIE, search
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-FLAT = 1e-3
+WIDTH_OFFSET = 1e-3
 """Added to every width in units, so that boxes without width on an axis can still be compared."""
 
 
@@ -117,7 +117,7 @@ def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Fl
     """Factor of every interval [p, q] of one axis, (n, n); 0 where it is narrower than allowed."""
     width = at[None, :] - at[:, None]
     allowed = (width >= 0) & (width >= narrow * (1.0 - TIE))
-    factor = width / unit + FLAT if counts else np.ones_like(width)
+    factor = width / unit + WIDTH_OFFSET if counts else np.ones_like(width)
     return np.where(allowed, factor, 0.0)
 
 

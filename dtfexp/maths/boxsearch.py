@@ -88,12 +88,12 @@ class _Search:
             for stop, running, ceiling in self._intervals(level, block, factor, start):
                 size = factor * self.widths[level][start, stop]
                 if not last:
-                    tried.append((running, size, _picked(picks, start, stop)))
+                    tried.append((running, size, _append_interval(picks, start, stop)))
                 elif (ceiling * self.widths[level][start, stop]).max() >= self._enough:
-                    self._record(running, size, _picked(picks, start, stop))
+                    self._record(running, size, _append_interval(picks, start, stop))
             if not tried:
                 continue
-            running, size, chosen = _together(tried)
+            running, size, chosen = _concatenated(tried)
             keep = self._bound(level + 1, running, size) >= self._enough
             if keep.any():
                 # compress, not an index: an index would leave the candidates scattered in memory
@@ -106,10 +106,10 @@ class _Search:
                 )
                 count += waiting[-1][1].size
             if count >= self._batch(level + 1):
-                self._descend(level + 1, *_together(waiting))
+                self._descend(level + 1, *_concatenated(waiting))
                 waiting, count = [], 0
         if waiting:
-            self._descend(level + 1, *_together(waiting))
+            self._descend(level + 1, *_concatenated(waiting))
 
     def _intervals(
         self, level: int, block: Ranks, factor: Floats, start: int
@@ -202,7 +202,7 @@ class _Search:
 
     def _keys(self, boxes: Ints) -> list[Any]:
         """What decides between equal boxes, the weightiest last, as lexsort wants it."""
-        return [*boxes[1::2][::-1], *boxes[::2][::-1], -_inside(self.prefer, boxes)]
+        return [*boxes[1::2][::-1], *boxes[::2][::-1], -_sum_inside(self.prefer, boxes)]
 
     def _winner(self) -> tuple[Ints, Ints, float] | None:
         if not self.ties:
@@ -213,12 +213,12 @@ class _Search:
         return boxes[::2, first], boxes[1::2, first], float(self._sizes(boxes)[first])
 
 
-def _picked(picks: Ints, start: int, stop: int) -> Ints:
+def _append_interval(picks: Ints, start: int, stop: int) -> Ints:
     batch = picks.shape[1]
     return np.vstack([picks, np.full((1, batch), start), np.full((1, batch), stop)])
 
 
-def _together(parts: list[_Batch]) -> _Batch:
+def _concatenated(parts: list[_Batch]) -> _Batch:
     """Batches side by side, candidates along the last axis."""
     if len(parts) == 1:
         return parts[0]
@@ -264,7 +264,7 @@ def _widest(alive: Bools, widths: Floats) -> Floats:
     return best
 
 
-def _inside(values: Floats, boxes: Ints) -> Floats:
+def _sum_inside(values: Floats, boxes: Ints) -> Floats:
     """Sum of `values` inside each box, to nine digits of their overall size: (number of boxes,)."""
     if boxes.shape[1] == 1:
         return np.zeros(1)  # nothing to compare with

@@ -41,7 +41,7 @@ def quality(latent: Array, ceiling: Array) -> Array:
     return np.asarray(np.where(capped, below, latent))
 
 
-def steepness(latent: Array, ceiling: Array) -> Array:
+def quality_slope(latent: Array, ceiling: Array) -> Array:
     """Slope of :func:`quality`: one well below the ceiling, zero at it."""
     with np.errstate(invalid="ignore"):
         return np.asarray(expit((ceiling - latent) / SOFTNESS))

@@ -48,7 +48,7 @@ def cusum(pressed: Ints, failed: Ints, weight: int, limit: int) -> tuple[Ints, l
     return np.array(path, dtype=int), alarms
 
 
-def day_steps(sizes: Ints, failing: float, weight: int) -> tuple[Ints, Array]:
+def day_step_distribution(sizes: Ints, failing: float, weight: int) -> tuple[Ints, Array]:
     """Steps of the sum over one day and their chances; the day's size is drawn from ``sizes``."""
     chance: dict[int, float] = {}
     for n in sizes:
@@ -61,7 +61,7 @@ def day_steps(sizes: Ints, failing: float, weight: int) -> tuple[Ints, Array]:
     return steps, np.array([chance[int(s)] for s in steps])
 
 
-def transitions(steps: Ints, chance: Array, limit: int) -> Array:
+def transition_matrix(steps: Ints, chance: Array, limit: int) -> Array:
     """Chances (limit, limit) to go from one value of the sum to another without an alarm."""
     out = np.zeros((limit, limit))
     values = np.arange(limit)
@@ -72,23 +72,25 @@ def transitions(steps: Ints, chance: Array, limit: int) -> Array:
     return out
 
 
-def mean_run(steps: Ints, chance: Array, limit: int) -> float:
+def mean_run_length(steps: Ints, chance: Array, limit: int) -> float:
     """Mean number of steps from zero to the alarm, the alarming one included.
 
     Solves (I - Q) m = 1 (Brook & Evans 1972, eq. 2.3; the number from memory).
     METHODS.md, equation (34).
     """
-    quiet = transitions(steps, chance, limit)
+    quiet = transition_matrix(steps, chance, limit)
     if float(chance[steps > 0].sum()) <= 0.0:
         return float("inf")
     mean = solve(np.eye(limit) - quiet, np.ones(limit))
     return float(mean[0])
 
 
-def run_quantile(steps: Ints, chance: Array, limit: int, share: float, most: int = 5000) -> int:
+def run_length_quantile(
+    steps: Ints, chance: Array, limit: int, share: float, most: int = 5000
+) -> int:
     """Steps from zero within which the alarm has come with probability ``share``; at most
     ``most``."""
-    quiet = transitions(steps, chance, limit)
+    quiet = transition_matrix(steps, chance, limit)
     here = np.zeros(limit)
     here[0] = 1.0
     for step in range(1, most + 1):
@@ -98,15 +100,15 @@ def run_quantile(steps: Ints, chance: Array, limit: int, share: float, most: int
     return most
 
 
-def limit_for(sizes: Ints, usual: float, weight: int, run: float) -> int:
+def limit_for_mean_run(sizes: Ints, usual: float, weight: int, run: float) -> int:
     """Smallest limit whose mean run at the usual failing rate is at least ``run`` days."""
-    steps, chance = day_steps(sizes, usual, weight)
+    steps, chance = day_step_distribution(sizes, usual, weight)
     low, high = 0, weight
-    while mean_run(steps, chance, high) < run and high < _HIGHEST_LIMIT:
+    while mean_run_length(steps, chance, high) < run and high < _HIGHEST_LIMIT:
         low, high = high, min(2 * high, _HIGHEST_LIMIT)
     while high - low > 1:
         middle = (low + high) // 2
-        if mean_run(steps, chance, middle) < run:
+        if mean_run_length(steps, chance, middle) < run:
             low = middle
         else:
             high = middle

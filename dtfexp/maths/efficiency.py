@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.stats import qmc
 
-from dtfexp.maths.terms import Kind, Terms
+from dtfexp.maths.terms import FactorKind, Terms
 
 Array = NDArray[np.float64]
 
@@ -33,7 +33,7 @@ _MOST_STEPS, _CLOSE = 1000, 0.005
 
 
 @dataclass(frozen=True)
-class Ideal:
+class ContinuousOptimum:
     """The continuous optimum: d = log-determinant per press, i = least mean variance times n."""
 
     d: float
@@ -50,7 +50,7 @@ def prediction_variance(x_at: Array, information_: Array) -> Array:
     return np.asarray(np.sum(np.linalg.solve(information_, x_at.T).T * x_at, axis=1))
 
 
-def d_efficiency(information_: Array, n: int, ideal: Ideal) -> float:
+def d_efficiency(information_: Array, n: int, ideal: ContinuousOptimum) -> float:
     """Per term and press, against the continuous optimum; 1 cannot be beaten."""
     log_det = float(np.linalg.slogdet(information_ / n)[1])
     return float(np.exp((log_det - ideal.d) / len(information_)))
@@ -61,7 +61,7 @@ def g_efficiency(information_: Array, n: int, x_range: Array) -> float:
     return float(len(information_) / (n * prediction_variance(x_range, information_).max()))
 
 
-def i_efficiency(information_: Array, n: int, moments: Array, ideal: Ideal) -> float:
+def i_efficiency(information_: Array, n: int, moments: Array, ideal: ContinuousOptimum) -> float:
     """Least possible mean variance over the plan's own."""
     return float(ideal.i / (n * np.trace(np.linalg.solve(information_, moments))))
 
@@ -123,7 +123,7 @@ def corners(levels: Sequence[Array | None], seed: int = 0) -> Array:
     return np.concatenate([g[index[:, i]] for i, g in enumerate(grids)], axis=1)
 
 
-def moments_of(terms: Terms) -> Array:
+def region_moments(terms: Terms) -> Array:
     """Mean of f f' over the whole range, numbers even from -1 to +1 and words alike: exact.
 
     A column's mean is 0; numbers have mean square 1/3 and mean fourth power 1/5.
@@ -158,21 +158,21 @@ def _mean_product(factors: list[int], number: list[bool]) -> float:
 
 
 @lru_cache(maxsize=64)
-def ideal(kinds: tuple[Kind, ...], model: str) -> Ideal:
+def continuous_optimum(kinds: tuple[FactorKind, ...], model: str) -> ContinuousOptimum:
     """The continuous D and I optimum of a model; see the head of this file.
 
     Settings that cannot bend (two levels, words) are always at their ends. The range that I is
     averaged over is that of ``moments_of``.
     """
-    curved = [kind for kind in kinds if kind.bends] if model == "quadratic" else []
+    curved = [kind for kind in kinds if kind.has_quadratic] if model == "quadratic" else []
     k = len(curved)
     # Columns that each number's own column is multiplied with, and that stay at mean square 1.
-    rest = [kind for kind in kinds if not (model == "quadratic" and kind.bends)]
-    joined = sum(kind.columns for kind in rest if kind.joins)
+    rest = [kind for kind in kinds if not (model == "quadratic" and kind.has_quadratic)]
+    joined = sum(kind.columns for kind in rest if kind.interacts)
     terms = Terms.of(kinds, model)
-    moments = moments_of(terms)
+    moments = region_moments(terms)
     if not k:
-        return Ideal(0.0, float(np.trace(moments)))
+        return ContinuousOptimum(0.0, float(np.trace(moments)))
     flat = float(np.trace(moments)) - _trace_of_curved(terms, moments)
 
     def u_and_v(point: Array) -> tuple[float, float]:
@@ -204,10 +204,10 @@ def ideal(kinds: tuple[Kind, ...], model: str) -> Ideal:
         pairs = comb(k, 2) / 9.0 / v if k > 1 else 0.0
         return float(lines + pairs + np.trace(np.linalg.solve(block, region)))
 
-    return Ideal(-_least(minus_log_det), _least(mean_variance) + flat)
+    return ContinuousOptimum(-_least(minus_log_det), _least(mean_variance) + flat)
 
 
-def ideal_over(x: Array, moments: Array) -> Ideal:
+def ideal_over(x: Array, moments: Array) -> ContinuousOptimum:
     """The continuous D and I optimum over the model rows ``x`` (m, p) alone, where a range has
     parts that may not be set; ``moments``: mean of f f' over what may be.
 
@@ -233,19 +233,19 @@ def ideal_over(x: Array, moments: Array) -> Ideal:
             break
         weight *= np.sqrt(gain)
         weight /= weight.sum()
-    return Ideal(d, mean - gap)
+    return ContinuousOptimum(d, mean - gap)
 
 
-def _joined_mean(rest: list[Kind]) -> float:
+def _joined_mean(rest: list[FactorKind]) -> float:
     """Mean square over the range, summed over the columns that numbers are multiplied with."""
     return float(
-        sum((1.0 / 3.0 if kind.number else 1.0) * kind.columns for kind in rest if kind.joins)
+        sum((1.0 / 3.0 if kind.number else 1.0) * kind.columns for kind in rest if kind.interacts)
     )
 
 
 def _trace_of_curved(terms: Terms, moments: Array) -> float:
     """Share of the trace in columns that touch a setting that bends, and in the mean."""
-    touched = [any(terms.kinds[i].bends for i in key) or not key for key in terms.key]
+    touched = [any(terms.kinds[i].has_quadratic for i in key) or not key for key in terms.key]
     return float(np.diag(moments)[touched].sum())
 
 

@@ -16,20 +16,20 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 # (earlier, later, least): outcome numbers, and what the earlier field must be above the later one
 # at least, in grade units; more than zero where the later one is accepted at a better grade.
-Falls = tuple[tuple[int, int, float], ...]
+WashOrder = tuple[tuple[int, int, float], ...]
 
 # Softness of the step in grade units, small against a grade.
-SOFT_STEP = 0.05
+STEP_SCALE = 0.05
 
 
-def fallen(fields: Array, falls: Falls) -> Array:
+def monotone_fields(fields: Array, wash_order: WashOrder) -> Array:
     """Fields (..., O) with every later wash held to the earlier ones of its series.
 
     METHODS.md, equation (11).
     """
-    if not falls:
+    if not wash_order:
         return fields
     out = fields.copy()
-    for earlier, later, least in falls:
+    for earlier, later, least in wash_order:
         out[..., later] = np.minimum(out[..., later], out[..., earlier] - least)
     return out

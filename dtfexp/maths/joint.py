@@ -20,8 +20,8 @@ from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from dtfexp.maths.posterior import Latent, Posterior
-from dtfexp.maths.wander import CORRELATION, lost_and_scattered
+from dtfexp.maths.posterior import FieldPosterior, Posterior
+from dtfexp.maths.wander import CORRELATION, quality_loss_and_variance
 
 Array = NDArray[np.float64]
 
@@ -33,14 +33,14 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 # Posteriors wider than this (sd on the probit scale) are split in three, each _NARROW times as
 # wide.  On simulated benches it takes the error of a chance from 0.06 to 0.04, and from 0.13 to
 # 0.04 where passed and failed presses are separated; five parts gain little more.
-_WIDE, _NARROW = 0.7, 0.6
+_SPLIT_WIDTH, _PART_WIDTH = 0.7, 0.6
 _PARTS, _PART_WEIGHTS = hermegauss(3)
-_PARTS, _PART_WEIGHTS = _PARTS * np.sqrt(1.0 - _NARROW**2), _PART_WEIGHTS / _PART_WEIGHTS.sum()
+_PARTS, _PART_WEIGHTS = _PARTS * np.sqrt(1.0 - _PART_WIDTH**2), _PART_WEIGHTS / _PART_WEIGHTS.sum()
 # So far below passing (probit scale), far out in the posterior, that a split changes little.
-_HOPELESS = -1.3
+_SPLIT_ABOVE = -1.3
 
 
-def joint_pass(latent: Array, loading: Array, own: Array) -> Array:
+def all_pass_probability(latent: Array, loading: Array, own: Array) -> Array:
     """P(all outcomes pass) for qualities ``latent`` (..., O); ``loading``, sd of what all outcomes
     share (of either sign), and ``own``, variance of each, broadcast to them.
     METHODS.md, equation (22)."""
@@ -60,22 +60,22 @@ def joint_pass(latent: Array, loading: Array, own: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class NewPress:
+class NewPressEffects:
     """What a new press adds to the quality of its settings, all (M, O): ``loading``, sd of what its
     outcomes share; each one's ``own`` variance; the quality ``lost`` to the machine spread."""
 
     loading: Array
-    own: Array
-    lost: Array
+    own_variance: Array
+    quality_loss: Array
 
-    def take(self, rows: NDArray[np.int_]) -> NewPress:
+    def take(self, rows: NDArray[np.int_]) -> NewPressEffects:
         """The same for some of the settings."""
-        return NewPress(self.loading[rows], self.own[rows], self.lost[rows])
+        return NewPressEffects(self.loading[rows], self.own_variance[rows], self.quality_loss[rows])
 
 
-def new_press(
-    quality: Callable[[Array], Array], luck: tuple[float, Array], middle: Array, wander: Array
-) -> NewPress:
+def new_press_effects(
+    quality: Callable[[Array], Array], luck: tuple[float, Array], middle: Array, input_noise: Array
+) -> NewPressEffects:
     """A new press at settings with fields ``middle`` (M, O), which the machine spread moves by
     ``wander`` (M, O, 3 + O).
 
@@ -83,12 +83,12 @@ def new_press(
     (O,). METHODS.md, equation (21).
     """
     shared, own = luck
-    lost, scattered = lost_and_scattered(quality, middle, wander)
+    lost, scattered = quality_loss_and_variance(quality, middle, input_noise)
     root = np.sqrt(scattered)
-    between = shared + wander[..., CORRELATION:] * root[..., :, None] * root[..., None, :]
+    between = shared + input_noise[..., CORRELATION:] * root[..., :, None] * root[..., None, :]
     total = shared + own + scattered
     loading = common_factor(between, total)
-    return NewPress(loading, total - loading**2, lost)
+    return NewPressEffects(loading, total - loading**2, lost)
 
 
 def common_factor(between: Array, total: Array) -> Array:
@@ -116,25 +116,31 @@ def common_factor(between: Array, total: Array) -> Array:
     return np.asarray(sd * np.clip(first, -0.99, 0.99))
 
 
-def press_at(post: Posterior, j: int, middle: Array, wander: Array) -> NewPress:
+def new_press_effects_at(
+    post: Posterior, j: int, middle: Array, input_noise: Array
+) -> NewPressEffects:
     """:func:`new_press` of a posterior at scale setting ``j``."""
-    return new_press(lambda f: post.quality(f, j), post.new_luck(j), middle, wander)
+    return new_press_effects(
+        lambda f: post.quality(f, j), post.new_press_variance(j), middle, input_noise
+    )
 
 
-def pass_given(post: Posterior, j: int, fields: Array, press: NewPress) -> Array:
+def pass_rate_given(post: Posterior, j: int, fields: Array, press: NewPressEffects) -> Array:
     """Pass rate (...) of a new press given the fields (..., M, O), at scale setting ``j``."""
-    return joint_pass(post.quality(fields, j) - press.lost, press.loading, press.own)
+    return all_pass_probability(
+        post.quality(fields, j) - press.quality_loss, press.loading, press.own_variance
+    )
 
 
-def each_outcome(post: Posterior, latent: Latent) -> Array:
+def outcome_pass_rates(post: Posterior, latent: FieldPosterior) -> Array:
     """Expected chance (M, O) that a new press passes each outcome by itself."""
     chance = np.zeros(latent.mean.shape[1:])
     for j, weight in enumerate(post.weight):
         mean = latent.mean[j]
-        press = press_at(post, j, mean, latent.wander[j])
+        press = new_press_effects_at(post, j, mean, latent.input_noise[j])
         unknown = np.einsum("moo->mo", latent.covariance[j]) * post.steepness(mean, j) ** 2
-        quality = post.quality(mean, j) - press.lost
-        chance += weight * ndtr(quality / np.sqrt(press.loading**2 + press.own + unknown))
+        quality = post.quality(mean, j) - press.quality_loss
+        chance += weight * ndtr(quality / np.sqrt(press.loading**2 + press.own_variance + unknown))
     return chance
 
 
@@ -161,7 +167,7 @@ class PassPosterior:
         """
         return np.asarray(self.weight @ ndtr((self.mean - ndtri(pass_rate)) / self.sd))
 
-    def middle(self) -> tuple[Array, Array]:
+    def mean_and_between_variance(self) -> tuple[Array, Array]:
         """Mean (M,) on the probit scale, and the variance (M,) that comes from the scales alone."""
         share = self.weight.reshape(-1, self.parts)
         each = np.einsum("jk,jkm->jm", share, self.mean.reshape(*share.shape, -1))
@@ -170,7 +176,7 @@ class PassPosterior:
         middle = total @ each
         return np.asarray(middle), np.asarray(total @ (each - middle) ** 2)
 
-    def cautious(self) -> Array:
+    def lower_sd(self) -> Array:
         """Pass rate one posterior standard deviation (probit scale) below the middle, (M,)."""
         middle = self.weight @ self.mean
         variance = self.weight @ (self.sd**2 + (self.mean - middle) ** 2)
@@ -190,25 +196,25 @@ class PassPosterior:
         return np.asarray(ndtr(0.5 * (low + high)))
 
 
-def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
+def pass_posterior(post: Posterior, latent: FieldPosterior) -> PassPosterior:
     """Posterior of the joint pass rate at the points of ``latent``."""
     count, m = latent.mean.shape[:2]
     mean, sd = np.empty((count, 3, m)), np.empty((count, 3, m))
     any_split = False
     for j in range(count):
         centre = latent.mean[j]
-        press = press_at(post, j, centre, latent.wander[j])
+        press = new_press_effects_at(post, j, centre, latent.input_noise[j])
         root = _cholesky(latent.covariance[j])
         middle, width, lean = _sigma_points(post, j, centre, root, press)
         mean[j], sd[j] = middle, width
-        rows = np.flatnonzero((width > _WIDE) & (middle + 2.5 * width > _HOPELESS))
+        rows = np.flatnonzero((width > _SPLIT_WIDTH) & (middle + 2.5 * width > _SPLIT_ABOVE))
         if not len(rows):
             continue
         any_split = True
         # The field in whitened coordinates: split along where the pass rate rises most.
         along = lean[rows] / np.maximum(np.linalg.norm(lean[rows], axis=1, keepdims=True), 1e-12)
         step = np.einsum("rop,rp->ro", root[rows], along)
-        narrow = root[rows] - (1.0 - _NARROW) * step[:, :, None] * along[:, None, :]
+        narrow = root[rows] - (1.0 - _PART_WIDTH) * step[:, :, None] * along[:, None, :]
         for k, part in enumerate(_PARTS):
             moved = centre[rows] + part * step
             mean[j, k, rows], sd[j, k, rows], _ = _sigma_points(
@@ -221,7 +227,7 @@ def pass_posterior(post: Posterior, latent: Latent) -> PassPosterior:
 
 
 def _sigma_points(
-    post: Posterior, j: int, middle: Array, root: Array, press: NewPress
+    post: Posterior, j: int, middle: Array, root: Array, press: NewPressEffects
 ) -> tuple[Array, Array, Array]:
     """Mean and sd (M,) of the probit pass rate for fields of mean ``middle`` (M, O) and covariance
     root root' (M, O, O), and how it leans on each column of ``root`` (M, O).
@@ -232,11 +238,11 @@ def _sigma_points(
     weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
     weights[0] = 1.0 / (n_out + 1.0)
     step = np.sqrt(n_out + 1.0)
-    at_points = [probit(pass_given(post, j, middle, press))]
+    at_points = [probit(pass_rate_given(post, j, middle, press))]
     for o in range(n_out):
         for sign in (1.0, -1.0):
             moved = middle + sign * step * root[:, :, o]
-            at_points.append(probit(pass_given(post, j, moved, press)))
+            at_points.append(probit(pass_rate_given(post, j, moved, press)))
     g = np.array(at_points)
     mean = weights @ g
     sd = np.sqrt(np.maximum(weights @ (g - mean) ** 2, 1e-8))

@@ -42,28 +42,30 @@ def latin_hypercube(
         np.linspace(0.0, 1.0, n)[:, None] if place is None else place
         for n, place in zip(steps, places or [None] * len(steps), strict=True)
     ]
-    drawn = [_drawn(count, counts, rng) for _ in range(_STARTS)]
-    bad = [_bad(codes, allowed) for codes in drawn]
-    start = min(range(_STARTS), key=lambda k: (int(bad[k].sum()), _crowding(drawn[k], where), k))
+    drawn = [_random_hypercube(count, counts, rng) for _ in range(_STARTS)]
+    bad = [_criterion(codes, allowed) for codes in drawn]
+    start = min(
+        range(_STARTS), key=lambda k: (int(bad[k].sum()), _maximin_energy(drawn[k], where), k)
+    )
     best, out = drawn[start], bad[start]
-    value = _crowding(best, where)
+    value = _maximin_energy(best, where)
     for _ in range(min(40 * count, _MOST_PAIRS // count**2) if count > 2 else 0):
         column = int(rng.integers(len(counts)))
         pair = rng.choice(count, size=2, replace=False)
         tried = best.copy()
         tried[pair, column] = best[pair[::-1], column]
-        moved = _bad(tried[pair], allowed)
+        moved = _criterion(tried[pair], allowed)
         fewer = int(moved.sum()) - int(out[pair].sum())
         if fewer > 0:
             continue
-        crowding = _crowding(tried, where)
+        crowding = _maximin_energy(tried, where)
         if fewer < 0 or crowding < value:
             value, best = crowding, tried
             out[pair] = moved
     return best
 
 
-def _drawn(count: int, steps: Codes, rng: np.random.Generator) -> Codes:
+def _random_hypercube(count: int, steps: Codes, rng: np.random.Generator) -> Codes:
     """A hypercube with its strata dealt over the steps; the odd ones fall anywhere."""
     strata = np.floor(qmc.LatinHypercube(len(steps), rng=rng).random(count) * count)
     shift = rng.random(len(steps))
@@ -71,11 +73,13 @@ def _drawn(count: int, steps: Codes, rng: np.random.Generator) -> Codes:
     return codes
 
 
-def _bad(codes: Codes, allowed: Callable[[Codes], NDArray[np.bool_]] | None) -> NDArray[np.bool_]:
+def _criterion(
+    codes: Codes, allowed: Callable[[Codes], NDArray[np.bool_]] | None
+) -> NDArray[np.bool_]:
     return np.zeros(len(codes), dtype=bool) if allowed is None else ~allowed(codes)
 
 
-def _crowding(codes: Codes, where: Sequence[Matrix]) -> float:
+def _maximin_energy(codes: Codes, where: Sequence[Matrix]) -> float:
     """Morris & Mitchell's criterion: smaller for rows further apart."""
     if len(codes) < 2:
         return 0.0

@@ -15,9 +15,9 @@ from scipy.special import ndtr
 
 from dtfexp.maths import field
 from dtfexp.maths.ceiling import capped_moments, quality
-from dtfexp.maths.one_thread import on_one_thread
+from dtfexp.maths.one_thread import single_threaded
 from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import Latent, Posterior, data_covariance, data_mean, predict
+from dtfexp.maths.posterior import FieldPosterior, Posterior, data_covariance, data_mean, predict
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -27,7 +27,7 @@ _FAR_OFF = 40.0
 
 
 @dataclass(frozen=True)
-class Without:
+class HeldOut:
     """The latent values of some rows as foretold by all others, for every scale setting.
 
     rows (q,); mean (J, q), covariance (J, q, q), luck of load and round included, press noise not;
@@ -37,26 +37,26 @@ class Without:
     rows: Ints
     mean: Array
     covariance: Array
-    bits: Array
+    information_bits: Array
 
 
-class LeaveOut:
+class LeaveOneOut:
     """Takes presses out of a posterior, one after another."""
 
-    @on_one_thread
+    @single_threaded
     def __init__(self, post: Posterior) -> None:
         self.post = post
         data, shape, prior = post.data, post.shape, post.prior
-        self._prior_mean = [data_mean(data, shape, s, prior) for s in post.scales]
+        self._prior_mean = [data_mean(data, shape, s, prior) for s in post.integration_points]
         self._posterior = []
-        for j, scales in enumerate(post.scales):
+        for j, scales in enumerate(post.integration_points):
             prior_covariance = data_covariance(data, shape, scales, prior)
             link = prior_covariance @ post.sites.root[j]
             self._posterior.append(prior_covariance - link @ link.T)
 
-    def without(self, rows: Ints) -> Without:
+    def hold_out(self, rows: Ints) -> HeldOut:
         """All rows of one press (or any few) taken out."""
-        count, q = len(self.post.scales), len(rows)
+        count, q = len(self.post.integration_points), len(rows)
         mean, covariance, bits = np.empty((count, q)), np.empty((count, q, q)), np.empty(count)
         for j in range(count):
             own = self._posterior[j][np.ix_(rows, rows)]
@@ -68,16 +68,16 @@ class LeaveOut:
             back = np.linalg.solve(own, here) - self.post.sites.shift[j, rows]
             mean[j] = covariance[j] @ back + self._prior_mean[j][rows]
             bits[j] = -0.5 * np.linalg.slogdet(np.eye(q) - own @ site)[1] / np.log(2.0)
-        return Without(rows, mean, covariance, np.maximum(bits, 0.0))
+        return HeldOut(rows, mean, covariance, np.maximum(bits, 0.0))
 
-    def below(self, left: Without, cuts: Array) -> Array:
+    def predictive_cdf(self, left: HeldOut, cuts: Array) -> Array:
         """P(a new judgement of row i lies below ``cuts`` (q, c)), press noise included, (q, c)."""
         out = np.zeros(cuts.shape)
         outcome = self.post.data.outcome[left.rows]
         for j, weight in enumerate(self.post.weight):
             top = self.post.ceiling(j)[outcome]
             field_sd = np.sqrt(np.diagonal(left.covariance[j]))
-            noise = self.post.scales[j].noise[outcome]
+            noise = self.post.integration_points[j].noise[outcome]
             mean = left.mean[j]
             chance = ndtr((cuts - mean[:, None]) / np.hypot(field_sd, noise)[:, None])
             bent = np.isfinite(top)
@@ -90,34 +90,36 @@ class LeaveOut:
             out += weight * chance
         return out
 
-    def expected(self, left: Without) -> Array:
+    def expected_quality(self, left: HeldOut) -> Array:
         """Quality (q,) that the other presses foretell."""
         outcome = self.post.data.outcome[left.rows]
-        tops = np.array([self.post.ceiling(j)[outcome] for j in range(len(self.post.scales))])
+        tops = np.array(
+            [self.post.ceiling(j)[outcome] for j in range(len(self.post.integration_points))]
+        )
         return np.asarray(self.post.weight @ quality(left.mean, tops))
 
 
-class Foretold:
+class PredictionsWithout:
     """The field at some points with and without a press; ``whole`` is with all presses."""
 
-    @on_one_thread
-    def __init__(self, post: Posterior, at: Points, leave: LeaveOut) -> None:
+    @single_threaded
+    def __init__(self, post: Posterior, at: Points, leave: LeaveOneOut) -> None:
         self.post, self.leave = post, leave
         self.whole = predict(post, at)
         self._cross = []
-        for j, scales in enumerate(post.scales):
+        for j, scales in enumerate(post.integration_points):
             base = field.covariance(at, post.data.at, post.shape, scales, post.prior)
-            alike = post.rows_alike(j).T
+            alike = post.row_outcome_correlation(j).T
             prior_link = data_covariance(post.data, post.shape, scales, post.prior)
             link = prior_link @ post.sites.root[j]
-            links = post.links(base, j)
+            links = post.whitened_cross(base, j)
             self._cross.append(
                 np.array(
                     [base * alike[o] - links[o] @ link.T for o in range(post.shape.n_outcomes)]
                 )
             )
 
-    def without(self, left: Without) -> Latent:
+    def without(self, left: HeldOut) -> FieldPosterior:
         """The field as it would be without the press.
 
         With C the posterior covariance of field and rows and S that of the rows, taking the rows'
@@ -125,10 +127,10 @@ class Foretold:
         where (m, V) is the cavity: the rows are a sufficient link between site and field.
         """
         mean, covariance = self.whole.mean.copy(), self.whole.covariance.copy()
-        for j in range(len(self.post.scales)):
+        for j in range(len(self.post.integration_points)):
             own = self.leave._posterior[j][np.ix_(left.rows, left.rows)]
             cross = np.moveaxis(self._cross[j][:, :, left.rows], 0, 1)
             share = cross @ np.linalg.inv(own)
             mean[j] += share @ (left.mean[j] - self.post.sites.mean[j, left.rows])
             covariance[j] += share @ (left.covariance[j] - own) @ np.swapaxes(share, 1, 2)
-        return Latent(mean, covariance, self.whole.wander)
+        return FieldPosterior(mean, covariance, self.whole.input_noise)

@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from dtfexp.maths import field, margins
-from dtfexp.maths.ceiling import quality, steepness
-from dtfexp.maths.one_thread import on_one_thread
+from dtfexp.maths.ceiling import quality, quality_slope
+from dtfexp.maths.one_thread import single_threaded
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import Posterior
 
@@ -36,7 +36,7 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 # Of the way from the acceptance cut down to a grade, how much counts as not known; chosen on
 # simulated benches (``tests/bench``), no published source.
-DISTRUST = 1.5
+BAD_GRADE_NOISE = 1.5
 
 
 @dataclass(frozen=True)
@@ -53,13 +53,13 @@ class Candidates:
     spread: Array | None = None
 
 
-class Outlook:
+class BatchAcquisition:
     """The state while a batch is chosen.
 
     cells (E): ``weight`` (E,) how much each matters; candidates (C) with O outcomes each.
     """
 
-    @on_one_thread
+    @single_threaded
     def __init__(
         self,
         post: Posterior,
@@ -71,7 +71,7 @@ class Outlook:
     ) -> None:
         """``now``: the margins' mean (E,) over the required rate (probit scale), and the variance
         (E,) that comes from not knowing the scales, which a few presses do not take away."""
-        if len(post.scales) != 1:
+        if len(post.integration_points) != 1:
             raise ValueError("an outlook is taken at one set of scales")
         self.n_outcomes = post.shape.n_outcomes
         self.weight = weight
@@ -81,14 +81,18 @@ class Outlook:
         cov, cross, mean = _covariances(post, cells, candidates, slope, cell_links)
         self.cov, self.cross = cov, cross
         own = np.einsum(
-            "ea,ea->e", slope, np.einsum("eab,eb->ea", _cell_cov(post, cells, cell_links), slope)
+            "ea,ea->e",
+            slope,
+            np.einsum("eab,eb->ea", _cell_covariance(post, cells, cell_links), slope),
         )
         self.sd_now = np.sqrt(np.maximum(own, 1e-10))
         self.variance = self.sd_now**2
         variance = np.diag(cov).reshape(-1, self.n_outcomes)
-        self.noise = _grade_noise(post, mean, variance) + _slips(post, candidates)
+        self.noise = _effective_grade_noise(post, mean, variance) + _input_noise_variance(
+            post, candidates
+        )
 
-    def confirmed(self, variance: Array) -> Array:
+    def confirmation_probability(self, variance: Array) -> Array:
         """Chance that a cell is confirmed good once its variance has fallen to ``variance``.
 
         variance (E, ...) -> the same shape. METHODS.md, equation (28).
@@ -107,9 +111,9 @@ class Outlook:
 
         METHODS.md, equation (28).
         """
-        return float(self.weight @ self.confirmed(self.variance))
+        return float(self.weight @ self.confirmation_probability(self.variance))
 
-    @on_one_thread
+    @single_threaded
     def scores(self, candidates: Ints) -> Array:
         """``value`` after adding each candidate, (len(candidates),)."""
         n_out = self.n_outcomes
@@ -120,10 +124,10 @@ class Outlook:
         solved = np.einsum("eco,cop->ecp", cross, np.linalg.inv(block))
         drop = np.einsum("eco,eco->ec", solved, cross)
         left = self.variance[:, None] - drop
-        return np.asarray(self.weight @ self.confirmed(left))
+        return np.asarray(self.weight @ self.confirmation_probability(left))
 
-    @on_one_thread
-    def add(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:
+    @single_threaded
+    def add_press(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:
         """Take a press as made: everything correlated with it is known better."""
         which = range(self.n_outcomes) if outcomes is None else outcomes
         index = np.array([candidate * self.n_outcomes + o for o in which], dtype=int)
@@ -135,9 +139,9 @@ class Outlook:
         self.cross = self.cross - towards @ gain @ among.T
         self.cov = self.cov - among @ gain @ among.T
 
-    def branch(self, members: Ints) -> Outlook:
+    def restricted_copy(self, members: Ints) -> BatchAcquisition:
         """A branch to try a batch on, with some of the candidates only; this one is not changed."""
-        twin = object.__new__(Outlook)
+        twin = object.__new__(BatchAcquisition)
         twin.__dict__.update(self.__dict__)
         index = (members[:, None] * self.n_outcomes + np.arange(self.n_outcomes)).ravel()
         twin.cov = self.cov[np.ix_(index, index)]
@@ -146,22 +150,24 @@ class Outlook:
         return twin
 
 
-def _cell_cov(post: Posterior, cells: Points, links: list[Array]) -> Array:
+def _cell_covariance(post: Posterior, cells: Points, links: list[Array]) -> Array:
     """Posterior covariance (E, O, O) of the cells."""
-    own = field.variance(cells, post.shape, post.scales[0], post.prior)
-    return np.asarray(own[:, None, None] * post.alike(0) - np.einsum("oen,pen->eop", links, links))
+    own = field.variance(cells, post.shape, post.integration_points[0], post.prior)
+    return np.asarray(
+        own[:, None, None] * post.outcome_correlation(0) - np.einsum("oen,pen->eop", links, links)
+    )
 
 
 def _covariances(
     post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_links: list[Array]
 ) -> tuple[Array, Array, Array]:
     """Candidate covariance (C*O, C*O), that of cells with them (E, C*O), and their mean (C, O)."""
-    scales, shape, prior = post.scales[0], post.shape, post.prior
+    scales, shape, prior = post.integration_points[0], post.shape, post.prior
     n_out, count = shape.n_outcomes, candidates.at.n
-    alike = post.alike(0)
+    alike = post.outcome_correlation(0)
     base = field.covariance(candidates.at, post.data.at, shape, scales, prior)
-    mean = field.trade_mean(candidates.at, shape, scales, prior)[:, None] + base @ post.weights(0)
-    links = post.links(base, 0)
+    mean = field.prior_mean(candidates.at, shape, scales, prior)[:, None] + base @ post.weights(0)
+    links = post.whitened_cross(base, 0)
     among = field.covariance(candidates.at, candidates.at, shape, scales, prior)
     same_load = (candidates.load[:, None] == candidates.load[None, :]).astype(float)
     same_round = (candidates.round_[:, None] == candidates.round_[None, :]).astype(float)
@@ -180,23 +186,23 @@ def _covariances(
     return cov.reshape(count * n_out, -1), cross.reshape(cells.n, -1), mean
 
 
-def _slips(post: Posterior, candidates: Candidates) -> Array:
+def _input_noise_variance(post: Posterior, candidates: Candidates) -> Array:
     """Variance (C, O) that the machine spread would add to what each candidate shows."""
     if candidates.spread is None:
         return np.zeros((candidates.at.n, post.shape.n_outcomes))
-    gaps = field.spread_gaps(
+    gaps = field.spread_effects(
         candidates.at,
         candidates.spread,
-        post.data.places.at,
+        post.data.design_points.at,
         post.shape,
-        post.scales[0],
+        post.integration_points[0],
         post.prior,
-        post.place_weights(0),
+        post.weights_by_point(0),
     )
     return np.asarray((gaps**2).sum(axis=1))
 
 
-def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
+def _effective_grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
     """Effective noise variance of one grade at each candidate, (C, O): one over Fisher information.
 
     A grade at the open end of its scale tells little; in the middle it tells nearly as much as a
@@ -204,10 +210,10 @@ def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
     from one to the other, a slope or a cliff, which the field only assumes.
     METHODS.md, equation (27).
     """
-    scales = post.scales[0]
+    scales = post.integration_points[0]
     out = np.empty_like(mean)
     top = post.ceiling(0)
-    for o, graded in enumerate(post.graded):
+    for o, graded in enumerate(post.grade_scales):
         noise = scales.noise[o]
         if graded is None:
             out[:, o] = noise**2
@@ -220,7 +226,7 @@ def _grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
             density = np.exp(-0.5 * t**2) / np.sqrt(2 * np.pi)
             chance = np.maximum(np.diff(ndtr(t), axis=1), 1e-12)
             told = np.sum(np.diff(density, axis=1) ** 2 / chance, axis=1)
-            information += weight * steepness(f, top[o]) ** 2 * told
+            information += weight * quality_slope(f, top[o]) ** 2 * told
         out[:, o] = noise**2 / np.clip(information, 1e-3, 1.0)
-        out[:, o] += (DISTRUST * np.minimum(mean[:, o], 0.0)) ** 2
-    return out + post.prior.press_share_sd**2
+        out[:, o] += (BAD_GRADE_NOISE * np.minimum(mean[:, o], 0.0)) ** 2
+    return out + post.prior.press_effect_sd**2

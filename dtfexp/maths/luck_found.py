@@ -8,17 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from dtfexp.maths.luck import luck_covariance
-from dtfexp.maths.one_thread import on_one_thread
+from dtfexp.maths.luck import batch_covariance
+from dtfexp.maths.one_thread import single_threaded
 from dtfexp.maths.posterior import Posterior
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
-Kind = Literal["load", "round", "block"]
+BatchKind = Literal["load", "round", "block"]
 
 
-@on_one_thread
-def luck_found(post: Posterior, kind: Kind, codes: Ints) -> tuple[Array, Array]:
+@single_threaded
+def batch_effect_posterior(post: Posterior, kind: BatchKind, codes: Ints) -> tuple[Array, Array]:
     """Mean and sd (J, L), in grades, of the luck of each group, averaged over the outcomes.
 
     codes (L,): groups of that kind.  The posterior of a part of a sum of Gaussians: its prior
@@ -35,12 +35,12 @@ def luck_found(post: Posterior, kind: Kind, codes: Ints) -> tuple[Array, Array]:
     def stacked(seen: Ints, new: Ints) -> Ints:
         return np.concatenate([seen, new, new])
 
-    mean = np.empty((len(post.scales), len(codes)))
+    mean = np.empty((len(post.integration_points), len(codes)))
     sd = np.empty_like(mean)
     share = np.full(n_out, 1.0 / n_out)
     first, second = slice(data.n, data.n + fresh), slice(data.n + fresh, None)
-    for j, scales in enumerate(post.scales):
-        whole = luck_covariance(
+    for j, scales in enumerate(post.integration_points):
+        whole = batch_covariance(
             stacked(data.outcome, outcome),
             stacked(data.load, told["load"]),
             stacked(data.round_, told["round"]),

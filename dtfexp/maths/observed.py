@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths.falling import Falls
-from dtfexp.maths.places import Places
+from dtfexp.maths.falling import WashOrder
+from dtfexp.maths.places import DesignPoints
 from dtfexp.maths.points import Points
 
 Array = NDArray[np.float64]
@@ -18,19 +18,19 @@ Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
 
 # Places at which the field is told that washing makes nothing better: the work grows with the cube
-# of the rows, and elsewhere it is held to that when it is read (``falling.fallen``).
-MOST_FALLS = 40
+# of the rows, and elsewhere it is held to that when it is read (``falling.monotone_fields``).
+MOST_MONOTONE_POINTS = 40
 
 
 @dataclass(frozen=True)
-class Graded:
+class GradeScale:
     """How an outcome's grades sit on the latent scale: cuts (n_grades - 1,), accept cut at 0.
 
     ``learn`` allows the steps between cuts to be fitted.
     """
 
     cuts: Array
-    learn: bool = True
+    estimate_steps: bool = True
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,8 @@ class Data:
     grade: Ints
     value: Array
     spread: Array | None = None
-    slip: Array | None = None
-    later: Ints | None = None
+    input_noise: Array | None = None
+    later_outcome: Ints | None = None
     look: Ints | None = None
 
     @property
@@ -66,33 +66,33 @@ class Data:
         return len(self.outcome)
 
     @cached_property
-    def seen(self) -> Bools:
+    def is_observed(self) -> Bools:
         """Which rows (N,) are grades or measurements."""
         out = np.ones(self.n, dtype=bool)
-        for column in (self.later, self.look):
+        for column in (self.later_outcome, self.look):
             if column is not None:
                 out &= column < 0
         return out
 
     @cached_property
-    def looked(self) -> Bools:
+    def is_cure_look(self) -> Bools:
         """Which rows (N,) are looks of the cure."""
         return np.zeros(self.n, dtype=bool) if self.look is None else self.look >= 0
 
-    def mix(self, n_outcomes: int) -> Array:
+    def outcome_design(self, n_outcomes: int) -> Array:
         """How much of each outcome's field every row holds, (N, n_outcomes)."""
         out = np.zeros((self.n, n_outcomes))
         out[np.arange(self.n), self.outcome] = 1.0
-        if self.later is not None:
-            rows = np.flatnonzero(self.later >= 0)
-            out[rows, self.later[rows]] = -1.0
-        out[self.looked] = 1.0 / n_outcomes
+        if self.later_outcome is not None:
+            rows = np.flatnonzero(self.later_outcome >= 0)
+            out[rows, self.later_outcome[rows]] = -1.0
+        out[self.is_cure_look] = 1.0 / n_outcomes
         return out
 
     @cached_property
-    def places(self) -> Places:
+    def design_points(self) -> DesignPoints:
         """Where the rows were pressed, every place once."""
-        return Places.of(self.at)
+        return DesignPoints.of(self.at)
 
     def rows(self, index: Ints) -> Data:
         """The same with only the rows (or rows over and again) of ``index``."""
@@ -110,12 +110,12 @@ class Data:
             self.grade[index],
             self.value[index],
             of(self.spread),
-            of(self.slip),
-            of(self.later),
+            of(self.input_noise),
+            of(self.later_outcome),
             of(self.look),
         )
 
-    def with_looks(self, at: Points, look: Ints) -> Data:
+    def with_cure_looks(self, at: Points, look: Ints) -> Data:
         """The same with a row for each look of a cure; ``at`` are differences of two places.
 
         METHODS.md, equation (13).
@@ -136,27 +136,27 @@ class Data:
             outcome=longer("outcome", 0),
             value=longer("value", np.nan),
             spread=longer("spread", 0.0),
-            slip=longer("slip", 0.0),
-            later=longer("later", -1),
+            input_noise=longer("slip", 0.0),
+            later_outcome=longer("later", -1),
             look=np.concatenate([longer("look", -1, -1)[: self.n], look]),
             **of_none,
         )
 
-    def with_falls(self, falls: Falls) -> Data:
+    def with_monotone_rows(self, wash_order: WashOrder) -> Data:
         """The same with the rows that tell the field that washing makes nothing better: once at
         each place pressed, at most ``MOST_FALLS`` places spread evenly.
         METHODS.md, equation (11)."""
-        if not falls or not self.n:
+        if not wash_order or not self.n:
             return self
-        first = np.sort(np.unique(self.places.of_row, return_index=True)[1])
-        count = min(len(first), MOST_FALLS)
+        first = np.sort(np.unique(self.design_points.index_of_row, return_index=True)[1])
+        count = min(len(first), MOST_MONOTONE_POINTS)
         where = first[np.linspace(0, len(first) - 1, count).astype(int)]
-        longer = self.rows(np.concatenate([np.arange(self.n), np.tile(where, len(falls))]))
+        longer = self.rows(np.concatenate([np.arange(self.n), np.tile(where, len(wash_order))]))
         told = np.arange(longer.n) >= self.n
         outcome, later = longer.outcome.copy(), np.full(longer.n, -1)
         value = longer.value.copy()
         outcome[told], later[told], value[told] = (
-            np.repeat(column, count) for column in zip(*falls, strict=True)
+            np.repeat(column, count) for column in zip(*wash_order, strict=True)
         )
         of_no_press: dict[str, Any] = {
             name: np.where(told, -1, getattr(longer, name))
@@ -164,21 +164,26 @@ class Data:
         }
         spread = None if longer.spread is None else np.where(told[:, None], 0.0, longer.spread)
         return replace(
-            longer, outcome=outcome, later=later, value=value, spread=spread, **of_no_press
+            longer,
+            outcome=outcome,
+            later_outcome=later,
+            value=value,
+            spread=spread,
+            **of_no_press,
         )
 
-    def thinned(self, most: int) -> Data:
+    def subsample(self, most: int) -> Data:
         """The same with at most about ``most`` rows: whole presses, spread evenly over all, with
         what is known of washing where they were made."""
         if self.n <= most:
             return self
-        made = np.unique(self.press[self.seen])
+        made = np.unique(self.press[self.is_observed])
         count = min(max(int(most * len(made) / self.n), 1), len(made))
         kept = made[np.linspace(0, len(made) - 1, count).astype(int)]
-        chosen = np.isin(self.press, kept) & self.seen
-        place = self.places.of_row
-        told = ~self.seen & ~self.looked & np.isin(place, place[chosen])
-        looks = np.flatnonzero(self.looked)
+        chosen = np.isin(self.press, kept) & self.is_observed
+        place = self.design_points.index_of_row
+        told = ~self.is_observed & ~self.is_cure_look & np.isin(place, place[chosen])
+        looks = np.flatnonzero(self.is_cure_look)
         told[looks[np.linspace(0, len(looks) - 1, int(most * len(looks) / self.n)).astype(int)]] = (
             True
         )

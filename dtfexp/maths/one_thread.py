@@ -19,7 +19,7 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 
-class _OneThread:
+class _SingleThread:
     """The libraries' threads are held to one while anybody is inside; the first one in takes them,
     the last one out gives back what was set before."""
 
@@ -44,15 +44,15 @@ class _OneThread:
                 self._limit.restore_original_limits()
 
 
-ONE_THREAD = _OneThread()
+SINGLE_THREAD = _SingleThread()
 
 
-def on_one_thread(work: Callable[P, R]) -> Callable[P, R]:
+def single_threaded(work: Callable[P, R]) -> Callable[P, R]:
     """``work`` as it is, done by one thread."""
 
     @wraps(work)
     def alone(*args: P.args, **kwargs: P.kwargs) -> R:
-        with ONE_THREAD:
+        with SINGLE_THREAD:
             return work(*args, **kwargs)
 
     return alone

@@ -26,11 +26,11 @@ Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
 
 _RIDGE = 1e-5
-_BETTER = 1e-9
+_GAIN_TOLERANCE = 1e-9
 _MOST_PASSES = 60
-_KICKED = 8
+_PERTURBED = 8
 """Settings drawn anew by one kick: enough to leave a filling, few enough to keep most of it."""
-_BROKEN = 1e6
+_VIOLATION_COST = 1e6
 """What one press that is not permitted costs: more than any plan is worth."""
 
 
@@ -62,7 +62,7 @@ class Task:
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class SearchResult:
     """The best filling: index (n, k) into each setting's levels; value: log-determinant (D) or
     minus the mean prediction variance (I), minus infinity where terms cannot be told; broken:
     presses that are not permitted; starts: the values that all starts came to; tops (most, n, k):
@@ -71,7 +71,7 @@ class Found:
 
     index: Ints
     value: float
-    broken: int
+    violations: int
     starts: Array
     tops: Ints
 
@@ -84,7 +84,7 @@ def search(
     together: int = 64,
     most: int = 4,
     kicks: int = 0,
-) -> Found:
+) -> SearchResult:
     """The best of ``starts`` random starts (or of ``begin``, (starts, n, k)), each improved until
     no single change helps, then shaken ``kicks`` times and kept where that led to something better.
     """
@@ -96,14 +96,16 @@ def search(
         chunk = _Chunk(task, given[at : at + together])
         chunk.improve()
         for _ in range(kicks):
-            chunk.kick(rng)
+            chunk.perturb(rng)
         improved.append(chunk.index)
         values += [value_of(task, index) for index in chunk.index]
-        broken += chunk.broken().tolist()
+        broken += chunk.violations().tolist()
     fillings = np.concatenate(improved)
     order = sorted(range(len(values)), key=lambda i: (broken[i], -values[i]))
     top = order[0]
-    return Found(fillings[top], values[top], broken[top], np.array(values), fillings[order[:most]])
+    return SearchResult(
+        fillings[top], values[top], broken[top], np.array(values), fillings[order[:most]]
+    )
 
 
 def model_matrix(task: Task, index: Ints) -> Array:
@@ -150,7 +152,7 @@ class _Chunk:
             if len(choices := np.flatnonzero(allowed[task.group[:, f] == number].all(axis=0))) > 1
         ]
 
-    def broken(self) -> Ints:
+    def violations(self) -> Ints:
         """Presses of each start that are not permitted."""
         if self.task.permitted is None:
             return np.zeros(len(self.index), dtype=int)
@@ -172,22 +174,22 @@ class _Chunk:
             self.score[live] = part.score()
             live = live[better]
 
-    def kick(self, rng: np.random.Generator) -> None:
+    def perturb(self, rng: np.random.Generator) -> None:
         """Draw some settings anew and improve again; what came out worse goes back.
 
         A single change cannot leave a filling that is best among its neighbours; several at once
         can, and most of what was good stays (iterated local search: Lourenço, Martin & Stützle
         2003, from memory).
         """
-        before, worth = self.index.copy(), self.score - _BROKEN * self.broken()
+        before, worth = self.index.copy(), self.score - _VIOLATION_COST * self.violations()
         for row in self.index:
-            for move in rng.choice(len(self.moves), size=min(_KICKED, len(self.moves))):
+            for move in rng.choice(len(self.moves), size=min(_PERTURBED, len(self.moves))):
                 setting, members, choices = self.moves[move]
                 row[members, setting] = rng.choice(choices)
         self.improve()
-        worse = self.score - _BROKEN * self.broken() <= worth
+        worse = self.score - _VIOLATION_COST * self.violations() <= worth
         self.index[worse] = before[worse]
-        self.score = np.where(worse, worth, self.score - _BROKEN * self.broken())
+        self.score = np.where(worse, worth, self.score - _VIOLATION_COST * self.violations())
 
 
 class _Pass:
@@ -221,11 +223,11 @@ class _Pass:
             gain = self._gain_of_one(int(members[0]), change[:, :, 0])
         else:
             gain = self._gain_of_many(members, change)
-        gain = gain - _BROKEN * self._more_broken(setting, members, choices)
+        gain = gain - _VIOLATION_COST * self._added_violations(setting, members, choices)
         pick = np.argmax(gain, axis=1)
         rows = np.arange(count)
         scale = 1.0 if self.task.moments is None else self._mean_variance()
-        better = np.asarray(gain[rows, pick] > _BETTER * scale)
+        better = np.asarray(gain[rows, pick] > _GAIN_TOLERANCE * scale)
         if better.any():
             self._set(setting, members, choices[pick], change[rows, pick], better)
         return better
@@ -287,7 +289,7 @@ class _Pass:
         gain = np.trace(np.linalg.solve(inner, outer), axis1=-2, axis2=-1)
         return np.asarray(np.where(right, gain, -np.inf))
 
-    def _more_broken(self, setting: int, members: Ints, choices: Ints) -> Array:
+    def _added_violations(self, setting: int, members: Ints, choices: Ints) -> Array:
         """How many more presses each choice would make that are not permitted (R, choices)."""
         permitted = self.task.permitted
         if permitted is None:

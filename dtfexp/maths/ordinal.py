@@ -73,7 +73,7 @@ def _log_density(x: Array, link: Link) -> Array:
 
 
 @dataclass(frozen=True)
-class CumulativeMode:
+class CumulativeLinkMode:
     """Posterior mode of a cumulative-link model: ``slopes`` (p,), ``cuts`` (k-1,), ``log_lik``."""
 
     slopes: Array
@@ -91,7 +91,7 @@ def cumulative_mode(
     step_prior: tuple[float, float] | None = None,
     offset: Array | None = None,
     extra_variance: Array | None = None,
-) -> CumulativeMode:
+) -> CumulativeLinkMode:
     """Posterior mode of slopes and cuts: P(grade <= k) = F(cut_k - offset - design @ slopes).
 
     design (n, p); grade (n,) of 0..n_grades-1.  ``slope_sd`` is the sd of a normal prior on each
@@ -144,7 +144,7 @@ def cumulative_mode(
     )  # fmt: skip
     slopes, _, cuts = unpack(found.x)
     a, b = _edges_for(cuts, grade, eta0 + design @ slopes, scale)
-    return CumulativeMode(slopes, cuts, float(_log_interval(a, b, link).sum()))
+    return CumulativeLinkMode(slopes, cuts, float(_log_interval(a, b, link).sum()))
 
 
 def _edges_for(

@@ -13,7 +13,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Places:
+class DesignPoints:
     """The P places where there are data: the outcomes of a press, and presses made alike, share
     one, so that their rows are added up before the sums over places are done.
 
@@ -22,16 +22,20 @@ class Places:
 
     at: Points
     order: NDArray[np.int_]
-    starts: NDArray[np.int_]
+    first_rows: NDArray[np.int_]
 
     @classmethod
-    def of(cls, points: Points) -> Places:
+    def of(cls, points: Points) -> DesignPoints:
         size = points.nodes.shape[1] * points.nodes.shape[2]
         keys = [points.nodes.reshape(points.n, size), points.fabric[:, None].astype(float)]
-        keys += [] if points.before is None else [points.before[:, None].astype(float)]
+        keys += (
+            [] if points.before_change is None else [points.before_change[:, None].astype(float)]
+        )
         # A difference has a second end; NaN, where there is none, would be unlike itself.
         keys += (
-            [] if points.less is None else [np.nan_to_num(points.less, nan=1e9).reshape(-1, size)]
+            []
+            if points.subtracted_nodes is None
+            else [np.nan_to_num(points.subtracted_nodes, nan=1e9).reshape(-1, size)]
         )
         _, first, place = np.unique(np.hstack(keys), axis=0, return_index=True, return_inverse=True)
         place = place.reshape(-1)
@@ -39,15 +43,15 @@ class Places:
         return cls(points.take(first), order, np.flatnonzero(np.diff(place[order], prepend=-1)))
 
     @property
-    def of_row(self) -> NDArray[np.int_]:
+    def index_of_row(self) -> NDArray[np.int_]:
         """Place (N,) of every row of the data."""
         out = np.empty(len(self.order), dtype=int)
-        sizes = np.diff(self.starts, append=len(self.order))
-        out[self.order] = np.repeat(np.arange(len(self.starts)), sizes)
+        sizes = np.diff(self.first_rows, append=len(self.order))
+        out[self.order] = np.repeat(np.arange(len(self.first_rows)), sizes)
         return out
 
-    def summed(self, rows: Array) -> Array:
+    def sum_rows(self, rows: Array) -> Array:
         """Rows (N, k) of the data added up by place, (P, k)."""
-        if not len(self.starts):
+        if not len(self.first_rows):
             return rows
-        return np.asarray(np.add.reduceat(rows[self.order], self.starts, axis=0))
+        return np.asarray(np.add.reduceat(rows[self.order], self.first_rows, axis=0))

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths.falling import Falls
+from dtfexp.maths.falling import WashOrder
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -38,11 +38,11 @@ class FieldShape:
     """
 
     stage: tuple[int, ...]
-    word: tuple[bool, ...]
+    is_category: tuple[bool, ...]
     trade_off: Pairs
     n_outcomes: int
     series: tuple[int, ...] = ()
-    falls: Falls = ()
+    wash_order: WashOrder = ()
 
     @cached_property
     def stages(self) -> tuple[int, ...]:
@@ -50,11 +50,11 @@ class FieldShape:
         return self.stage + tuple(self.stage[i] for i, _ in self.trade_off)
 
     @cached_property
-    def words(self) -> tuple[bool, ...]:
+    def is_category_column(self) -> tuple[bool, ...]:
         """Which columns, doses included, hold a category code."""
-        return self.word + (False,) * len(self.trade_off)
+        return self.is_category + (False,) * len(self.trade_off)
 
-    def shares(self, dose: float) -> Array:
+    def column_weights(self, dose: float) -> Array:
         """How much each column, doses included, counts when ``dose`` goes by the dose alone.
 
         METHODS.md, equation (2).
@@ -65,7 +65,7 @@ class FieldShape:
             out[len(self.stage) + k] = dose
         return out
 
-    def moved_by(self, setting: int) -> list[int]:
+    def columns_of(self, setting: int) -> list[int]:
         """Columns that move with one setting: its own and those of its doses."""
         doses = [k for k, pair in enumerate(self.trade_off) if setting in pair]
         return [setting, *(len(self.stage) + k for k in doses)]
@@ -86,19 +86,23 @@ class Points:
     nodes: Array
     weights: Array
     fabric: Ints
-    before: Bools | None = None
+    before_change: Bools | None = None
     doses: Pairs = ()
-    less: Array | None = None
+    subtracted_nodes: Array | None = None
 
     @property
     def n(self) -> int:
         return int(self.nodes.shape[0])
 
     def take(self, index: Ints) -> Points:
-        before = None if self.before is None else self.before[index]
-        less = None if self.less is None else self.less[index]
+        before = None if self.before_change is None else self.before_change[index]
+        less = None if self.subtracted_nodes is None else self.subtracted_nodes[index]
         return replace(
-            self, nodes=self.nodes[index], fabric=self.fabric[index], before=before, less=less
+            self,
+            nodes=self.nodes[index],
+            fabric=self.fabric[index],
+            before_change=before,
+            subtracted_nodes=less,
         )
 
     def joined(self, other: Points) -> Points:
@@ -116,27 +120,30 @@ class Points:
             self.weights,
             np.concatenate([self.fabric, other.fabric]),
             both("before", lambda p: np.zeros(p.n, dtype=bool)),
-            less=both("less", lambda p: np.full(p.nodes.shape, np.nan)),
+            subtracted_nodes=both("less", lambda p: np.full(p.nodes.shape, np.nan)),
         )
 
     @cached_property
-    def unfolded(self) -> tuple[Points, Ints]:
+    def without_differences(self) -> tuple[Points, Ints]:
         """Plain points: all rows, then the other ends of the differences; and which rows these are.
 
         A row of the differences is its first end less its second (:func:`folded`).
         """
-        if self.less is None:
+        if self.subtracted_nodes is None:
             return self, np.zeros(0, dtype=int)
-        rows = np.flatnonzero(~np.isnan(self.less[:, 0, 0]))
-        plain, ends = replace(self, less=None), replace(self.take(rows), less=None)
-        return plain.joined(replace(ends, nodes=self.less[rows])), rows
+        rows = np.flatnonzero(~np.isnan(self.subtracted_nodes[:, 0, 0]))
+        plain, ends = (
+            replace(self, subtracted_nodes=None),
+            replace(self.take(rows), subtracted_nodes=None),
+        )
+        return plain.joined(replace(ends, nodes=self.subtracted_nodes[rows])), rows
 
-    def moved(self, shift: Array | None) -> Points:
+    def shifted(self, shift: Array | None) -> Points:
         """The same on today's settings: a bench that does more now than before reaches at a lower
         setting what it reached then.  shift (d,) in codes, or None. METHODS.md, equation (30)."""
-        if self.before is None or shift is None:
+        if self.before_change is None or shift is None:
             return self
-        by = np.where(self.before[:, None], shift[None, :], 0.0)
+        by = np.where(self.before_change[:, None], shift[None, :], 0.0)
         return replace(self, nodes=self.nodes - by[:, :, None])
 
     def with_doses(self, pairs: Pairs) -> Points:
@@ -155,7 +162,7 @@ class Points:
         return {}
 
     def _widen(self, pairs: Pairs) -> Points:
-        middle, sd, rows = self.middle, self.sd, np.arange(self.n)
+        middle, sd, rows = self.mean, self.sd, np.arange(self.n)
         columns = [self.nodes]
         for i, j in pairs:
             # Two machines wander apart: variances add up.  The nodes keep their own shape.
@@ -175,28 +182,28 @@ class Points:
         """
         middle = self.nodes[:, :, self.nodes.shape[2] // 2]
         settings = middle[:, : middle.shape[1] - len(self.doses)]
-        out = [_distinct(column) for column in settings.T]
+        out = [_unique_levels(column) for column in settings.T]
         for i, j in self.doses:
-            out.append(_distinct(out[i][1] * len(out[j][0]) + out[j][1]))
+            out.append(_unique_levels(out[i][1] * len(out[j][0]) + out[j][1]))
         return out
 
     @property
-    def scattered(self) -> bool:
+    def is_scattered(self) -> bool:
         """True where the points are no grid: some setting is another one nearly everywhere."""
         return any(4 * len(first) > self.n for first, _ in self.levels)
 
-    def together(self, columns: tuple[int, ...]) -> tuple[Ints, Ints]:
+    def joint_levels(self, columns: tuple[int, ...]) -> tuple[Ints, Ints]:
         """As ``levels``, for several columns, the fabric and the side of a change at once: on a
         grid what one stage does has far fewer levels than there are points."""
         if columns not in self._together:
             code = np.asarray(self.fabric, dtype=np.int64)
-            if self.before is not None:
-                code = 2 * code + self.before
+            if self.before_change is not None:
+                code = 2 * code + self.before_change
             for k in columns:
                 first, at = self.levels[k]
                 # Numbered anew each time: a product of many sizes would overflow.
-                code = _distinct(code * max(len(first), 1) + at)[1]
-            self._together[columns] = _distinct(code)
+                code = _unique_levels(code * max(len(first), 1) + at)[1]
+            self._together[columns] = _unique_levels(code)
         return self._together[columns]
 
     @cached_property
@@ -204,14 +211,14 @@ class Points:
         return {}
 
     @cached_property
-    def middle(self) -> Array:
+    def mean(self) -> Array:
         """Middle of the nodes of every point, (n, d)."""
         return np.asarray(self.nodes @ self.weights)
 
     @cached_property
-    def lean_and_peak(self) -> tuple[Array, Array]:
+    def skewness_and_kurtosis(self) -> tuple[Array, Array]:
         """Skewness and kurtosis (n, d) of the nodes of every point; 0 and 3 where all are one."""
-        about = self.nodes - self.middle[:, :, None]
+        about = self.nodes - self.mean[:, :, None]
         square = about**2
         variance = square @ self.weights
         wide = variance > 1e-18
@@ -223,10 +230,10 @@ class Points:
     def sd(self) -> Array:
         """Standard deviation of the nodes of every point, (n, d)."""
         square = (self.nodes**2) @ self.weights
-        return np.asarray(np.sqrt(np.maximum(square - self.middle**2, 0.0)))
+        return np.asarray(np.sqrt(np.maximum(square - self.mean**2, 0.0)))
 
 
-def folded(rows: Array, differences: Ints) -> Array:
+def difference_rows(rows: Array, differences: Ints) -> Array:
     """Rows (n + k, ...) of unfolded points as those (n, ...) of the points: one end less second."""
     if not len(differences):
         return rows
@@ -236,6 +243,6 @@ def folded(rows: Array, differences: Ints) -> Array:
     return out
 
 
-def _distinct(column: Array | Ints) -> tuple[Ints, Ints]:
+def _unique_levels(column: Array | Ints) -> tuple[Ints, Ints]:
     _, first, at = np.unique(column, return_index=True, return_inverse=True)
     return first, at.reshape(-1)

@@ -78,7 +78,7 @@ def power_f(noncentrality: float, df: float, df_error: float, level: float = 0.0
     return min(max(found, 0.0), 1.0) if np.isfinite(found) else 1.0
 
 
-def least_shift(df: float, power: float = 0.8, level: float = 0.05) -> float:
+def smallest_detectable_shift(df: float, power: float = 0.8, level: float = 0.05) -> float:
     """Standard errors that a t test sees with ``power``; infinity without degrees of freedom."""
     if df <= 0:
         return float(np.inf)
@@ -89,7 +89,7 @@ def least_shift(df: float, power: float = 0.8, level: float = 0.05) -> float:
     return float(brentq(lambda s: power_t(s, df, level) - power, 0.0, high, xtol=1e-8))
 
 
-def least_noncentrality(
+def smallest_detectable_noncentrality(
     df: float, df_error: float, power: float = 0.8, level: float = 0.05
 ) -> float:
     """Noncentrality that an F test sees with ``power``; infinity without degrees of freedom."""

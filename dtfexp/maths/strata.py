@@ -26,22 +26,22 @@ PRESS = "press"
 
 
 @dataclass(frozen=True)
-class Span:
+class ColumnSpace:
     """A space of columns by an orthonormal basis (n, rank)."""
 
     basis: Array
 
     @classmethod
-    def of(cls, columns: Array) -> Span:
+    def of(cls, columns: Array) -> ColumnSpace:
         """The space that ``columns`` (n, any) span."""
-        return cls(np.zeros((len(columns), 0))).grown(columns)
+        return cls(np.zeros((len(columns), 0))).extended(columns)
 
     @property
     def rank(self) -> int:
         """Dimension of the space."""
         return int(self.basis.shape[1])
 
-    def beyond(self, columns: Array) -> Array:
+    def complement(self, columns: Array) -> Array:
         """Orthonormal basis of what ``columns`` hold beyond this space, (n, extra)."""
         size = np.linalg.norm(columns, axis=0)
         kept = columns[:, size > _TINY] / size[size > _TINY]
@@ -52,13 +52,13 @@ class Span:
         q, r, _ = qr(kept, mode="economic", pivoting=True)
         return np.asarray(q[:, np.abs(np.diag(r)) > 1e-7])
 
-    def grown(self, columns: Array) -> Span:
+    def extended(self, columns: Array) -> ColumnSpace:
         """The space with ``columns`` taken in."""
-        return Span(np.hstack([self.basis, self.beyond(columns)]))
+        return ColumnSpace(np.hstack([self.basis, self.complement(columns)]))
 
-    def adds(self, columns: Array) -> bool:
+    def is_independent(self, columns: Array) -> bool:
         """Whether every one of ``columns`` lies beyond this space and beyond one another."""
-        return bool(self.beyond(columns).shape[1] == columns.shape[1])
+        return bool(self.complement(columns).shape[1] == columns.shape[1])
 
 
 def indicators(codes: Ints) -> Array:
@@ -67,7 +67,7 @@ def indicators(codes: Ints) -> Array:
 
 
 @dataclass(frozen=True)
-class Strata:
+class VarianceComponents:
     """Mean squares and what they say of each kind of luck.
 
     names: the groupings that have error degrees of freedom, then "press"; mean_square, df (k,);
@@ -79,13 +79,13 @@ class Strata:
     mean_square: Array
     df: Array
     component: Array
-    spread: Array
-    luck: Array
+    component_covariance: Array
+    patterns: Array
 
     @cached_property
     def variance(self) -> Array:
         """Variance (n, n) of the observations."""
-        return np.asarray(np.tensordot(self.component, self.luck, axes=1))
+        return np.asarray(np.tensordot(self.component, self.patterns, axes=1))
 
     @cached_property
     def precision(self) -> Array:
@@ -94,7 +94,7 @@ class Strata:
 
 
 @dataclass(frozen=True)
-class Room:
+class ResidualSpaces:
     """How much is left to judge effects by, as terms join a design.
 
     For each grouping: rivals, the groupings it is judged beside (not those that divide its own
@@ -103,18 +103,18 @@ class Room:
     """
 
     n: int
-    design: Span
+    design: ColumnSpace
     rivals: dict[str, tuple[str, ...]]
     divided: dict[str, tuple[str, ...]]
-    alone: dict[str, Span]
-    others: dict[str, Span]
-    beside: dict[str, Span]
-    whole: Span
+    with_one: dict[str, ColumnSpace]
+    without_one: dict[str, ColumnSpace]
+    beside: dict[str, ColumnSpace]
+    with_all: ColumnSpace
 
     @classmethod
-    def of(cls, design: Array, groups: Mapping[str, Array]) -> Room:
+    def of(cls, design: Array, groups: Mapping[str, Array]) -> ResidualSpaces:
         """design (n, p); groups: name -> indicator columns (n, groups)."""
-        first = Span.of(design)
+        first = ColumnSpace.of(design)
         divided = {
             name: tuple(other for other, a in groups.items() if other != name and _divides(z, a))
             for name, z in groups.items()
@@ -123,31 +123,31 @@ class Room:
             name: tuple(o for o in groups if o != name and name not in divided[o])
             for name in groups
         }
-        others = {name: _all(first, groups, rivals[name]) for name in groups}
+        others = {name: _with_groupings(first, groups, rivals[name]) for name in groups}
         return cls(
             len(design),
             first,
             rivals,
             divided,
-            {name: first.grown(z) for name, z in groups.items()},
+            {name: first.extended(z) for name, z in groups.items()},
             others,
-            {name: others[name].grown(z) for name, z in groups.items()},
-            _all(first, groups, groups),
+            {name: others[name].extended(z) for name, z in groups.items()},
+            _with_groupings(first, groups, groups),
         )
 
-    def grown(self, columns: Array) -> Room:
+    def extended(self, columns: Array) -> ResidualSpaces:
         """With a term's columns taken into the design."""
 
-        def each(spans: dict[str, Span]) -> dict[str, Span]:
-            return {name: span.grown(columns) for name, span in spans.items()}
+        def each(spans: dict[str, ColumnSpace]) -> dict[str, ColumnSpace]:
+            return {name: span.extended(columns) for name, span in spans.items()}
 
         return replace(
             self,
-            design=self.design.grown(columns),
-            alone=each(self.alone),
-            others=each(self.others),
+            design=self.design.extended(columns),
+            with_one=each(self.with_one),
+            without_one=each(self.without_one),
             beside=each(self.beside),
-            whole=self.whole.grown(columns),
+            with_all=self.with_all.extended(columns),
         )
 
     def error_df(self) -> dict[str, int]:
@@ -157,13 +157,15 @@ class Room:
         as long as that rival can be judged beside it.  Groupings that the design leaves no way to
         tell apart have none.
         """
-        beside = {name: self.beside[name].rank - self.others[name].rank for name in self.alone}
+        beside = {
+            name: self.beside[name].rank - self.without_one[name].rank for name in self.with_one
+        }
         out = dict(beside)
         for name, df in beside.items():
             equals = [r for r in self.rivals[name] if r not in self.divided[name]]
             if not df and any(beside[rival] for rival in equals):
-                out[name] = self.alone[name].rank - self.design.rank
-        return out | {PRESS: self.n - self.whole.rank}
+                out[name] = self.with_one[name].rank - self.design.rank
+        return out | {PRESS: self.n - self.with_all.rank}
 
 
 def _divides(finer: Array, coarser: Array) -> bool:
@@ -172,13 +174,17 @@ def _divides(finer: Array, coarser: Array) -> bool:
     return finer.shape[1] > coarser.shape[1] and bool((met.sum(axis=1) == 1).all())
 
 
-def _all(base: Span, groups: Mapping[str, Array], names: Iterable[str]) -> Span:
+def _with_groupings(
+    base: ColumnSpace, groups: Mapping[str, Array], names: Iterable[str]
+) -> ColumnSpace:
     for name in names:
-        base = base.grown(groups[name])
+        base = base.extended(groups[name])
     return base
 
 
-def strata(y: Array, room: Room, groups: Mapping[str, Array]) -> Strata:
+def variance_components(
+    y: Array, spaces: ResidualSpaces, groups: Mapping[str, Array]
+) -> VarianceComponents:
     """Variance components of the groupings and of single presses.
 
     y (n,); room: of the design and the groupings; groups: name -> indicator columns, each with
@@ -187,26 +193,26 @@ def strata(y: Array, room: Room, groups: Mapping[str, Array]) -> Strata:
     """
     n = len(y)
     names = (*groups, PRESS)
-    df = np.array(list(room.error_df().values()), dtype=float)
+    df = np.array(list(spaces.error_df().values()), dtype=float)
     square, expected = np.zeros(len(names)), np.zeros((len(names), len(names)))
     for i, (name, columns) in enumerate(groups.items()):
-        extra = room.others[name].beyond(columns)
+        extra = spaces.without_one[name].complement(columns)
         if not extra.shape[1]:
-            extra = room.design.beyond(columns)
+            extra = spaces.design.complement(columns)
         square[i] = np.sum((extra.T @ y) ** 2) / df[i]
         # E[MS] = sum over lucks of variance * tr(Z' P Z) / df, P the projection on ``extra``.
         expected[i] = [np.sum((extra.T @ z) ** 2) / df[i] for z in groups.values()] + [1.0]
-    rest = y - room.whole.basis @ (room.whole.basis.T @ y)
+    rest = y - spaces.with_all.basis @ (spaces.with_all.basis.T @ y)
     square[-1] = rest @ rest / df[-1]
     expected[-1, -1] = 1.0
     inverse = np.linalg.inv(expected)
     spread = inverse @ np.diag(2.0 * square**2 / df) @ inverse.T
     luck = np.array([z @ z.T for z in groups.values()] + [np.eye(n)])
     component = np.maximum(inverse @ square, 0.0)
-    return Strata(names, square, df, component, spread, luck)
+    return VarianceComponents(names, square, df, component, spread, luck)
 
 
-def satterthwaite(contrasts: Array, design: Array, found: Strata) -> float:
+def satterthwaite(contrasts: Array, design: Array, found: VarianceComponents) -> float:
     """Error degrees of freedom for testing ``contrasts`` (q, p) of the design's coefficients.
 
     The exact ones of the classical table where the data are balanced. METHODS.md, equation (38).
@@ -221,8 +227,8 @@ def satterthwaite(contrasts: Array, design: Array, found: Strata) -> float:
     least, most = float(found.df.min()), float(found.df.sum())
     freedom = []
     for variance, row in zip(value, apart, strict=True):
-        slope = np.einsum("a,kab,b->k", row, found.luck, row)
-        doubt = float(slope @ found.spread @ slope)
+        slope = np.einsum("a,kab,b->k", row, found.patterns, row)
+        doubt = float(slope @ found.component_covariance @ slope)
         freedom.append(min(max(2.0 * variance**2 / doubt, least), most) if doubt > 0 else most)
     if len(freedom) == 1 or min(freedom) <= 2.0 or np.ptp(freedom) < _TINY:
         return float(min(freedom))

@@ -26,7 +26,7 @@ _CONSTANT, _LINEAR, _QUADRATIC, _SMOOTH, _REACH = 100.0, 4.0, 1.0, 4.0, 3.0
 _ROUNDING, _NEAR, _SLACK = 0.03, 8.0, 0.1
 
 
-def through(points: Array, log_seen: Array) -> Surface:
+def fit_evidence_surface(points: Array, log_seen: Array) -> Surface:
     """The surface through log evidence (n,) seen at standard-normal scale coordinates (n, dim)."""
     log_posterior = log_seen - 0.5 * np.sum(points**2, axis=1)
     best = int(np.argmax(log_posterior))
@@ -49,7 +49,7 @@ def _covariance(a: Array, b: Array) -> Array:
     return np.asarray(_CONSTANT + _LINEAR * dot + _QUADRATIC * dot**2 + smooth)
 
 
-def moments(
+def posterior_moments(
     surface: Surface, centre: Array, covariance: Array, normals: Array, rounds: int = 2
 ) -> tuple[Array, Array]:
     """Mean (dim,) and covariance (dim, dim) of the scales under prior times surface.

@@ -22,7 +22,7 @@ MODELS = ("linear", "interactions", "quadratic")
 
 
 @dataclass(frozen=True)
-class Kind:
+class FactorKind:
     """What a model has to know of one setting.
 
     columns: how many coded columns it has; number: it may lie anywhere from -1 to +1; bends: a
@@ -32,8 +32,8 @@ class Kind:
 
     columns: int = 1
     number: bool = True
-    bends: bool = True
-    joins: bool = True
+    has_quadratic: bool = True
+    interacts: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,14 +44,14 @@ class Terms:
     setting i, (i, j) the joint effect, (i, i) the bend.
     """
 
-    kinds: tuple[Kind, ...]
+    kinds: tuple[FactorKind, ...]
     model: str
     key: tuple[Key, ...]
     first: Ints
     second: Ints
 
     @classmethod
-    def of(cls, kinds: Sequence[Kind], model: str) -> Terms:
+    def of(cls, kinds: Sequence[FactorKind], model: str) -> Terms:
         """The terms of ``model`` (of MODELS); ValueError for another word."""
         if model not in MODELS:
             raise ValueError(f"model is {model!r}; use one of {', '.join(map(repr, MODELS))}")
@@ -63,12 +63,12 @@ class Terms:
         rows: list[tuple[Key, int, int]] = [((), 0, 0)]
         rows += [((i,), column, 0) for i in range(len(kinds)) for column in own[i]]
         if model != "linear":
-            joining = [i for i, kind in enumerate(kinds) if kind.joins]
+            joining = [i for i, kind in enumerate(kinds) if kind.interacts]
             rows += [
                 ((i, j), a, b) for i, j in combinations(joining, 2) for a in own[i] for b in own[j]
             ]
         if model == "quadratic":
-            rows += [((i, i), own[i][0], own[i][0]) for i, k in enumerate(kinds) if k.bends]
+            rows += [((i, i), own[i][0], own[i][0]) for i, k in enumerate(kinds) if k.has_quadratic]
         keys, first, second = zip(*rows, strict=True)
         return cls(tuple(kinds), model, tuple(keys), np.array(first), np.array(second))
 
@@ -91,7 +91,7 @@ class Terms:
         return np.asarray(with_mean[..., self.first] * with_mean[..., self.second])
 
 
-def word_columns(levels: int) -> Array:
+def category_columns(levels: int) -> Array:
     """Coded columns of so many words, (levels, levels - 1): each word against those before it."""
     out = np.zeros((levels, levels - 1))
     for j in range(1, levels):

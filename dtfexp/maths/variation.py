@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.stats import qmc, sobol_indices
 
 Array = NDArray[np.float64]
-_FLAT = 1e-10
+_NO_VARIANCE = 1e-10
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class PickFreeze:
         d = self.first.shape[1]
         return np.vstack([self.first, self.second, self.mixed.reshape(-1, d)])
 
-    def shares(self, values: Array) -> tuple[Array, Array]:
+    def indices(self, values: Array) -> tuple[Array, Array]:
         """First-order and total shares (s, d) of ``values`` (s, (2 + d) n), one row per function.
 
         A function that does not vary has no shares: zeros.
@@ -48,7 +48,7 @@ class PickFreeze:
         n, d = self.first.shape
         of_first, of_second = values[:, :n], values[:, n : 2 * n]
         of_mixed = np.moveaxis(values[:, 2 * n :].reshape(len(values), d, n), 1, 0)
-        flat = np.var(np.hstack([of_first, of_second]), axis=1) < _FLAT
+        flat = np.var(np.hstack([of_first, of_second]), axis=1) < _NO_VARIANCE
         alone, total = np.zeros((len(values), d)), np.zeros((len(values), d))
         if not flat.all():
             found = sobol_indices(

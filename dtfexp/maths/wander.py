@@ -19,37 +19,37 @@ Array = NDArray[np.float64]
 
 #: What stands along the last axis of a wander (..., O, 3 + O); the rest are correlations.
 VARIANCE, SKEWNESS, KURTOSIS, CORRELATION = 0, 1, 2, 3
-_NONE = 1e-12
+_NEGLIGIBLE = 1e-12
 
 
-def moments(gaps: Array, lean: Array, peak: Array) -> Array:
+def input_noise_moments(effects: Array, lean: Array, peak: Array) -> Array:
     """The wander (n, O, 3 + O) of the field: variance, skewness, kurtosis, and the correlation with
     every outcome, from ``gaps`` (n, d, O), what one sd of each setting does; lean, peak (n, d):
     skewness and kurtosis of each setting's spread. METHODS.md, equation (19)."""
-    square = gaps**2
+    square = effects**2
     variance = square.sum(axis=1)
-    third = (gaps * square * lean[:, :, None]).sum(axis=1)
+    third = (effects * square * lean[:, :, None]).sum(axis=1)
     fourth = (square**2 * (peak - 3.0)[:, :, None]).sum(axis=1)
-    some = np.maximum(variance, _NONE)
-    skewness = np.where(variance > _NONE, third / some**1.5, 0.0)
-    kurtosis = np.where(variance > _NONE, 3.0 + fourth / some**2, 3.0)
+    some = np.maximum(variance, _NEGLIGIBLE)
+    skewness = np.where(variance > _NEGLIGIBLE, third / some**1.5, 0.0)
+    kurtosis = np.where(variance > _NEGLIGIBLE, 3.0 + fourth / some**2, 3.0)
     sd = np.sqrt(some)
-    together = np.einsum("ndo,ndp->nop", gaps, gaps) / (sd[:, :, None] * sd[:, None, :])
+    together = np.einsum("ndo,ndp->nop", effects, effects) / (sd[:, :, None] * sd[:, None, :])
     return np.concatenate([np.stack([variance, skewness, kurtosis], axis=-1), together], axis=-1)
 
 
-def lost_and_scattered(
-    quality: Callable[[Array], Array], middle: Array, wander: Array
+def quality_loss_and_variance(
+    quality: Callable[[Array], Array], middle: Array, input_noise: Array
 ) -> tuple[Array, Array]:
     """Quality lost on average at fields ``middle`` (..., O), and its variance from press to press.
 
     ``quality`` turns fields into quality; wander (..., O, 3 + O) as of :func:`moments`.
     METHODS.md, equation (20).
     """
-    sd = np.sqrt(wander[..., VARIANCE])
-    skew = wander[..., SKEWNESS]
+    sd = np.sqrt(input_noise[..., VARIANCE])
+    skew = input_noise[..., SKEWNESS]
     # No distribution has less kurtosis than this.
-    kurtosis = np.maximum(wander[..., KURTOSIS], 1.0 + skew**2)
+    kurtosis = np.maximum(input_noise[..., KURTOSIS], 1.0 + skew**2)
     half = np.sqrt(kurtosis - 0.75 * skew**2)
     above, below = 0.5 * skew + half, 0.5 * skew - half
     share_above, share_below = 0.5 / (above * half), -0.5 / (below * half)

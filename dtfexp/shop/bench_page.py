@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.describe.factor import Factor
-    from dtfexp.dialin.true_settings import Line
+    from dtfexp.dialin.true_settings import CalibrationLine
 
 #: An invented platen: hotter in the middle, cooler at the front edge, 6 °C under its display.
 _INVENTED = (
@@ -76,17 +76,17 @@ def measured(
     return kept
 
 
-def keep_machine(book: Logbook | None, which: str, told: Mapping[str, Any]) -> None:
+def keep_machine(book: Logbook | None, which: str, given: Mapping[str, Any]) -> None:
     """Keep what the oven or the press can do; nothing when nothing is told."""
-    if book is not None and told:
-        key = entries.derived_id("bench page", which, sorted(told.items()))
-        machines.keep(book, which, dict(told), id=key)
+    if book is not None and given:
+        key = entries.derived_id("bench page", which, sorted(given.items()))
+        machines.keep_machine(book, which, dict(given), id=key)
 
 
-def keep_lots(book: Logbook | None, told: Iterable[tuple[str, str, object]]) -> None:
+def keep_lots(book: Logbook | None, given: Iterable[tuple[str, str, object]]) -> None:
     """Keep the lots in use: material, name on the packet, the day it was opened (film that is
     stored printed: the day it was printed)."""
-    for one in told:
+    for one in given:
         if len(one) != 3:
             raise LogbookError(f"lot {one!r}: give material, name and day, such as "
                                '("powder", "P-12", "2026-05-01")')  # fmt: skip
@@ -95,15 +95,15 @@ def keep_lots(book: Logbook | None, told: Iterable[tuple[str, str, object]]) -> 
             key = entries.derived_id("bench page", what, name, str(day))
             opened, printed = (None, day) if what == "film" else (day, None)
             today = now().date()
-            lots.keep(book, what, name, opened=opened, printed=printed, today=today, id=key)
+            lots.keep_lot(book, what, name, opened=opened, printed=printed, today=today, id=key)
 
 
-def keep_room(book: Logbook | None, told: Mapping[str, Any], at: datetime | None = None) -> None:
+def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | None = None) -> None:
     """Keep today's air of the room; the same reading is kept once a day."""
-    if book is not None and told:
+    if book is not None and given:
         day = (at or now()).date().isoformat()
-        key = entries.derived_id("bench page", day, sorted((k, str(v)) for k, v in told.items()))
-        room.keep(book, dict(told), id=key)
+        key = entries.derived_id("bench page", day, sorted((k, str(v)) for k, v in given.items()))
+        room.keep_room(book, dict(given), id=key)
 
 
 def reached(book: Logbook | None) -> pd.DataFrame:
@@ -121,7 +121,7 @@ def reached(book: Logbook | None) -> pd.DataFrame:
             if factor.name in true.lines:
                 usual = float(factor.usual)
                 line = true.lines[factor.name]
-                found = line.reach(usual)
+                found = line.mean_reached(usual)
                 rows.append(
                     {
                         "setting": factor.name,
@@ -130,7 +130,7 @@ def reached(book: Logbook | None) -> pd.DataFrame:
                         "reaches": round(found.value, 1),
                         "low": round(found.low, 1),
                         "high": round(found.high, 1),
-                        "to_reach_that_set": true.dial_for(factor, usual).value,
+                        "to_reach_that_set": true.setting_for(factor, usual).value,
                         "spread": round(true.spreads.get(factor.name, float("nan")), 1),
                         "readings": len(line.sets),
                     }
@@ -149,7 +149,7 @@ def held(book: Logbook | None) -> None:
             print(line)
 
 
-def lines(book: Logbook | None) -> list[tuple[Line, Factor]]:
+def lines(book: Logbook | None) -> list[tuple[CalibrationLine, Factor]]:
     """The lines from set to reached that rest on more than one reading, with their factors."""
     if book is None:
         return []
@@ -162,7 +162,7 @@ def told(book: Logbook | None) -> None:
     """Print what is known of lots, room and machines, one line each."""
     if book is None:
         return
-    found = lots.in_use(book.kept(lots.KIND), book.session)
+    found = lots.lots_in_use(book.kept(lots.KIND), book.session)
     for lot in found.values():
         until = ""
         if lot.use_by:

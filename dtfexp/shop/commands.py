@@ -192,9 +192,9 @@ def print_window(window: Window) -> None:
     if not window.found:
         print(f"  {window.fabric}: no window yet. {window.reason}")
         return
-    from dtfexp.show.reading import out_of
+    from dtfexp.show.reading import out_of_text
 
-    print(f"  {window.fabric}: {out_of(window.pass_rate)} pass at the target. {window.reason}")
+    print(f"  {window.fabric}: {out_of_text(window.pass_rate)} pass at the target. {window.reason}")
 
 
 def _print_plan(made: Plan) -> None:

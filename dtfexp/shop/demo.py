@@ -35,14 +35,14 @@ class Demo:
     presses: int
 
 
-def run_demo(out: Path, told: Told) -> Demo:
+def run_demo(out: Path, given: Told) -> Demo:
     """Run the demo into ``out``.  A demo logbook there is made anew; any other file is left
     alone."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.dialin.fit import fit
     from dtfexp.dialin.next_presses import next_presses
     from dtfexp.dialin.plan import plan
-    from dtfexp.show.report import papers_of
+    from dtfexp.show.report import write_papers_of_book
 
     bench = DemoBench()
     rng = np.random.default_rng(SEED)
@@ -51,7 +51,7 @@ def run_demo(out: Path, told: Told) -> Demo:
 
     def step(what: str) -> None:
         nonlocal done
-        told(done, _STEPS, what)
+        given(done, _STEPS, what)
         done += 1
 
     step("planning a first look")
@@ -77,11 +77,11 @@ def run_demo(out: Path, told: Told) -> Demo:
         start = done
         results = book.results()
         fitted = fit(bench.session, results)
-        papers = papers_of(
+        papers = write_papers_of_book(
             book,
             fitted,
             out / "report",
-            progress=lambda at, steps, what: told(
+            progress=lambda at, steps, what: given(
                 start + round(at / max(steps, 1) * (_STEPS - start)), _STEPS, what
             ),
         )
@@ -111,7 +111,7 @@ def _fresh_book(out: Path) -> Path:
     return path
 
 
-def _record(book: Logbook, graded: pd.DataFrame, outcome: str) -> None:
+def _record(book: Logbook, grade_scales: pd.DataFrame, outcome: str) -> None:
     """Record one outcome of every press: peel at the press, wash days later."""
-    for run in graded.to_dict("records"):
+    for run in grade_scales.to_dict("records"):
         book.record(int(run["press"]), {outcome: run[outcome]}, by="demo", note="invented")

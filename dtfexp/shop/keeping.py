@@ -8,10 +8,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.changes import last_of_the_bench
+from dtfexp.book.changes import last_bench_change
 from dtfexp.book.logbook import Logbook
 from dtfexp.describe.errors import ResultsError, SessionError
-from dtfexp.describe.wording import counted
+from dtfexp.describe.wording import count_phrase
 from dtfexp.show.panel import (
     checks_panel,
     diagnosis_panel,
@@ -72,7 +72,7 @@ def confirm(
     from dtfexp.dialin.verdict import verdict
 
     results = book.results()
-    changed = last_of_the_bench(book.bench.changes())
+    changed = last_bench_change(book.bench.changes())
     if changed is not None:
         results = results[results["press"] > changed[1]]
     try:
@@ -114,7 +114,7 @@ def _leave_out(book: Logbook, found: Verdict) -> str:
         book.exclude(int(press), f"not needed: {found.decision} after {found.tried} presses")
     if not len(rest):
         return ""
-    return f"Not needed any more and left out: {counted(len(rest), 'press', 'presses')}."
+    return f"Not needed any more and left out: {count_phrase(len(rest), 'press', 'presses')}."
 
 
 def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms: str) -> None:
@@ -135,7 +135,7 @@ def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms:
 def import_counts(book: Logbook, file: str) -> None:
     """Take in a sheet of daily counts, when one is named."""
     if file:
-        print(f"{file}: {counted(book.bench.import_counts(file), 'new line')} of counts.")
+        print(f"{file}: {count_phrase(book.bench.import_counts(file), 'new line')} of counts.")
 
 
 def watched(
@@ -145,15 +145,15 @@ def watched(
 
     since: the first day that counts (default: that of the last change noted).
     """
-    from dtfexp.dialin.watch import usual_failing, watch
+    from dtfexp.dialin.watch import usual_failing_share, watch
 
-    changed = last_of_the_bench(book.bench.changes())
+    changed = last_bench_change(book.bench.changes())
     if not since and changed is not None:
         since = str(changed[0])
     counts = book.bench.counts()
     if not window.target or not (counts["fabric"] == window.fabric).any():
         return None
-    usual = usual_failing(fitted, window.target, window.fabric)
+    usual = usual_failing_share(fitted, window.target, window.fabric)
     return watch(counts, window.fabric, usual=usual, per_day=per_day, since=since)
 
 
@@ -206,7 +206,7 @@ def again(
     Once presses since the change are graded, report and card of today's window are written beside
     the folder ``papers``: those of before no longer hold.
     """
-    from dtfexp.show.report import papers_of
+    from dtfexp.show.report import write_papers_of_book
 
     changes = book.bench.changes()
     if not len(changes):
@@ -236,7 +236,7 @@ def again(
             lines.append("What was confirmed was confirmed before the change: confirm again.")
         if known.graded:
             folder = f"{papers} after the change ({last['what']}, {last['day']})"
-            papers_of(book, known.fit, Path(folder), fabrics=[window.fabric])
+            write_papers_of_book(book, known.fit, Path(folder), fabrics=[window.fabric])
             lines.append(f"Report and card of today are in the folder {folder}: take the old card "
                          "off the wall.")  # fmt: skip
     else:
@@ -244,7 +244,7 @@ def again(
     waiting = book.waiting()
     open_ones = int((~waiting["pressed"].astype(bool)).sum())
     if presses and open_ones:
-        lines.append(f"{counted(open_ones, 'press', 'presses')} planned and not made: make those "
+        lines.append(f"{count_phrase(open_ones, 'press', 'presses')} planned and not made: make those "
                      "first.")  # fmt: skip
     elif presses and known.session.nothing_left(window.fabric):
         lines.append(known.session.nothing_left(window.fabric))
@@ -254,7 +254,7 @@ def again(
         if len(made):
             book.add(made)
             lines.append(
-                f"{counted(len(made), 'press', 'presses')} added to {book.path.name}: press and "
+                f"{count_phrase(len(made), 'press', 'presses')} added to {book.path.name}: press and "
                 "grade them in 2_record.ipynb, then run this page again."
             )
     return panel("Dial in again", lines, session=book.session, settings=True)

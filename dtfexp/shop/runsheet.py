@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dtfexp.describe.fields import spoken
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.units import convert
 from dtfexp.dialin.schedule import schedule
 
@@ -25,7 +25,7 @@ def run_sheet(plan: Plan) -> list[str]:
     factors = plan.session.factors
     in_blocks = "block" in plan.runs
     head = ["min", "press", "fabric", *["block"] * in_blocks, "load", "round",
-            *(spoken(f.name) for f in factors)]  # fmt: skip
+            *(without_underscores(f.name) for f in factors)]  # fmt: skip
     rows, before_it = [], []
     before: dict[str, object] = {}
     due = {one.press: one for one in schedule(plan.session, plan.runs)}
@@ -34,9 +34,11 @@ def run_sheet(plan: Plan) -> list[str]:
         one = due[int(str(run["press"]))]
         row = [f"{one.minute:.0f}", str(run["press"]), str(run["fabric"])]
         groups = [*["block"] * in_blocks, "oven_load", "press_round"]
-        row += [_marked(str(run[c]), c, run[c], before) for c in groups]
+        row += [_changed_settings(str(run[c]), c, run[c], before) for c in groups]
         row += [
-            _marked(_told(plan.session, f, run[f.name]), f.name, run[f.name], before)
+            _changed_settings(
+                _setting_text(plan.session, f, run[f.name]), f.name, run[f.name], before
+            )
             for f in factors
         ]
         rows.append(row)
@@ -70,11 +72,11 @@ def refused_lines(book: Logbook) -> list[str]:
     return [f"DO NOT PRESS {press} as planned: {why}." for press, why in refused.items()]
 
 
-def _marked(text: str, name: str, value: object, before: dict[str, object]) -> str:
+def _changed_settings(text: str, name: str, value: object, before: dict[str, object]) -> str:
     return f"{CHANGED} {text}" if before and before[name] != value else f"  {text}"
 
 
-def _told(session: Session, factor: Factor, value: object) -> str:
+def _setting_text(session: Session, factor: Factor, value: object) -> str:
     """A setting in its own unit; temperatures in the other one too, for the other dial, and a
     conveyor speed with the time in the heat."""
     text = factor.format(value)

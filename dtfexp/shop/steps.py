@@ -171,9 +171,9 @@ def more(book: Logbook, presses: int, seed: int) -> Plan | None:
 
 def earlier_session(name: str) -> Fit | None:
     """The fit of an earlier logbook to compare with; None when none is named."""
-    from dtfexp.show.comparison import fitted
+    from dtfexp.show.comparison import fit_of
 
-    return fitted(name) if name.strip() else None
+    return fit_of(name) if name.strip() else None
 
 
 def side_by_side(fitted: Fit, earlier: Fit | None, unit: str | None) -> Shown | None:
@@ -198,10 +198,10 @@ def write_papers(
 ) -> list[Path]:
     """Report, cards and windows of what was fitted, in ``folder`` (for the invented example, in
     a folder whose name says so). paper: "A4" or "Letter"; earlier: a session to compare with."""
-    from dtfexp.show.report import papers_of
+    from dtfexp.show.report import write_papers_of_book
 
     out = Path(f"invented_example_{folder}" if book.path.name == EXAMPLE else folder)
-    return papers_of(book, fitted, out, unit=unit, paper=paper, earlier=earlier)
+    return write_papers_of_book(book, fitted, out, unit=unit, paper=paper, earlier=earlier)
 
 
 def graded(book: Logbook) -> bool:
@@ -265,9 +265,9 @@ def run_sheet(book: Logbook) -> Styler:
     """The planned presses as a table: what comes before each, and in bold what changes."""
     import pandas as pd
 
-    from dtfexp.show.due import due
+    from dtfexp.show.due import steps_before_presses
 
-    runs, factors, sitting = book.runs(), book.session.factors, due(book)
+    runs, factors, sitting = book.runs(), book.session.factors, steps_before_presses(book)
     shown = pd.DataFrame(index=runs.index, dtype="object")
     shown["minute"] = [f"{one.minute:.0f}" for one in sitting]
     refused = book.bench.refused()

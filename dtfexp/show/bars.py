@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.describe import heat
 from dtfexp.dialin.judged import words_between
 from dtfexp.show import canvas, ink
-from dtfexp.show.reading import Reading, label
+from dtfexp.show.reading import NumberFormat, label
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,7 +30,7 @@ def window_bars(
     coloured part with its edges written, the diamond is the target. Without a window only the
     best-known set-point is marked; a fabric that cannot be pressed has no bars.
     """
-    reading = Reading.of(session, unit)
+    reading = NumberFormat.of(session, unit)
     if not window.target:
         ax = canvas.axes(ax, WIDTH, ROW, (12, 4, 12, 4))
         ax.axis("off")
@@ -91,13 +91,13 @@ class Bar:
             return 0.5
         return min(1.0, max(0.0, (float(value) - self.low) / (self.high - self.low)))
 
-    def end(self, factor: Factor, reading: Reading) -> str:
+    def end(self, factor: Factor, reading: NumberFormat) -> str:
         """The high end as it is written."""
         return f"{reading.text(factor, self.high)}{', heat limit' if self.limited else ''}"
 
 
 def _numbers(
-    ax: Axes, y: float, factor: Factor, reading: Reading, window: Window, bar: Bar
+    ax: Axes, y: float, factor: Factor, reading: NumberFormat, window: Window, bar: Bar
 ) -> None:
     from matplotlib.patches import Rectangle
 

@@ -8,26 +8,26 @@ import numpy as np
 
 from dtfexp.describe.units import convert
 from dtfexp.show import canvas, ink
-from dtfexp.show.reading import Reading, label
+from dtfexp.show.reading import NumberFormat, label
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from dtfexp.describe.factor import Factor
-    from dtfexp.dialin.true_settings import Line
+    from dtfexp.dialin.true_settings import CalibrationLine
 
 WIDTH, HEIGHT = 340, 290
 
 
 def calibration_line(
-    line: Line, factor: Factor, *, unit: str | None = None, ax: Axes | None = None
+    line: CalibrationLine, factor: Factor, *, unit: str | None = None, ax: Axes | None = None
 ) -> Axes:
     """Draw a line from set to reached with its 90 % band; returns the Axes.
 
     unit: "°C" or "°F", default the factor's own. Dots are readings (the mean of a pass of nine);
     the thin line is where a true display would be; no band where no interval is known.
     """
-    reading = Reading(unit) if unit and factor.is_temperature else Reading(factor.unit)
+    reading = NumberFormat(unit) if unit and factor.is_temperature else NumberFormat(factor.unit)
     told = reading.unit(factor)
 
     def read(values: object) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
@@ -35,10 +35,10 @@ def calibration_line(
         return array if told == factor.unit else convert(array, factor.unit, told)
 
     ax = canvas.axes(ax, WIDTH, HEIGHT, (60, 10, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     low, high = factor.bounds
     x = np.linspace(min(low, *line.sets), max(high, *line.sets), 41)
-    found = [line.reach(float(setting)) for setting in x]
+    found = [line.mean_reached(float(setting)) for setting in x]
     ax.plot(read(x), read(x), color=ink.LIMIT, linewidth=1.0, linestyle="dashed", zorder=1)
     if line.df > 0:
         lower, upper = read([one.low for one in found]), read([one.high for one in found])

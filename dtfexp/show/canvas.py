@@ -49,7 +49,7 @@ def axes(
     return ax
 
 
-def quiet(ax: Axes) -> None:
+def style_axes(ax: Axes) -> None:
     """Thin, calm axes in the colours of the page."""
     ax.set_facecolor("none")
     ax.grid(False)
@@ -94,7 +94,7 @@ def marks(
             ax.scatter(x[here], y[here], linewidth=rim, zorder=5 + is_close, **shown)
 
 
-def fanned(
+def spread_marks(
     x: NDArray[np.float64], y: NDArray[np.float64], dx: float, dy: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Presses on one spot spread out round it (by dx, dy), so that each can be counted.

@@ -15,22 +15,22 @@ from dtfexp.show.cardrows import setting_row
 from dtfexp.show.cautions import SHORT_CAUTIONS
 from dtfexp.show.edgewords import edges, reason
 from dtfexp.show.measured import STAY
-from dtfexp.show.reading import Reading, between, out_of, per_cent
-from dtfexp.show.sheet import MARGIN, Sheet
-from dtfexp.show.words import doubts, tested
+from dtfexp.show.reading import NumberFormat, between, out_of_text, per_cent
+from dtfexp.show.sheet import MARGIN, PdfPage
+from dtfexp.show.words import caveats, presses_line
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
-    from dtfexp.show.findings import Finding
+    from dtfexp.show.findings import FabricResult
 
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 _TALLEST_ROW, _SHORTEST_ROW = 37.0, 15.0
 
 
 def settings_card(
-    finding: Finding,
+    finding: FabricResult,
     session: Session,
-    reading: Reading,
+    reading: NumberFormat,
     *,
     last_entry: datetime | None = None,
     conditions: Sequence[str] = (),
@@ -42,7 +42,7 @@ def settings_card(
     data gives the same bytes. conditions: sentences on when the card holds (lots, days).
     paper: "A4" or "Letter".
     """
-    sheet = Sheet(paper, f"Settings card: {finding.name}", last_entry or _EPOCH)
+    sheet = PdfPage(paper, f"Settings card: {finding.name}", last_entry or _EPOCH)
     sheet.fitted(finding.name, 0, MARGIN, sheet.inner, 34, 15, bold=True)
     top = MARGIN + 14.5
     top = _banner(sheet, finding, session, reading, top)
@@ -60,21 +60,21 @@ def settings_card(
 
 
 def _banner(
-    sheet: Sheet, finding: Finding, session: Session, reading: Reading, top: float
+    sheet: PdfPage, finding: FabricResult, session: Session, reading: NumberFormat, top: float
 ) -> float:
     """What may be expected, or in big letters that nothing is proven; returns where it ends."""
     window, rate = finding.window, finding.target
     if window.found:
         height = 19.0
         sheet.box(0, top, sheet.inner, height, fill=0.90)
-        text = f"Expect {out_of(rate.pass_rate)} to pass"
+        text = f"Expect {out_of_text(rate.pass_rate)} to pass"
         sheet.fitted(text, 4, top + 1.8, sheet.inner - 8, 26, 14, bold=True)
         numbers = (
             f"{per_cent(window.pass_rate)}; with 90\u00a0% probability"
-            f" {between(rate.low, rate.high)}; {tested(finding)}."
+            f" {between(rate.low, rate.high)}; {presses_line(finding)}."
         )
         sheet.fitted(numbers, 4, top + 12.2, sheet.inner - 8, 12.5, 8)
-        warnings = [doubt for doubt in doubts(finding) if doubt != "no window is proven"]
+        warnings = [doubt for doubt in caveats(finding) if doubt != "no window is proven"]
         if not warnings:
             return top + height + 3
         text = "MAY STILL MOVE: " + "; ".join(warnings) + "."
@@ -95,8 +95,8 @@ def _banner(
     text = "Do not sell on these yet: best settings known, no window found."
     sheet.fitted(text, 4, top + 16.5, sheet.inner - 8, 16, 9, bold=True, grey=1.0)
     numbers = (
-        f"Expected: {out_of(rate.pass_rate)} pass ({between(rate.low, rate.high)});"
-        f" {tested(finding)}."
+        f"Expected: {out_of_text(rate.pass_rate)} pass ({between(rate.low, rate.high)});"
+        f" {presses_line(finding)}."
     )
     sheet.fitted(numbers, 4, top + 23.6, sheet.inner - 8, 11, 7, grey=1.0)
     at = top + height + 1.5
@@ -107,9 +107,9 @@ def _banner(
 
 
 def _foot_lines(
-    finding: Finding,
+    finding: FabricResult,
     session: Session,
-    reading: Reading,
+    reading: NumberFormat,
     last_entry: datetime | None,
     conditions: Sequence[str],
 ) -> tuple[list[str], list[str]]:
@@ -128,7 +128,11 @@ def _foot_lines(
 
 
 def _foot_height(
-    sheet: Sheet, finding: Finding, session: Session, reading: Reading, conditions: Sequence[str]
+    sheet: PdfPage,
+    finding: FabricResult,
+    session: Session,
+    reading: NumberFormat,
+    conditions: Sequence[str],
 ) -> float:
     steps, holds = _foot_lines(finding, session, reading, None, conditions)
     half = sheet.inner / 2 - 3
@@ -140,10 +144,10 @@ def _foot_height(
 
 
 def _foot(
-    sheet: Sheet,
-    finding: Finding,
+    sheet: PdfPage,
+    finding: FabricResult,
     session: Session,
-    reading: Reading,
+    reading: NumberFormat,
     last_entry: datetime | None,
     conditions: Sequence[str],
     top: float,

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from dtfexp.dialin.judged import words_between
 from dtfexp.show.bars import Bar
-from dtfexp.show.edgewords import Edge, edge_line, room
-from dtfexp.show.reading import Reading, label
+from dtfexp.show.edgewords import EdgeText, distances_text, edge_line
+from dtfexp.show.reading import NumberFormat, label
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
     from dtfexp.dialin.window import Window
-    from dtfexp.show.sheet import Sheet
+    from dtfexp.show.sheet import PdfPage
 
 _SPLIT = 80.0
 """Where the bar begins, in millimetres from the left margin."""
@@ -24,12 +24,12 @@ _POINT = 25.4 / 72
 
 
 def setting_row(
-    sheet: Sheet,
+    sheet: PdfPage,
     session: Session,
     window: Window,
     factor: Factor,
-    reading: Reading,
-    edges: Sequence[Edge],
+    reading: NumberFormat,
+    edges: Sequence[EdgeText],
     top: float,
     height: float,
 ) -> None:
@@ -53,7 +53,7 @@ def setting_row(
 
 
 def _edges(
-    sheet: Sheet, edges: Sequence[Edge], left: float, width: float, top: float, foot: float
+    sheet: PdfPage, edges: Sequence[EdgeText], left: float, width: float, top: float, foot: float
 ) -> None:
     """A paragraph per edge, as large as the room under the bar allows."""
     if not edges:
@@ -72,10 +72,10 @@ def _edges(
 
 
 def _value(
-    sheet: Sheet,
+    sheet: PdfPage,
     window: Window,
     factor: Factor,
-    reading: Reading,
+    reading: NumberFormat,
     top: float,
     height: float,
 ) -> None:
@@ -103,10 +103,10 @@ def _value(
 
 
 def _bar(
-    sheet: Sheet,
+    sheet: PdfPage,
     window: Window,
     factor: Factor,
-    reading: Reading,
+    reading: NumberFormat,
     bar: Bar,
     left: float,
     right: float,
@@ -132,7 +132,7 @@ def _bar(
             )
         else:
             _edge_texts(sheet, texts, ends, over, small + 1, (left, right))
-        down, up = room(window, factor, reading)
+        down, up = distances_text(window, factor, reading)
         said = f"room: {down} down, {up} up"
     else:
         said = "window not known"
@@ -146,7 +146,7 @@ def _bar(
 
 
 def _edge_texts(
-    sheet: Sheet,
+    sheet: PdfPage,
     texts: Sequence[str],
     ends: Sequence[float],
     top: float,
@@ -169,7 +169,7 @@ def _edge_texts(
 
 
 def _words(
-    sheet: Sheet,
+    sheet: PdfPage,
     window: Window,
     factor: Factor,
     words: tuple[str, ...],

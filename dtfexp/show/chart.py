@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from dtfexp.dialin.judged import verdicts
+from dtfexp.dialin.judged import verdict_of_presses
 from dtfexp.show import canvas, ink
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def presses_chart(
     if rates is None:
         rates = fit.pass_rate(mine[[factor.name for factor in session.factors]], fabric)
     ax = canvas.axes(ax, max(WIDTH, 50 + 9 * len(mine)), HEIGHT, (46, 10, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     canvas.percent_axis(ax)
     canvas.labels(ax, "press, in the order made", "passing, of 100: expected")
     x = np.arange(len(mine), dtype=float)
@@ -53,7 +53,7 @@ def presses_chart(
         ax,
         x,
         rates["pass_rate"].to_numpy(dtype=float),
-        verdicts(session, mine),
+        verdict_of_presses(session, mine),
         np.ones(len(mine), dtype=bool),
     )
     ax.set_xlim(-0.8, len(mine) - 0.2)

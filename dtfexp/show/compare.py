@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.show import canvas, ink
-from dtfexp.show.reading import Reading, label, out_of, per_cent
+from dtfexp.show.reading import NumberFormat, label, out_of_text, per_cent
 from dtfexp.show.tables import LINE, Table
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ _STILL = 1e-9
 
 
 @dataclass(frozen=True)
-class Side:
+class ComparedWindow:
     """One of the windows compared: what it is called, and the session that it is of."""
 
     name: str
@@ -34,7 +34,7 @@ class Side:
         return next((f for f in self.session.factors if f.name == name), None)
 
 
-def shared(sides: Sequence[Side]) -> list[str]:
+def shared_settings(sides: Sequence[ComparedWindow]) -> list[str]:
     """The settings that every side has, of the same kind, in the order of the first."""
     found = []
     for factor in sides[0].session.factors:
@@ -49,17 +49,17 @@ def shared(sides: Sequence[Side]) -> list[str]:
     return found
 
 
-def compared(sides: Sequence[Side], reading: Reading) -> Table:
+def comparison_table(sides: Sequence[ComparedWindow], reading: NumberFormat) -> Table:
     """One row per shared setting: target and window of each side; of two, how the target moved."""
     pair = len(sides) == 2
     rows = []
-    for name in shared(sides):
+    for name in shared_settings(sides):
         row = [label(name), *(_told(side, name, reading) for side in sides)]
         rows.append([*row, _moved(sides[0], sides[1], name, reading)] if pair else row)
     last = [
         "expect to pass",
         *(
-            f"{out_of(side.window.pass_rate)} ({per_cent(side.window.pass_rate)})"
+            f"{out_of_text(side.window.pass_rate)} ({per_cent(side.window.pass_rate)})"
             + ("" if side.window.found else ", not proven")
             for side in sides
         ),
@@ -72,15 +72,15 @@ def compared(sides: Sequence[Side], reading: Reading) -> Table:
 
 
 def compared_bars(
-    sides: Sequence[Side], *, unit: str | None = None, ax: Axes | None = None
+    sides: Sequence[ComparedWindow], *, unit: str | None = None, ax: Axes | None = None
 ) -> Axes:
     """Draw the windows under one another, setting by setting; returns the Axes.
 
     Grey is the range that was planned, blue the window, the diamond the target. All sides of a
     setting stand on one scale. Settings of words are left to the table.
     """
-    reading = Reading.of(sides[0].session, unit)
-    names = [name for name in shared(sides) if sides[0].session.factor(name).is_numeric]
+    reading = NumberFormat.of(sides[0].session, unit)
+    names = [name for name in shared_settings(sides) if sides[0].session.factor(name).is_numeric]
     each = len(sides) + 1.3
     ax = canvas.axes(ax, WIDTH, ROW * each * max(len(names), 1) + 8, (8, 4, 14, 4))
     ax.set_xlim(0, 1)
@@ -95,7 +95,9 @@ _LEFT, _RIGHT = 0.36, 0.88
 """Where the bars begin and end, as shares of the width; names before, targets behind."""
 
 
-def _group(ax: Axes, top: float, name: str, sides: Sequence[Side], reading: Reading) -> None:
+def _group(
+    ax: Axes, top: float, name: str, sides: Sequence[ComparedWindow], reading: NumberFormat
+) -> None:
     from matplotlib.patches import Rectangle
 
     factors = [side.session.factor(name) for side in sides]
@@ -125,23 +127,25 @@ def _group(ax: Axes, top: float, name: str, sides: Sequence[Side], reading: Read
         ax.text(1, y, written, ha="right", color=ink.INK, **small)
 
 
-def told(sides: Sequence[Side], reading: Reading) -> str:
+def figure_text(sides: Sequence[ComparedWindow], reading: NumberFormat) -> str:
     """The figure in words, for the ear."""
     return "; ".join(
         f"{side.name}: "
-        + ", ".join(f"{label(name)} {_told(side, name, reading)}" for name in shared(sides))
+        + ", ".join(
+            f"{label(name)} {_told(side, name, reading)}" for name in shared_settings(sides)
+        )
         for side in sides
     )
 
 
-def apart(sides: Sequence[Side]) -> list[str]:
+def not_compared(sides: Sequence[ComparedWindow]) -> list[str]:
     """Settings that some side has and that could not be compared."""
-    common = shared(sides)
+    common = shared_settings(sides)
     names = [f.name for side in sides for f in side.session.factors]
     return [label(name) for name in dict.fromkeys(names) if name not in common]
 
 
-def _told(side: Side, name: str, reading: Reading) -> str:
+def _told(side: ComparedWindow, name: str, reading: NumberFormat) -> str:
     factor, window = side.session.factor(name), side.window
     target = reading.text(factor, window.target[name])
     if window.low is None or window.high is None:
@@ -151,7 +155,7 @@ def _told(side: Side, name: str, reading: Reading) -> str:
     return f"{target} ({span})"
 
 
-def _moved(one: Side, two: Side, name: str, reading: Reading) -> str:
+def _moved(one: ComparedWindow, two: ComparedWindow, name: str, reading: NumberFormat) -> str:
     first, second = (
         reading.value(side.session.factor(name), side.window.target[name]) for side in (one, two)
     )

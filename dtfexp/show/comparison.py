@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, SessionError
 from dtfexp.describe.summary import html_table
-from dtfexp.describe.wording import listed
+from dtfexp.describe.wording import and_list
 from dtfexp.show import compare, ink
 from dtfexp.show.notebook import Shown
-from dtfexp.show.reading import Reading
-from dtfexp.show.svg import inline
+from dtfexp.show.reading import NumberFormat
+from dtfexp.show.svg import inline_svg
 from dtfexp.show.tables import Table
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ BEFORE, NOW = "before", "now"
 
 
 @dataclass(frozen=True)
-class Compared:
+class ComparisonView:
     """A table and a drawing of windows side by side; title: of what; note: what was left out."""
 
     title: str
@@ -61,22 +61,25 @@ def compare_windows(
     matched by name; those that only one side has are named, not compared. Raises SessionError for
     an unknown fabric or unit and when there is nothing to compare, LogbookError for no logbook.
     """
-    first = fitted(one)
+    first = fit_of(one)
     demand: dict[str, Any] = {"pass_rate": pass_rate, "confidence": confidence}
-    reading = Reading.of(first.session, unit)
+    reading = NumberFormat.of(first.session, unit)
     if two is None:
         chosen = _fabrics(first, fabric, other)
-        sides = [compare.Side(name, first.session, first.window(name, **demand)) for name in chosen]
+        sides = [
+            compare.ComparedWindow(name, first.session, first.window(name, **demand))
+            for name in chosen
+        ]
         if names is not None and len(sides) == 2:
             sides = [replace(side, name=name) for side, name in zip(sides, names, strict=True)]
-        blocks = [block(sides, reading, "Fabrics side by side", "dtfexp-compared-1")]
+        blocks = [comparison_view(sides, reading, "Fabrics side by side", "dtfexp-compared-1")]
     else:
         pairs = None if fabric is None else [(fabric, fabric if other is None else other)]
-        blocks = moved(first, fitted(two), reading, pairs, names=names, **demand)
+        blocks = moved_since(first, fit_of(two), reading, pairs, names=names, **demand)
     return _shown(blocks)
 
 
-def fitted(source: Source) -> Fit:
+def fit_of(source: Source) -> Fit:
     """The fit of a logbook, open or by its path; a fit is taken as it is."""
     from dtfexp.book.logbook import Logbook
 
@@ -87,22 +90,22 @@ def fitted(source: Source) -> Fit:
         return source.bench.fitted()
     if not hasattr(source, "window"):
         raise LogbookError(
-            f"{fields.shown(source)} is no session; give a Logbook, the path of one or a Fit"
+            f"{fields.quoted(source)} is no session; give a Logbook, the path of one or a Fit"
         )
     return source
 
 
-def moved(
+def moved_since(
     before: Fit,
     now: Fit,
-    reading: Reading,
+    reading: NumberFormat,
     pairs: Sequence[tuple[str | Fabric, str | Fabric]] | None = None,
     *,
     names: tuple[str, str] | None = None,
     pass_rate: float = 0.90,
     confidence: float = 0.90,
     key: str = "dtfexp-compared",
-) -> list[Compared]:
+) -> list[ComparisonView]:
     """One ``Compared`` for each pair of fabrics (default: those of the same name).
 
     names: of the two sides (default "before" and "now", or the fabrics where they differ); key:
@@ -122,25 +125,29 @@ def moved(
         sides = []
         for fit, fabric in zip((before, now), pair, strict=True):
             window = fit.window(fabric, pass_rate=pass_rate, confidence=confidence)
-            sides.append(compare.Side(window.fabric, fit.session, window))
+            sides.append(compare.ComparedWindow(window.fabric, fit.session, window))
         told = [side.name for side in sides]
         same = told[0].casefold() == told[1].casefold()
         called = names or ((BEFORE, NOW) if same else told)
         sides = [replace(side, name=name) for side, name in zip(sides, called, strict=True)]
         title = told[1] if same else " and ".join(told)
-        found.append(block(sides, reading, title, f"{key}-{number}"))
+        found.append(comparison_view(sides, reading, title, f"{key}-{number}"))
     return found
 
 
-def block(sides: Sequence[compare.Side], reading: Reading, title: str, key: str) -> Compared:
+def comparison_view(
+    sides: Sequence[compare.ComparedWindow], reading: NumberFormat, title: str, key: str
+) -> ComparisonView:
     """The sides as table and drawing. title: of what; key: before every id of the drawing."""
     drawn: Any = compare.compared_bars(sides, unit=reading.temperature).figure
-    missing = compare.apart(sides)
-    return Compared(
+    missing = compare.not_compared(sides)
+    return ComparisonView(
         title,
-        compare.compared(sides, reading),
-        inline(drawn, key, f"{title}: windows side by side", compare.told(sides, reading)),
-        f"Not compared, as only one side has them: {listed(missing)}." if missing else "",
+        compare.comparison_table(sides, reading),
+        inline_svg(
+            drawn, key, f"{title}: windows side by side", compare.figure_text(sides, reading)
+        ),
+        f"Not compared, as only one side has them: {and_list(missing)}." if missing else "",
     )
 
 
@@ -155,7 +162,7 @@ def _fabrics(fit: Fit, fabric: str | Fabric | None, other: str | Fabric | None) 
     return chosen
 
 
-def _shown(blocks: Sequence[Compared]) -> Shown:
+def _shown(blocks: Sequence[ComparisonView]) -> Shown:
     html, text = [], []
     for one in blocks:
         rows = [tuple(row) for row in one.table.rows]

@@ -10,9 +10,9 @@ import pandas as pd
 
 from dtfexp.describe import heat
 from dtfexp.dialin import slices
-from dtfexp.dialin.judged import FAILED, PASSED, verdicts
+from dtfexp.dialin.judged import FAILED, PASSED, verdict_of_presses
 from dtfexp.show import canvas, ink
-from dtfexp.show.reading import Reading
+from dtfexp.show.reading import NumberFormat
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,17 +45,17 @@ def curve(
     """
     session = fit.session
     moving = session.factor(factor)
-    reading = Reading.of(session, unit)
+    reading = NumberFormat.of(session, unit)
     window = fit.window(fabric) if window is None else window
     at = window.target if at is None else at
     settings = slices.curve_settings(session, fabric, moving.name, at)
     rates = fit.pass_rate(settings, fabric) if rates is None else rates
     ax = canvas.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     canvas.percent_axis(ax)
     ax.axhline(window.required, color=ink.QUIET, linewidth=1, linestyle="dashed", zorder=1)
     mine = fit.results[fit.results["fabric"] == fabric]
-    close = slices.near(session, mine, at, (moving.name,))
+    close = slices.close_to(session, mine, at, (moving.name,))
     if moving.is_numeric:
         inside = heat.in_range(moving, session.fabric(fabric))
         _numbers(ax, moving, reading, window, at, inside, settings, rates)
@@ -65,7 +65,7 @@ def curve(
         _words(ax, moving, window, at, list(settings[moving.name]), rates)
         places = np.array([float(moving.levels.index(v)) for v in mine[moving.name]])
         reach = 0.05
-    _presses(ax, places, verdicts(session, mine), close, reach)
+    _presses(ax, places, verdict_of_presses(session, mine), close, reach)
     canvas.labels(ax, reading.title(moving), "passing, of 100")
     return ax
 
@@ -73,7 +73,7 @@ def curve(
 def _numbers(
     ax: Axes,
     factor: Factor,
-    reading: Reading,
+    reading: NumberFormat,
     window: Window,
     at: Mapping[str, Any],
     inside: tuple[float, ...],

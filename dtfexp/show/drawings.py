@@ -8,21 +8,21 @@ from dtfexp.show.bars import NO_SETTINGS, window_bars
 from dtfexp.show.chart import presses_chart
 from dtfexp.show.curves import curve
 from dtfexp.show.maps import pass_map
-from dtfexp.show.reading import Reading, label, per_cent
-from dtfexp.show.svg import inline
+from dtfexp.show.reading import NumberFormat, label, per_cent
+from dtfexp.show.svg import inline_svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from dtfexp.describe.factor import Factor
     from dtfexp.dialin.fit import Fit
-    from dtfexp.show.findings import Finding
+    from dtfexp.show.findings import FabricResult
 
 
-class Drawings:
+class FabricFigures:
     """Draws what a finding holds; asks the fit for no rate again. key: before every id."""
 
-    def __init__(self, finding: Finding, fit: Fit, reading: Reading, key: str) -> None:
+    def __init__(self, finding: FabricResult, fit: Fit, reading: NumberFormat, key: str) -> None:
         self._finding = finding
         self._fit = fit
         self._reading = reading
@@ -90,10 +90,10 @@ class Drawings:
     def _at(self, factor: Factor) -> str:
         return self._reading.text(factor, self._finding.window.target[factor.name])
 
-    def _piece(self, ax: Axes, title: str, told: str) -> Any:
+    def _piece(self, ax: Axes, title: str, given: str) -> Any:
         from markupsafe import Markup
 
         self._count += 1
         drawn: Any = ax.figure
         name = f"{self._key}-figure-{self._count}"
-        return Markup(inline(drawn, name, f"{title}, {self._finding.name}", told))
+        return Markup(inline_svg(drawn, name, f"{title}, {self._finding.name}", given))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dtfexp.dialin.schedule import Due, schedule
+from dtfexp.dialin.schedule import PressSteps, schedule
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
 
 
-def due(book: Logbook) -> list[Due]:
+def steps_before_presses(book: Logbook) -> list[PressSteps]:
     """One for each press of ``book.runs()``, in that order.
 
     Every plan is a sitting of its own, with its own minute 0 and its own warm-up.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from dtfexp.dialin.edges import FABRIC_RANGE, HEAT_LIMIT, PLAN_RANGE
 from dtfexp.show import practice
-from dtfexp.show.reading import Reading, label
+from dtfexp.show.reading import NumberFormat, label
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -22,7 +22,7 @@ KNOWN = 0.8
 """An edge is called known when it falls short beyond with at least this probability."""
 
 
-class Edge(NamedTuple):
+class EdgeText(NamedTuple):
     """One edge of a window in words: where, what stops it, what to see, which way to move.
 
     certainty: probability that the true pass rate falls short just beyond; None where the plan or
@@ -33,8 +33,8 @@ class Edge(NamedTuple):
     side: str
     where: str
     stopped: str
-    watch: str
-    move: str
+    sign: str
+    advice_move: str
     certainty: float | None
     advice: str
 
@@ -44,7 +44,7 @@ class Edge(NamedTuple):
         return self.certainty is not None and self.certainty >= KNOWN
 
 
-def told(text: str, session: Session, reading: Reading) -> str:
+def person_text(text: str, session: Session, reading: NumberFormat) -> str:
     """A sentence of the fit as a person reads it: one temperature unit, no underscores."""
     for factor in session.factors:
         if "_" in factor.name:
@@ -52,15 +52,15 @@ def told(text: str, session: Session, reading: Reading) -> str:
     return reading.sentence(text)
 
 
-def reason(session: Session, window: Window, reading: Reading) -> str:
+def reason(session: Session, window: Window, reading: NumberFormat) -> str:
     """Why there is a window, or none, or why the fabric cannot be pressed at all."""
     if window.target:
-        return told(window.reason, session, reading)
+        return person_text(window.reason, session, reading)
     # Temperatures and differences stand side by side here: told anew, not converted.
     return f"{session.nothing_left(window.fabric, reading.temperature)}."
 
 
-def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
+def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeText]:
     """Every edge of the window, in the order of the session; none without a window."""
     found = []
     for row in window.edges.to_dict("records"):
@@ -68,17 +68,17 @@ def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
         side, stopper = str(row["side"]), str(row["stopped_by"])
         over = "below" if side == "low" else "above"
         ended = _ENDS.get(stopper)
-        advice = told(str(row["advice"]), session, reading)
+        advice = person_text(str(row["advice"]), session, reading)
         if ended == LIMIT:
             advice = session.limit_note(window.fabric, reading.temperature)
         found.append(
-            Edge(
+            EdgeText(
                 factor=factor,
                 side=side,
                 where=f"{over} {reading.text(factor, row['value'])}",
                 stopped=label(stopper) if ended is None else ended,
-                watch=practice.watch_for(factor, str(row["looks"])),
-                move=practice.move(side, factor),
+                sign=practice.sign_beyond_edge(factor, str(row["looks"])),
+                advice_move=practice.move_advice(side, factor),
                 certainty=None if ended is not None else float(row["certainty"]),
                 advice=advice,
             )
@@ -86,7 +86,7 @@ def edges(session: Session, window: Window, reading: Reading) -> list[Edge]:
     return found
 
 
-def edge_line(edge: Edge) -> str:
+def edge_line(edge: EdgeText) -> str:
     """An edge in one short line, for the card."""
     if edge.stopped == LIMIT:
         return f"{_capital(edge.where)}: NEVER. {edge.advice}"
@@ -94,10 +94,10 @@ def edge_line(edge: Edge) -> str:
         return f"{_capital(edge.where)}: not on this fabric, its range ends here."
     # An edge that nobody has seen fail says so, and still says what a failure would look like.
     doubt = "" if edge.known else "not proven; "
-    return f"{_capital(edge.where)}: {doubt}{edge.watch} \u2192 {edge.move}."
+    return f"{_capital(edge.where)}: {doubt}{edge.sign} \u2192 {edge.advice_move}."
 
 
-def room(window: Window, factor: Factor, reading: Reading) -> tuple[str, str]:
+def distances_text(window: Window, factor: Factor, reading: NumberFormat) -> tuple[str, str]:
     """Distance from the target down and up, in plain units; dashes without a window."""
     if window.low is None or window.high is None or not factor.is_numeric:
         return "–", "–"
@@ -108,7 +108,7 @@ def room(window: Window, factor: Factor, reading: Reading) -> tuple[str, str]:
     return spans[0], spans[1]
 
 
-def multiples(window: Window, factor: Factor) -> str:
+def margins_text(window: Window, factor: Factor) -> str:
     """The margins in multiples of what the machine wanders: "1.7 and 2.0 times"."""
     margin = window.margin.get(factor.name)
     if margin is None or not factor.is_numeric or not factor.spread:
@@ -117,7 +117,7 @@ def multiples(window: Window, factor: Factor) -> str:
     return f"{low:.1f}" if math.isclose(low, high) else f"{low:.1f} and {high:.1f}"
 
 
-def least(window: Window, factor: Factor) -> float:
+def nearer_margin(window: Window, factor: Factor) -> float:
     """The nearer margin in multiples of the wander; infinite when it has none."""
     margin = window.margin.get(factor.name)
     return math.inf if margin is None else float(margin)

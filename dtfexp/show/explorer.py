@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets
 
 from dtfexp.show.notebook import show_window
-from dtfexp.show.reading import TEMPERATURES, Reading
+from dtfexp.show.reading import TEMPERATURES, NumberFormat
 
 if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric
@@ -43,7 +43,7 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
         """
         names = [one.name for one in fit.session.fabrics]
         first = names[0] if fabric is None else fit.session.fabric(fabric).name
-        reading = Reading.of(fit.session, unit)
+        reading = NumberFormat.of(fit.session, unit)
         show_window(fit, first, pass_rate=pass_rate, confidence=confidence)  # complains by name
         room = {"width": "34em", "max_width": "100%"}
         wide: dict[str, Any] = {"style": {"description_width": "9em"}, "layout": room}
@@ -86,10 +86,10 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
 
 
 def _knob(
-    told: str, values: Sequence[float], first: float, unit: str, look: dict[str, Any]
+    given: str, values: Sequence[float], first: float, unit: str, look: dict[str, Any]
 ) -> ipywidgets.SelectionSlider:
     """A slider over values a shop asks for, and the one it starts from."""
     options = [(f"{100 * v:.4g} {unit}", v) for v in sorted({*values, float(first)})]
     return ipywidgets.SelectionSlider(
-        options=options, value=float(first), description=told, continuous_update=False, **look
+        options=options, value=float(first), description=given, continuous_update=False, **look
     )

@@ -8,32 +8,37 @@ from dtfexp.show.chart import presses_chart
 from dtfexp.show.compare import compared_bars
 from dtfexp.show.curves import curve
 from dtfexp.show.half_normal import half_normal_plot
-from dtfexp.show.intervals import grades_chart, luck_bars, shares_bars
+from dtfexp.show.intervals import batch_effect_bars, grades_chart, sobol_bars
 from dtfexp.show.maps import pass_map
 from dtfexp.show.operating import operating_curve
 from dtfexp.show.platen import platen_map
-from dtfexp.show.sight import foretold_curve, plans_chart, sight_bars, tied_map
+from dtfexp.show.sight import (
+    correlation_map,
+    detectable_effect_bars,
+    plans_chart,
+    prediction_sd_curve,
+)
 from dtfexp.show.timeline import timeline_chart
 from dtfexp.show.watching import alarm_sum, failing_days
 
 __all__ = [
     "alarm_sum",
+    "batch_effect_bars",
     "calibration_line",
     "compared_bars",
+    "correlation_map",
     "curve",
+    "detectable_effect_bars",
     "failing_days",
-    "foretold_curve",
     "grades_chart",
     "half_normal_plot",
-    "luck_bars",
     "operating_curve",
     "pass_map",
     "plans_chart",
     "platen_map",
+    "prediction_sd_curve",
     "presses_chart",
-    "shares_bars",
-    "sight_bars",
-    "tied_map",
+    "sobol_bars",
     "timeline_chart",
     "window_bars",
 ]

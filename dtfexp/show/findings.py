@@ -30,7 +30,7 @@ class Rate(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Finding:
+class FabricResult:
     """One fabric: its window, and the pass rates that every figure and table is drawn from.
 
     curves: factor -> rates along it through the target; maps: (x, y, rates). presses: the
@@ -50,7 +50,7 @@ class Finding:
     press_rates: pd.DataFrame
     verdicts: list[str]
     within: list[bool]
-    odd: tuple[int, ...] = ()
+    outlying_presses: tuple[int, ...] = ()
 
     @property
     def closed(self) -> bool:
@@ -63,9 +63,9 @@ class Finding:
         return self.fabric.name
 
     @property
-    def sways(self) -> dict[str, float]:
+    def range_effects(self) -> dict[str, float]:
         """How much each setting alone moves the pass rate over its range, largest first."""
-        found = {name: slices.sway(rates) for name, rates in self.curves.items()}
+        found = {name: slices.range_effect(rates) for name, rates in self.curves.items()}
         return dict(sorted(found.items(), key=lambda item: -item[1]))
 
     @property
@@ -83,14 +83,14 @@ class Finding:
         return [int(press) for press, verdict in rows if verdict == word]
 
 
-def find(
+def fabric_result(
     fit: Fit,
     fabric: str,
     *,
     pass_rate: float = 0.90,
     confidence: float = 0.90,
     maps: int = slices.MOST_MAPS,
-) -> Finding:
+) -> FabricResult:
     """Everything shown of one fabric, with at most so many maps; the card needs none."""
     session = fit.session
     described = session.fabric(fabric)
@@ -101,23 +101,25 @@ def find(
     asked = {"presses": mine[names]}
     usual: dict[str, Any] = {}
     if window.target:
-        usual = grids.usual(session, name)
+        usual = grids.usual_set_point(session, name)
         asked |= {
             "target": pd.DataFrame([window.target])[names],
             "usual": pd.DataFrame([usual])[names],
             **{f: slices.curve_settings(session, name, f, window.target) for f in names},
         }
-    first = _asked(fit, name, asked)
+    first = _pass_rates_of_frames(fit, name, asked)
     curves = {f: first[f] for f in names if f in first}
     planes: dict[str, pd.DataFrame] = {}
     pairs: list[tuple[str, str]] = []
     if maps and window.target:
-        pairs = slices.chosen_pairs(session, {f: slices.sway(curves[f]) for f in names}, maps)
+        pairs = slices.pairs_worth_a_map(
+            session, {f: slices.range_effect(curves[f]) for f in names}, maps
+        )
         settings = {
             f"{x}\n{y}": slices.map_settings(session, name, x, y, window.target) for x, y in pairs
         }
-        planes = _asked(fit, name, settings)
-    return Finding(
+        planes = _pass_rates_of_frames(fit, name, settings)
+    return FabricResult(
         fabric=described,
         window=window,
         target=_rate(first.get("target")),
@@ -127,12 +129,14 @@ def find(
         maps=[(x, y, planes[f"{x}\n{y}"]) for x, y in pairs],
         presses=mine,
         press_rates=first["presses"],
-        verdicts=judged.verdicts(session, mine),
-        within=judged.inside(session, mine, window),
+        verdicts=judged.verdict_of_presses(session, mine),
+        within=judged.within_window(session, mine, window),
     )
 
 
-def _asked(fit: Fit, fabric: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+def _pass_rates_of_frames(
+    fit: Fit, fabric: str, parts: Mapping[str, pd.DataFrame]
+) -> dict[str, pd.DataFrame]:
     """The pass rates of several frames of settings, asked in one call and cut apart again."""
     filled = [part for part in parts.values() if len(part)]
     if not filled:

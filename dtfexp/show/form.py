@@ -17,7 +17,7 @@ from dtfexp.describe.signs import chips
 from dtfexp.show import cure_looks
 from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.countdowns import countdowns
-from dtfexp.show.due import due
+from dtfexp.show.due import steps_before_presses
 from dtfexp.show.reading import label
 
 if TYPE_CHECKING:
@@ -36,14 +36,14 @@ RECENT = 200
 def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) -> dict[str, Any]:
     """Everything the form shows of ``book`` at this moment.
 
-    ``first`` is what comes before each press (``due.due``), which changes only with a new plan.
+    ``first`` is what comes before each press (``due.steps_before_presses``), which changes only with a new plan.
     """
     if first is None:
-        first = {one.press: one.first for one in due(book)}
+        first = {one.press: one.first for one in steps_before_presses(book)}
     session = book.session
     results, waiting, history = book.results(), book.waiting(), book.history()
     untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
-    presses = _presses(session, results, untouched, *_stood(history, untouched))
+    presses = _presses(session, results, untouched, *_machine_state(history, untouched))
     gate, refused = book.bench.measured_session(), book.bench.refused()
     limits = {fabric.name: gate.limit_note(fabric) for fabric in session.fabrics}
     taken = photos.counts(photos.photos(book))
@@ -95,7 +95,9 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
     }
 
 
-def _stood(history: pd.DataFrame, untouched: set[int]) -> tuple[dict[int, int | None], int | None]:
+def _machine_state(
+    history: pd.DataFrame, untouched: set[int]
+) -> tuple[dict[int, int | None], int | None]:
     """What the machines stood at: for every press made, the press made before it; and the press
     made last. A spoiled one counts, and so does one to be made again: the machines were set for it.
     """

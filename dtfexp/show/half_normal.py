@@ -25,7 +25,7 @@ def half_normal_plot(effects: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     those above the dashed line at 1 stand out and are named.
     """
     ax = canvas.axes(ax, WIDTH, HEIGHT, (52, 12, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     known = effects[effects["margin"].notna() & effects["effect"].notna()]
     canvas.labels(ax, "where chance would put it", "size, in margins of error")
     if known.empty:

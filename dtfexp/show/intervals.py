@@ -28,7 +28,7 @@ class _Row(NamedTuple):
     odd: bool = False
 
 
-def shares_bars(shares: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+def sobol_bars(shares: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw ``Fit.shares``: how much of pass or fail each setting decides; returns the Axes.
 
     Dots are the expected shares with all that a setting does together with others, bars their
@@ -39,18 +39,18 @@ def shares_bars(shares: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         _Row(label(str(name)), row.iloc[0], row.iloc[1], row.iloc[2])
         for name, row in told.iterrows()
     ]
-    ax = _drawn(rows, "share of what decides pass or fail (%)", ax)
+    ax = _interval_figure(rows, "share of what decides pass or fail (%)", ax)
     ax.set_xlim(-2, 102)
     return ax
 
 
-def luck_bars(luck: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+def batch_effect_bars(luck: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw ``Fit.luck``, at most ``MOST_ROWS`` of it: luck in grades with 90 % bounds.
 
     Right of the line came out better than its settings explain; rows whose bounds leave it out
     are in the colour of failing, with a square. Returns the Axes.
     """
-    shown = farthest(luck)
+    shown = largest_effects(luck)
     rows = [
         _Row(
             f"{row['kind']} {row['number']}", row["luck"], row["low"], row["high"],
@@ -58,7 +58,7 @@ def luck_bars(luck: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         )
         for row in shown.to_dict("records")
     ]  # fmt: skip
-    ax = _drawn(rows, "luck (grades; above 0 is better)", ax)
+    ax = _interval_figure(rows, "luck (grades; above 0 is better)", ax)
     ax.axvline(0, color=ink.LIMIT, linewidth=1, zorder=0)
     return ax
 
@@ -77,10 +77,10 @@ def grades_chart(checked: pd.DataFrame, outcome: str, *, ax: Axes | None = None)
         )
         for row in mine.to_dict("records")
     ]  # fmt: skip
-    return _drawn(rows, "grades (dot: seen; bar: foretold)", ax)
+    return _interval_figure(rows, "grades (dot: seen; bar: foretold)", ax)
 
 
-def farthest(luck: pd.DataFrame) -> pd.DataFrame:
+def largest_effects(luck: pd.DataFrame) -> pd.DataFrame:
     """The rows of ``Fit.luck`` that are shown, in their own order."""
     if len(luck) <= MOST_ROWS:
         return luck
@@ -88,9 +88,9 @@ def farthest(luck: pd.DataFrame) -> pd.DataFrame:
     return luck.loc[luck.index.isin(first)]
 
 
-def _drawn(rows: Sequence[_Row], told: str, ax: Axes | None) -> Axes:
+def _interval_figure(rows: Sequence[_Row], given: str, ax: Axes | None) -> Axes:
     ax = canvas.axes(ax, WIDTH, ROW * len(rows) + 56, (130, 8, 14, 44))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     for y, row in enumerate(rows):
         colour = ink.FAIL if row.odd else ink.WINDOW
         ax.plot([row.low, row.high], [y, y], color=ink.LIMIT, linewidth=5, alpha=0.55, zorder=1)
@@ -102,5 +102,5 @@ def _drawn(rows: Sequence[_Row], told: str, ax: Axes | None) -> Axes:
     ax.set_yticks(range(len(rows)), names, parse_math=False)
     ax.set_ylim(len(rows) - 0.4, -0.6)
     canvas.few_ticks(ax.xaxis)
-    canvas.labels(ax, told, "")
+    canvas.labels(ax, given, "")
     return ax

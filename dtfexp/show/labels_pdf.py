@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.show.cautions import ONE_LINE
 from dtfexp.show.reading import label
-from dtfexp.show.sheet import MARGIN, Sheet
-from dtfexp.show.sheet_pdf import drawn, lacking, setting, short
+from dtfexp.show.sheet import MARGIN, PdfPage
+from dtfexp.show.sheet_pdf import paper_date, presses_lacking_grades, setting, shortened
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -25,10 +25,10 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     paper: "A4" or "Letter". The same book gives the same bytes.
     """
     session = book.session
-    sheet = Sheet(paper, f"Coupon labels: {session.name}", drawn(book))
+    sheet = PdfPage(paper, f"Coupon labels: {session.name}", paper_date(book))
     down = int((sheet.height - 2 * MARGIN) / _TALL)
     wide, refused = sheet.inner / _ACROSS, book.bench.refused()
-    for i, row in enumerate(lacking(book)):
+    for i, row in enumerate(presses_lacking_grades(book)):
         place = i % (_ACROSS * down)
         if place == 0:
             if i:
@@ -40,7 +40,7 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
 
 
 def _label(
-    sheet: Sheet,
+    sheet: PdfPage,
     session: Session,
     row: dict[Any, Any],
     left: float,
@@ -67,4 +67,4 @@ def _label(
         sheet.fitted(told, left, top + 27.0, inner, 8, 5, bold=True)
         return
     graded = "   ".join(f"{label(outcome.name)} ____" for outcome in session.outcomes)
-    sheet.write(short(sheet, graded, inner, 7.5), left, top + 27.4, 7.5)
+    sheet.write(shortened(sheet, graded, inner, 7.5), left, top + 27.4, 7.5)

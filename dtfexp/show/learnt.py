@@ -6,7 +6,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.summary import html_table
-from dtfexp.show.lessons import failed_line, luck_lines
+from dtfexp.show.lessons import batch_effect_sentences, failure_sides_sentence
 from dtfexp.show.notebook import Shown
 from dtfexp.show.reading import between, label, per_cent
 
@@ -36,8 +36,8 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
     lines = [
         "A setting's share counts all it does together with others, so shares may add up to more "
         "than 100 %.",
-        failed_line(fit, name),
-        *_odd(fit, name),
+        failure_sides_sentence(fit, name),
+        *_outlier_lines(fit, name),
     ]
     body = "".join(f"<p>{escape(line)}</p>" for line in lines)
     html = (
@@ -48,7 +48,7 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
     return Shown(html, "\n".join([head, *told, *lines]))
 
 
-def _odd(fit: Fit, fabric: str) -> list[str]:
+def _outlier_lines(fit: Fit, fabric: str) -> list[str]:
     """Grades to look at again, and loads or rounds that stand out."""
     lines = []
     surprises = fit.surprises()
@@ -62,4 +62,4 @@ def _odd(fit: Fit, fabric: str) -> list[str]:
         lines.append(f"{len(mine) - _MOST_SURPRISES} more grades are as odd.")
     if not len(mine):
         lines.append("No grade is far from what the other presses foretell.")
-    return [*lines, *luck_lines(fit.luck())]
+    return [*lines, *batch_effect_sentences(fit.luck())]

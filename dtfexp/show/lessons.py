@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dtfexp.describe.wording import counted, listed
+from dtfexp.describe.wording import and_list, count_phrase
 from dtfexp.dialin import judged
 from dtfexp.dialin.failure_sides import HOLDS, UNKNOWN
 
@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 
-def failed_line(fit: Fit, fabric: str) -> str:
+def failure_sides_sentence(fit: Fit, fabric: str) -> str:
     """How the failed presses of a fabric look, one sentence."""
-    words = judged.verdicts(fit.session, fit.results)
+    words = judged.verdict_of_presses(fit.session, fit.results)
     mine = fit.results["fabric"].tolist()
     rows = [k for k, word in enumerate(words) if word == judged.FAILED and mine[k] == fabric]
     if not rows:
@@ -27,10 +27,10 @@ def failed_line(fit: Fit, fabric: str) -> str:
         {HOLDS: "as luck, at a good place", UNKNOWN: "of no clear side yet"}
     )
     parts = [f"{number} {look}" for look, number in looks.value_counts().items()]
-    return f"{counted(len(rows), 'press', 'presses')} failed; judged by the fit: {listed(parts)}."
+    return f"{count_phrase(len(rows), 'press', 'presses')} failed; judged by the fit: {and_list(parts)}."
 
 
-def luck_lines(luck: pd.DataFrame) -> list[str]:
+def batch_effect_sentences(luck: pd.DataFrame) -> list[str]:
     """A sentence for each load, round or block of ``Fit.luck`` that stands out."""
     lines = []
     for row in luck[luck["stands_out"]].to_dict("records"):

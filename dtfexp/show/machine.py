@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.show.cautions import CAUTIONS
 from dtfexp.show.edgewords import reason
-from dtfexp.show.measured import Measured
+from dtfexp.show.measured import MeasuredConditions
 from dtfexp.version import __version__
 
 if TYPE_CHECKING:
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
     from dtfexp.dialin.window import Window
-    from dtfexp.show.findings import Finding
-    from dtfexp.show.reading import Reading
+    from dtfexp.show.findings import FabricResult
+    from dtfexp.show.reading import NumberFormat
 
 SCHEMA, SCHEMA_VERSION = "dtfexp-windows", 1
 CSV_HEAD = (
@@ -53,14 +53,14 @@ def versions() -> dict[str, str]:
 
 
 def as_dict(
-    findings: Sequence[Finding],
+    findings: Sequence[FabricResult],
     session: Session,
     results: pd.DataFrame,
-    reading: Reading,
+    reading: NumberFormat,
     *,
     seeds: Sequence[int] = (),
     last_entry: str | None = None,
-    measured: Measured | None = None,
+    measured: MeasuredConditions | None = None,
 ) -> dict[str, Any]:
     """What ``windows.json`` holds; see ``windows.schema.json`` beside this file."""
     return {
@@ -81,7 +81,7 @@ def as_dict(
             for factor in session.factors
         ],
         "windows": [_window(finding, session, reading) for finding in findings],
-        "conditions": (measured or Measured()).conditions(results, reading),
+        "conditions": (measured or MeasuredConditions()).conditions(results, reading),
         "seeds": [int(seed) for seed in seeds],
         "results_sha256": digest(results),
         "versions": versions(),
@@ -89,7 +89,7 @@ def as_dict(
     }
 
 
-def _window(finding: Finding, session: Session, reading: Reading) -> dict[str, Any]:
+def _window(finding: FabricResult, session: Session, reading: NumberFormat) -> dict[str, Any]:
     window = finding.window
     return {
         "fabric": window.fabric,
@@ -110,7 +110,7 @@ def _window(finding: Finding, session: Session, reading: Reading) -> dict[str, A
     }
 
 
-def _settings(settings: dict[str, Any], session: Session, reading: Reading) -> dict[str, Any]:
+def _settings(settings: dict[str, Any], session: Session, reading: NumberFormat) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for factor in session.factors:
         value = reading.value(factor, settings[factor.name])

@@ -11,9 +11,9 @@ import pandas as pd
 from dtfexp.describe import heat
 from dtfexp.describe.errors import SessionError
 from dtfexp.dialin import slices
-from dtfexp.dialin.judged import verdicts
+from dtfexp.dialin.judged import verdict_of_presses
 from dtfexp.show import canvas, ink
-from dtfexp.show.reading import Reading
+from dtfexp.show.reading import NumberFormat
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,7 +54,7 @@ def pass_map(
     if across.name == up.name:
         raise SessionError(f"factor {across.name!r}: a map needs two different settings")
     x, y = across.name, up.name
-    reading = Reading.of(session, unit)
+    reading = NumberFormat.of(session, unit)
     window = fit.window(fabric) if window is None else window
     at = window.target if at is None else at
     settings = slices.map_settings(session, fabric, x, y, at)
@@ -65,7 +65,7 @@ def pass_map(
     ys = _read(reading, up, settings[y].to_numpy(dtype=float)).reshape(shape)
     level = rates["pass_rate"].to_numpy(dtype=float).reshape(shape)
     ax = canvas.axes(ax, WIDTH, HEIGHT, (54, 58, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     ax.contourf(
         xs, ys, np.clip(level, 0, 1), levels=ink.RATE_LEVELS, colors=ink.RATE_COLOURS, zorder=1
     )
@@ -94,11 +94,11 @@ def pass_map(
     return ax
 
 
-def _read(reading: Reading, factor: Any, values: Any) -> Any:
+def _read(reading: NumberFormat, factor: Any, values: Any) -> Any:
     return np.array([float(reading.value(factor, value)) for value in values])
 
 
-def _limits(ax: Axes, fit: Fit, fabric: str, reading: Reading, across: Any, up: Any) -> None:
+def _limits(ax: Axes, fit: Fit, fabric: str, reading: NumberFormat, across: Any, up: Any) -> None:
     """The fabric's own range on both axes; beyond its heat limit the paper is greyed."""
     for factor, horizontal in ((across, True), (up, False)):
         inside = heat.in_range(factor, fit.session.fabric(fabric))
@@ -133,7 +133,7 @@ def _presses(
     ax: Axes,
     fit: Fit,
     fabric: str,
-    reading: Reading,
+    reading: NumberFormat,
     x: str,
     y: str,
     at: Mapping[str, Any],
@@ -143,19 +143,19 @@ def _presses(
     if not len(mine):
         return
     across, up = session.factor(x), session.factor(y)
-    close = slices.near(session, mine, at, (x, y))
+    close = slices.close_to(session, mine, at, (x, y))
     left, right = ax.get_xlim()
     bottom, top = ax.get_ylim()
-    px, py = canvas.fanned(
+    px, py = canvas.spread_marks(
         _read(reading, across, mine[x]),
         _read(reading, up, mine[y]),
         0.022 * (right - left),
         0.022 * (top - bottom),
     )
-    canvas.marks(ax, px, py, verdicts(session, mine), close)
+    canvas.marks(ax, px, py, verdict_of_presses(session, mine), close)
 
 
-def _box(ax: Axes, window: Window, reading: Reading, across: Any, up: Any) -> None:
+def _box(ax: Axes, window: Window, reading: NumberFormat, across: Any, up: Any) -> None:
     """The window, cased in paper so that it stands out on every colour."""
     if window.low is None or window.high is None:
         return

@@ -10,9 +10,9 @@ from dtfexp.book import lots as materials
 from dtfexp.book import plausible, readings
 from dtfexp.book.machines import MACHINES
 from dtfexp.describe.units import convert
-from dtfexp.describe.wording import counted, listed
-from dtfexp.dialin.true_settings import TrueSettings
-from dtfexp.show.reading import label, tidy, with_unit
+from dtfexp.describe.wording import and_list, count_phrase
+from dtfexp.dialin.true_settings import Calibrations
+from dtfexp.show.reading import label, rounded_text, with_unit
 from dtfexp.show.tables import LINE, NUMBER, Table
 
 if TYPE_CHECKING:
@@ -23,33 +23,33 @@ if TYPE_CHECKING:
     from dtfexp.book.readings import PlatenMap
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
-    from dtfexp.show.findings import Finding
-    from dtfexp.show.reading import Reading
+    from dtfexp.show.findings import FabricResult
+    from dtfexp.show.reading import NumberFormat
 
 STAY = "Holds for this oven, press, film, powder and room; a new lot or machine: re-check."
 
 
-def blocks(results: pd.DataFrame) -> list[str]:
+def block_names(results: pd.DataFrame) -> list[str]:
     """The days, rolls or lots that the results name, in their order."""
     if "block" not in results.columns:
         return []
     return list(dict.fromkeys(str(block) for block in results["block"] if str(block).strip()))
 
 
-def tried_with(results: pd.DataFrame) -> list[str]:
+def blocks_sentence(results: pd.DataFrame) -> list[str]:
     """What the results say of days, rolls and lots, as a sentence."""
-    found = blocks(results)
-    return [f"Tried with (day, roll or lot): {listed(found, 4)}."] if found else []
+    found = block_names(results)
+    return [f"Tried with (day, roll or lot): {and_list(found, 4)}."] if found else []
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredConditions:
     """The lines from set to reached, the latest map of every factor that has one, the lots that
     were in use (material, name) and the room: name of a reading -> its values, in °C and %;
     a sentence on the last change noted; what oven and press can be set to; and what of today's
     room lies outside what was tested; and readings past what a fabric takes."""
 
-    true: TrueSettings = field(default_factory=TrueSettings)
+    calibrations: Calibrations = field(default_factory=Calibrations)
     maps: Sequence[PlatenMap] = ()
     lots: Sequence[tuple[str, str]] = ()
     room: Mapping[str, Sequence[float]] = field(default_factory=dict)
@@ -59,7 +59,7 @@ class Measured:
     past: Sequence[str] = ()
 
     @classmethod
-    def of(cls, book: Logbook) -> Measured:
+    def of(cls, book: Logbook) -> MeasuredConditions:
         """What the book knows."""
         notes = readings.here(book.session, book.kept(readings.MAP))
         latest = {one.factor: one for one in readings.maps(notes)}
@@ -82,17 +82,19 @@ class Measured:
             ),
         )
 
-    def as_read(self, finding: Finding) -> Finding:
+    def as_read(self, finding: FabricResult) -> FabricResult:
         """The finding with the readings of its presses as they were read."""
         frame = finding.presses.copy()
-        for name, line in self.true.lines.items():
+        for name, line in self.calibrations.lines.items():
             column = f"{name}_actual"
             if column in frame:
                 told = frame[column].astype(float)
                 frame[column] = (line.intercept + line.slope * told).round(6)
         return replace(finding, presses=frame)
 
-    def sentences(self, finding: Finding, session: Session, reading: Reading) -> list[str]:
+    def sentences(
+        self, finding: FabricResult, session: Session, reading: NumberFormat
+    ) -> list[str]:
         """For the card: what the target of each measured setting reaches, lots and room."""
         reaches = [
             f"{label(factor.name).capitalize()} set to {reading.text(factor, setting)} reaches"
@@ -101,31 +103,31 @@ class Measured:
         ]
         return [*self.strays, *reaches, *self._materials(reading)]
 
-    def holds(self, results: pd.DataFrame, reading: Reading) -> list[str]:
+    def holds_for(self, results: pd.DataFrame, reading: NumberFormat) -> list[str]:
         """For the page: days, lots, room and machines that the results hold for, and what of them
         nobody wrote down."""
         found = [
             *self.past,
             *self.strays,
-            *tried_with(results),
+            *blocks_sentence(results),
             *self._materials(reading),
             *self._displays(reading),
         ]
         unknown = [] if self.lots else ["lots of film, powder and ink"]
         unknown += [] if any(self.room.values()) else ["room temperature and humidity"]
-        unknown += [] if self.true.lines else ["what the machines really reach"]
+        unknown += [] if self.calibrations.lines else ["what the machines really reach"]
         if unknown:
             found.append(
-                f"Not written down: {listed(unknown)}. When prints change one day, nobody can tell"
+                f"Not written down: {and_list(unknown)}. When prints change one day, nobody can tell"
                 " whether these did."
             )
         return [*found, STAY]
 
-    def conditions(self, results: pd.DataFrame, reading: Reading) -> dict[str, Any]:
+    def conditions(self, results: pd.DataFrame, reading: NumberFormat) -> dict[str, Any]:
         """The same for machines: blocks, lots, the room from lowest to highest, the last change."""
         room = {"temperature": self._air(reading), "humidity": self.room.get("humidity", ())}
         return {
-            "blocks": blocks(results),
+            "blocks": block_names(results),
             "lots": [{"material": what, "name": name} for what, name in self.lots],
             "room": {
                 name: {"low": round(min(values), 6), "high": round(max(values), 6)}
@@ -136,11 +138,11 @@ class Measured:
             "changed": self.changed or None,
         }
 
-    def _air(self, reading: Reading) -> list[float]:
+    def _air(self, reading: NumberFormat) -> list[float]:
         told = self.room.get("temperature", ())
         return [float(convert(value, "°C", reading.temperature)) for value in told]
 
-    def _displays(self, reading: Reading) -> list[str]:
+    def _displays(self, reading: NumberFormat) -> list[str]:
         """What the display of each machine can be set to, where it was told."""
         found = []
         for one in self.machines:
@@ -148,26 +150,30 @@ class Measured:
                 ends = [
                     float(convert(e, one.unit, reading.temperature)) for e in (one.low, one.high)
                 ]
-                span = with_unit(" to ".join(tidy(end, 0) for end in ends), reading.temperature)
+                span = with_unit(
+                    " to ".join(rounded_text(end, 0) for end in ends), reading.temperature
+                )
                 found.append(f"Display of the {one.which}: {span}.")
         return found
 
-    def _materials(self, reading: Reading) -> list[str]:
+    def _materials(self, reading: NumberFormat) -> list[str]:
         found = [self.changed] if self.changed else []
         if self.lots:
-            lots = listed([f"{what} {name}" for what, name in self.lots], 5)
+            lots = and_list([f"{what} {name}" for what, name in self.lots], 5)
             found.append(f"Tried with the lots {lots}.")
         spans = []
         air = self._air(reading)
         for values, unit in ((air, reading.temperature), (self.room.get("humidity", ()), "%")):
             if values:
-                ends = dict.fromkeys(tidy(value, 0) for value in (min(values), max(values)))
+                ends = dict.fromkeys(rounded_text(value, 0) for value in (min(values), max(values)))
                 spans.append(with_unit(" to ".join(ends), unit))
         if spans:
             found.append(f"Room while testing: {', '.join(spans)}.")
         return found
 
-    def table(self, findings: Sequence[Finding], session: Session, reading: Reading) -> Table:
+    def table(
+        self, findings: Sequence[FabricResult], session: Session, reading: NumberFormat
+    ) -> Table:
         """One row per fabric and measured setting: set, reached, how surely."""
         rows = [
             [
@@ -176,7 +182,7 @@ class Measured:
                 reading.text(factor, setting),
                 reached,
                 sure.strip(" ()") or "not known: more readings needed",
-                str(len(self.true.lines[factor.name].sets)),
+                str(len(self.calibrations.lines[factor.name].sets)),
             ]
             for finding in findings
             for factor, setting, reached, sure in self._reached(finding, session, reading)
@@ -185,14 +191,14 @@ class Measured:
         return Table(heads, ["", "", NUMBER, NUMBER, LINE, NUMBER], rows)
 
     def _reached(
-        self, finding: Finding, session: Session, reading: Reading
+        self, finding: FabricResult, session: Session, reading: NumberFormat
     ) -> list[tuple[Factor, float, str, str]]:
         found = []
         for factor in session.factors:
             if not factor.is_numeric or finding.closed:
                 continue
             setting = float(finding.window.target[factor.name])
-            reached = self.true.reach(factor, setting)
+            reached = self.calibrations.mean_reached(factor, setting)
             if reached is None:
                 continue
             sure = ""
@@ -204,10 +210,10 @@ class Measured:
         return found
 
     @staticmethod
-    def _number(reading: Reading, factor: Factor, value: float) -> str:
+    def _number(reading: NumberFormat, factor: Factor, value: float) -> str:
         unit: Any = reading.unit(factor)
         told = value if unit == factor.unit else convert(value, factor.unit, unit)
-        return tidy(float(told), 1)
+        return rounded_text(float(told), 1)
 
 
 def _changed(book: Logbook) -> str:
@@ -219,7 +225,7 @@ def _changed(book: Logbook) -> str:
     results = book.results()
     graded = results[[outcome.name for outcome in book.session.outcomes]].notna().any(axis=1)
     new = int((graded & (results["press"] > last["after_press"])).sum())
-    since = counted(new, "graded press", "graded presses")
+    since = count_phrase(new, "graded press", "graded presses")
     return (
         f"{str(last['what']).capitalize()} changed on {last['day']}: {since} since; those of "
         "before are carried over as far as they still hold."

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.show import edgewords, ink, tables, words
 from dtfexp.show.cautions import ONE_LINE
-from dtfexp.show.drawings import Drawings
-from dtfexp.show.findings import find
-from dtfexp.show.reading import Reading, out_of
-from dtfexp.show.svg import inline
+from dtfexp.show.drawings import FabricFigures
+from dtfexp.show.findings import fabric_result
+from dtfexp.show.reading import NumberFormat, out_of_text
+from dtfexp.show.svg import inline_svg
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.plan import Plan
-    from dtfexp.dialin.true_settings import Line
+    from dtfexp.dialin.true_settings import CalibrationLine
 
 
 @dataclass(frozen=True)
@@ -47,9 +47,9 @@ def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
 
     from dtfexp.show import platen
 
-    told = platen.told(found, found.unit if unit is None else unit)
+    told = platen.map_sentence(found, found.unit if unit is None else unit)
     drawn: Any = platen.platen_map(found, unit=unit).figure
-    picture = inline(drawn, f"dtfexp-map-{found.id[:12]}", f"Map of {found.factor}", told)
+    picture = inline_svg(drawn, f"dtfexp-map-{found.id[:12]}", f"Map of {found.factor}", told)
     lines = [told, *([found.caution] if found.caution else [])]
     style = f"{ink.variables(dark=False)} max-width: 26em; background: #fff"
     html = f'<div style="{style}">{picture}</div>' + "".join(
@@ -58,7 +58,7 @@ def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
     return Shown(html, "\n".join(lines))
 
 
-def show_line(line: Line, factor: Factor, *, unit: str | None = None) -> Shown:
+def show_line(line: CalibrationLine, factor: Factor, *, unit: str | None = None) -> Shown:
     """The line from set to reached, for a cell. unit: "°C" or "°F", default the factor's own."""
     from zlib import crc32
 
@@ -67,7 +67,7 @@ def show_line(line: Line, factor: Factor, *, unit: str | None = None) -> Shown:
     told = f"{factor.name}: {len(line.sets)} readings; dashed, a display that tells the truth."
     drawn: Any = calibration_line(line, factor, unit=unit).figure
     name = f"dtfexp-line-{crc32(factor.name.encode()):08x}"  # one of its own on the page
-    picture = inline(drawn, name, f"Set and reached, {factor.name}", told)
+    picture = inline_svg(drawn, name, f"Set and reached, {factor.name}", told)
     style = f"{ink.variables(dark=False)} max-width: 26em; background: #fff"
     return Shown(f'<div style="{style}">{picture}</div>', told)
 
@@ -92,19 +92,19 @@ def show_window(
     from dtfexp.show.template import environment
 
     session = fit.session
-    reading = Reading.of(session, unit)
+    reading = NumberFormat.of(session, unit)
     name = session.fabric(fabric).name
-    finding = find(fit, name, pass_rate=pass_rate, confidence=confidence, maps=maps)
+    finding = fabric_result(fit, name, pass_rate=pass_rate, confidence=confidence, maps=maps)
     window = finding.window
     head = (
-        f"{name}: {out_of(window.pass_rate)} should pass at the target"
+        f"{name}: {out_of_text(window.pass_rate)} should pass at the target"
         if window.found
         else f"{name}: do not press, no setting is left"
         if finding.closed
         else f"{name}: not proven, do not sell on these settings yet"
     )
     number = [known.name for known in session.fabrics].index(name) + 1
-    drawings = Drawings(finding, fit, reading, key or f"dtfexp-window-{number}")
+    drawings = FabricFigures(finding, fit, reading, key or f"dtfexp-window-{number}")
     settings = tables.settings(finding, session, reading)
     reason = edgewords.reason(session, window, reading)
     html = (
@@ -117,7 +117,7 @@ def show_window(
             reason=reason,
             expectation=""
             if finding.closed
-            else f"At the target {words.expectation(finding)}; {words.tested(finding)}.",
+            else f"At the target {words.expectation(finding)}; {words.presses_line(finding)}.",
             bars=drawings.bars(),
             maps=drawings.maps(),
             settings=settings,
@@ -131,11 +131,11 @@ def show_window(
 
 def show_cost(plan: Plan) -> Shown:
     """What a plan costs and its minutes as bars, for a cell."""
-    from dtfexp.show.timeline import timeline_chart, told
+    from dtfexp.show.timeline import timeline_chart, timeline_text
 
     lines = plan.cost().lines()
     drawn: Any = timeline_chart(plan)
-    bars = inline(drawn.figure, "dtfexp-timeline", "The clock of the plan", told(plan))
+    bars = inline_svg(drawn.figure, "dtfexp-timeline", "The clock of the plan", timeline_text(plan))
     style = f"{ink.variables(dark=False)} background: {ink.PAPER}; color: {ink.INK};"
     listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
     html = (
@@ -150,22 +150,24 @@ def show_check(plan: Plan, earlier: pd.DataFrame | None = None) -> Shown:
 
     earlier: results of presses made before, which count with it.
     """
-    from dtfexp.show.sight import foretold_curve, sight_bars, told
+    from dtfexp.show.sight import detectable_effect_bars, figure_text, prediction_sd_curve
 
     check = plan.check(earlier=earlier)
-    bars: Any = sight_bars(check)
-    curve: Any = foretold_curve(check)
-    drawn = inline(bars.figure, "dtfexp-sight", "What the plan would see", told(check))
+    bars: Any = detectable_effect_bars(check)
+    curve: Any = prediction_sd_curve(check)
+    drawn = inline_svg(bars.figure, "dtfexp-sight", "What the plan would see", figure_text(check))
     if len(check.variance):
         half = float(check.variance["sd"].iloc[len(check.variance) // 2])
         words = f"Over half the range a grade is foretold to {half:.1f} or better."
-        drawn += inline(curve.figure, "dtfexp-foretold", "How surely grades are foretold", words)
+        drawn += inline_svg(
+            curve.figure, "dtfexp-foretold", "How surely grades are foretold", words
+        )
     style = f"{ink.variables(dark=False)} background: {ink.PAPER}; color: {ink.INK};"
     listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in check.sentences)
     row = "display: flex; flex-wrap: wrap; gap: 16px; align-items: flex-start;"
     html = (
         f'<div class="dtfexp-check" style="{style} padding: 12px 16px; max-width: 900px;">'
         f'<ol style="margin: 0 0 8px;">{listed}</ol><div style="{row}">{drawn}</div>'
-        f"<p>{escape(check.assumed.told())}</p></div>"
+        f"<p>{escape(check.assumed.sentence())}</p></div>"
     )
     return Shown(html, "\n".join(check.sentences))

@@ -24,7 +24,7 @@ def operating_curve(terms: Terms, *, ax: Axes | None = None) -> Axes:
     """
     curve = terms.curve()
     ax = canvas.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     canvas.percent_axis(ax)
     x = 100.0 * curve["pass_rate"].to_numpy(dtype=float)
     ax.axvspan(float(x[0]), 100.0 * terms.pass_rate, color=ink.BAND, linewidth=0, zorder=0)

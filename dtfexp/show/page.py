@@ -9,40 +9,40 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from dtfexp.describe.guide import published_scale
-from dtfexp.describe.wording import counted, listed
+from dtfexp.describe.wording import and_list, count_phrase
 from dtfexp.dialin import judged
 from dtfexp.dialin.slices import MOST_MAPS
 from dtfexp.show import compare, comparison, edgewords, figures, ink, platen, tables, words
 from dtfexp.show.cautions import CARE, CAUTIONS
-from dtfexp.show.drawings import Drawings
-from dtfexp.show.measured import Measured
+from dtfexp.show.drawings import FabricFigures
+from dtfexp.show.measured import MeasuredConditions
 from dtfexp.show.pictures import Pictures
-from dtfexp.show.reading import Reading, at_least, label, out_of, per_cent, tidy
-from dtfexp.show.svg import inline
+from dtfexp.show.reading import NumberFormat, at_least, label, out_of_text, per_cent, rounded_text
+from dtfexp.show.svg import inline_svg
 from dtfexp.show.template import environment
-from dtfexp.show.understood import Understood
+from dtfexp.show.understood import FitSection
 
 if TYPE_CHECKING:
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
     from dtfexp.dialin.fit import Fit
-    from dtfexp.show.findings import Finding
+    from dtfexp.show.findings import FabricResult
 
 Said = Callable[[str], None]
 
 
 def render(
-    findings: Sequence[Finding],
+    findings: Sequence[FabricResult],
     fit: Fit,
-    reading: Reading,
+    reading: NumberFormat,
     *,
-    understood: Understood,
+    understood: FitSection,
     document: Mapping[str, Any],
     plans: pd.DataFrame,
     last_entry: datetime | None,
     cards: Sequence[str],
     said: Said,
-    measured: Measured | None = None,
+    measured: MeasuredConditions | None = None,
     earlier: Fit | None = None,
     pictures: Pictures | None = None,
 ) -> str:
@@ -60,7 +60,7 @@ def render(
         section = _section(finding, fit, reading, key, card)
         section["pictures"] = _pictures(finding, session, pictures or Pictures())
         if not finding.closed:
-            section |= understood.fabric(fit, finding.name, key)
+            section |= understood.fabric_section(fit, finding.name, key)
         sections.append(section)
     text: str = (
         environment()
@@ -71,17 +71,17 @@ def render(
             dated="No entry in the logbook yet."
             if last_entry is None
             else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
-            changed=(measured or Measured()).changed,
+            changed=(measured or MeasuredConditions()).changed,
             summary=words.summary(findings, session, reading),
-            glance_told=words.glance_told(findings),
-            glance=tables.glance(findings, session, reading),
+            glance_told=words.glance_title(findings),
+            glance=tables.targets_table(findings, session, reading),
             cautions=CAUTIONS,
             care=CARE,
             fabrics=sections,
-            understood=understood.bench(),
+            understood=understood.bench_section(),
             compared=_compared(findings, session, reading),
-            moved=_moved(earlier, fit, findings, reading),
-            bench=_bench(measured or Measured(), findings, fit, reading),
+            moved=_moved_since(earlier, fit, findings, reading),
+            bench=_bench(measured or MeasuredConditions(), findings, fit, reading),
             pictures_note=(pictures or Pictures()).note,
             plans=tables.plans(plans),
             plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
@@ -89,9 +89,9 @@ def render(
             guide=[_guide(outcome) for outcome in session.outcomes],
             setting_ranges=tables.setting_ranges(session, reading),
             fabric_limits=tables.fabric_limits(session, reading),
-            warm_up=tidy(session.warm_up_minutes, 1),
-            change_over=tidy(session.change_over_minutes, 1),
-            left_out=listed(tables.left_out(fit.results, session)),
+            warm_up=rounded_text(session.warm_up_minutes, 1),
+            change_over=rounded_text(session.change_over_minutes, 1),
+            left_out=and_list(tables.excluded_table(fit.results, session)),
             digest=document["results_sha256"],
             seeds=", ".join(str(seed) for seed in document["seeds"]),
             versions=document["versions"],
@@ -110,7 +110,7 @@ def render(
 
 
 def _bench(
-    measured: Measured, findings: Sequence[Finding], fit: Fit, reading: Reading
+    measured: MeasuredConditions, findings: Sequence[FabricResult], fit: Fit, reading: NumberFormat
 ) -> dict[str, Any]:
     """What the results hold for, and what was read of the machines."""
     from markupsafe import Markup
@@ -119,22 +119,22 @@ def _bench(
     drawn = []
     for number, one in enumerate(measured.maps, start=1):
         ax: Any = figures.platen_map(one, unit=unit)
-        told, title = platen.told(one, unit), f"Map of {label(one.factor)}"
-        drawn.append(Markup(inline(ax.figure, f"bench-map-{number}", title, told)))
-    for number, (name, line) in enumerate(measured.true.lines.items(), start=1):
+        told, title = platen.map_sentence(one, unit), f"Map of {label(one.factor)}"
+        drawn.append(Markup(inline_svg(ax.figure, f"bench-map-{number}", title, told)))
+    for number, (name, line) in enumerate(measured.calibrations.lines.items(), start=1):
         ax = figures.calibration_line(line, session.factor(name), unit=unit)
-        told = f"{counted(len(line.sets), 'reading')}; dashed: a display that tells the truth."
+        told = f"{count_phrase(len(line.sets), 'reading')}; dashed: a display that tells the truth."
         title = f"Set and reached, {label(name)}"
-        drawn.append(Markup(inline(ax.figure, f"bench-line-{number}", title, told)))
+        drawn.append(Markup(inline_svg(ax.figure, f"bench-line-{number}", title, told)))
     return {
-        "holds": measured.holds(fit.results, reading),
+        "holds": measured.holds_for(fit.results, reading),
         "table": measured.table(findings, session, reading),
         "figures": drawn,
         "cautions": list(dict.fromkeys(one.caution for one in measured.maps if one.caution)),
     }
 
 
-def _pictures(finding: Finding, session: Session, pictures: Pictures) -> list[dict[str, Any]]:
+def _pictures(finding: FabricResult, session: Session, pictures: Pictures) -> list[dict[str, Any]]:
     """The photos of the fabric's presses, each with what became of the press."""
     found = []
     for row, verdict in zip(finding.presses.to_dict("records"), finding.verdicts, strict=True):
@@ -147,18 +147,20 @@ def _pictures(finding: Finding, session: Session, pictures: Pictures) -> list[di
 
 
 def _compared(
-    findings: Sequence[Finding], session: Session, reading: Reading
+    findings: Sequence[FabricResult], session: Session, reading: NumberFormat
 ) -> dict[str, Any] | None:
     """The fabrics side by side, when there are two or more."""
     open_ = [finding for finding in findings if not finding.closed]
     if len(open_) < 2:
         return None
-    sides = [compare.Side(finding.name, session, finding.window) for finding in open_]
-    return _set(comparison.block(sides, reading, "All fabrics", "compared-figure"))
+    sides = [compare.ComparedWindow(finding.name, session, finding.window) for finding in open_]
+    return _settings_line(
+        comparison.comparison_view(sides, reading, "All fabrics", "compared-figure")
+    )
 
 
-def _moved(
-    earlier: Fit | None, fit: Fit, findings: Sequence[Finding], reading: Reading
+def _moved_since(
+    earlier: Fit | None, fit: Fit, findings: Sequence[FabricResult], reading: NumberFormat
 ) -> dict[str, Any]:
     """What moved since an earlier session, for the fabrics that both have."""
     if earlier is None:
@@ -167,22 +169,24 @@ def _moved(
     names = [fabric.name for fabric in earlier.session.fabrics]
     pairs = [(name, shown[name.casefold()]) for name in names if name.casefold() in shown]
     told = [f"{side}: {_session_line(one)}" for side, one in (("Before", earlier), ("Now", fit))]
-    blocks = comparison.moved(earlier, fit, reading, pairs, key="moved-figure")
-    return {"told": " ".join(told), "blocks": [_set(one) for one in blocks]}
+    blocks = comparison.moved_since(earlier, fit, reading, pairs, key="moved-figure")
+    return {"told": " ".join(told), "blocks": [_settings_line(one) for one in blocks]}
 
 
 def _session_line(fit: Fit) -> str:
     number = sum(fit.presses_used(fabric.name) for fabric in fit.session.fabrics)
-    return f"session {fit.session.name}, {counted(number, 'graded press', 'graded presses')}."
+    return f"session {fit.session.name}, {count_phrase(number, 'graded press', 'graded presses')}."
 
 
-def _set(one: comparison.Compared) -> dict[str, Any]:
+def _settings_line(one: comparison.ComparisonView) -> dict[str, Any]:
     from markupsafe import Markup
 
     return {**vars(one), "figure": Markup(one.figure)}
 
 
-def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str) -> dict[str, Any]:
+def _section(
+    finding: FabricResult, fit: Fit, reading: NumberFormat, name: str, card: str
+) -> dict[str, Any]:
     session, window = fit.session, finding.window
     if finding.closed:
         return {
@@ -195,7 +199,7 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
             "left_out": judged.EXCLUDED in finding.verdicts,
             "card": card,
         }
-    drawn = Drawings(finding, fit, reading, name)
+    drawn = FabricFigures(finding, fit, reading, name)
     chart_rows = len(finding.presses)
     return {
         "id": name,
@@ -203,14 +207,14 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
         "notes": finding.fabric.notes,
         "closed": False,
         "found": window.found,
-        "doubts": listed(words.doubts(finding)),
+        "doubts": and_list(words.caveats(finding)),
         "reason": edgewords.reason(session, window, reading),
-        "out_of": out_of(finding.target.pass_rate),
+        "out_of": out_of_text(finding.target.pass_rate),
         "settings": tables.settings(finding, session, reading),
         "spread_note": _spread_note(session, reading),
         "bars": drawn.bars(),
         "expectation": words.expectation(finding),
-        "tested": words.tested(finding),
+        "tested": words.presses_line(finding),
         "required": per_cent(window.required),
         "confidence": at_least(window.confidence),
         "required_confidence": per_cent(window.required_confidence),
@@ -230,7 +234,7 @@ def _section(finding: Finding, fit: Fit, reading: Reading, name: str, card: str)
     }
 
 
-def _spread_note(session: Session, reading: Reading) -> str:
+def _spread_note(session: Session, reading: NumberFormat) -> str:
     known = [
         f"{label(factor.name)} ±{reading.span(factor, factor.spread)}"
         + (f" (as its {len(factor.spots)} spots were measured)" if factor.spots else "")
@@ -239,10 +243,10 @@ def _spread_note(session: Session, reading: Reading) -> str:
     ]
     if not known:
         return "No wander of the machines was given; the window counts in steps of the dials."
-    return f"Wander taken from the session: {listed(known)}. Set the dial to the target."
+    return f"Wander taken from the session: {and_list(known)}. Set the dial to the target."
 
 
-def _maps_note(finding: Finding, session: Session) -> str:
+def _maps_note(finding: FabricResult, session: Session) -> str:
     numeric = sum(factor.is_numeric for factor in session.factors)
     pairs = numeric * (numeric - 1) // 2
     if pairs <= MOST_MAPS:
@@ -263,4 +267,4 @@ def _guide(outcome: Outcome) -> dict[str, Any]:
     if outcome.washes is not None:
         line += f" Judged after {outcome.washes} wash{'' if outcome.washes == 1 else 'es'}."
     line = f"{line} {published_scale(outcome.name, outcome.washes)}".strip()
-    return {"name": label(outcome.name), "line": line, "table": tables.guide(outcome)}
+    return {"name": label(outcome.name), "line": line, "table": tables.guide_table(outcome)}

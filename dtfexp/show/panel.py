@@ -11,7 +11,7 @@ from dtfexp.show.cautions import SHORT_CAUTIONS
 from dtfexp.show.notebook import Shown
 from dtfexp.show.operating import operating_curve
 from dtfexp.show.reading import label, per_cent
-from dtfexp.show.svg import inline
+from dtfexp.show.svg import inline_svg
 from dtfexp.show.tables import FREE, LINE, Table
 from dtfexp.show.watching import alarm_sum, failing_days
 
@@ -47,7 +47,7 @@ def panel(
         rows = Table(rows.heads, rows.kinds, cells)
 
     drawn = [
-        Markup(inline(_figure(ax), f"dtfexp-{_id(head)}-{k}", title, ""))
+        Markup(inline_svg(_figure(ax), f"dtfexp-{_id(head)}-{k}", title, ""))
         for k, (title, ax) in enumerate(figures, start=1)
     ]
     cautions = SHORT_CAUTIONS if settings else ()

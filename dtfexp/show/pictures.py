@@ -12,7 +12,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import LogbookError
-from dtfexp.describe.wording import counted
+from dtfexp.describe.wording import count_phrase
 
 if TYPE_CHECKING:
     from dtfexp.book.photos import Photo
@@ -45,7 +45,7 @@ class Pictures:
         """What is said of photos that are not shown; empty when all are."""
         said = [f"{why}." for why in self.unread]
         if self.left_out:
-            more = counted(self.left_out, "more photo lies", "more photos lie")
+            more = count_phrase(self.left_out, "more photo lies", "more photos lie")
             said.append(f"{more} beside the logbook.")
         return " ".join(said)
 
@@ -58,9 +58,9 @@ def pictures(photos: Iterable[Photo], budget: int = BUDGET) -> Pictures:
     found: dict[int, list[Picture]] = {}
     unread: list[str] = []
     used = left_out = 0
-    for photo in _in_turns(photos):
+    for photo in _round_robin(photos):
         try:
-            content, width, height = _small(photo)
+            content, width, height = _thumbnail(photo)
         except LogbookError as error:
             unread.append(str(error).rstrip("."))
             continue
@@ -73,7 +73,7 @@ def pictures(photos: Iterable[Photo], budget: int = BUDGET) -> Pictures:
     return Pictures(found, unread, left_out)
 
 
-def _in_turns(photos: Iterable[Photo]) -> list[Photo]:
+def _round_robin(photos: Iterable[Photo]) -> list[Photo]:
     turn: dict[int, int] = {}
     ranked = []
     for photo in photos:
@@ -82,7 +82,7 @@ def _in_turns(photos: Iterable[Photo]) -> list[Photo]:
     return [photo for _, photo in sorted(ranked, key=lambda pair: (pair[0], pair[1].press))]
 
 
-def _small(photo: Photo) -> tuple[bytes, int, int]:
+def _thumbnail(photo: Photo) -> tuple[bytes, int, int]:
     """The photo upright, small and as JPEG; ``LogbookError`` when it is no whole picture."""
     from PIL import Image, ImageOps, UnidentifiedImageError
 

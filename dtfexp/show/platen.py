@@ -8,7 +8,7 @@ import numpy as np
 
 from dtfexp.describe.units import convert, convert_difference
 from dtfexp.show import canvas, ink
-from dtfexp.show.reading import label, tidy, with_unit
+from dtfexp.show.reading import label, rounded_text, with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,7 +44,9 @@ def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = N
         step = min(int((value - low) / width * len(ink.HEAT)), len(ink.HEAT) - 1)
         _cell(ax, row, column, ink.HEAT[step])
         colour = ink.INK if step < 3 else ink.PAPER
-        ax.text(column, row, tidy(value, 1), ha="center", va="center", color=colour, fontsize=14)
+        ax.text(
+            column, row, rounded_text(value, 1), ha="center", va="center", color=colour, fontsize=14
+        )
         word = "coldest" if place == cold else "hottest" if place == hot else ""
         if word and cold != hot:
             ax.text(
@@ -69,18 +71,20 @@ def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = N
     return ax
 
 
-def told(found: PlatenMap, unit: str) -> str:
+def map_sentence(found: PlatenMap, unit: str) -> str:
     """The map in one sentence, for the ear and for a page without pictures."""
     said = found.summary
     mean, coldest, hottest, set_point = (
-        with_unit(tidy(float(convert(value, found.unit, unit)), 1), unit)
+        with_unit(rounded_text(float(convert(value, found.unit, unit)), 1), unit)
         for value in (said.mean, said.coldest, said.hottest, found.set_point)
     )
-    spread = with_unit(tidy(float(convert_difference(said.spread, found.unit, unit)), 1), unit)
+    spread = with_unit(
+        rounded_text(float(convert_difference(said.spread, found.unit, unit)), 1), unit
+    )
     swing = ""
     if said.repeatability == said.repeatability:
         told_swing = float(convert_difference(said.repeatability, found.unit, unit))
-        swing = f"; from pass to pass ±{with_unit(tidy(told_swing, 1), unit)}"
+        swing = f"; from pass to pass ±{with_unit(rounded_text(told_swing, 1), unit)}"
     return (
         f"{label(found.factor)} set to {set_point}: on average {mean}; coldest {coldest} "
         f"({said.coldest_spot}), hottest {hottest} ({said.hottest_spot}); spread ±{spread}{swing}."
@@ -99,9 +103,11 @@ def _cell(ax: Axes, row: int, column: int, colour: str) -> None:
 
 def _title(found: PlatenMap, unit: str) -> str:
     said = found.summary
-    set_point = with_unit(tidy(float(convert(found.set_point, found.unit, unit)), 1), unit)
+    set_point = with_unit(rounded_text(float(convert(found.set_point, found.unit, unit)), 1), unit)
     off = float(convert_difference(said.offset, found.unit, unit))
-    spread = with_unit(tidy(float(convert_difference(said.spread, found.unit, unit)), 1), unit)
+    spread = with_unit(
+        rounded_text(float(convert_difference(said.spread, found.unit, unit)), 1), unit
+    )
     side = "above" if off > 0 else "below"
-    gap = with_unit(tidy(abs(off), 1), unit)
+    gap = with_unit(rounded_text(abs(off), 1), unit)
     return f"{label(found.factor)} set to {set_point}\nmean {gap} {side} it, spread ±{spread}"

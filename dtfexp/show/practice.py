@@ -31,7 +31,7 @@ _WATCH = {
 _SQUEEZED, _LOOSE = ("squeezed",), ("patches",)
 
 
-def watch_for(factor: Factor, looks: str) -> str:
+def sign_beyond_edge(factor: Factor, looks: str) -> str:
     """What a person sees beyond an edge of this factor; looks: a word of ``Window.edges``."""
     seen = _WATCH.get(looks, ())
     if is_pressure(factor):
@@ -39,7 +39,7 @@ def watch_for(factor: Factor, looks: str) -> str:
     return "; ".join(map(phrase, seen)) or looks
 
 
-def move(side: str, factor: Factor) -> str:
+def move_advice(side: str, factor: Factor) -> str:
     """Which way to move the setting when that is seen; side: the edge that was crossed."""
     if not factor.is_numeric:
         return "go one step up" if side == "low" else "go one step down"

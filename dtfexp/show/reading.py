@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import SessionError
-from dtfexp.describe.fields import shown, spoken
+from dtfexp.describe.fields import quoted, without_underscores
 from dtfexp.describe.units import canonical, convert, convert_difference
 
 if TYPE_CHECKING:
@@ -24,13 +24,13 @@ _SET_POINT = re.compile(r"(?<![\w.])(-?\d+(?:\.\d+)?)[ \u00a0](°C|°F)")
 
 
 @dataclass(frozen=True)
-class Reading:
+class NumberFormat:
     """The temperature unit, "°C" or "°F", in which every temperature is written."""
 
     temperature: str
 
     @classmethod
-    def of(cls, session: Session, unit: str | None = None) -> Reading:
+    def of(cls, session: Session, unit: str | None = None) -> NumberFormat:
         """The unit asked for, else the session's; raises SessionError when it is no temperature."""
         if unit is None:
             return cls(session.temperature_unit)
@@ -39,18 +39,18 @@ class Reading:
         except SessionError:
             known = ""
         if known not in TEMPERATURES:
-            raise SessionError(f"unit is {shown(unit)}; a report is read in °C or °F")
+            raise SessionError(f"unit is {quoted(unit)}; a report is read in °C or °F")
         return cls(known)
 
     def unit(self, factor: Factor) -> str:
         """Unit in which this factor is written."""
         return self.temperature if factor.is_temperature else factor.unit
 
-    def other(self, factor: Factor) -> Reading | None:
+    def other(self, factor: Factor) -> NumberFormat | None:
         """The reading in the other temperature unit, or None for anything but a temperature."""
         if not factor.is_temperature:
             return None
-        return Reading("°F" if self.unit(factor) == "°C" else "°C")
+        return NumberFormat("°F" if self.unit(factor) == "°C" else "°C")
 
     def value(self, factor: Factor, value: object) -> float | str:
         """A setting in the reading unit; words stay words."""
@@ -73,7 +73,7 @@ class Reading:
         if isinstance(read, str):
             return read
         decimals = 0 if self.unit(factor) != factor.unit else _decimals(factor, read)
-        return tidy(read, decimals)
+        return rounded_text(read, decimals)
 
     def text(self, factor: Factor, value: object) -> str:
         """A setting with its unit: "160 °C", "15 s", "firm"."""
@@ -83,7 +83,7 @@ class Reading:
         """A distance with its unit: "5 °C"; one decimal when it is small or not whole."""
         read = self.difference(factor, difference)
         decimals = 1 if self.unit(factor) != factor.unit else _decimals(factor, read)
-        return with_unit(tidy(read, decimals), self.unit(factor))
+        return with_unit(rounded_text(read, decimals), self.unit(factor))
 
     def sentence(self, text: str) -> str:
         """A sentence of the fit, its temperatures (all of them set-points) in the reading unit."""
@@ -93,7 +93,7 @@ class Reading:
         number, unit = float(found[1]), found[2]
         if unit != self.temperature:
             number = float(round(convert(number, unit, self.temperature)))
-        return with_unit(tidy(number, 3), self.temperature)
+        return with_unit(rounded_text(number, 3), self.temperature)
 
     def title(self, factor: Factor) -> str:
         """Name and unit, for an axis or the head of a column."""
@@ -103,7 +103,7 @@ class Reading:
 
 def label(name: str) -> str:
     """A factor or outcome name as a person reads it."""
-    return spoken(name)
+    return without_underscores(name)
 
 
 def with_unit(number: str, unit: str) -> str:
@@ -111,7 +111,7 @@ def with_unit(number: str, unit: str) -> str:
     return f"{number}\u00a0{unit}" if unit else number
 
 
-def tidy(value: float, decimals: int) -> str:
+def rounded_text(value: float, decimals: int) -> str:
     """At most so many decimals, no trailing zeros, a true minus sign, never "-0"."""
     if not math.isfinite(value):
         return "–"
@@ -168,7 +168,7 @@ def between(low: float, high: float) -> str:
     return f"{math.floor(100 * low + 1e-9):d} to {math.ceil(100 * high - 1e-9):d}\u00a0%"
 
 
-def out_of(rate: float) -> str:
+def out_of_text(rate: float) -> str:
     """A rate in words a shop counts with, never above the rate itself: "about 19 of 20"."""
     if not math.isfinite(rate):
         return "not known"

@@ -1,4 +1,4 @@
-"""The recording form in a notebook: an anywidget round ``recording.Desk``.
+"""The recording form in a notebook: an anywidget round ``recording.FormServer``.
 
 One message per save carries every field, because notebook callbacks may run in different threads
 and single-field updates can then overtake each other (measured on JupyterLab 4.6).
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import anywidget
 import traitlets
 
-from dtfexp.show.recording import Desk
+from dtfexp.show.recording import FormServer
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -35,7 +35,7 @@ class Recorder(anywidget.AnyWidget):
     state = traitlets.Dict().tag(sync=True)
 
     def __init__(self, book: Logbook) -> None:
-        self.desk = Desk(book)
+        self.desk = FormServer(book)
         super().__init__(state=self.desk.state())
         self.on_msg(self._heard)
 

@@ -17,12 +17,12 @@ from dtfexp.book import photos, plausible
 from dtfexp.book.logbook import Clock, now
 from dtfexp.book.values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
-from dtfexp.describe.fields import shown
+from dtfexp.describe.fields import quoted
 from dtfexp.show import cure_looks
-from dtfexp.show.due import due
+from dtfexp.show.due import steps_before_presses
 from dtfexp.show.form import form_state
 from dtfexp.show.reading import label
-from dtfexp.show.warned import go_on, mark, overrides, standing, warned
+from dtfexp.show.warned import mark, overrides, record_override, shown_warnings, warning_state
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +40,7 @@ class _Asked(LogbookError):
         self.questions = questions
 
 
-class Desk:
+class FormServer:
     """Answers the messages of a recording form on one logbook.
 
     Messages are dicts with ``op`` and ``id``; see ``handle``. Callbacks of a notebook may come
@@ -81,7 +81,7 @@ class Desk:
 
         * "record": ``press``, ``grades``, ``actual``, ``defects``, ``note``, ``by``; what is left
           out stays as it was, None takes it back. A reading that is hard to believe saves nothing:
-          the answer has ``ask`` (``plausible.questions``), and the message comes again with
+          the answer has ``ask`` (``plausible.plausibility_questions``), and the message comes again with
           ``answers``, a list of {factor, says, answer}; the answer "kept" keeps it as typed. A
           reading past the fabric's limit is saved, and the answer has ``past``, a list of lines;
         * "grades": ``entries``, a list of {id, press, grades}, each kept on its own; the answer
@@ -101,14 +101,16 @@ class Desk:
         key = message.get("id") if isinstance(message, Mapping) else None
         try:
             if not isinstance(message, Mapping):
-                raise LogbookError(f"the form said {shown(message)}, which is no message")
+                raise LogbookError(f"the form said {quoted(message)}, which is no message")
             answer = self._answers.get(str(message.get("op")))
             if answer is None:
-                raise LogbookError(f"the form asked for {shown(message.get('op'))}, not known here")
+                raise LogbookError(
+                    f"the form asked for {quoted(message.get('op'))}, not known here"
+                )
             with self._lock:
                 told = {"text": "", **answer({**message, "attached": attached})}
                 try:
-                    told |= self._seen(message)
+                    told |= self._seen_entries(message)
                 except Exception as error:
                     # It is on the disk: no trouble with the form may call it not saved.
                     told["text"] += f" (run this page again, the form is not up to date: {error})"
@@ -125,19 +127,19 @@ class Desk:
     def _state(self) -> dict[str, Any]:
         # What comes before a press is worked out again only when presses were added.
         if len(self._first) != len(self.book.runs()):
-            self._first = {one.press: one.first for one in due(self.book)}
+            self._first = {one.press: one.first for one in steps_before_presses(self.book)}
         return form_state(self.book, self._first)
 
-    def _seen(self, message: Message) -> dict[str, Any]:
+    def _seen_entries(self, message: Message) -> dict[str, Any]:
         seen: dict[str, Any] = {"state": self._state()}
         if message.get("shown") is not None:
-            seen["warned"] = warned(self.book, message["shown"], self._clock())
+            seen["warned"] = warning_state(self.book, message["shown"], self._clock())
         return seen
 
     def _record(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")
         by = _by(message)
-        against, answers = standing(press, message), _answers(press, message)
+        against, answers = shown_warnings(press, message), _answers(press, message)
         self._ask(press, message.get("actual"), answers)
         self.book.record(
             press,  # the book says what is wrong with it
@@ -148,7 +150,7 @@ class Desk:
             by=by,
             id=message.get("id"),
         )
-        go_on(self.book, against, message, by)
+        record_override(self.book, against, message, by)
         for one in answers:
             note = f"{message.get('id')} {one['factor']}"
             plausible.keep_answer(self.book, press, one["says"], one["answer"], by=by, id=note)
@@ -163,7 +165,7 @@ class Desk:
         """Save nothing while a reading is hard to believe and nobody has said to keep it."""
         kept = {(one["factor"], one["says"]) for one in answers if one["answer"] == "kept"}
         for row in self._rows(self.book.runs(), press) if actual else ():
-            asked = plausible.questions(self.book.session, row, actual)
+            asked = plausible.plausibility_questions(self.book.session, row, actual)
             still = [one for one in asked if (one["factor"], one["says"]) not in kept]
             if still:
                 raise _Asked(still)
@@ -250,7 +252,7 @@ class Desk:
     def _override(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")
         self.book.history(press)  # says so when there is no such press
-        go_on(self.book, standing(press, message), message, _by(message))
+        record_override(self.book, shown_warnings(press, message), message, _by(message))
         return {"text": f"press {press}: gone on in spite of a warning"}
 
     def _line(self, row: Mapping[Any, Any]) -> dict[str, str]:
@@ -307,7 +309,7 @@ def _answers(press: Any, message: Message) -> list[dict[str, str]]:
     keys, found = ("factor", "says", "answer"), []
     for one in message.get("answers") or ():
         if not isinstance(one, Mapping) or not all(one.get(key) for key in keys):
-            raise LogbookError(f"press {press}: {shown(one)} answers no question")
+            raise LogbookError(f"press {press}: {quoted(one)} answers no question")
         found.append({key: str(one[key]) for key in keys})
     return found
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
-    from dtfexp.show.measured import Measured
+    from dtfexp.show.measured import MeasuredConditions
     from dtfexp.show.pictures import Pictures
 
 Progress = Callable[[int, int, str], None]
@@ -57,7 +57,7 @@ def report(
             return _of_book(book, out, fabrics, unit, paper, earlier, progress)
     if not isinstance(book_or_path, Logbook):
         raise LogbookError(
-            f"book_or_path is {fields.shown(book_or_path)}; give a Logbook or the path of one"
+            f"book_or_path is {fields.quoted(book_or_path)}; give a Logbook or the path of one"
         )
     return _of_book(book_or_path, out, fabrics, unit, paper, earlier, progress)
 
@@ -71,23 +71,23 @@ def _of_book(
     earlier: Fit | Logbook | str | PathLike[str] | None,
     progress: Progress | None,
 ) -> list[Path]:
-    from dtfexp.show.comparison import fitted
-    from dtfexp.show.reading import Reading
+    from dtfexp.show.comparison import fit_of
+    from dtfexp.show.reading import NumberFormat
     from dtfexp.show.sheet import known_paper
 
     # A wrong unit, paper or fabric is told before the work of the fit, not after it.
-    Reading.of(book.session, unit)
+    NumberFormat.of(book.session, unit)
     known_paper(paper)
     chosen = _chosen(book, fabrics)
-    _tell(progress, 0, 2 * len(chosen) + 1, "fitting")
-    before = None if earlier is None else fitted(earlier)
-    return papers_of(
-        book, fitted(book), out,
+    _report_progress(progress, 0, 2 * len(chosen) + 1, "fitting")
+    before = None if earlier is None else fit_of(earlier)
+    return write_papers_of_book(
+        book, fit_of(book), out,
         fabrics=chosen, unit=unit, paper=paper, earlier=before, progress=progress,
     )  # fmt: skip
 
 
-def papers_of(
+def write_papers_of_book(
     book: Logbook,
     fitted: Fit,
     out: str | PathLike[str],
@@ -103,13 +103,13 @@ def papers_of(
     fitted: ``book.bench.fitted()``: what was measured of the machines counts, and a noted change.
     """
     from dtfexp.book.photos import photos
-    from dtfexp.show.measured import Measured
+    from dtfexp.show.measured import MeasuredConditions
     from dtfexp.show.pictures import pictures
 
     times = [time for time in book.history()["time"] if time is not None]
     chosen = _chosen(book, fabrics)
     shown = set(fitted.results["press"][fitted.results["fabric"].isin(chosen)])
-    return papers(
+    return write_papers(
         fitted,
         out,
         fabrics=chosen,
@@ -119,12 +119,12 @@ def papers_of(
         last_entry=max(times) if times else None,
         earlier=earlier,
         progress=progress,
-        measured=Measured.of(book),
+        measured=MeasuredConditions.of(book),
         pictures=pictures(photo for photo in photos(book) if photo.press in shown),
     )
 
 
-def papers(
+def write_papers(
     fit: Fit,
     out: str | PathLike[str],
     *,
@@ -135,29 +135,29 @@ def papers(
     last_entry: datetime | None = None,
     earlier: Fit | None = None,
     progress: Progress | None = None,
-    measured: Measured | None = None,
+    measured: MeasuredConditions | None = None,
     pictures: Pictures | None = None,
 ) -> list[Path]:
     """As ``report``, from a fit. plans: ``Logbook.plans()``; last_entry: dates the papers;
     measured: what was read of the machines; pictures: of the presses."""
     from dtfexp.show import machine, page
     from dtfexp.show.card import settings_card
-    from dtfexp.show.findings import find
-    from dtfexp.show.measured import Measured, tried_with
-    from dtfexp.show.reading import Reading
+    from dtfexp.show.findings import fabric_result
+    from dtfexp.show.measured import MeasuredConditions, blocks_sentence
+    from dtfexp.show.reading import NumberFormat
     from dtfexp.show.sheet import known_paper
-    from dtfexp.show.understood import Understood
+    from dtfexp.show.understood import FitSection
 
-    session, bench, sheet = fit.session, measured or Measured(), known_paper(paper)
-    reading = Reading.of(session, unit)
+    session, bench, sheet = fit.session, measured or MeasuredConditions(), known_paper(paper)
+    reading = NumberFormat.of(session, unit)
     if plans is None:
         plans = pd.DataFrame({"design": [], "seed": [], "reason": [], "notes": [], "presses": []})
     steps, done = 2 * len(fabrics) + 1, 1
-    findings, understood = [], Understood.of(fit)
+    findings, understood = [], FitSection.of(fit)
     for name in fabrics:
-        _tell(progress, done, steps, f"window of {name}")
-        finding = bench.as_read(find(fit, name))
-        findings.append(replace(finding, odd=understood.odd(name)))
+        _report_progress(progress, done, steps, f"window of {name}")
+        finding = bench.as_read(fabric_result(fit, name))
+        findings.append(replace(finding, outlying_presses=understood.outlying_presses(name)))
         done += 1
     names = card_names(fabrics)
     document = machine.as_dict(
@@ -172,7 +172,7 @@ def papers(
 
     def said(name: str) -> None:
         nonlocal done
-        _tell(progress, done, steps, f"figures of {name}")
+        _report_progress(progress, done, steps, f"figures of {name}")
         done += 1
 
     html = page.render(
@@ -189,7 +189,7 @@ def papers(
         earlier=earlier,
         pictures=pictures,
     )
-    conditions = tried_with(fit.results)
+    conditions = blocks_sentence(fit.results)
     files: list[tuple[str, bytes]] = [("report.html", html.encode())]
     files += [
         (
@@ -208,7 +208,7 @@ def papers(
     files.append(("windows.csv", machine.to_csv(document).encode("utf-8-sig")))
     files.append(("windows.json", machine.to_json(document).encode()))
     written = [_write(Path(out), name, content) for name, content in files]
-    _tell(progress, steps, steps, "done")
+    _report_progress(progress, steps, steps, "done")
     return written
 
 
@@ -258,6 +258,6 @@ def _write(folder: Path, name: str, content: bytes) -> Path:
     return path
 
 
-def _tell(progress: Progress | None, done: int, steps: int, what: str) -> None:
+def _report_progress(progress: Progress | None, done: int, steps: int, what: str) -> None:
     if progress is not None:
         progress(done, steps, what)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from dtfexp.describe.errors import DtfexpError
-from dtfexp.describe.fields import shown
+from dtfexp.describe.fields import quoted
 
 MARGIN = 12.0
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
@@ -23,10 +23,10 @@ def known_paper(name: object) -> str:
     for known in PAPERS:
         if known.casefold() == str(name).casefold():
             return known
-    raise DtfexpError(f"paper is {shown(name)}; use one of {', '.join(PAPERS)}")
+    raise DtfexpError(f"paper is {quoted(name)}; use one of {', '.join(PAPERS)}")
 
 
-class Sheet:
+class PdfPage:
     """A page being written. Greys run from 0 (black) to 1 (paper)."""
 
     def __init__(self, paper: str, title: str, created: datetime) -> None:

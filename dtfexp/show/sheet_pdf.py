@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book.columns import EXCLUDED
 from dtfexp.book.values import is_missing
 from dtfexp.describe.guide import published_scale
-from dtfexp.describe.wording import counted
+from dtfexp.describe.wording import count_phrase
 from dtfexp.show.cautions import SHORT_CAUTIONS
-from dtfexp.show.due import due
+from dtfexp.show.due import steps_before_presses
 from dtfexp.show.form import DEFECTS, WASH_DEFECTS
 from dtfexp.show.reading import label
-from dtfexp.show.sheet import MARGIN, Sheet
+from dtfexp.show.sheet import MARGIN, PdfPage
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -70,8 +70,8 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     A grade known already is printed in its box. paper: "A4" or "Letter". The same book gives the
     same bytes.
     """
-    session, rows = book.session, lacking(book)
-    sheet = Sheet(paper, f"Run sheet: {session.name}", drawn(book))
+    session, rows = book.session, presses_lacking_grades(book)
+    sheet = PdfPage(paper, f"Run sheet: {session.name}", paper_date(book))
     guides = _guides(sheet, session)
     below = _below(sheet, limits(book))
     foot = sum(map(_tall, guides)) + _STEP * len(below) + 5.0
@@ -79,7 +79,7 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     if apart:
         foot -= sum(map(_tall, guides))
     room = sheet.height - 2 * MARGIN - _HEAD - foot
-    first = {one.press: one.first for one in due(book)}
+    first = {one.press: one.first for one in steps_before_presses(book)}
     refused = book.bench.refused()
     blocks = [
         _Block(
@@ -114,7 +114,7 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     return sheet.pdf()
 
 
-def lacking(book: Logbook) -> list[dict[Any, Any]]:
+def presses_lacking_grades(book: Logbook) -> list[dict[Any, Any]]:
     """The rows of ``book.results()`` that lack a grade; all of them when none does."""
     results = book.results()
     open_ones = results[results["press"].isin(book.waiting()["press"])]
@@ -122,7 +122,7 @@ def lacking(book: Logbook) -> list[dict[Any, Any]]:
     return rows
 
 
-def drawn(book: Logbook) -> datetime:
+def paper_date(book: Logbook) -> datetime:
     """The moment a paper of this book is dated by: its latest entry or plan, never the clock."""
     times = [*book.history()["time"], *book.plans()["time"]]
     return max(times, default=_EPOCH)
@@ -139,7 +139,7 @@ def setting(session: Session, factor: Factor, value: Any) -> tuple[str, str]:
     return told, ""
 
 
-def short(sheet: Sheet, text: str, width: float, size: float, bold: bool = False) -> str:
+def shortened(sheet: PdfPage, text: str, width: float, size: float, bold: bool = False) -> str:
     """``text`` cut to one line of that width, with a sign that it goes on."""
     first, *rest = sheet.wrapped(text, width, size, bold) or [""]
     return f"{first[:-1]}…" if rest else first
@@ -167,21 +167,21 @@ def _boxes(session: Session, row: dict[Any, Any]) -> list[_Cell]:
         cells.append(_Cell(_named(outcome), width, text, () if text else choices))
     cells.append(_Cell(EXCLUDED, 15.0, "yes" if row["excluded"] else ""))
     cells.append(_Cell("reached, if not as set", 30.0))
-    cells.append(_Cell("defects, note", 44.0, "; ".join(filter(None, _said(row)))))
+    cells.append(_Cell("defects, note", 44.0, "; ".join(filter(None, _grades_recorded(row)))))
     return cells
 
 
-def _said(row: dict[Any, Any]) -> list[str]:
+def _grades_recorded(row: dict[Any, Any]) -> list[str]:
     return [str(row["defects"]), str(row["note"])]
 
 
 def _named(outcome: Outcome) -> str:
     unit = f" ({outcome.unit})" if outcome.unit else ""
-    after = f", {counted(outcome.washes, 'wash', 'washes')}" if outcome.washes else ""
+    after = f", {count_phrase(outcome.washes, 'wash', 'washes')}" if outcome.washes else ""
     return f"{label(outcome.name)}{unit}{after}"
 
 
-def _rows(cells: Sequence[_Cell], sheet: Sheet) -> list[list[_Cell]]:
+def _rows(cells: Sequence[_Cell], sheet: PdfPage) -> list[list[_Cell]]:
     """The cells in as many rows as they need."""
     rows: list[list[_Cell]] = [[]]
     for cell in cells:
@@ -197,15 +197,15 @@ def limits(book: Logbook) -> list[str]:
     return [note for note in map(gate.limit_note, gate.fabrics) if note]
 
 
-def _not_to_press(sheet: Sheet, why: str) -> list[str]:
+def _not_to_press(sheet: PdfPage, why: str) -> list[str]:
     return sheet.wrapped(f"DO NOT PRESS as planned: {why}.", sheet.inner, 8, True) if why else []
 
 
-def _before(sheet: Sheet, first: Sequence[str]) -> list[str]:
+def _before(sheet: PdfPage, first: Sequence[str]) -> list[str]:
     return sheet.wrapped(f"First: {'; '.join(first)}.", sheet.inner, 8) if first else []
 
 
-def _block(sheet: Sheet, block: _Block, top: float) -> None:
+def _block(sheet: PdfPage, block: _Block, top: float) -> None:
     row = block.row
     for line in block.refused:
         sheet.write(line, 0, top, 8, bold=True)
@@ -232,11 +232,11 @@ def _block(sheet: Sheet, block: _Block, top: float) -> None:
 
 
 def _cell(
-    sheet: Sheet, cell: _Cell, left: float, top: float, width: float, tall: float, writing: bool
+    sheet: PdfPage, cell: _Cell, left: float, top: float, width: float, tall: float, writing: bool
 ) -> None:
     sheet.box(left, top, width, tall, fill=0.86 if cell.marked else None, line=0.4)
     size = sheet.size_for(cell.name, width - 2, 6.5, 4.5)
-    sheet.write(short(sheet, cell.name, width - 2, size), left + 1, top + 0.7, size)
+    sheet.write(shortened(sheet, cell.name, width - 2, size), left + 1, top + 0.7, size)
     if cell.choices:
         step = (width - 2) / len(cell.choices)
         for i, choice in enumerate(cell.choices):
@@ -249,7 +249,7 @@ def _cell(
             sheet.write(cell.also, after, top + 5.6, 6.5)
 
 
-def _head(sheet: Sheet, session: Session, page: str) -> None:
+def _head(sheet: PdfPage, session: Session, page: str) -> None:
     sheet.fitted(f"Run sheet: {session.name}", 0, MARGIN, sheet.inner - 30, 15, 9, bold=True)
     sheet.right(page, sheet.inner, MARGIN + 1.5, 8)
     told = (
@@ -260,7 +260,7 @@ def _head(sheet: Sheet, session: Session, page: str) -> None:
     sheet.block(told, 0, MARGIN + 7, sheet.inner, 7.5, 3.3)
 
 
-def _guides(sheet: Sheet, session: Session) -> list[list[_Guide]]:
+def _guides(sheet: PdfPage, session: Session) -> list[list[_Guide]]:
     """The outcomes with what their grades mean, two beside one another."""
     width = sheet.inner / 2 - 3
     found = []
@@ -277,7 +277,7 @@ def _guides(sheet: Sheet, session: Session) -> list[list[_Guide]]:
         lines = lines or sheet.wrapped(f"write {outcome.accepted}", width - 1, 7)
         if published := published_scale(outcome.name, outcome.washes):
             lines += sheet.wrapped(published, width - 1, 7)
-        found.append((short(sheet, title, width, 7.5, bold=True), lines))
+        found.append((shortened(sheet, title, width, 7.5, bold=True), lines))
     return [found[i : i + 2] for i in range(0, len(found), 2)]
 
 
@@ -285,7 +285,7 @@ def _tall(pair: list[_Guide]) -> float:
     return max(len(lines) for _, lines in pair) * _STEP + 5.0
 
 
-def _guide_pair(sheet: Sheet, pair: list[_Guide], top: float) -> float:
+def _guide_pair(sheet: PdfPage, pair: list[_Guide], top: float) -> float:
     for left, (title, lines) in zip((0.0, sheet.inner / 2 + 3), pair, strict=False):
         sheet.write(title, left, top, 7.5, bold=True)
         for k, line in enumerate(lines):
@@ -293,7 +293,7 @@ def _guide_pair(sheet: Sheet, pair: list[_Guide], top: float) -> float:
     return top + _tall(pair)
 
 
-def _guide_pages(sheet: Sheet, guides: list[list[_Guide]]) -> None:
+def _guide_pages(sheet: PdfPage, guides: list[list[_Guide]]) -> None:
     top = sheet.height
     for pair in guides:
         if top + _tall(pair) > sheet.height - MARGIN:
@@ -303,7 +303,7 @@ def _guide_pages(sheet: Sheet, guides: list[list[_Guide]]) -> None:
         top = _guide_pair(sheet, pair, top)
 
 
-def _below(sheet: Sheet, heat: Sequence[str]) -> list[str]:
+def _below(sheet: PdfPage, heat: Sequence[str]) -> list[str]:
     said = [
         *heat,
         "Judge on dry, cold cloth, washes some hours after the last one. Defects: "
@@ -316,7 +316,7 @@ def _below(sheet: Sheet, heat: Sequence[str]) -> list[str]:
     return [line for text in said for line in sheet.wrapped(text, sheet.inner, 7)]
 
 
-def _foot(sheet: Sheet, guides: Sequence[list[_Guide]], below: Sequence[str], top: float) -> None:
+def _foot(sheet: PdfPage, guides: Sequence[list[_Guide]], below: Sequence[str], top: float) -> None:
     """The grades' sentences, then heat limits, how the paper comes back into the book, the care."""
     sheet.rule(top + 1, 0.5)
     top += 2.5

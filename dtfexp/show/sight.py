@@ -22,7 +22,7 @@ _STRATA = {"oven load": ink.OVEN, "press round": ink.PRESS, "press": ink.HANDS}
 _HATCH = {"oven load": "", "press round": "....", "press": "////"}
 
 
-def sight_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
+def detectable_effect_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     """Draw, for every effect in the model, the smallest that the plan would see; returns the Axes.
 
     Short bars are good. The line is the effect worth seeing; the filling says what the setting is
@@ -31,7 +31,7 @@ def sight_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     """
     rows = _rows(check)
     ax = canvas.axes(ax, WIDTH, 66 + ROW * max(len(rows), 1), (NAMES, 22, 16, 44))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     most = 3.0 * check.assumed.effect
     ax.set_xlim(0, most)
     ax.set_ylim(max(len(rows), 1) - 0.5, -0.5)
@@ -50,7 +50,7 @@ def sight_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
             drawn.add(stratum)
         beyond = smallest > most
         ax.text(
-            most * (0.985 if beyond else smallest / most + 0.015), y, _told_size(row),
+            most * (0.985 if beyond else smallest / most + 0.015), y, _size_text(row),
             ha="right" if beyond else "left", va="center", fontsize=canvas.SMALL, color=ink.INK,
             bbox={"facecolor": ink.PAPER, "edgecolor": "none", "pad": 1.0}, zorder=6,
         )  # fmt: skip
@@ -61,20 +61,20 @@ def sight_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
             fontsize=canvas.SMALL - 1, labelcolor=ink.INK, handlelength=1.2, columnspacing=1.0,
         )  # fmt: skip
     elif not rows:
-        _nothing(ax)
+        _empty_figure(ax)
     return ax
 
 
-def foretold_curve(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
+def prediction_sd_curve(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     """Draw how surely grades are foretold over the range tried, best places first; returns Axes."""
     ax = canvas.axes(ax, 330, 220, (52, 12, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     canvas.labels(ax, "share of the range tried, %", "give or take, in grades")
     table = check.variance
     ax.set_xlim(0, 100)
     if not len(table):
         ax.set_yticks([])
-        _nothing(ax)
+        _empty_figure(ax)
         return ax
     sd = table["sd"].to_numpy(dtype=float)
     ax.plot(100 * table["share_of_range"], sd, color=ink.WINDOW, linewidth=2.2)
@@ -87,7 +87,7 @@ def foretold_curve(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def tied_map(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
+def correlation_map(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     """Draw which effects go together (size of their correlation); returns the Axes.
 
     Dark off the diagonal: the two look alike in these presses.
@@ -98,13 +98,13 @@ def tied_map(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     count = max(len(table), 1)
     side = 16 * count
     ax = canvas.axes(ax, NAMES + side + 12, NAMES + side + 12, (NAMES, 12, 12, NAMES))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     ax.set_xlim(0, count)
     ax.set_ylim(count, 0)
     if not len(table):
         ax.set_xticks([])
         ax.set_yticks([])
-        _nothing(ax)
+        _empty_figure(ax)
         return ax
     colours = ListedColormap(ink.RATE_COLOURS)
     ax.pcolormesh(
@@ -126,7 +126,7 @@ def plans_chart(comparison: PlanComparison, *, ax: Axes | None = None) -> Axes:
     """
     table = comparison.table
     ax = canvas.axes(ax, 470, 300, (56, 16, 16, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     canvas.labels(ax, "hours of a person", "effect that may be missed, in grades")
     size = table["own_smallest"].to_numpy(dtype=float)
     known = size[np.isfinite(size)]
@@ -158,9 +158,9 @@ def plans_chart(comparison: PlanComparison, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def told(check: PlanCheck) -> str:
+def figure_text(check: PlanCheck) -> str:
     """The bars in words, for who cannot see them."""
-    sizes = [f"{_name(row)} {_told_size(row)}" for row in _rows(check)]
+    sizes = [f"{_name(row)} {_size_text(row)}" for row in _rows(check)]
     return f"Smallest effect seen, in grades: {'; '.join(sizes) or 'none'}."
 
 
@@ -182,13 +182,13 @@ def _name(row: dict[str, Any]) -> str:
     return name if len(name) <= _LONGEST else f"{name[: _LONGEST - 1]}…"
 
 
-def _told_size(row: dict[str, Any]) -> str:
+def _size_text(row: dict[str, Any]) -> str:
     if not row["fitted"]:
         return "hidden behind another"
     return f"{row['smallest']:.1f}" if np.isfinite(row["smallest"]) else "not told from luck"
 
 
-def _nothing(ax: Axes) -> None:
+def _empty_figure(ax: Axes) -> None:
     ax.text(
         0.5, 0.5, "nothing can be told", ha="center", va="center", transform=ax.transAxes,
         color=ink.QUIET, fontsize=canvas.TEXT,

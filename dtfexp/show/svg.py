@@ -36,7 +36,7 @@ def figure(width: float, height: float) -> Figure:
     return Figure(figsize=(width / 72, height / 72), dpi=72)
 
 
-def inline(drawn: Figure, name: str, title: str, told: str) -> str:
+def inline_svg(drawn: Figure, name: str, title: str, given: str) -> str:
     """The figure as one ``<svg>`` element.
 
     name: unique in the page, letters, digits and "-", put before every id inside.
@@ -55,7 +55,7 @@ def inline(drawn: Figure, name: str, title: str, told: str) -> str:
     text = _IDLE_GROUP.sub("", text)
     text = _NAME.sub(rf"\g<1>{name}-\g<2>", text)
     text = _FONT.sub(_plain_font, text)
-    text = _COLOUR.sub(_by_name, text)
+    text = _COLOUR.sub(_colour_variable, text)
     head = (
         rf'<svg class="figure" role="img" aria-labelledby="{name}-title {name}-told" '
         r'viewBox="\1" xmlns="http://www.w3.org/2000/svg" '
@@ -65,7 +65,7 @@ def inline(drawn: Figure, name: str, title: str, told: str) -> str:
     opening = text.index(">") + 1
     words = (
         f'<title id="{name}-title">{escape(title)}</title>'
-        f'<desc id="{name}-told">{escape(told)}</desc>'
+        f'<desc id="{name}-told">{escape(given)}</desc>'
     )
     lines = (line.strip() for line in text[opening:].splitlines())
     return text[:opening] + words + "\n".join(line for line in lines if line)
@@ -76,7 +76,7 @@ def _plain_font(found: re.Match[str]) -> str:
     return f"font-size: {found[1]}px" if found[1] else "font-family: inherit"
 
 
-def _by_name(found: re.Match[str]) -> str:
+def _colour_variable(found: re.Match[str]) -> str:
     """A colour of ``ink`` by the name of its variable; any other stays what it is."""
     colour = found[2]
     return f"{found[1]}: var({variable(colour)})" if colour in DARK else found[0]

@@ -11,13 +11,21 @@ import pandas as pd
 
 from dtfexp.dialin import judged
 from dtfexp.show import edgewords, words
-from dtfexp.show.reading import Reading, between, label, out_of, per_cent, tidy, with_unit
+from dtfexp.show.reading import (
+    NumberFormat,
+    between,
+    label,
+    out_of_text,
+    per_cent,
+    rounded_text,
+    with_unit,
+)
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
-    from dtfexp.show.findings import Finding
+    from dtfexp.show.findings import FabricResult
 
 NUMBER, FREE, BIG, LINE = "number", "free", "big", "line"
 
@@ -33,7 +41,9 @@ class Table:
     rows: Sequence[Sequence[str]] = field(default=())
 
 
-def glance(findings: Sequence[Finding], session: Session, reading: Reading) -> Table:
+def targets_table(
+    findings: Sequence[FabricResult], session: Session, reading: NumberFormat
+) -> Table:
     """One row per fabric: the state, the target, what to expect, on how many presses."""
     heads = ["Fabric", "State", *(label(f.name) for f in session.factors), "Expect", "Presses"]
     kinds = ["", "", *(NUMBER if f.is_numeric else "" for f in session.factors), LINE, NUMBER]
@@ -44,7 +54,7 @@ def glance(findings: Sequence[Finding], session: Session, reading: Reading) -> T
             *(_target(finding, f, reading) for f in session.factors),
             "–"
             if finding.closed
-            else f"{out_of(finding.target.pass_rate)} ({per_cent(finding.target.pass_rate)})",
+            else f"{out_of_text(finding.target.pass_rate)} ({per_cent(finding.target.pass_rate)})",
             str(finding.window.presses),
         ]
         for finding in findings
@@ -52,12 +62,12 @@ def glance(findings: Sequence[Finding], session: Session, reading: Reading) -> T
     return Table(heads, kinds, rows)
 
 
-def _target(finding: Finding, factor: Factor, reading: Reading) -> str:
+def _target(finding: FabricResult, factor: Factor, reading: NumberFormat) -> str:
     target = finding.window.target
     return reading.text(factor, target[factor.name]) if target else "–"
 
 
-def settings(finding: Finding, session: Session, reading: Reading) -> Table:
+def settings(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
     """One row per setting: target in both units, window, room each way."""
     window = finding.window
     rows = []
@@ -72,29 +82,29 @@ def settings(finding: Finding, session: Session, reading: Reading) -> Table:
         else:
             low = reading.number(factor, window.low[factor.name])
             span = f"{low} to {reading.text(factor, window.high[factor.name])}"
-        down, up = edgewords.room(window, factor, reading)
+        down, up = edgewords.distances_text(window, factor, reading)
         rows.append(
             [
                 label(factor.name),
                 reading.text(factor, target) + also,
                 span,
                 f"{down} down, {up} up" if window.found and factor.is_numeric else "–",
-                edgewords.multiples(window, factor),
+                edgewords.margins_text(window, factor),
             ]
         )
     heads = ["Setting", "Target", "Window", "Room", "Room in wanders"]
     return Table(heads, ["", BIG, LINE, LINE, LINE], rows)
 
 
-def edges(finding: Finding, session: Session, reading: Reading) -> Table:
+def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
     """One row per edge of the window."""
     rows = [
         [
             f"{label(edge.factor.name)} {edge.where}",
             edge.stopped,
-            edge.advice if edge.stopped == edgewords.LIMIT else edge.watch,
-            "never above" if edge.stopped == edgewords.LIMIT else edge.move,
-            _sureness(edge),
+            edge.advice if edge.stopped == edgewords.LIMIT else edge.sign,
+            "never above" if edge.stopped == edgewords.LIMIT else edge.advice_move,
+            _certainty_text(edge),
         ]
         for edge in edgewords.edges(session, finding.window, reading)
     ]
@@ -102,13 +112,13 @@ def edges(finding: Finding, session: Session, reading: Reading) -> Table:
     return Table(heads, ["", "", FREE, "", ""], rows)
 
 
-def _sureness(edge: edgewords.Edge) -> str:
+def _certainty_text(edge: edgewords.EdgeText) -> str:
     if edge.certainty is None:
         return "not tried" if edge.stopped == edgewords.RANGE else "–"
     return f"{'likely' if edge.known else 'not known'} ({per_cent(edge.certainty)})"
 
 
-def presses(finding: Finding, session: Session, reading: Reading) -> Table:
+def presses(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
     """Every press of the fabric: where it was set, its grades, what was expected."""
     frame = finding.presses
     reached = [f for f in session.factors if f"{f.name}_actual" in frame.columns]
@@ -126,7 +136,7 @@ def presses(finding: Finding, session: Session, reading: Reading) -> Table:
     rates = finding.press_rates.to_dict("records")
     for row, rate, verdict in zip(records, rates, finding.verdicts, strict=True):
         expected = f"{per_cent(rate['pass_rate'])} ({between(rate['low'], rate['high'])})"
-        became = verdict + (", a surprise" if int(row["press"]) in finding.odd else "")
+        became = verdict + (", a surprise" if int(row["press"]) in finding.outlying_presses else "")
         rows.append(
             [
                 *(str(row[name]) for name in ("press", "oven_load", "press_round")),
@@ -141,11 +151,11 @@ def presses(finding: Finding, session: Session, reading: Reading) -> Table:
     return Table(heads, kinds, rows)
 
 
-def guide(outcome: Outcome) -> Table:
+def guide_table(outcome: Outcome) -> Table:
     """What each grade means, best first."""
     best_first = sorted(outcome.guide, reverse=outcome.sign > 0)
     rows = [
-        [tidy(key, 2), outcome.guide[key], "passes" if outcome.passes(key) else "fails"]
+        [rounded_text(key, 2), outcome.guide[key], "passes" if outcome.passes(key) else "fails"]
         for key in best_first
     ]
     return Table(["Grade", "Means", "A press"], [NUMBER, FREE, ""], rows)
@@ -161,7 +171,7 @@ def plans(frame: pd.DataFrame) -> Table:
     return Table(heads, [NUMBER, "", NUMBER, NUMBER, FREE], rows)
 
 
-def setting_ranges(session: Session, reading: Reading) -> Table:
+def setting_ranges(session: Session, reading: NumberFormat) -> Table:
     """What was varied, over which range, and how far the machine wanders."""
     rows = []
     for factor in session.factors:
@@ -188,7 +198,7 @@ def setting_ranges(session: Session, reading: Reading) -> Table:
     return Table(heads, [""] * 6, rows)
 
 
-def fabric_limits(session: Session, reading: Reading) -> Table:
+def fabric_limits(session: Session, reading: NumberFormat) -> Table:
     """The fabrics and how hot they may be pressed."""
     rows = []
     for fabric in session.fabrics:
@@ -204,13 +214,13 @@ def grade(outcome: Outcome, value: Any) -> str:
         return "–"
     if outcome.kind == "passfail":
         return "pass" if outcome.passes(float(value)) else "fail"
-    return with_unit(tidy(float(value), 3), outcome.unit)
+    return with_unit(rounded_text(float(value), 3), outcome.unit)
 
 
-def left_out(frame: pd.DataFrame, session: Session) -> list[str]:
+def excluded_table(frame: pd.DataFrame, session: Session) -> list[str]:
     """Presses left out of the fit, with their notes."""
     found = []
-    verdicts = judged.verdicts(session, frame)
+    verdicts = judged.verdict_of_presses(session, frame)
     for row, verdict in zip(frame.to_dict("records"), verdicts, strict=True):
         if verdict == judged.EXCLUDED:
             note = _text(row.get("note"))
@@ -218,7 +228,7 @@ def left_out(frame: pd.DataFrame, session: Session) -> list[str]:
     return found
 
 
-def _reached(reading: Reading, factor: Any, value: Any) -> str:
+def _reached(reading: NumberFormat, factor: Any, value: Any) -> str:
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return "–"
     return reading.number(factor, value)

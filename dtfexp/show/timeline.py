@@ -27,7 +27,7 @@ def timeline_chart(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """
     steps = plan.timeline()
     ax = canvas.axes(ax, WIDTH, HEIGHT, (46, 22, 10, 44))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     ax.spines["left"].set_visible(False)
     end = float(steps["end"].max()) if len(steps) else 1.0
     ax.set_xlim(0, end)
@@ -52,7 +52,7 @@ def timeline_chart(plan: Plan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def told(plan: Plan) -> str:
+def timeline_text(plan: Plan) -> str:
     """The chart in words, for who cannot see it."""
     steps = plan.timeline()
     end = float(steps["end"].max()) if len(steps) else 0.0

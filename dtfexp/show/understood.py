@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from dtfexp.describe.wording import counted, listed
+from dtfexp.describe.wording import and_list, count_phrase
 from dtfexp.show import figures, intervals
-from dtfexp.show.lessons import failed_line, luck_lines
-from dtfexp.show.reading import between, label, per_cent, tidy
-from dtfexp.show.svg import inline
+from dtfexp.show.lessons import batch_effect_sentences, failure_sides_sentence
+from dtfexp.show.reading import between, label, per_cent, rounded_text
+from dtfexp.show.svg import inline_svg
 from dtfexp.show.tables import FREE, LINE, NUMBER, Table, grade
 
 if TYPE_CHECKING:
@@ -21,39 +21,39 @@ _CLASSICAL = ["Term", "Judged by", "df", "Error df", "F", "p", "Variance", "Note
 
 
 @dataclass(frozen=True)
-class Understood:
+class FitSection:
     """What holds for all fabrics together, asked of the fit once."""
 
     luck: pd.DataFrame
-    checked: pd.DataFrame
+    grade_checks: pd.DataFrame
     surprises: pd.DataFrame
 
     @classmethod
-    def of(cls, fit: Fit) -> Understood:
+    def of(cls, fit: Fit) -> FitSection:
         """Ask the fit."""
         return cls(fit.luck(), fit.check_grades(), fit.surprises())
 
-    def odd(self, name: str) -> tuple[int, ...]:
+    def outlying_presses(self, name: str) -> tuple[int, ...]:
         """The presses of a fabric with a surprising grade, by number."""
         mine = self.surprises[self.surprises["fabric"] == name]
         return tuple(sorted({int(press) for press in mine["press"]}))
 
-    def bench(self) -> dict[str, Any]:
+    def bench_section(self) -> dict[str, Any]:
         """For the page: luck of loads and rounds, and how well grades were foretold."""
         drawn = []
         if len(self.luck):
-            ax = figures.luck_bars(self.luck)
-            told = " ".join(luck_lines(self.luck)) or "None stands out."
+            ax = figures.batch_effect_bars(self.luck)
+            told = " ".join(batch_effect_sentences(self.luck)) or "None stands out."
             drawn.append(_piece(ax, "luck-figure", "Luck of loads and rounds", told))
-        for number, outcome in enumerate(dict.fromkeys(self.checked["outcome"]), start=1):
-            ax = figures.grades_chart(self.checked, outcome)
+        for number, outcome in enumerate(dict.fromkeys(self.grade_checks["outcome"]), start=1):
+            ax = figures.grades_chart(self.grade_checks, outcome)
             title = f"Grades of {label(outcome)} seen and foretold"
             drawn.append(_piece(ax, f"grades-figure-{number}", title, "The table says the same."))
-        hidden = len(self.luck) - len(intervals.farthest(self.luck))
+        hidden = len(self.luck) - len(intervals.largest_effects(self.luck))
         return {
             "graded": bool(len(self.luck)),
             "figures": drawn,
-            "luck": luck_lines(self.luck)
+            "luck": batch_effect_sentences(self.luck)
             or ["No oven load, press round or block stands out: what differs is in the settings."],
             "hidden": f"The {intervals.MOST_ROWS} farthest from 0 of {len(self.luck)} are drawn."
             if hidden
@@ -63,9 +63,9 @@ class Understood:
         }
 
     def _held(self) -> str:
-        good = int(self.checked["as_foretold"].sum())
-        said = f"{good} of {counted(len(self.checked), 'count', 'counts')} lie where foretold."
-        if good == len(self.checked):
+        good = int(self.grade_checks["as_foretold"].sum())
+        said = f"{good} of {count_phrase(len(self.grade_checks), 'count', 'counts')} lie where foretold."
+        if good == len(self.grade_checks):
             return said
         return (
             f"{said} One in twenty may lie outside by chance; where more do, trust the pass rates"
@@ -74,13 +74,13 @@ class Understood:
 
     def _checked(self) -> Table:
         rows = []
-        for row in self.checked.to_dict("records"):
+        for row in self.grade_checks.to_dict("records"):
             side = "more than foretold" if row["observed"] > row["high"] else "fewer than foretold"
             rows.append(
                 [
                     f"{label(row['outcome'])} {row['grade']}",
                     str(row["observed"]),
-                    tidy(float(row["expected"]), 1),
+                    rounded_text(float(row["expected"]), 1),
                     f"{row['low']} to {row['high']}",
                     "as foretold" if row["as_foretold"] else side,
                 ]
@@ -88,7 +88,7 @@ class Understood:
         heads = ["Grade", "Seen", "Foretold", "95 % of the time", "So"]
         return Table(heads, ["", NUMBER, NUMBER, LINE, ""], rows)
 
-    def fabric(self, fit: Fit, name: str, key: str) -> dict[str, Any]:
+    def fabric_section(self, fit: Fit, name: str, key: str) -> dict[str, Any]:
         """For the section of one fabric. key: its name in the page, before every figure's."""
         found = fit.shares(name)
         parts = [
@@ -96,12 +96,12 @@ class Understood:
             f" ({between(row['in_all_low'], row['in_all_high'])})"
             for setting, row in found.iterrows()
         ]
-        ax = figures.shares_bars(found)
-        told = f"Share of what decides pass or fail: {listed(parts)}."
+        ax = figures.sobol_bars(found)
+        told = f"Share of what decides pass or fail: {and_list(parts)}."
         return {
             "shares": _piece(ax, f"{key}-shares", f"What matters most for {name}", told),
             "shares_line": told,
-            "failed": failed_line(fit, name),
+            "failed": failure_sides_sentence(fit, name),
             "odd": self._odd(fit, name),
             "classical": [
                 (label(outcome.name), _classical(fit.anova(outcome.name, name)))
@@ -132,17 +132,17 @@ def _classical(frame: pd.DataFrame) -> Table:
                 label(str(term)),
                 str(row["stratum"]),
                 str(int(row["df"])),
-                tidy(float(row["df_error"]), 1) if tested else "–",
-                tidy(float(row["F"]), 2),
-                "under 0.001" if p < 0.001 else tidy(p, 3),
-                tidy(float(row["variance"]), 3),
+                rounded_text(float(row["df_error"]), 1) if tested else "–",
+                rounded_text(float(row["F"]), 2),
+                "under 0.001" if p < 0.001 else rounded_text(p, 3),
+                rounded_text(float(row["variance"]), 3),
                 str(row["note"]),
             ]
         )
     return Table(_CLASSICAL, ["", "", NUMBER, NUMBER, NUMBER, NUMBER, NUMBER, FREE], rows)
 
 
-def _piece(ax: Any, name: str, title: str, told: str) -> Any:
+def _piece(ax: Any, name: str, title: str, given: str) -> Any:
     from markupsafe import Markup
 
-    return Markup(inline(ax.figure, name, title, told))
+    return Markup(inline_svg(ax.figure, name, title, given))

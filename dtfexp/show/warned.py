@@ -23,7 +23,7 @@ BUTTONS = (("oven on", False), ("press on", False), ("printed", True), ("powdere
 _LONGEST_AGO = 7 * 24 * 3600.0
 
 
-def warned(book: Logbook, press: object, now: datetime) -> dict[str, Any] | None:
+def warning_state(book: Logbook, press: object, now: datetime) -> dict[str, Any] | None:
     """What stands against ``press`` now, and when its steps happened; None for no press at all.
 
     ``warnings`` has ``what``, ``says``, ``left`` (seconds until waiting is enough, or None) and
@@ -62,12 +62,12 @@ def _steps(book: Logbook, press: int, load: int, now: datetime) -> list[dict[str
         if mark.press in (None, press) and mark.load in (None, load)
     }
     return [
-        {"step": step, "load": load if of_load else None, "at": _told(last.get(step), now)}
+        {"step": step, "load": load if of_load else None, "at": _warning_dict(last.get(step), now)}
         for step, of_load in BUTTONS
     ]
 
 
-def _told(at: datetime | None, now: datetime) -> str:
+def _warning_dict(at: datetime | None, now: datetime) -> str:
     if at is None:
         return ""
     here = at.astimezone(now.tzinfo)
@@ -79,14 +79,14 @@ def mark(book: Logbook, message: Mapping[str, Any], now: datetime, by: str) -> s
     ago = message.get("ago", 0)
     if not isinstance(ago, (int, float)) or not 0 <= ago <= _LONGEST_AGO:
         raise LogbookError(
-            f"step: it happened {fields.shown(ago)} s ago; accepted is 0 s to 7 days"
+            f"step: it happened {fields.quoted(ago)} s ago; accepted is 0 s to 7 days"
         )
     step, load = message.get("step"), message.get("load")
     at = now - timedelta(seconds=float(ago))
     key = message.get("id")
     # Asked again after silence, the step is the one that was noted then.
     if key not in {note.id for note in book.kept(clocks.STEP)}:
-        clocks.mark(book, str(step), at, press=_of(step, message), load=load, by=by, id=key)
+        clocks.keep_mark(book, str(step), at, press=_of(step, message), load=load, by=by, id=key)
     of = "" if load is None else f" (oven load {load})"
     return f"{step}{of} at {at:%H:%M}"
 
@@ -96,19 +96,19 @@ def _of(step: object, message: Mapping[str, Any]) -> object:
     return message.get("press") if step in clocks.PRESS_STEPS else None
 
 
-def standing(press: Any, message: Mapping[str, Any]) -> list[clocks.PressWarning]:
+def shown_warnings(press: Any, message: Mapping[str, Any]) -> list[clocks.PressWarning]:
     """The warnings that a message says were shown for ``press`` and are ``overridden``."""
     found = []
     for one in message.get("overridden") or ():
         if not isinstance(one, Mapping) or not one.get("what") or not one.get("says"):
-            raise LogbookError(f"press {press}: {fields.shown(one)} is no warning")
+            raise LogbookError(f"press {press}: {fields.quoted(one)} is no warning")
         found.append(clocks.PressWarning(press, str(one["what"]), str(one["says"])))
     return found
 
 
-def go_on(
+def record_override(
     book: Logbook, against: Iterable[clocks.PressWarning], message: Mapping[str, Any], by: str
 ) -> None:
     """Note that the press was made all the same; the same message again notes nothing new."""
     for warning in against:
-        clocks.override(book, warning, by=by, id=f"{message.get('id')} {warning.what}")
+        clocks.keep_override(book, warning, by=by, id=f"{message.get('id')} {warning.what}")

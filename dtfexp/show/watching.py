@@ -23,7 +23,7 @@ def failing_days(watch: Watch, *, ax: Axes | None = None) -> Axes:
     """
     days = watch.days
     ax = canvas.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     x = np.arange(len(days), dtype=float)
     share = 100.0 * days["share"].to_numpy(dtype=float)
     counted = days["counted"].to_numpy(dtype=bool)
@@ -45,7 +45,7 @@ def alarm_sum(watch: Watch, *, ax: Axes | None = None) -> Axes:
     """Draw the sum day by day with its limit (dashed); a cross marks the day of an alarm."""
     days = watch.days
     ax = canvas.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    canvas.quiet(ax)
+    canvas.style_axes(ax)
     x = np.arange(len(days), dtype=float)
     score = days["score"].to_numpy(dtype=float)
     known = np.isfinite(score)

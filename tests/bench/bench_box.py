@@ -16,7 +16,7 @@ import time
 
 import numpy as np
 
-from dtfexp.maths.box import FLAT, largest_box
+from dtfexp.maths.box import WIDTH_OFFSET, largest_box
 
 
 def region(kind: str, shape: tuple[int, ...], seed: int = 1) -> np.ndarray:
@@ -50,7 +50,7 @@ def exhaustive(good: np.ndarray, every: int = 1) -> float:
     lo, hi = (np.array(list(pairs)) for pairs in zip(*_intervals(good.shape[2]), strict=True))
     lo4, hi4 = (np.array(list(pairs)) for pairs in zip(*_intervals(good.shape[3]), strict=True))
     cells = np.outer(hi - lo + 1, hi4 - lo4 + 1).astype(np.int32)
-    inner = np.outer(hi - lo + FLAT, hi4 - lo4 + FLAT)
+    inner = np.outer(hi - lo + WIDTH_OFFSET, hi4 - lo4 + WIDTH_OFFSET)
     best = 0.0
     for lo1, hi1 in _intervals(good.shape[0])[::every]:
         first = table[hi1 + 1] - table[lo1]
@@ -59,7 +59,11 @@ def exhaustive(good: np.ndarray, every: int = 1) -> float:
             rows = both[hi + 1] - both[lo]
             full = rows[:, hi4 + 1] - rows[:, lo4] == cells * ((hi1 - lo1 + 1) * (hi2 - lo2 + 1))
             if full.any():
-                size = float(inner[full].max()) * (hi1 - lo1 + FLAT) * (hi2 - lo2 + FLAT)
+                size = (
+                    float(inner[full].max())
+                    * (hi1 - lo1 + WIDTH_OFFSET)
+                    * (hi2 - lo2 + WIDTH_OFFSET)
+                )
                 best = max(best, size)
     return best
 

@@ -20,11 +20,11 @@ from dtfexp import fit, plan
 from dtfexp.dialin.coding import Coding
 from dtfexp.maths import ceiling, field, luck
 from dtfexp.maths.field import Prior
-from dtfexp.maths.joint import joint_pass, pass_posterior, probit
-from dtfexp.maths.observed import Graded
+from dtfexp.maths.joint import all_pass_probability, pass_posterior, probit
+from dtfexp.maths.observed import GradeScale
 from dtfexp.maths.points import Points
 from dtfexp.maths.posterior import ceilings, data_covariance, infer, predict
-from dtfexp.maths.scales import n_dimensions, to_scales
+from dtfexp.maths.scales import n_dimensions, to_hyperparameters
 from tests.bench.simulated import FACTORS, FAMILIES, NAMES, bench, session
 
 PRESSES, BINS, POINTS = 26, 10, 8
@@ -37,8 +37,8 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
     bench_session, prior = session(), Prior()
     runs = plan(bench_session, PRESSES, seed=seed).runs
     coding = Coding(bench_session)
-    shape, graded = coding.shape, (Graded(CUTS, learn=False),) * 2
-    scales = to_scales(rng.normal(size=n_dimensions(2)), 2)
+    shape, graded = coding.shape, (GradeScale(CUTS, estimate_steps=False),) * 2
+    scales = to_hyperparameters(rng.normal(size=n_dimensions(2)), 2)
     wanted = Points(rng.uniform(-1, 1, (POINTS, 4, 1)), np.ones(1), np.zeros(POINTS, dtype=int))
     blank = runs.assign(peel=4, wash=4)
     data = coding.data(blank)
@@ -49,19 +49,19 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
         np.zeros(data.n + 2 * POINTS, dtype=int),
     )
     outcome = np.concatenate([data.outcome, np.tile([0, 1], POINTS)])
-    alike = field.outcome_correlation(shape, scales.alike, prior)
+    alike = field.outcome_correlation(shape, scales.outcome_correlation, prior)
     joint = field.covariance(both, both, shape, scales, prior) * alike[np.ix_(outcome, outcome)]
     joint[: data.n, : data.n] = data_covariance(data, shape, scales, prior)
     joint += 1e-7 * np.eye(len(joint))
-    draw = field.trade_mean(both, shape, scales, prior)
+    draw = field.prior_mean(both, shape, scales, prior)
     draw = draw + np.linalg.cholesky(joint) @ rng.normal(size=len(joint))
     top = ceilings(graded, scales)
     quality = ceiling.quality(draw[: data.n], top[data.outcome])
     quality += scales.noise[data.outcome] * rng.normal(size=data.n)
     seen = replace(data, grade=np.searchsorted(CUTS, quality))
-    shared, own = luck.luck_split(scales, prior, False)
+    shared, own = luck.new_press_variance(scales, prior, False)
     wanted_quality = ceiling.quality(draw[data.n :].reshape(POINTS, 2), top)
-    true = joint_pass(wanted_quality, np.sqrt([shared, shared]), own)
+    true = all_pass_probability(wanted_quality, np.sqrt([shared, shared]), own)
     post = infer(seen, shape, graded, prior)
     passing = pass_posterior(post, predict(post, wanted))
     # A hopeless setting passes never, in truth and in the posterior alike: its place among equals

@@ -114,9 +114,9 @@ def sampled(fitted: Fit) -> tuple[float, float]:
         "grade": data.grade.tolist(),
         "value": [None] * data.n,
         "stage": [stage[s] for s in coding.shape.stage],
-        "word": list(coding.shape.word),
+        "word": list(coding.shape.is_category),
         "trade_off": [list(p) for p in coding.shape.trade_off],
-        "cuts": [None if g is None else g.cuts.tolist() for g in fitted.posterior.graded],
+        "cuts": [None if g is None else g.cuts.tolist() for g in fitted.posterior.grade_scales],
         "points": asked.nodes[:, :, 0].tolist(),
         "points_fabric": asked.fabric.tolist(),
     }

@@ -25,7 +25,7 @@ from simulated import bench
 
 import dtfexp.dialin.window as windows
 from dtfexp import Logbook, confirmation_plan, diagnose, fit, redial, verdict, watch
-from dtfexp.dialin.watch import usual_failing
+from dtfexp.dialin.watch import usual_failing_share
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 DRIFT = 8.0
@@ -47,7 +47,7 @@ def job(family: str, seed: int, folder: Path, again: bool) -> dict[str, object]:
     confirmed = verdict(good.session, results, "cotton").decision == "confirmed"
     known = fit(good.session, results)
     target = window.target
-    usual = usual_failing(known, target, "cotton")
+    usual = usual_failing_share(known, target, "cotton")
     before = float(good.true_pass(at(target))[0])
     degrees, bad, after = min(
         (

@@ -37,8 +37,8 @@ from dtfexp.dialin.coding import Coding
 from dtfexp.dialin.fit import Fit
 from dtfexp.dialin.results import check_results
 from dtfexp.maths.field import Prior
-from dtfexp.maths.posterior import Posterior, run_sites, with_slip
-from dtfexp.maths.scales import n_dimensions, to_scales
+from dtfexp.maths.posterior import Posterior, fit_sites, with_input_noise
+from dtfexp.maths.scales import n_dimensions, to_hyperparameters
 
 BATCHES = (6, 2, 2, 4)
 ARMS = ("without", "with", "cured on")
@@ -85,10 +85,12 @@ def at_middle_scales(b: Bench, results: pd.DataFrame) -> Fit:
     """The fit at one set of scales, the middle of their priors: a fifteenth of the time."""
     coding, prior = Coding(b.session), Prior()
     outcomes = coding.shape.n_outcomes
-    scales = to_scales(np.zeros(n_dimensions(outcomes)), outcomes)
+    scales = to_hyperparameters(np.zeros(n_dimensions(outcomes)), outcomes)
     checked = check_results(b.session, results)
-    data = with_slip(coding.data(checked), coding.shape, prior, coding.graded, scales, rounds=1)
-    sites = run_sites(data, coding.shape, prior, coding.graded, [scales])
+    data = with_input_noise(
+        coding.data(checked), coding.shape, prior, coding.graded, scales, rounds=1
+    )
+    sites = fit_sites(data, coding.shape, prior, coding.graded, [scales])
     found = Posterior(data, coding.shape, prior, coding.graded, (scales,), np.ones(1), sites)
     return Fit(b.session, checked, found)
 

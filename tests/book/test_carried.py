@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, Session, plan, report
-from dtfexp.book.carried import carried
+from dtfexp.book.carried import redialled
 from dtfexp.dialin.plan import Plan
 from dtfexp.shop import cli, steps
 from tests.dialin.bench import FOUR, ONE, graded
@@ -37,7 +37,7 @@ def test_without_a_change_nothing_is_carried_and_a_new_fabric_is_none(book):
     book.bench.changed("fabric")
     assert book.bench.carried() is None
     # Before the first grade there was nothing to carry.
-    assert carried(FOUR, BEFORE.assign(peel=None, wash=None), noted(("oven", 12))) is None
+    assert redialled(FOUR, BEFORE.assign(peel=None, wash=None), noted(("oven", 12))) is None
 
 
 def test_every_way_to_go_on_uses_what_was_carried_over(book, tmp_path, capsys):
@@ -64,13 +64,13 @@ def test_every_way_to_go_on_uses_what_was_carried_over(book, tmp_path, capsys):
 
 def test_a_new_fabric_is_a_change_to_itself_only():
     change = noted(("fabric", 12))
-    assert carried(TWO, ONE_BEFORE, change) is None
-    assert carried(TWO, ONE_BEFORE, change, "cotton") is None
-    known = carried(TWO, ONE_BEFORE, change, "Nylon")
+    assert redialled(TWO, ONE_BEFORE, change) is None
+    assert redialled(TWO, ONE_BEFORE, change, "cotton") is None
+    known = redialled(TWO, ONE_BEFORE, change, "Nylon")
     assert known.changed == "fabric" and not len(known.now)
     # A fabric that came after another change is dialled in on the bench as that change left it.
     both = noted(("oven", 12), ("fabric", 12))
-    later = carried(TWO, ONE_BEFORE, both, "nylon")
+    later = redialled(TWO, ONE_BEFORE, both, "nylon")
     assert later.changed == "oven" and later.fabric == "nylon"
 
 
@@ -78,10 +78,10 @@ def test_several_changes_are_followed_one_after_the_other():
     later = graded(FOUR, plan(FOUR, 4, seed=3).runs, seed=5).assign(press=[13, 14, 15, 16])
     rows = pd.concat([BEFORE, later], ignore_index=True)
     # Two changes with no press between them are one: the one that leaves less of what was known.
-    both = carried(FOUR, rows, noted(("powder", 12), ("oven", 12)))
-    assert both.changed == "powder" and both.fit.posterior.prior.kept < 1
-    twice = carried(FOUR, rows, noted(("oven", 12), ("press", 16)))
+    both = redialled(FOUR, rows, noted(("powder", 12), ("oven", 12)))
+    assert both.changed == "powder" and both.fit.posterior.prior.change_correlation < 1
+    twice = redialled(FOUR, rows, noted(("oven", 12), ("press", 16)))
     assert twice.changed == "press" and len(twice.earlier) == 16 and not len(twice.now)
-    oven = carried(FOUR, rows, noted(("oven", 12))).shifts[0].mean
+    oven = redialled(FOUR, rows, noted(("oven", 12))).shifts[0].mean
     moved = twice.earlier["cure temperature"] - rows["cure temperature"]
     assert abs(oven) > 0.1 and moved.tolist() == pytest.approx([-oven] * 12 + [0.0] * 4)

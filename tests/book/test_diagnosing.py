@@ -8,7 +8,7 @@ import pytest
 
 from dtfexp import Logbook, ResultsError, SessionError, diagnose, fit, plan
 from dtfexp.describe.signs import CAUSES, SIGNS
-from dtfexp.dialin.phrases import read
+from dtfexp.dialin.phrases import read_phrase
 from dtfexp.dialin.plan import Plan
 from dtfexp.show.form import DEFECTS, WASH_DEFECTS
 from tests.dialin.bench import FOUR, graded
@@ -65,7 +65,7 @@ def test_every_situation_names_its_first_cause(book, fitted, seen, cause):
 
 @pytest.mark.parametrize("word", [*DEFECTS, *WASH_DEFECTS])
 def test_every_word_to_tap_is_in_the_table(word):
-    (key,) = read(word).signs
+    (key,) = read_phrase(word).signs
     assert next(one for one in SIGNS if one.key == key).phrase == word
 
 

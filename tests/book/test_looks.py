@@ -77,7 +77,7 @@ def test_a_load_cured_on_counts_with_the_time_it_really_got(book: Logbook) -> No
     assert results["cure time_actual"].tolist()[:4] == [105.0, 61.0, 115.0, 105.0]
     assert results["cure time_actual"].isna().tolist()[4:] == [True] * 4
     assert book.bench.looks()["cured_on"].tolist() == [45.0]
-    assert fit(book.session, results).posterior.data.looked.sum() == 1
+    assert fit(book.session, results).posterior.data.is_cure_look.sum() == 1
 
 
 def test_the_cure_mark_and_the_rest_start_anew_when_a_load_is_cured_on(book, clock: Clock) -> None:

@@ -4,7 +4,7 @@ import pytest
 
 from dtfexp import Logbook, LogbookError, Session, SessionError
 from dtfexp.book import lots, readings
-from dtfexp.show.measured import Measured
+from dtfexp.show.measured import MeasuredConditions
 
 NINE = [[308, 310, 309], [311, 314, 312], [309, 311, 308]]
 HOT = [[value + 30 for value in row] for row in NINE]
@@ -29,7 +29,7 @@ def test_a_map_of_another_press_does_not_count(left):
     # Both are kept, each under its name; the papers show the session's own.
     assert [one.machine for one in left.bench.maps()] == ["press right", "Press left"]
     assert readings.frame(left.bench.maps())["machine"].tolist() == ["press right", "Press left"]
-    assert [one.machine for one in Measured.of(left).maps] == ["Press left"]
+    assert [one.machine for one in MeasuredConditions.of(left).maps] == ["Press left"]
 
 
 def test_a_check_of_another_oven_does_not_count(left):
@@ -68,11 +68,11 @@ def test_a_display_belongs_to_the_machine_named(left):
 def test_the_powder_of_the_other_oven_is_not_in_use_here(left):
     left.bench.lot("powder", "P-1")
     left.bench.lot("powder", "P-9", machine="conveyor 1")
-    assert lots.in_use(left.kept(lots.KIND), left.session)["powder"].name == "P-1"
+    assert lots.lots_in_use(left.kept(lots.KIND), left.session)["powder"].name == "P-1"
     left.bench.lot("powder", "P-2", machine="oven")
-    assert lots.in_use(left.kept(lots.KIND), left.session)["powder"].name == "P-2"
+    assert lots.lots_in_use(left.kept(lots.KIND), left.session)["powder"].name == "P-2"
     assert left.bench.lots()["machine"].tolist() == ["", "conveyor 1", "conveyor 2"]
-    assert [name for _, name in Measured.of(left).lots] == ["P-1", "P-2"]
+    assert [name for _, name in MeasuredConditions.of(left).lots] == ["P-1", "P-2"]
 
 
 def test_a_book_of_one_oven_and_one_press_keeps_notes_as_before(book):

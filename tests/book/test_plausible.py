@@ -30,7 +30,7 @@ LINE = Factor("air pressure", 2, 4, "bar", 0.5, usual=3)
     ],
 )
 def test_a_reading_far_off_is_asked_about(factor, setting, typed, question):
-    found = plausible.doubt(factor, setting, values.told(typed, factor.unit))
+    found = plausible.implausible_reading(factor, setting, values.parse_number(typed, factor.unit))
     assert found is not None and found.question == question
 
 
@@ -48,7 +48,10 @@ def test_a_reading_far_off_is_asked_about(factor, setting, typed, question):
     ],
 )
 def test_a_reading_that_can_be_true_is_not_asked_about(factor, setting, typed):
-    assert plausible.doubt(factor, setting, values.told(typed, factor.unit)) is None
+    assert (
+        plausible.implausible_reading(factor, setting, values.parse_number(typed, factor.unit))
+        is None
+    )
 
 
 def test_past_a_limit_says_how_far_and_what_to_look_at():

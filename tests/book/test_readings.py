@@ -71,7 +71,7 @@ def test_readings_reach_the_fit_as_set_points(book: Logbook) -> None:
     session, results = book.bench.for_fit()
     line = true.lines["press temperature"]
     told = results["press temperature_actual"]
-    assert line.reach(told.iloc[0]).value == pytest.approx(315)
+    assert line.mean_reached(told.iloc[0]).value == pytest.approx(315)
     assert told.iloc[0] == pytest.approx(324, abs=1), "set 325, reached what it always does"
     assert math.isnan(told.iloc[2])
     factor = session.factor("press temperature")

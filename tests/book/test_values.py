@@ -129,13 +129,13 @@ def test_half_grades_and_pass_words() -> None:
 
 @given(st.text())
 def test_guarded_text_comes_back_and_is_no_formula(text: str) -> None:
-    guarded = safe_text.guarded(text)
-    assert safe_text.unguarded(guarded) == text
+    guarded = safe_text.escape_formula(text)
+    assert safe_text.unescape_formula(guarded) == text
     assert not guarded.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"))
 
 
 def test_words_are_parted_and_kept_once() -> None:
-    assert values.words("haze; lifted  corner, haze\nblisters") == (
+    assert values.defect_words("haze; lifted  corner, haze\nblisters") == (
         "haze",
         "lifted corner",
         "blisters",

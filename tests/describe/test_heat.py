@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, SessionError
-from dtfexp.describe.calibration import line, reach
+from dtfexp.describe.calibration import calibration_line, machine_reach
 
 #: Nine spots of a platen about their mean, the hottest 6.1 above it.
 SPOTS = (-6.0, -3.1, -1.0, 0.0, 0.5, 1.0, 1.2, 1.3, 6.1)
@@ -28,11 +28,11 @@ def make(heat=None, *, limit=150.0, forbidden=(), strict=True, fabric=None, **mo
 
 def test_a_line_through_readings_by_hand():
     # (0, 1), (10, 13), (20, 22): mean 10 and 12, slope (10*11 + 10*10) / 200 = 1.05
-    intercept, slope = line([(0, 1), (10, 13), (20, 22)])
+    intercept, slope = calibration_line([(0, 1), (10, 13), (20, 22)])
     assert slope == pytest.approx(1.05) and intercept == pytest.approx(1.5)
-    assert line([]) == (0.0, 1.0)
-    assert line([(150, 159.9)]) == (pytest.approx(9.9), 1.0)
-    assert line([(150, 158), (150, 160)]) == (pytest.approx(9.0), 1.0)
+    assert calibration_line([]) == (0.0, 1.0)
+    assert calibration_line([(150, 159.9)]) == (pytest.approx(9.9), 1.0)
+    assert calibration_line([(150, 158), (150, 160)]) == (pytest.approx(9.0), 1.0)
 
 
 @pytest.mark.parametrize(
@@ -61,9 +61,9 @@ def test_the_hottest_that_may_be_met(more, hottest):
 
 def test_the_highest_setting_is_the_inverse_of_the_hottest():
     for found in (
-        reach([], (), 3.0),
-        reach([(140, 150), (160, 174)], SPOTS, 0.0),
-        reach([(150, 130)], (), 2.0),
+        machine_reach([], (), 3.0),
+        machine_reach([(140, 150), (160, 174)], SPOTS, 0.0),
+        machine_reach([(150, 130)], (), 2.0),
     ):
         dial = found.highest_set(150.0)
         assert found.hottest(dial) == pytest.approx(150.0) or dial == 150.0

@@ -15,7 +15,7 @@ from dtfexp import Factor, Outcome, Session, SessionError, fit, plan
 from dtfexp.dialin.anova import COLUMNS, anova, effects
 from dtfexp.dialin.results import check_results
 from dtfexp.maths.lenth import margin
-from dtfexp.maths.strata import Room, indicators, satterthwaite, strata
+from dtfexp.maths.strata import ResidualSpaces, indicators, satterthwaite, variance_components
 from tests.dialin.bench import CURE, FOUR, HALF, SESSIONS, WORDS, graded
 from tests.dialin.published import corrosion, oats, stroup
 
@@ -72,7 +72,9 @@ def test_oats_components_by_reml_agree_with_print_and_with_our_mean_squares() ->
     cells = results["Variety"] + results["nitro"]
     design = np.hstack([indicators(pd.factorize(cells)[0]), indicators(_codes(results, "block"))])
     groups = {"load": indicators(_codes(results, "oven_load"))}
-    found = strata(results[value].to_numpy(), Room.of(design, groups), groups)
+    found = variance_components(
+        results[value].to_numpy(), ResidualSpaces.of(design, groups), groups
+    )
     assert found.component == pytest.approx([106.06181, 177.08333], abs=1e-4)  # recomputed
     assert found.component == pytest.approx([joint["load"], joint["press"]], rel=1e-3)
     assert found.mean_square / found.component == pytest.approx(
@@ -92,7 +94,9 @@ def test_stroup_components_are_those_of_the_mean_squares() -> None:
          indicators(_codes(results, "block"))]
     )  # fmt: skip
     groups = {"load": indicators(_codes(results, "oven_load"))}
-    found = strata(results[value].to_numpy(), Room.of(design, groups), groups)
+    found = variance_components(
+        results[value].to_numpy(), ResidualSpaces.of(design, groups), groups
+    )
     assert found.component == pytest.approx([15.3819, 9.3611], abs=5e-5)
 
 
@@ -267,7 +271,7 @@ def test_degrees_of_freedom_of_contrasts_from_two_strata() -> None:
     design = np.hstack([np.column_stack([*columns, *(nitro[:, 1:3] - 0.25).T]), block])
     y = results[value].to_numpy()
     groups = {"load": indicators(_codes(results, "oven_load"))}
-    found = strata(y, Room.of(design, groups), groups)
+    found = variance_components(y, ResidualSpaces.of(design, groups), groups)
     one, other = np.zeros((1, design.shape[1])), np.zeros((1, design.shape[1]))
     one[0, 0], other[0, 2] = 1.0, 1.0
     apart = [satterthwaite(c, design, found) for c in (one, other)]

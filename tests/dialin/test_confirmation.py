@@ -10,7 +10,7 @@ from dtfexp import PlanError, ResultsError, Window, fit, plan
 from dtfexp.dialin.confirmation import confirmation_plan, corners
 from dtfexp.dialin.terms import Terms
 from dtfexp.dialin.verdict import verdict
-from dtfexp.dialin.watch import usual_failing
+from dtfexp.dialin.watch import usual_failing_share
 from dtfexp.dialin.window import Margin
 from tests.dialin.bench import FOUR, graded
 
@@ -151,10 +151,10 @@ def test_failures_feed_the_fit(fitted):
     # What the watch calls usual is more careful than what is expected, and within its bounds.
     mixed = fit(FOUR, recorded(fitted, runs, (3, 14)))
     told = mixed.pass_rate(at, "cotton")
-    usual = usual_failing(mixed, TARGET, "cotton")
+    usual = usual_failing_share(mixed, TARGET, "cotton")
     assert 1 - told["pass_rate"].item() < usual < 1 - told["low"].item()
     away = TARGET | {"cure temperature": 105.0, "press temperature": 340.0}
-    assert usual_failing(confirmed, away, "cotton") == 0.30
+    assert usual_failing_share(confirmed, away, "cotton") == 0.30
 
 
 def test_terms():
@@ -164,7 +164,7 @@ def test_terms():
     step = Terms(0.9, 0.9, sequential=True)
     early = step.curve(np.array([0.9, 0.6]))
     assert early["confirmed"].iloc[0] <= 0.1 and early["presses"].iloc[1] < 8
-    assert step.fewest() == 28 and "28 without a failure" in step.sentence()
+    assert step.fewest_presses() == 28 and "28 without a failure" in step.sentence()
 
 
 @pytest.mark.parametrize(
@@ -194,9 +194,9 @@ def test_fewest_presses_that_confirm_press_by_press() -> None:
     line keeps the promise or is moved out.  By trying: one fewer is still open."""
     terms = Terms(0.9, 0.9, sequential=True)
     assert terms.rule is not None
-    fewest = terms.fewest()
+    fewest = terms.fewest_presses()
     assert fewest >= 28
     assert terms.rule.decide(np.zeros(fewest, dtype=bool)) == ("accepted", fewest)
     assert terms.rule.decide(np.zeros(fewest - 1, dtype=bool))[0] == "open"
     # A fixed plan: 22 presses, for 0.9^22 < 0.1 < 0.9^21.
-    assert Terms(0.9, 0.9).fewest() == 22
+    assert Terms(0.9, 0.9).fewest_presses() == 22

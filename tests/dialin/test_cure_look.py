@@ -8,7 +8,7 @@ import pytest
 
 from dtfexp import Factor, ResultsError, SessionError, fit, plan
 from dtfexp.describe.session import Session
-from dtfexp.dialin.cure_look import LOOKS, understood
+from dtfexp.dialin.cure_look import LOOKS, parse_look
 from dtfexp.dialin.results import check_results
 from tests.dialin.bench import FOUR, graded
 
@@ -34,8 +34,8 @@ def rates(results: pd.DataFrame) -> np.ndarray:
     ],
 )  # fmt: skip
 def test_the_usual_wordings_are_understood(cell: str, word: str) -> None:
-    assert understood(cell) == word
-    assert [understood(one) for one in LOOKS] == list(LOOKS)
+    assert parse_look(cell) == word
+    assert [parse_look(one) for one in LOOKS] == list(LOOKS)
 
 
 @pytest.mark.parametrize(
@@ -43,7 +43,7 @@ def test_the_usual_wordings_are_understood(cell: str, word: str) -> None:
 )
 def test_what_says_nothing_or_two_things_is_refused(cell: object) -> None:
     with pytest.raises(ValueError):
-        understood(cell)
+        parse_look(cell)
 
 
 def test_a_word_not_understood_names_row_column_and_what_is_accepted() -> None:

@@ -262,7 +262,7 @@ def test_a_fit_that_has_not_settled_says_so() -> None:
     post = fitted.posterior
     assert post.settled
     assert "not settled" not in fitted.describe() + repr(fitted)
-    cut_short = replace(post.sites, converged=np.zeros(len(post.scales), dtype=bool))
+    cut_short = replace(post.sites, converged=np.zeros(len(post.integration_points), dtype=bool))
     doubtful = replace(fitted, posterior=replace(post, sites=cut_short))
     assert "not settled" in doubtful.describe()
     assert "not settled" in repr(doubtful)

@@ -20,7 +20,7 @@ from dtfexp import (
     redial,
 )
 from dtfexp.dialin.plan import DESIGNS
-from dtfexp.dialin.true_settings import TrueSettings, line
+from dtfexp.dialin.true_settings import Calibrations, fit_calibration_line
 from tests.dialin.drawn_sessions import COTTON, NYLON, Drawn, drawn
 
 QUICK = settings(
@@ -109,8 +109,8 @@ def bench(low: float = 120.0) -> Session:
 
 
 #: The platen of the report: mean 159.9 at a dial of 150, its hottest spot at 166.
-HOT = TrueSettings(
-    {"press heat": line("press heat", [150.0], [159.9])},
+HOT = Calibrations(
+    {"press heat": fit_calibration_line("press heat", [150.0], [159.9])},
     {"press heat": 6.1},
     {"press heat": (-6.1, -2.0, 2.0, 6.1)},
 )

@@ -47,7 +47,7 @@ def test_before_any_press_nothing_is_known_better_than_what_the_shop_runs(usual:
     for fabric, hottest in (("cotton", 145.0), ("nylon", 140.0)):
         window = ungraded.window(fabric)
         assert not window.found and window.target["pressure"] == "medium"
-        own = pd.DataFrame([grids.usual(session, fabric)])
+        own = pd.DataFrame([grids.usual_set_point(session, fabric)])
         assert own["press temperature"].item() == hottest
         known = ungraded.pass_rate(pd.DataFrame([window.target]), fabric)["pass_rate"].item()
         assert known >= ungraded.pass_rate(own, fabric)["pass_rate"].item() - 1e-9
@@ -59,7 +59,7 @@ def test_close_to_a_box_every_step_is_looked_at() -> None:
     session = replace(SESSION, factors=fine)
     coarse = grid(session, "cotton", {}, 2000)
     ends = [(float(a[1]), float(a[2])) for a in coarse.axes]
-    near = grids.to_the_step(session, "cotton", coarse, ends, 10**7)
+    near = grids.refined_near_edges(session, "cotton", coarse, ends, 10**7)
     for factor, axis, old, (low, high) in zip(
         session.factors[:4], near.axes, coarse.axes, ends, strict=False
     ):
@@ -71,7 +71,7 @@ def test_close_to_a_box_every_step_is_looked_at() -> None:
         steps = np.arange(factor.low, factor.high + 1)
         close = steps[np.minimum(np.abs(steps - low), np.abs(steps - high)) <= reach]
         assert set(close) <= set(axis)
-    few = grids.to_the_step(session, "cotton", coarse, ends, 3000)
+    few = grids.refined_near_edges(session, "cotton", coarse, ends, 3000)
     assert len(few.frame()) <= 3000
     assert all(set(f) <= set(n) for f, n in zip(few.axes, near.axes, strict=True))
 

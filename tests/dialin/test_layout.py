@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from dtfexp import Factor, Outcome, PlanError, Session
 from dtfexp.describe.fabric import Fabric
-from dtfexp.dialin.layout import change_overs, lay_out
+from dtfexp.dialin.layout import changeover_counts, lay_out
 
 CURE_T = "cure temperature"
 CURE_S = "cure time"
@@ -129,7 +129,7 @@ def factorial(centres=3):
 @pytest.mark.parametrize("seed", range(8))
 def test_the_order_spares_the_machines(seed):
     runs = lay_out(bench(), factorial(), np.random.default_rng(seed))
-    cost = change_overs(bench(), runs)
+    cost = changeover_counts(bench(), runs)
     # Three platen temperatures cannot take fewer than two changes; nor can three of the oven.
     assert (cost["platen_resets"], cost["oven_resets"]) == (2, 2)
     temperatures = [t for t, _ in itertools.groupby(runs[PRESS_T])]
@@ -160,7 +160,7 @@ def test_without_a_hard_setting_rounds_hold_so_many_and_mix_the_temperatures():
     assert sorted(runs["press_round"].value_counts()) in ([6, 6, 7],)
     # Within a round the presses at one platen temperature stand together, and the platen goes on
     # from where it stands, so three temperatures in three rounds take at most two changes each.
-    assert change_overs(session, runs)["platen_resets"] <= 6
+    assert changeover_counts(session, runs)["platen_resets"] <= 6
     for _, part in runs.groupby("press_round"):
         assert _pieces(part[PRESS_T]) == part[PRESS_T].nunique()
     # The three centre presses, wanted alike, lie in three rounds.
@@ -194,7 +194,7 @@ def test_the_oven_goes_on_from_where_it_stands(seed):
     wanted = pd.DataFrame(rows, columns=["fabric", PRESS_S, CURE_S, CURE_T, PRESS_T])
     runs = lay_out(bench(), wanted, np.random.default_rng(seed))
     # Three temperatures up for one platen setting and down for the next: 110 120 130 130 120 110.
-    assert change_overs(bench(), runs)["oven_resets"] == 4
+    assert changeover_counts(bench(), runs)["oven_resets"] == 4
 
 
 def test_many_presses_alike_do_not_ask_for_many_loads():
@@ -228,7 +228,7 @@ def test_no_presses_give_an_empty_frame_with_its_columns():
     runs = lay_out(bench(), factorial().iloc[:0], np.random.default_rng(0))
     assert len(runs) == 0
     assert list(runs.columns)[:4] == ["press", "fabric", "oven_load", "press_round"]
-    assert change_overs(bench(), runs)["minutes"] == 0
+    assert changeover_counts(bench(), runs)["minutes"] == 0
 
 
 def test_change_overs_count_waits_and_minutes():
@@ -244,7 +244,7 @@ def test_change_overs_count_waits_and_minutes():
             PRESS_T: [150.0, 150.0, 160.0, 160.0],
         }
     )
-    cost = change_overs(bench(), runs)
+    cost = changeover_counts(bench(), runs)
     # Loads 1, 2, 3 at 130, 120, 130: two oven re-sets; platen 150 to 160: one. Minutes by hand:
     # 10 warm-up + 3 x 8 change-over + (60 + 60 + 120) s of cure + 60 s of press.
     assert cost == {

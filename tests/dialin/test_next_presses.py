@@ -8,10 +8,10 @@ import pytest
 
 from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
 from dtfexp.dialin.candidates import candidate_pool
-from dtfexp.dialin.likely_window import Likely, likely_window
-from dtfexp.dialin.next_presses import CELL_BUDGET, _stack, choose
-from dtfexp.maths.lookahead import Outlook
-from dtfexp.maths.posterior import at_central_scales
+from dtfexp.dialin.likely_window import LikelyWindow, likely_window
+from dtfexp.dialin.next_presses import CELL_BUDGET, _stacked_cells, choose_batch
+from dtfexp.maths.lookahead import BatchAcquisition
+from dtfexp.maths.posterior import at_central_hyperparameters
 from tests.dialin.bench import (
     CURE,
     FOUR,
@@ -25,9 +25,11 @@ from tests.dialin.bench import (
 )
 
 
-def likely(session: Session, presses: int, fabric: str = "cotton", width: float = 1.0) -> Likely:
+def likely(
+    session: Session, presses: int, fabric: str = "cotton", width: float = 1.0
+) -> LikelyWindow:
     fitted = fit(session, graded(session, plan(session, presses).runs, width=width))
-    return likely_window(fitted, at_central_scales(fitted.posterior), fabric, 0.9, 800)
+    return likely_window(fitted, at_central_hyperparameters(fitted.posterior), fabric, 0.9, 800)
 
 
 def test_the_likely_window_lies_round_the_good_settings() -> None:
@@ -58,7 +60,7 @@ def test_the_heat_limit_holds_for_the_likely_window() -> None:
 def test_with_no_good_place_cells_still_have_a_weight() -> None:
     results = plan(FOUR, 10).runs.assign(peel=1, wash=1)
     fitted = fit(FOUR, results)
-    found = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 500)
+    found = likely_window(fitted, at_central_hyperparameters(fitted.posterior), "cotton", 0.9, 500)
     assert found.weight.max() > 0 and np.isfinite(found.weight).all()
     assert len(next_presses(FOUR, results, 4).runs) == 4
 
@@ -66,11 +68,12 @@ def test_with_no_good_place_cells_still_have_a_weight() -> None:
 def test_every_slow_pair_has_the_same_quick_settings_to_choose_from() -> None:
     results = graded(FOUR, plan(FOUR, 10).runs)
     fitted = fit(FOUR, results)
-    here = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 500)
-    pool = candidate_pool(fitted, ["cotton"], {"cotton": here.region()}, 0)
+    here = likely_window(fitted, at_central_hyperparameters(fitted.posterior), "cotton", 0.9, 500)
+    pool = candidate_pool(fitted, ["cotton"], {"cotton": here.candidate_region()}, 0)
     quick = ["cure time", "press time"]
     chosen = [
-        set(map(tuple, pool.frame.loc[rows, quick].to_numpy())) for rows in pool.groups().values()
+        set(map(tuple, pool.frame.loc[rows, quick].to_numpy()))
+        for rows in pool.by_slow_settings().values()
     ]
     assert len(chosen) >= 8
     assert all(len(one) >= 8 and one == chosen[0] for one in chosen)
@@ -110,16 +113,18 @@ QUICK = Session("quick", (CURE, PRESS_TIME), (Outcome("peel"),), ("cotton",))
 def best_single(fitted: Fit, *, pending: bool, price: float = 0.92) -> dict[str, object]:
     """The press worth most, by looking at every candidate: what it proves with all that is under
     way, times 0.92 when its oven temperature was not set before."""
-    post = at_central_scales(fitted.posterior)
+    post = at_central_hyperparameters(fitted.posterior)
     mapped = {"cotton": likely_window(fitted, post, "cotton", 0.9, CELL_BUDGET)}
-    cells = _stack(fitted.coding, ["cotton"], mapped)
-    pool = candidate_pool(fitted, ["cotton"], {"cotton": mapped["cotton"].region()}, 0)
+    cells = _stacked_cells(fitted.coding, ["cotton"], mapped)
+    pool = candidate_pool(fitted, ["cotton"], {"cotton": mapped["cotton"].candidate_region()}, 0)
     asked = min(max(float(mapped["cotton"].chance.max()) + 0.25, 0.5), 0.9)
-    outlook = Outlook(post, cells.points, pool.candidates, cells.weight, asked, cells.margin)
+    outlook = BatchAcquisition(
+        post, cells.points, pool.candidates, cells.weight, asked, cells.margin
+    )
     waiting = fitted.results.index[fitted.results["peel"].isna()]
     if pending:
         for k in range(len(waiting)):  # on their way: the last rows of the candidates
-            outlook.add(len(pool.frame) + k, (0,))
+            outlook.add_press(len(pool.frame) + k, (0,))
     gain = outlook.scores(np.arange(len(pool.frame))) - outlook.value
     before = set(fitted.results["cure temperature"])
     new = ~pool.frame["cure temperature"].isin(before).to_numpy()
@@ -139,7 +144,7 @@ def test_one_press_is_the_best_of_all_beside_those_under_way_and_after_its_price
     for seed in range(4):
         fitted = under_way(seed)
         best = best_single(fitted, pending=True)
-        chosen = choose(fitted, ["cotton"], 1, 0)
+        chosen = choose_batch(fitted, ["cotton"], 1, 0)
         assert chosen is not None and chosen.presses.iloc[0].to_dict() == best
         others = (
             best_single(fitted, pending=False),
@@ -152,12 +157,12 @@ def test_one_press_is_the_best_of_all_beside_those_under_way_and_after_its_price
 
 def test_a_temperature_not_set_before_costs_eight_of_a_hundred() -> None:
     fitted = under_way(0)
-    here = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 300)
-    pool = candidate_pool(fitted, ["cotton"], {"cotton": here.region()}, 0)
+    here = likely_window(fitted, at_central_hyperparameters(fitted.posterior), "cotton", 0.9, 300)
+    pool = candidate_pool(fitted, ["cotton"], {"cotton": here.candidate_region()}, 0)
     used = {(120.0, 310.0), (130.0, 300.0)}
-    assert pool.price((120.0, 300.0), used) == 1.0
-    assert pool.price((125.0, 300.0), used) == pytest.approx(0.92)
-    assert pool.price((125.0, 305.0), used) == pytest.approx(0.8464)
+    assert pool.changeover_factor((120.0, 300.0), used) == 1.0
+    assert pool.changeover_factor((125.0, 300.0), used) == pytest.approx(0.92)
+    assert pool.changeover_factor((125.0, 305.0), used) == pytest.approx(0.8464)
 
 
 def test_a_word_that_never_holds_takes_no_presses_from_one_that_does() -> None:
@@ -166,6 +171,6 @@ def test_a_word_that_never_holds_takes_no_presses_from_one_that_does() -> None:
     made = graded(peeled, plan(peeled, 20, seed=1).runs)
     made.loc[made[PEEL.name] != "warm", "peel"] = 1.0
     fitted = fit(peeled, made)
-    found = likely_window(fitted, at_central_scales(fitted.posterior), "cotton", 0.9, 600)
+    found = likely_window(fitted, at_central_hyperparameters(fitted.posterior), "cotton", 0.9, 600)
     weight = pd.Series(found.weight).groupby(found.frame[PEEL.name].to_numpy()).sum()
     assert weight["hot"] == 0 and weight["cold"] < 0.1 * weight["warm"]

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dtfexp import Fabric, Factor, Outcome, PlanError, Session, plan
-from dtfexp.dialin.settable import Bench
+from dtfexp.dialin.settable import FeasibleLevels
 from dtfexp.maths import efficiency
 from dtfexp.maths.terms import Terms, covariance
 from tests.dialin.bench import (
@@ -32,15 +32,15 @@ QUICK = {"restarts": 2}
 
 def worth(session: Session, runs: pd.DataFrame, model: str = "quadratic") -> tuple[float, float]:
     """(log-determinant, mean prediction variance) of runs, both lucks half the press noise."""
-    bench = Bench.of(session, list(dict.fromkeys(runs["fabric"])), 0.81, runs.iloc[:0])
-    terms = Terms.of([span.kind for span in bench.spans], model)
+    bench = FeasibleLevels.of(session, list(dict.fromkeys(runs["fabric"])), 0.81, runs.iloc[:0])
+    terms = Terms.of([span.kind for span in bench.factors], model)
     x = terms.expand(bench.base(runs))
     if np.linalg.matrix_rank(x) < terms.size:
         return -np.inf, np.inf
     v = covariance(runs["oven_load"].to_numpy(), runs["press_round"].to_numpy(), 0.25, 0.25)
     m = efficiency.information(x, np.linalg.inv(v))
     return float(np.linalg.slogdet(m)[1]), float(
-        np.trace(np.linalg.solve(m, efficiency.moments_of(terms)))
+        np.trace(np.linalg.solve(m, efficiency.region_moments(terms)))
     )
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from dtfexp import Logbook, LogbookError, PlanError, Session, next_presses, plan
 from dtfexp.dialin import grid as grids
 from dtfexp.dialin import permitted
-from dtfexp.dialin.permitted import keep_permitted
+from dtfexp.dialin.permitted import move_out_of_forbidden
 from dtfexp.dialin.plan import DESIGNS
 from tests.dialin.bench import CURE, CURE_TIME, FOUR, PEEL, PRESSURE, graded
 
@@ -34,19 +34,25 @@ def wanted(**one) -> pd.DataFrame:
 def test_a_press_leaves_the_corner_by_the_shortest_way() -> None:
     session = with_corners(FOUR, HOT_LONG)
     # Cure time has 90 s of range and 80 s is one step too long; temperature would move 10 of 40.
-    near, met = keep_permitted(session, wanted(**{"cure temperature": 140.0, "cure time": 80.0}))
+    near, met = move_out_of_forbidden(
+        session, wanted(**{"cure temperature": 140.0, "cure time": 80.0})
+    )
     assert near[["cure temperature", "cure time"]].values.tolist() == [[140.0, 70.0]]
     assert [str(corner) for corner in met] == [str(session.forbidden[0])]
-    near, _ = keep_permitted(session, wanted(**{"cure temperature": 135.0, "cure time": 120.0}))
+    near, _ = move_out_of_forbidden(
+        session, wanted(**{"cure temperature": 135.0, "cure time": 120.0})
+    )
     assert near[["cure temperature", "cure time"]].values.tolist() == [[130.0, 120.0]]
-    same, met = keep_permitted(session, wanted())
+    same, met = move_out_of_forbidden(session, wanted())
     assert met == () and same.equals(wanted())
 
 
 def test_out_of_one_corner_and_not_into_the_next() -> None:
     corners = (HOT_LONG, {"cure temperature": "> 130", "cure time": "60 to 70"})
     session = with_corners(FOUR, *corners)
-    near, _ = keep_permitted(session, wanted(**{"cure temperature": 145.0, "cure time": 80.0}))
+    near, _ = move_out_of_forbidden(
+        session, wanted(**{"cure temperature": 145.0, "cure time": 80.0})
+    )
     assert session.permits(near).all()
     assert near["cure time"].tolist() == [50.0]  # 30 s of 90, less than 15 °C of 40
 

@@ -15,11 +15,11 @@ from dtfexp import Session
 from dtfexp.describe.guide import default_guide
 from dtfexp.describe.signs import SIGNS, phrase, sign
 from dtfexp.dialin.defects import defect_words
-from dtfexp.dialin.edges import looks_like
-from dtfexp.dialin.phrases import nearest, read
+from dtfexp.dialin.edges import failure_side_name
+from dtfexp.dialin.phrases import nearest, read_phrase
 from dtfexp.dialin.symptoms import hear
 from dtfexp.show.form import DEFECTS, WASH_DEFECTS
-from dtfexp.show.practice import watch_for
+from dtfexp.show.practice import sign_beyond_edge
 from tests.dialin.bench import CURE, FOUR, PEEL, PRESS, PRESSURE
 
 ROOT = Path(__file__).parents[2]
@@ -107,11 +107,11 @@ GUIDES = {
 def named(text: str, stage: str = "") -> set[str]:
     """Keys of the signs in a text; fails on what is asked about or not understood."""
     found = set()
-    whole = read(text, stage)
+    whole = read_phrase(text, stage)
     # A grade's sentence may be one phrase with a comma in it.
     parts = [text] if whole.signs and not (whole.unknown or whole.asked) else defect_words(text)
     for part in parts:
-        one = read(part, stage)
+        one = read_phrase(part, stage)
         assert not one.asked and not one.unknown and not one.absent, (part, one)
         found |= set(one.signs)
     assert found, text
@@ -129,17 +129,19 @@ def keys(text: str) -> set[str]:
 @pytest.mark.parametrize(("text", "expected"), MEANS.items())
 def test_a_phrase_names_its_sign(text, expected):
     if expected == "?":
-        one = read(text)
+        one = read_phrase(text)
         assert not one.signs and len(one.asked) > 1 and "can be" in one.question
     else:
-        found = set().union(*(read(part).signs for part in defect_words(text)))
+        found = set().union(*(read_phrase(part).signs for part in defect_words(text)))
         assert found == keys(expected)
-        assert not any(read(p).asked or read(p).unknown for p in defect_words(text))
+        assert not any(read_phrase(p).asked or read_phrase(p).unknown for p in defect_words(text))
 
 
 @pytest.mark.parametrize("one", SIGNS, ids=lambda one: one.key)
 def test_every_sign_understands_its_own_phrase_and_has_causes(one):
-    assert read(one.phrase).signs == (one.key,) and read(one.phrase.upper()).signs == (one.key,)
+    assert read_phrase(one.phrase).signs == (one.key,) and read_phrase(
+        one.phrase.upper()
+    ).signs == (one.key,)
     assert one.causes or one.key in ("good", "poor")
     assert one.stages and len(one.phrase) < 60 and not re.search("[,;]", one.phrase)
 
@@ -148,9 +150,9 @@ def test_words_of_the_form_the_card_and_the_report_are_understood():
     for word in (*DEFECTS, *WASH_DEFECTS):
         assert {phrase(key) for key in named(word)} == {word}
     for factor, side in product((CURE, PRESS, PRESSURE, PEEL), ("low", "high")):
-        looks = looks_like(factor, side)
+        looks = failure_side_name(factor, side)
         assert {phrase(key) for key in named(looks)} == {looks}
-        for part in watch_for(factor, looks).split("; "):
+        for part in sign_beyond_edge(factor, looks).split("; "):
             assert {phrase(key) for key in named(part)} == {part}
 
 
@@ -197,9 +199,9 @@ def test_words_of_the_samples_notebooks_and_demo_are_understood():
 
 def test_no_is_understood():
     for text in ("No bubbles", "without bubbles", "not bubbling", "no bubbles or blisters"):
-        one = read(text)
+        one = read_phrase(text)
         assert not one.signs and "bubbles" in one.absent
-    assert read("no bubbles but the colour lifts").signs == ("colour goes",)
+    assert read_phrase("no bubbles but the colour lifts").signs == ("colour goes",)
     heard = hear("No bubbles; cracks")
     assert dict(heard.seen) == {"cracks": 1.0} and heard.absent == ("bubbles",)
 
@@ -210,15 +212,15 @@ def test_what_is_not_understood_is_kept_and_told_beside_what_is():
     first, second = heard.not_understood
     assert first == "not understood: 'sneezes'; no known sign is near"
     assert second.startswith("not understood: 'wobblething' (in 'grainy wobblething')")
-    assert "bubbles" in nearest("bubbly surface") and read("").unknown == ""
+    assert "bubbles" in nearest("bubbly surface") and read_phrase("").unknown == ""
     (line,) = hear("film edges tacky-ish near hood").not_understood or ("",)
     assert "nearest known signs" in line or "no known sign" in line
 
 
 def test_a_thing_that_does_not_fit_is_asked_about():
-    one = read("the underside shows scorch marks")
+    one = read_phrase("the underside shows scorch marks")
     assert not one.signs and "scorch" in one.asked
-    assert read("grainy after the third wash").asked == ("grain",)
+    assert read_phrase("grainy after the third wash").asked == ("grain",)
 
 
 def test_counts_are_added_and_one_phrase_of_two_halves_counts_once():

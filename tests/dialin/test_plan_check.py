@@ -11,7 +11,7 @@ from scipy.optimize import minimize
 
 from dtfexp import Factor, Outcome, Plan, PlanError, Session, plan
 from dtfexp.dialin.compare import compare_plans
-from dtfexp.dialin.first_look import codes_for
+from dtfexp.dialin.first_look import first_look_codes
 from dtfexp.dialin.plan import DESIGNS
 from dtfexp.dialin.plan_check import PlanCheck, check_runs
 from dtfexp.dialin.spans import may_be_set
@@ -73,7 +73,7 @@ def test_effects_hide_behind_those_of_the_published_alias_sets(generators, k, al
     check = of_generators(generators, k)
     for term, others in aliases.items():
         assert hides(check, term) == set(others.split())
-        assert check.told(_key(check, term)) == (not others)
+        assert check.is_estimable(_key(check, term)) == (not others)
 
 
 def test_what_is_left_out_of_the_model_can_still_be_told() -> None:
@@ -329,5 +329,5 @@ def test_a_first_look_over_several_fabrics_keeps_every_setting_apart() -> None:
         assert own["fitted"].all()
         assert any("own effect shows" in note for note in made.notes)
     assert not any("own effect shows" in note for note in plan(session, 6).notes)
-    first, third = codes_for(5, 5), codes_for(5, 5, turn=1)
+    first, third = first_look_codes(5, 5), first_look_codes(5, 5, turn=1)
     assert not {tuple(row) for row in first[1:]} & {tuple(row) for row in third[1:]}

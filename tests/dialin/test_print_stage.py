@@ -5,7 +5,7 @@ import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError, fit, next_presses, plan
 from dtfexp.dialin.coding import Coding, direction, is_logarithmic
-from dtfexp.dialin.edges import looks_like
+from dtfexp.dialin.edges import failure_side_name
 from dtfexp.dialin.schedule import schedule
 from dtfexp.dialin.timeline import timeline
 from dtfexp.maths.points import CURE
@@ -91,8 +91,8 @@ def test_a_faster_belt_is_less_cure_by_the_inverse_of_a_time():
 
 
 def test_the_fast_end_is_under_cured_in_words_and_in_the_fit():
-    assert looks_like(TUNNEL, "high") == "under-cured"
-    assert looks_like(TUNNEL, "low") == "over-cured"
+    assert failure_side_name(TUNNEL, "high") == "under-cured"
+    assert failure_side_name(TUNNEL, "low") == "over-cured"
     session = session_of(TUNNEL)
     results = plan(session, 24, seed=3, design="latin hypercube").runs
     results["wash"] = np.where(results["belt speed"] > 0.9, 1.0, 5.0)

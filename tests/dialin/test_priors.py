@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fit, Outcome, Session, SessionError, fit, plan
-from dtfexp.dialin.priors import FIXED
+from dtfexp.dialin.priors import FIXED_PRIORS
 from dtfexp.maths.field import Prior, outcome_correlation
 from dtfexp.maths.points import FieldShape
-from dtfexp.maths.scales import SCALE_PRIORS
+from dtfexp.maths.scales import HYPER_PRIORS
 from tests.dialin.bench import CURE, ONE, PRESS, graded
 
 
@@ -31,13 +31,13 @@ def test_a_wider_prior_leaves_more_open() -> None:
 
 
 def test_every_prior_can_be_named_and_is_described() -> None:
-    names = [p.name for p in SCALE_PRIORS] + [f.name for f in FIXED]
+    names = [p.name for p in HYPER_PRIORS] + [f.name for f in FIXED_PRIORS]
     assert len(set(names)) == len(names)
     fitted = fit(ONE, graded(ONE, plan(ONE, 4).runs), prior_width=dict.fromkeys(names, 1.5))
     text = fitted.describe()
     for name in names:
         assert f"  {name}" in text
-    for prior in SCALE_PRIORS:
+    for prior in HYPER_PRIORS:
         assert prior.reason in text
     assert fitted.posterior.prior.slope_sd == pytest.approx(1.5 * Prior().slope_sd)
 
@@ -63,7 +63,7 @@ def test_a_wash_series_is_a_correlation_and_the_rest_stays_as_it_was() -> None:
     assert np.diag(found) == pytest.approx(np.ones(4))
     assert np.linalg.eigvalsh(found).min() > 0
     assert found[0, 1:] == pytest.approx(0.4 * np.ones(3))
-    assert found[1, 2] == pytest.approx(0.4 + 0.6 * Prior().wash_tie)
+    assert found[1, 2] == pytest.approx(0.4 + 0.6 * Prior().series_correlation)
     plain = FieldShape((0,), (False,), (), 3)
     assert outcome_correlation(plain, 0.4, Prior())[0, 1:] == pytest.approx([0.4, 0.4])
 
@@ -81,7 +81,7 @@ def test_a_first_wash_tells_more_of_the_twentieth_than_another_quality_does() ->
         results[names[0]] = 2.0
         results[names[1]] = float("nan")
         post = fit(session, results).posterior
-        last = [post.alike(j)[0, 1] for j in range(len(post.scales))]
+        last = [post.outcome_correlation(j)[0, 1] for j in range(len(post.integration_points))]
         return float(post.weight @ np.array(last))
 
     tied = foretold(("wash 1", "wash 20"), (1, 20))

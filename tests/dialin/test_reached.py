@@ -13,7 +13,7 @@ import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError, fit
 from dtfexp.dialin.coding import Coding
-from dtfexp.dialin.reached import WEIGHTS, draws, offsets
+from dtfexp.dialin.reached import SPREAD_WEIGHTS, spread_draws, spread_nodes
 
 EVEN = Factor("press temperature", 140, 180, "°C", 1, spread=6, usual=160)
 # One cold corner: eight spots alike, the ninth far below.
@@ -22,26 +22,26 @@ COLD_CORNER = replace(EVEN, spots=(1.0,) * 8 + (-8.0,))
 
 def test_an_even_spread_has_the_moments_of_the_uniform_distribution() -> None:
     """Variance a^2 / 3, fourth moment a^4 / 5 (any handbook; exact for five Gauss nodes)."""
-    at = offsets(EVEN)
-    assert WEIGHTS @ at == pytest.approx(0.0)
-    assert WEIGHTS @ at**2 == pytest.approx(36 / 3)
-    assert WEIGHTS @ at**4 == pytest.approx(6**4 / 5)
+    at = spread_nodes(EVEN)
+    assert SPREAD_WEIGHTS @ at == pytest.approx(0.0)
+    assert SPREAD_WEIGHTS @ at**2 == pytest.approx(36 / 3)
+    assert SPREAD_WEIGHTS @ at**4 == pytest.approx(6**4 / 5)
 
 
 @pytest.mark.parametrize("count", [2, 5, 9, 40])
 def test_spots_keep_their_deviation_and_lean(count: int) -> None:
     spots = np.random.default_rng(count).gamma(1.0, 2.0, count) - 2.0
-    at = offsets(replace(EVEN, spread=0.0, spots=tuple(spots)))
+    at = spread_nodes(replace(EVEN, spread=0.0, spots=tuple(spots)))
     assert np.all(np.diff(at) >= -1e-12)
-    assert WEIGHTS @ at == pytest.approx(0.0, abs=1e-12)
-    assert WEIGHTS @ at**2 == pytest.approx(spots.var())
-    lean = WEIGHTS @ at**3
+    assert SPREAD_WEIGHTS @ at == pytest.approx(0.0, abs=1e-12)
+    assert SPREAD_WEIGHTS @ at**2 == pytest.approx(spots.var())
+    lean = SPREAD_WEIGHTS @ at**3
     assert np.sign(lean) == np.sign(((spots - spots.mean()) ** 3).mean()) or count == 2
 
 
 def test_a_map_without_any_difference_is_a_machine_that_does_not_wander() -> None:
     flat = Factor("press temperature", 140, 180, "°C", spots=[0.0] * 9)
-    assert flat.spread == 0.0 and offsets(flat).tolist() == [0.0] * 5
+    assert flat.spread == 0.0 and spread_nodes(flat).tolist() == [0.0] * 5
     assert "<td>± 0 °C, 9 spots measured</td>" in _session(flat)._repr_html_()
 
 
@@ -51,16 +51,16 @@ def test_a_display_that_is_off_everywhere_moves_no_pass_rate() -> None:
     cold = replace(COLD_CORNER, spots=tuple(s - 8.0 for s in COLD_CORNER.spots))
     told, off = (_pass_rates(f, read=False) for f in (COLD_CORNER, cold))
     assert off.to_numpy() == pytest.approx(told.to_numpy(), abs=1e-9)
-    assert draws(cold, 50, np.random.default_rng(1)) == pytest.approx(
-        draws(COLD_CORNER, 50, np.random.default_rng(1))
+    assert spread_draws(cold, 50, np.random.default_rng(1)) == pytest.approx(
+        spread_draws(COLD_CORNER, 50, np.random.default_rng(1))
     )
 
 
 def test_single_presses_land_on_the_spots() -> None:
-    found = draws(COLD_CORNER, 4000, np.random.default_rng(1))
+    found = spread_draws(COLD_CORNER, 4000, np.random.default_rng(1))
     assert set(found) == {1.0, -8.0}
     assert np.mean(found == -8.0) == pytest.approx(1 / 9, abs=0.02)
-    even = draws(EVEN, 4000, np.random.default_rng(1))
+    even = spread_draws(EVEN, 4000, np.random.default_rng(1))
     assert np.abs(even).max() <= 6 and even.std() == pytest.approx(6 / np.sqrt(3), rel=0.05)
 
 

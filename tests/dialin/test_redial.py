@@ -120,7 +120,7 @@ def test_another_lot_is_a_guide_that_is_nearly_kept(earlier):
 def test_another_ink_moves_what_the_cure_wants(earlier):
     known = redial(FOUR, earlier, "cotton", changed="ink")
     assert [shift.factor.stage for shift in known.shifts] == ["cure", "press"]
-    assert {shift.whose for shift in known.shifts} == {"the new ink"}
+    assert {shift.cause_text for shift in known.shifts} == {"the new ink"}
 
 
 def test_the_first_presses_of_another_lot_lie_beside_the_target_in_both_temperatures(earlier):
@@ -147,7 +147,9 @@ def test_a_bench_without_that_temperature_has_nothing_to_move():
     rows = graded(time_only, plan(time_only, 5).runs)
     known = redial(time_only, rows, "cotton", changed="oven")
     assert not known.shifts and "a guide, not a proof" in known.sentence
-    assert known.fit.posterior.prior.kept < min(change.kept for change in CHANGES.values())
+    assert known.fit.posterior.prior.change_correlation < min(
+        change.correlation for change in CHANGES.values()
+    )
 
 
 def test_words():

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import PlanError, Rehearsal, fit, rehearse
-from dtfexp.dialin.hidden_bench import HiddenBench, draw_bench
+from dtfexp.dialin.hidden_bench import SimulatedBench, simulate_bench
 from tests.dialin.bench import HALF, ONE, graded
 
 
@@ -58,11 +58,11 @@ def test_the_counts_are_those_of_the_rows(serial: Rehearsal) -> None:
 
 
 @pytest.fixture(scope="module")
-def bench() -> HiddenBench:
-    return draw_bench(HALF, ["cotton", "nylon"], None, np.random.default_rng(5))
+def bench() -> SimulatedBench:
+    return simulate_bench(HALF, ["cotton", "nylon"], None, np.random.default_rng(5))
 
 
-def test_presses_pass_as_often_as_the_bench_says(bench: HiddenBench) -> None:
+def test_presses_pass_as_often_as_the_bench_says(bench: SimulatedBench) -> None:
     """Luck, noise, spread, grades and cuts: 8 x 125 presses, each in a load and round of its own,
     within four standard errors and the 0.01 that the model's short cut for the spread may miss."""
     rng = np.random.default_rng(0)
@@ -90,7 +90,7 @@ def test_presses_pass_as_often_as_the_bench_says(bench: HiddenBench) -> None:
 def test_the_true_window_is_the_widest_run_of_good_settings() -> None:
     found = 0
     for seed in range(8):
-        one = draw_bench(ONE, ["cotton"], None, np.random.default_rng(seed))
+        one = simulate_bench(ONE, ["cotton"], None, np.random.default_rng(seed))
         at = pd.DataFrame({"cure temperature": np.arange(105.0, 146.0, 5.0)})
         good = "".join("x" if r >= 0.9 else " " for r in one.pass_rate(at, "cotton"))
         widest = max(5.0 * (len(run) - 1) for run in (good.split() or ["x"]))
@@ -110,7 +110,7 @@ def test_benches_drawn_from_a_fit_agree_with_it() -> None:
     at = pd.DataFrame({"cure temperature": [105.0, 125.0, 145.0]})
     rng = np.random.default_rng(2)
     drawn = np.array(
-        [draw_bench(ONE, ["cotton"], fitted, rng).pass_rate(at, "cotton") for _ in range(40)]
+        [simulate_bench(ONE, ["cotton"], fitted, rng).pass_rate(at, "cotton") for _ in range(40)]
     )
     expected = fitted.pass_rate(at, "cotton")["pass_rate"].to_numpy()
     error = drawn.std(axis=0) / np.sqrt(len(drawn))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from dtfexp import Factor, Outcome, PlanError, Session, SessionError, plan
 from dtfexp.describe.supplies import Supplies
-from dtfexp.dialin.cost import cost, nested, told_minutes
+from dtfexp.dialin.cost import cost, coupons_side_by_side, minutes_text
 from dtfexp.dialin.timeline import timeline
 from tests.dialin.bench import CURE, CURE_TIME, FOUR, PEEL, PRESS, PRESS_TIME, SESSIONS
 
@@ -147,7 +147,7 @@ def test_no_machine_and_no_hand_does_two_things_at_once(session, presses, seed) 
     ],
 )
 def test_coupons_are_nested_on_the_film(width, height, film, coupons, across, length) -> None:
-    found = nested(Supplies(width, height, film_width=film), coupons)
+    found = coupons_side_by_side(Supplies(width, height, film_width=film), coupons)
     assert (found.across, found.length) == (across, length)
     assert found.area == pytest.approx(length * film / 1e6)
     assert 0 <= found.waste < 1
@@ -221,5 +221,5 @@ def test_a_plan_of_no_presses_costs_nothing() -> None:
 
 
 def test_minutes_are_told_as_people_say_them() -> None:
-    told = [told_minutes(m) for m in (0, 0.2, 1, 59.6, 85, 120)]
+    told = [minutes_text(m) for m in (0, 0.2, 1, 59.6, 85, 120)]
     assert told == ["0 min", "less than a minute", "1 min", "1 h", "1 h 25 min", "2 h"]

@@ -9,7 +9,7 @@ import pytest
 from dtfexp import Outcome, Session, SessionError, fit, plan
 from dtfexp.dialin import slices
 from dtfexp.dialin.curves import AVERAGE
-from dtfexp.dialin.drawn import drawn_rates, spread_over_range
+from dtfexp.dialin.drawn import pass_rate_surfaces, settings_at_unit_points
 from dtfexp.dialin.fit import Fit
 from dtfexp.maths.variation import PickFreeze
 from tests.dialin.bench import CURE, HALF, ONE, PRESS, SESSIONS, WORDS, graded
@@ -59,8 +59,8 @@ def test_the_setting_that_matters_has_the_share(cured: Fit) -> None:
 
 def test_drawn_surfaces_average_to_the_pass_rate(cured: Fit) -> None:
     """48 draws: within four of their own standard errors, and the same bounds in spirit."""
-    settings = spread_over_range(cured, "cotton", PickFreeze.of(32, 2).first)
-    rates = drawn_rates(cured, settings, "cotton")
+    settings = settings_at_unit_points(cured, "cotton", PickFreeze.of(32, 2).first)
+    rates = pass_rate_surfaces(cured, settings, "cotton")
     told = cured.pass_rate(settings, "cotton")
     error = rates.std(axis=0) / np.sqrt(len(rates)) + 0.02
     assert (np.abs(rates.mean(axis=0) - told["pass_rate"]) < 4 * error).all()

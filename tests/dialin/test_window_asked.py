@@ -9,12 +9,12 @@ import pytest
 
 from dtfexp import Factor, Fit, SessionError, Window, fit, next_presses, plan
 from dtfexp.dialin import grid as grids
-from dtfexp.dialin.whole_box import _spots
-from dtfexp.dialin.window import Mapped, _best_box
+from dtfexp.dialin.whole_box import _box_points
+from dtfexp.dialin.window import ProbabilityMap, _best_box
 from dtfexp.maths.box import Box, largest_box
-from dtfexp.maths.joint import pass_given, press_at
+from dtfexp.maths.joint import new_press_effects_at, pass_rate_given
 from dtfexp.maths.posterior import predict
-from dtfexp.maths.together import together
+from dtfexp.maths.together import joint_posterior
 from tests.dialin.bench import FOUR, graded
 
 
@@ -55,20 +55,20 @@ def test_a_width_that_fits_nowhere_is_refused(known: Fit, asked: dict, told: str
 
 def _all_at_once(fitted: Fit, window: Window, draws: int = 400) -> tuple[float, float]:
     """Chance that the poorest spot of the window keeps its rate, and that all keep it at once."""
-    post, spots = fitted.posterior, _spots(fitted, window)
+    post, spots = fitted.posterior, _box_points(fitted, window)
     fabric = np.full(len(spots), fitted.coding.fabric_index(window.fabric))
     exact = fitted.coding.points(spots, fabric, spread=False)
     averaged = predict(post, fitted.coding.points(spots, fabric))
     rng = np.random.default_rng(0)
     alone, whole = np.zeros(len(spots)), 0.0
     for j, weight in enumerate(post.weight):
-        joint = together(post, exact, j)
+        joint = joint_posterior(post, exact, j)
         size = joint.mean.size
         value, vector = np.linalg.eigh(joint.covariance.reshape(size, size))
         root = vector * np.sqrt(np.maximum(value, 0.0))
         fields = (rng.normal(size=(draws, size)) @ root.T).reshape(draws, *joint.mean.shape)
-        press = press_at(post, j, averaged.mean[j], averaged.wander[j])
-        kept = pass_given(post, j, averaged.mean[j] + fields, press) >= window.required
+        press = new_press_effects_at(post, j, averaged.mean[j], averaged.input_noise[j])
+        kept = pass_rate_given(post, j, averaged.mean[j] + fields, press) >= window.required
         alone += weight * kept.mean(axis=0)
         whole += weight * float(kept.all(axis=1).mean())
     return float(alone.min()), whole
@@ -82,7 +82,7 @@ def test_the_whole_window_is_less_sure_than_each_set_point(known: Fit) -> None:
     assert known.whole_confidence(window) == pytest.approx(whole, abs=0.09)
     assert known.whole_confidence(window) < alone
     # Corners included: the spots reach every end of the box.
-    spots = _spots(known, window)
+    spots = _box_points(known, window)
     for name in ("cure temperature", "press time"):
         assert np.isin([window.low[name], window.high[name]], spots[name]).all()
 
@@ -121,9 +121,11 @@ def test_a_window_is_twice_the_spread_wide_where_it_can_be() -> None:
 
     def best(chance: np.ndarray) -> Box | None:
         grid = grids.Grid(factors, axes, {})
-        return _best_box(Mapped(grid, chance, chance, chance), 0.9, {})
+        return _best_box(ProbabilityMap(grid, chance, chance, chance), 0.9, {})
 
-    assert best(both) == largest_box(both > 0, axes, [3.0, grids.unit_of(factors[1])], [6.0, 0.0])
+    assert best(both) == largest_box(
+        both > 0, axes, [3.0, grids.width_unit(factors[1])], [6.0, 0.0]
+    )
     assert (best(both).lo, best(both).hi) == ((0, 0), (4, 4))
     assert (best(strip).lo, best(strip).hi) == ((2, 0), (4, 10))
 

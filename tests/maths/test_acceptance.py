@@ -9,10 +9,10 @@ from dtfexp.maths.acceptance import (
     REFUSED,
     SequentialPlan,
     acceptance,
-    bayes_chance,
     bayes_interval,
+    bayes_probability,
     exact_interval,
-    exact_lower,
+    exact_lower_limit,
     sequential_plan,
     wald_lines,
 )
@@ -33,15 +33,15 @@ def test_exact_limits():
 
 def test_success_run_limits():
     # Classical success run: R_L = (1 - C)^(1/n); 29 of 29 at 95 % shows 0.9019.
-    assert exact_lower(29, 29, 0.95) == pytest.approx(0.9019, abs=5e-5)
-    assert exact_lower(22, 22, 0.90) == pytest.approx(0.1 ** (1 / 22), abs=1e-12)
-    assert exact_lower(0, 5, 0.9) == 0.0
+    assert exact_lower_limit(29, 29, 0.95) == pytest.approx(0.9019, abs=5e-5)
+    assert exact_lower_limit(22, 22, 0.90) == pytest.approx(0.1 ** (1 / 22), abs=1e-12)
+    assert exact_lower_limit(0, 5, 0.9) == 0.0
     # With a uniform prior: R = (1 - C)^(1/(n + 1)); 59 and 29 passes at 95 %.
-    assert bayes_chance(0.951297, 59, 59) == pytest.approx(0.95, abs=1e-5)
-    assert bayes_chance(0.904966, 29, 29) == pytest.approx(0.95, abs=1e-5)
+    assert bayes_probability(0.951297, 59, 59) == pytest.approx(0.95, abs=1e-5)
+    assert bayes_probability(0.904966, 29, 29) == pytest.approx(0.95, abs=1e-5)
     low, high = bayes_interval(7, 10, 0.9)
-    assert bayes_chance(low, 7, 10) == pytest.approx(0.95)
-    assert bayes_chance(high, 7, 10) == pytest.approx(0.05)
+    assert bayes_probability(low, 7, 10) == pytest.approx(0.95)
+    assert bayes_probability(high, 7, 10) == pytest.approx(0.05)
 
 
 def test_operating_characteristic():

@@ -17,10 +17,10 @@ import pytest
 
 from dtfexp.maths.field import Prior
 from dtfexp.maths.joint import pass_posterior
-from dtfexp.maths.observed import Data, Graded
+from dtfexp.maths.observed import Data, GradeScale
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 from dtfexp.maths.posterior import data_covariance, data_mean, infer, predict
-from dtfexp.maths.scales import to_scales
+from dtfexp.maths.scales import to_hyperparameters
 
 FILE = Path(__file__).parent / "data" / "reference_draws.json"
 CASES: dict[str, dict[str, Any]] = json.loads(FILE.read_text(encoding="utf-8"))
@@ -34,11 +34,11 @@ def _points(settings: list[list[float]], fabric: list[int]) -> Points:
 def _session(case: dict[str, Any]) -> tuple[Data, FieldShape]:
     shape = FieldShape(
         stage=tuple(STAGE[s] for s in case["stage"]),
-        word=tuple(case["word"]),
+        is_category=tuple(case["word"]),
         trade_off=tuple((i, j) for i, j in case["trade_off"]),
         n_outcomes=len(case["cuts"]),
         series=tuple(case.get("series", ())),
-        falls=tuple((int(a), int(b), by) for a, b, by in case.get("falls", ())),
+        wash_order=tuple((int(a), int(b), by) for a, b, by in case.get("falls", ())),
     )
     codes = {k: np.array(case[k]) for k in ("outcome", "load", "round", "press", "grade")}
     data = Data(
@@ -51,7 +51,7 @@ def _session(case: dict[str, Any]) -> tuple[Data, FieldShape]:
         grade=codes["grade"],
         value=np.array([np.nan if v is None else v for v in case["value"]]),
     )
-    return data.with_falls(shape.falls), shape
+    return data.with_monotone_rows(shape.wash_order), shape
 
 
 @cache
@@ -59,7 +59,9 @@ def _fitted(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean and sd of the field (M, O) and expected pass rate (M,) of our fit."""
     case = CASES[name]
     data, shape = _session(case)
-    graded = tuple(None if c is None else Graded(np.array(c), learn=False) for c in case["cuts"])
+    graded = tuple(
+        None if c is None else GradeScale(np.array(c), estimate_steps=False) for c in case["cuts"]
+    )
     post = infer(data, shape, graded, Prior())
     latent = predict(post, _points(case["points"], case["points_fabric"]))
     mean = np.einsum("j,jmo->mo", post.weight, latent.mean)
@@ -78,7 +80,7 @@ def test_both_writings_are_of_one_model(name: str) -> None:
     """Scales, mean and covariance of what was graded, luck included, at scales drawn at random."""
     data, shape = _session(CASES[name])
     prior = CASES[name]["prior"]
-    scales = to_scales(np.array(prior["u"]), shape.n_outcomes)
+    scales = to_hyperparameters(np.array(prior["u"]), shape.n_outcomes)
     assert scales.noise == pytest.approx(np.array(prior["noise"]), abs=1e-6)
     assert scales.ceiling == pytest.approx(prior["ceiling"], abs=1e-6)
     rows = np.array(prior["rows"])

@@ -35,13 +35,13 @@ def effect(matrix, word):
 def test_a_factorial_hides_what_the_tables_hide_and_nothing_else(k, count):
     made = designs.fraction(k, runs=2**k)
     found = blocking.blocks_of_fraction(made, count)
-    assert Counter(map(len, found.hidden)) == HIDDEN[k, count]
+    assert Counter(map(len, found.confounded)) == HIDDEN[k, count]
     assert set(np.bincount(found.labels)) == {2**k // count}
     of_block = np.eye(count)[found.labels]
     for word in made.aliases(max_order=k):
         within = of_block.T @ effect(made.matrix, word)
         # A hidden effect is all of one sign in every block; any other one cancels in every block.
-        expected = 2**k // count if word in found.hidden else 0
+        expected = 2**k // count if word in found.confounded else 0
         assert set(np.abs(within)) == {expected}
 
 
@@ -54,15 +54,17 @@ def test_a_fraction_hides_no_effect_of_one_factor():
 
 def test_a_pair_to_spare_is_hidden_only_when_it_must_be():
     made = designs.fraction(5, runs=16)
-    assert blocking.blocks_of_fraction(made, 2).hidden == ("AB",)
+    assert blocking.blocks_of_fraction(made, 2).confounded == ("AB",)
     spare = ["AB", "AC", "AD", "BC", "BD"]
-    (hidden,) = blocking.blocks_of_fraction(made, 2, spare).hidden
+    (hidden,) = blocking.blocks_of_fraction(made, 2, spare).confounded
     assert len(hidden) == 2 and hidden not in spare
     every = [a + b for a, b in itertools.combinations("ABCDE", 2)]
-    assert blocking.blocks_of_fraction(made, 2, every).hidden == ("AB",)
+    assert blocking.blocks_of_fraction(made, 2, every).confounded == ("AB",)
     # Sparing a pair never costs a further one.
     four = designs.fraction(4, runs=16)
-    assert Counter(map(len, blocking.blocks_of_fraction(four, 4, ["AB"]).hidden)) == HIDDEN[4, 4]
+    assert (
+        Counter(map(len, blocking.blocks_of_fraction(four, 4, ["AB"]).confounded)) == HIDDEN[4, 4]
+    )
 
 
 @pytest.mark.parametrize("count", [0, 1, 3, 6, 16])

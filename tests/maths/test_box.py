@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dtfexp.maths import boxsearch
-from dtfexp.maths.box import FLAT, Box, deepest_point, largest_box
+from dtfexp.maths.box import WIDTH_OFFSET, Box, deepest_point, largest_box
 
 
 def every_box(good, coords, unit, min_width, prefer):
@@ -150,7 +150,7 @@ def test_a_box_planted_in_noise_is_found_on_a_long_axis():
     coords = [np.arange(300.0), np.arange(9.0), np.arange(11.0)]
     found = largest_box(good, coords, [1.0, 1.0, 1.0])
     assert (found.lo, found.hi) == ((100, 2, 3), (259, 7, 8))
-    assert found.size == pytest.approx((159 + FLAT) * (5 + FLAT) ** 2)
+    assert found.size == pytest.approx((159 + WIDTH_OFFSET) * (5 + WIDTH_OFFSET) ** 2)
 
 
 def test_by_hand():

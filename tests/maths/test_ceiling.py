@@ -10,7 +10,7 @@ from scipy.integrate import quad
 from scipy.special import ndtr
 from scipy.stats import norm
 
-from dtfexp.maths.ceiling import capped_moments, quality, steepness
+from dtfexp.maths.ceiling import capped_moments, quality, quality_slope
 from dtfexp.maths.ep import Observations, propagate
 from dtfexp.maths.ordinal import interval_moments
 
@@ -23,9 +23,9 @@ def test_quality_follows_the_field_and_ends_at_the_ceiling() -> None:
     assert q[0] == pytest.approx(f[0], abs=1e-9)
     assert q[-1] == pytest.approx(1.5, abs=1e-9)
     assert np.all(np.diff(q) >= 0)
-    assert steepness(f, TOP) == pytest.approx(np.gradient(q, f), abs=0.01)
+    assert quality_slope(f, TOP) == pytest.approx(np.gradient(q, f), abs=0.01)
     assert quality(f, np.array(np.inf)) == pytest.approx(f)
-    assert steepness(f, np.array(np.inf)) == pytest.approx(np.ones(201))
+    assert quality_slope(f, np.array(np.inf)) == pytest.approx(np.ones(201))
 
 
 def _by_quad(

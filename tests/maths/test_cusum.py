@@ -6,11 +6,11 @@ from scipy.stats import norm
 
 from dtfexp.maths.cusum import (
     cusum,
-    day_steps,
+    day_step_distribution,
     failure_weight,
-    limit_for,
-    mean_run,
-    run_quantile,
+    limit_for_mean_run,
+    mean_run_length,
+    run_length_quantile,
 )
 
 # Two-sided sum of normal values, reference 0.5, limit 4 and 5, mean shifted by 0, 0.5, 1, 2, 3 sd:
@@ -26,7 +26,7 @@ def by_chain(limit: int, shift: float, states: int = 200) -> float:
     width = 2 * limit / (2 * states - 1)
     steps = np.arange(-4 * states, 4 * states)
     edges = np.append(steps - 0.5, steps[-1] + 0.5) * width + 0.5 - shift
-    return mean_run(steps, np.diff(norm.cdf(edges)), states)
+    return mean_run_length(steps, np.diff(norm.cdf(edges)), states)
 
 
 def by_integral(limit: int, shift: float) -> float:
@@ -65,16 +65,16 @@ def test_failures_in_a_row_have_a_closed_form(run, failing):
     (1 - q^r) / (p q^r) (Feller 1968, An Introduction to Probability Theory, vol. 1, XIII.7)."""
     steps, chance = np.array([-run, 1]), np.array([1 - failing, failing])
     closed = (1 - failing**run) / ((1 - failing) * failing**run)
-    assert mean_run(steps, chance, run) == pytest.approx(closed, rel=1e-9)
+    assert mean_run_length(steps, chance, run) == pytest.approx(closed, rel=1e-9)
 
 
 def test_the_stated_run_length_is_what_happens():
     sizes = np.array([8, 15, 30])
     weight = failure_weight(0.05, 0.15)
-    limit = limit_for(sizes, 0.05, weight, 60.0)
-    steps, chance = day_steps(sizes, 0.05, weight)
-    stated = mean_run(steps, chance, limit)
-    assert stated >= 60.0 > mean_run(steps, chance, limit - 1)
+    limit = limit_for_mean_run(sizes, 0.05, weight, 60.0)
+    steps, chance = day_step_distribution(sizes, 0.05, weight)
+    stated = mean_run_length(steps, chance, limit)
+    assert stated >= 60.0 > mean_run_length(steps, chance, limit - 1)
     rng = np.random.default_rng(1)
     lengths = []
     for _ in range(300):
@@ -83,7 +83,7 @@ def test_the_stated_run_length_is_what_happens():
         lengths.append(alarms[0] + 1)
     got = np.array(lengths, dtype=float)
     assert got.mean() == pytest.approx(stated, abs=4 * got.std() / np.sqrt(len(got)))
-    median = run_quantile(steps, chance, limit, 0.5)
+    median = run_length_quantile(steps, chance, limit, 0.5)
     assert (got <= median).mean() == pytest.approx(0.5, abs=4 * np.sqrt(0.25 / len(got)) + 0.02)
 
 
@@ -102,5 +102,5 @@ def test_weight_of_a_failure():
 
 
 def test_a_bench_that_cannot_fail_never_alarms():
-    steps, chance = day_steps(np.array([10]), 0.0, 3)
-    assert mean_run(steps, chance, 5) == float("inf")
+    steps, chance = day_step_distribution(np.array([10]), 0.0, 3)
+    assert mean_run_length(steps, chance, 5) == float("inf")

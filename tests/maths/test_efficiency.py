@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from dtfexp.maths import designs, efficiency
-from dtfexp.maths.terms import Kind, Terms, word_columns
+from dtfexp.maths.terms import FactorKind, Terms, category_columns
 
-TWO = (Kind(), Kind())
+TWO = (FactorKind(), FactorKind())
 
 
 def quadratic(k, points):
-    terms = Terms.of([Kind()] * k, "quadratic")
+    terms = Terms.of([FactorKind()] * k, "quadratic")
     return terms, terms.expand(np.asarray(points, dtype=float))
 
 
@@ -38,10 +38,10 @@ def test_efficiencies_on_the_square(centres, d, g):
     )
     terms, x = quadratic(2, points)
     m, n = efficiency.information(x), len(x)
-    ideal = efficiency.ideal(TWO, "quadratic")
+    ideal = efficiency.continuous_optimum(TWO, "quadratic")
     assert efficiency.d_efficiency(m, n, ideal) == pytest.approx(d, abs=1e-7)
     assert efficiency.g_efficiency(m, n, terms.expand(grid(2))) == pytest.approx(g, abs=5e-8)
-    assert 0 < efficiency.i_efficiency(m, n, efficiency.moments_of(terms), ideal) <= 1
+    assert 0 < efficiency.i_efficiency(m, n, efficiency.region_moments(terms), ideal) <= 1
 
 
 def test_the_continuous_optimum_on_the_square():
@@ -53,7 +53,7 @@ def test_the_continuous_optimum_on_the_square():
     weight = np.choose(ends, [0.096193, 0.080161, 0.145791])
     terms, x = quadratic(2, points)
     m = x.T @ (weight[:, None] * x)
-    ideal = efficiency.ideal(TWO, "quadratic")
+    ideal = efficiency.continuous_optimum(TWO, "quadratic")
     assert np.exp(ideal.d) == pytest.approx(0.011427, abs=5e-7)
     assert np.linalg.slogdet(m)[1] == pytest.approx(ideal.d, abs=1e-5)
     assert efficiency.prediction_variance(terms.expand(grid(2)), m).max() == pytest.approx(
@@ -65,10 +65,23 @@ def test_the_continuous_optimum_on_the_square():
     ("kinds", "model"),
     [
         (TWO, "quadratic"),
-        ((Kind(), Kind(), Kind(2, number=False, bends=False)), "quadratic"),
-        ((Kind(), Kind(bends=False), Kind(number=False, bends=False)), "quadratic"),
-        ((Kind(), Kind(2, number=False, bends=False, joins=False)), "quadratic"),
-        ((Kind(), Kind(2, number=False, bends=False)), "interactions"),
+        (
+            (FactorKind(), FactorKind(), FactorKind(2, number=False, has_quadratic=False)),
+            "quadratic",
+        ),
+        (
+            (
+                FactorKind(),
+                FactorKind(has_quadratic=False),
+                FactorKind(number=False, has_quadratic=False),
+            ),
+            "quadratic",
+        ),
+        (
+            (FactorKind(), FactorKind(2, number=False, has_quadratic=False, interacts=False)),
+            "quadratic",
+        ),
+        ((FactorKind(), FactorKind(2, number=False, has_quadratic=False)), "interactions"),
     ],
 )
 def test_the_bounds_are_what_weights_on_all_points_come_to(kinds, model):
@@ -76,14 +89,14 @@ def test_the_bounds_are_what_weights_on_all_points_come_to(kinds, model):
     axes = [
         np.linspace(-1, 1, 3 if k.number else 2)[:, None]
         if k.columns == 1
-        else word_columns(k.columns + 1)
+        else category_columns(k.columns + 1)
         for k in kinds
     ]
     index = list(product(*(range(len(a)) for a in axes)))
     base = np.array([np.concatenate([a[i] for a, i in zip(axes, at, strict=True)]) for at in index])
     terms = Terms.of(kinds, model)
     x = terms.expand(base)
-    w = efficiency.moments_of(terms)
+    w = efficiency.region_moments(terms)
     for criterion in ("d", "i"):
         weight = np.full(len(x), 1 / len(x))
         for _ in range(3000):
@@ -97,7 +110,7 @@ def test_the_bounds_are_what_weights_on_all_points_come_to(kinds, model):
                 weight *= pull
                 weight /= weight.sum()
         m = x.T @ (weight[:, None] * x)
-        ideal = efficiency.ideal(tuple(kinds), model)
+        ideal = efficiency.continuous_optimum(tuple(kinds), model)
         if criterion == "d":
             assert np.linalg.slogdet(m)[1] == pytest.approx(ideal.d, abs=2e-4)
         else:
@@ -130,12 +143,17 @@ def test_prediction_variance_of_central_composites():
 
 
 def test_moments_are_means_over_the_range():
-    words = Kind(2, number=False, bends=False)
-    kinds = (Kind(), Kind(bends=False), words, Kind(number=False, bends=False))
+    words = FactorKind(2, number=False, has_quadratic=False)
+    kinds = (
+        FactorKind(),
+        FactorKind(has_quadratic=False),
+        words,
+        FactorKind(number=False, has_quadratic=False),
+    )
     terms = Terms.of(kinds, "quadratic")
-    levels = [None, None, word_columns(3), word_columns(2)]
+    levels = [None, None, category_columns(3), category_columns(2)]
     x = terms.expand(efficiency.coded_range(levels, points=2**13))
-    np.testing.assert_allclose(x.T @ x / len(x), efficiency.moments_of(terms), atol=3e-3)
+    np.testing.assert_allclose(x.T @ x / len(x), efficiency.region_moments(terms), atol=3e-3)
 
 
 def test_inflation_and_correlation_by_hand():
@@ -152,7 +170,7 @@ def test_inflation_and_correlation_by_hand():
 
 def test_words_are_orthogonal_columns():
     for levels in (2, 3, 5):
-        c = word_columns(levels)
+        c = category_columns(levels)
         np.testing.assert_allclose(c.T @ c / levels, np.eye(levels - 1), atol=1e-12)
         np.testing.assert_allclose(c.sum(axis=0), 0, atol=1e-12)
-    np.testing.assert_allclose(word_columns(2)[:, 0], [-1, 1])
+    np.testing.assert_allclose(category_columns(2)[:, 0], [-1, 1])

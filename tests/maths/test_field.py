@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from dtfexp.maths import field, luck
-from dtfexp.maths.field import Prior, Scales
+from dtfexp.maths.field import Hyperparameters, Prior
 from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
 
 SHAPE = FieldShape((CURE, CURE, PRESS, PEEL), (False, False, False, True), ((0, 1),), 2)
-SCALES = Scales(1.1, 0.5, 0.8, 0.15, 0.2, 0.5, np.array([0.3, 0.3]))
+SCALES = Hyperparameters(1.1, 0.5, 0.8, 0.15, 0.2, 0.5, np.array([0.3, 0.3]))
 
 
 def _points(n: int, seed: int, nodes: int = 1, fabric: int = 0) -> Points:
@@ -45,7 +45,7 @@ def test_spread_is_averaged(dose: float, within: float) -> None:
     The two spread columns vary independently, so the sum runs over both.  A dose is averaged by
     nodes of its own, as if it wandered apart from its settings: nearly the same.
     """
-    scales = replace(SCALES, dose=dose)
+    scales = replace(SCALES, dose_share=dose)
     a, b = _points(3, 3, nodes=5), _points(4, 4)
     offsets, weights = a.nodes, a.weights
     total = np.zeros((3, 4))
@@ -61,7 +61,7 @@ def test_spread_is_averaged(dose: float, within: float) -> None:
 def test_wander_is_the_change_of_the_mean_over_one_sd() -> None:
     a, b = _points(5, 5, nodes=5), _points(9, 6)
     weights = np.random.default_rng(7).normal(size=(9, 2))
-    cov, wander = field.covariance_and_wander(a, b, SHAPE, SCALES, Prior(), weights)
+    cov, wander = field.covariance_and_input_noise(a, b, SHAPE, SCALES, Prior(), weights)
     assert cov == pytest.approx(field.covariance(a, b, SHAPE, SCALES, Prior()), rel=1e-12)
     expected = np.zeros((5, 2))
     for i in (0, 2):
@@ -73,7 +73,7 @@ def test_wander_is_the_change_of_the_mean_over_one_sd() -> None:
             nodes = a.nodes.copy()
             nodes[:, i, :] = (centre[:, i] + sign * sd)[:, None]
             point = Points(nodes, a.weights, a.fabric)
-            mean = field.trade_mean(point, SHAPE, SCALES, Prior())[:, None]
+            mean = field.prior_mean(point, SHAPE, SCALES, Prior())[:, None]
             side.append(mean + field.covariance(point, b, SHAPE, SCALES, Prior()) @ weights)
         expected += (0.5 * (side[0] - side[1])) ** 2
     # The dose's own nodes shift a little with the pair they come from.
@@ -103,10 +103,10 @@ def test_luck_is_shared_within_a_load_only() -> None:
     alone = np.arange(5)
     zero = np.zeros(5, dtype=int)
     off = np.full(5, -1)
-    cov = luck.luck_covariance(zero, code, off, off, alone, SCALES, Prior())
+    cov = luck.batch_covariance(zero, code, off, off, alone, SCALES, Prior())
     assert cov[0, 1] == pytest.approx(SCALES.load_sd**2)
     assert cov[0, 2] == cov[3, 4] == 0.0
-    own = SCALES.load_sd**2 + SCALES.round_sd**2 + Prior().press_share_sd ** 2
+    own = SCALES.load_sd**2 + SCALES.round_sd**2 + Prior().press_effect_sd ** 2
     assert np.diag(cov) == pytest.approx(np.full(5, own))
 
 
@@ -114,16 +114,16 @@ def test_what_was_pressed_before_a_change_stands_where_it_has_moved_to() -> None
     """Today's bench does 0.3 more of the first setting: the same as the old settings 0.3 lower,
     and what is kept of the field is a correlation between before and now."""
     then, now = _points(5, 8), _points(4, 9, nodes=5)
-    before = replace(then, before=np.ones(5, dtype=bool))
+    before = replace(then, before_change=np.ones(5, dtype=bool))
     lower = replace(then, nodes=then.nodes - np.array([0.3, 0, 0, 0])[None, :, None])
     moved = replace(SCALES, shift=np.array([0.3, 0.0, 0.0, 0.0]))
-    prior, kept = Prior(), Prior(kept=0.8)
+    prior, kept = Prior(), Prior(change_correlation=0.8)
     weights = np.random.default_rng(10).normal(size=(5, 2))
-    told = field.covariance_and_wander(now, lower, SHAPE, SCALES, prior, weights)
-    found = field.covariance_and_wander(now, before, SHAPE, moved, prior, weights)
+    told = field.covariance_and_input_noise(now, lower, SHAPE, SCALES, prior, weights)
+    found = field.covariance_and_input_noise(now, before, SHAPE, moved, prior, weights)
     assert found[0] == pytest.approx(told[0]) and found[1] == pytest.approx(told[1])
-    mean = field.trade_mean(before, SHAPE, moved, prior)
-    assert mean == pytest.approx(field.trade_mean(lower, SHAPE, SCALES, prior))
+    mean = field.prior_mean(before, SHAPE, moved, prior)
+    assert mean == pytest.approx(field.prior_mean(lower, SHAPE, SCALES, prior))
     cross = field.covariance(now, before, SHAPE, moved, kept)
     assert cross == pytest.approx(0.8 * told[0])
     own = field.covariance(before, before, SHAPE, moved, kept)
@@ -142,11 +142,11 @@ def test_hotter_stands_for_longer_as_far_as_the_dose_goes() -> None:
     both = Points(np.concatenate([middle, traded]), np.ones(1), np.zeros(2, dtype=int))
     apart = {}
     for dose in (0.0, 0.5, 1.0):
-        scales = replace(SCALES, dose=dose)
+        scales = replace(SCALES, dose_share=dose)
         cov = field.covariance(both, both, SHAPE, scales, Prior())
         apart[dose] = float(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])
-        mean = field.trade_mean(both, SHAPE, scales, Prior())
-        fall = 2 * 0.4**2 * SCALES.amplitude * Prior().fall * (1.0 - dose)
+        mean = field.prior_mean(both, SHAPE, scales, Prior())
+        fall = 2 * 0.4**2 * SCALES.amplitude * Prior().mean_curvature * (1.0 - dose)
         assert mean[0] - mean[1] == pytest.approx(fall)
     assert apart[1.0] == pytest.approx(0.0, abs=1e-9)
     assert apart[0.0] > apart[0.5] > 0.1
@@ -154,7 +154,7 @@ def test_hotter_stands_for_longer_as_far_as_the_dose_goes() -> None:
 
 def test_a_dose_wanders_as_its_two_settings_do_together() -> None:
     a = _points(6, 11, nodes=5).with_doses(((0, 1), (0, 2)))
-    assert a.middle[:, 4] == pytest.approx(a.middle[:, 0] + a.middle[:, 1])
+    assert a.mean[:, 4] == pytest.approx(a.mean[:, 0] + a.mean[:, 1])
     assert a.sd[:, 4] == pytest.approx(a.sd[:, 0])
     assert a.sd[:, 5] == pytest.approx(np.hypot(a.sd[:, 0], a.sd[:, 2]))
     first, at = a.levels[5]

@@ -7,15 +7,15 @@ import pytest
 
 from dtfexp.maths import field
 from dtfexp.maths.field import Prior
-from dtfexp.maths.hidden import Hidden, posterior_draw
-from dtfexp.maths.observed import Data, Graded
+from dtfexp.maths.hidden import SimulatedField, posterior_draw
+from dtfexp.maths.observed import Data, GradeScale
 from dtfexp.maths.points import CURE, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, predict, run_sites
-from dtfexp.maths.scales import n_dimensions, to_scales
+from dtfexp.maths.posterior import Posterior, fit_sites, predict
+from dtfexp.maths.scales import n_dimensions, to_hyperparameters
 
 SHAPE = FieldShape((CURE,), (False,), (), 2)
-GRADED = (Graded(np.array([-1.0, 0.0, 1.0])), None)
-SCALES = to_scales(np.zeros(n_dimensions(2)), 2)
+GRADED = (GradeScale(np.array([-1.0, 0.0, 1.0])), None)
+SCALES = to_hyperparameters(np.zeros(n_dimensions(2)), 2)
 DRAWS = 300
 
 
@@ -38,7 +38,7 @@ def posterior(presses: list[float]) -> Posterior:
         grade=np.tile([2, -1], n),
         value=np.where(np.tile([0, 1], n) == 1, 0.6, np.nan),
     )
-    sites = run_sites(data, SHAPE, Prior(), GRADED, [SCALES])
+    sites = fit_sites(data, SHAPE, Prior(), GRADED, [SCALES])
     return Posterior(data, SHAPE, Prior(), GRADED, (SCALES,), np.ones(1), sites)
 
 
@@ -51,7 +51,7 @@ def test_draws_have_the_mean_and_covariance_of_the_posterior(presses: list[float
     anchors = exact(list(np.linspace(-1.2, 1.2, 48)))
     at = exact([-0.9, 0.05, 0.6])
     rng = np.random.default_rng(4)
-    drawn = np.array([posterior_draw(post, anchors, rng).at(at)[0] for _ in range(DRAWS)])
+    drawn = np.array([posterior_draw(post, anchors, rng).fields_at(at)[0] for _ in range(DRAWS)])
     told = predict(post, at)
     for k in range(at.n):
         mean, cov = told.mean[0, k], told.covariance[0, k]
@@ -66,7 +66,7 @@ def test_anchors_leave_nothing_undrawn() -> None:
     """What the anchors do not settle of the field between them, at the shortest length allowed."""
     anchors = exact(list(np.linspace(-1.2, 1.2, 48)))
     at = exact(list(np.linspace(-1.0, 1.0, 17)))
-    short = to_scales(np.full(n_dimensions(2), -3.0), 2)
+    short = to_hyperparameters(np.full(n_dimensions(2), -3.0), 2)
     known = field.covariance(anchors, anchors, SHAPE, short, Prior()) + 1e-6 * np.eye(anchors.n)
     cross = field.covariance(at, anchors, SHAPE, short, Prior())
     left = field.variance(at, SHAPE, short, Prior()) - np.einsum(
@@ -78,10 +78,10 @@ def test_anchors_leave_nothing_undrawn() -> None:
 def test_the_spread_moves_a_wash_as_it_moves_the_one_that_holds_it_down() -> None:
     """The later wash lies above the earlier one everywhere and hardly moves by itself: the pass
     rate with spread is the mean over what the machine reaches, each place exactly."""
-    shape = FieldShape((CURE,), (False,), (), 2, falls=((0, 1, 0.0),))
+    shape = FieldShape((CURE,), (False,), (), 2, wash_order=((0, 1, 0.0),))
     weights = np.array([[-1.5, 0.5], [0.0, 1.5], [1.5, 0.5]])
-    bench = Hidden(
-        exact([-1.0, 0.0, 1.0]), weights, shape, SCALES, Prior(), (None, None), in_blocks=False
+    bench = SimulatedField(
+        exact([-1.0, 0.0, 1.0]), weights, shape, SCALES, Prior(), (None, None), has_blocks=False
     )
     at, weight = np.polynomial.legendre.leggauss(5)
     around = 0.2 + 0.5 * at

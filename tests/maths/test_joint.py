@@ -9,20 +9,20 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from dtfexp.maths.field import Prior, Scales
+from dtfexp.maths.field import Hyperparameters, Prior
 from dtfexp.maths.joint import (
     PassPosterior,
+    all_pass_probability,
     common_factor,
-    joint_pass,
-    new_press,
-    pass_given,
+    new_press_effects,
+    new_press_effects_at,
     pass_posterior,
-    press_at,
+    pass_rate_given,
     probit,
 )
-from dtfexp.maths.observed import Graded
+from dtfexp.maths.observed import GradeScale
 from dtfexp.maths.points import FieldShape
-from dtfexp.maths.posterior import Latent, Posterior
+from dtfexp.maths.posterior import FieldPosterior, Posterior
 
 
 @pytest.mark.parametrize("latent", [(0.4, 0.9), (-0.3, 1.5), (0.0, 0.0)])
@@ -31,11 +31,11 @@ def test_two_outcomes_against_the_bivariate_normal(latent: tuple[float, float]) 
     cov = np.diag(own) + shared
     exact = multivariate_normal(mean=[0, 0], cov=cov).cdf(np.array(latent))
     loading = np.sqrt([shared, shared])
-    assert joint_pass(np.array(latent), loading, own) == pytest.approx(exact, abs=1e-4)
+    assert all_pass_probability(np.array(latent), loading, own) == pytest.approx(exact, abs=1e-4)
 
 
 def test_one_outcome_is_a_plain_normal() -> None:
-    got = joint_pass(np.array([[0.7]]), np.sqrt([0.1]), np.array([0.26]))
+    got = all_pass_probability(np.array([[0.7]]), np.sqrt([0.1]), np.array([0.26]))
     assert got[0] == pytest.approx(norm.cdf(0.7 / 0.6), abs=1e-12)
 
 
@@ -69,24 +69,24 @@ def test_a_wide_posterior_under_a_ceiling_against_draws(
     on the probit scale, in place of three, is out by 0.03 and 0.12 in the rate at the wider two.
     """
     prior, shape = Prior(), FieldShape((0,), (False,), (), 2)
-    scales = Scales(1.0, 0.5, 0.8, 0.15, 0.15, 0.6, np.array([0.3, 0.3]), 1.5)
-    graded = (Graded(np.zeros(1)),) * 2
+    scales = Hyperparameters(1.0, 0.5, 0.8, 0.15, 0.15, 0.6, np.array([0.3, 0.3]), 1.5)
+    graded = (GradeScale(np.zeros(1)),) * 2
     blank: Any = SimpleNamespace(block=np.full(0, -1))
     post = Posterior(blank, shape, prior, graded, (scales,), np.ones(1), blank)
     mean = np.linspace(-1.0, 3.0, 9)[:, None] + np.array([0.0, 0.3])
     cov = sd**2 * np.array([[1.0, 0.6], [0.6, 1.0]])
     wander = np.tile([0.04, 0.0, 3.0, 0.0, 0.0], (9, 2, 1))
-    latent = Latent(mean[None], np.broadcast_to(cov, (1, 9, 2, 2)), wander[None])
+    latent = FieldPosterior(mean[None], np.broadcast_to(cov, (1, 9, 2, 2)), wander[None])
     found = pass_posterior(post, latent)
     normal = np.random.default_rng(0).normal(size=(50_000, 1, 2)) @ np.linalg.cholesky(cov).T
-    drawn = pass_given(post, 0, mean + normal, press_at(post, 0, mean, wander))
+    drawn = pass_rate_given(post, 0, mean + normal, new_press_effects_at(post, 0, mean, wander))
     assert found.expected() == pytest.approx(drawn.mean(axis=0), abs=rate_off)
     assert found.chance_at_least(0.9) == pytest.approx((drawn >= 0.9).mean(axis=0), abs=chance_off)
-    assert found.cautious() == pytest.approx(
+    assert found.lower_sd() == pytest.approx(
         norm.cdf(probit(drawn).mean(axis=0) - probit(drawn).std(axis=0)), abs=0.06
     )
     # Nothing comes from the scales where there is one setting of them.
-    assert found.middle()[1] == pytest.approx(0.0, abs=1e-12)
+    assert found.mean_and_between_variance()[1] == pytest.approx(0.0, abs=1e-12)
 
 
 @pytest.mark.parametrize("together", [0.8, 0.0, -0.7])
@@ -96,13 +96,13 @@ def test_a_spread_that_moves_two_outcomes_together_or_apart(together: float) -> 
     wander = np.array([[
         [moved[0], 0.0, 3.0, 1.0, together], [moved[1], 0.0, 3.0, together, 1.0],
     ]])  # fmt: skip
-    press = new_press(lambda fields: fields, (shared, own), np.array([[0.4, 0.7]]), wander)
+    press = new_press_effects(lambda fields: fields, (shared, own), np.array([[0.4, 0.7]]), wander)
     between = shared + together * np.sqrt(moved.prod())
     cov = np.diag(own + moved + shared)
     cov[0, 1] = cov[1, 0] = between
     exact = multivariate_normal(mean=[0, 0], cov=cov).cdf([0.4, 0.7])
-    assert press.lost == pytest.approx(np.zeros((1, 2)), abs=1e-12)
-    found = joint_pass(np.array([[0.4, 0.7]]), press.loading, press.own)
+    assert press.quality_loss == pytest.approx(np.zeros((1, 2)), abs=1e-12)
+    found = all_pass_probability(np.array([[0.4, 0.7]]), press.loading, press.own_variance)
     assert found[0] == pytest.approx(exact, abs=2e-3)
 
 

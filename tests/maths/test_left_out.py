@@ -11,13 +11,18 @@ from dtfexp import Factor, Outcome, Session, plan
 from dtfexp.dialin.coding import Coding
 from dtfexp.dialin.results import check_results
 from dtfexp.maths.field import Prior
-from dtfexp.maths.left_out import Foretold, LeaveOut
-from dtfexp.maths.luck_found import luck_found, mixture_quantile
+from dtfexp.maths.left_out import LeaveOneOut, PredictionsWithout
+from dtfexp.maths.luck_found import batch_effect_posterior, mixture_quantile
 from dtfexp.maths.observed import Data
 from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import Posterior, data_covariance, predict, run_sites
-from dtfexp.maths.scales import n_dimensions, normal_points, to_scales
-from dtfexp.maths.together import departures, even_normals, gains, together
+from dtfexp.maths.posterior import Posterior, data_covariance, fit_sites, predict
+from dtfexp.maths.scales import n_dimensions, normal_points, to_hyperparameters
+from dtfexp.maths.together import (
+    even_normals,
+    field_differences,
+    joint_posterior,
+    posterior_deviations,
+)
 from dtfexp.maths.variation import PickFreeze
 from tests.dialin.bench import CURE, PRESS, graded
 
@@ -43,9 +48,9 @@ def _posterior(kind: str, keep: np.ndarray | None = None) -> Posterior:
                 "outcome", "load", "round_", "block", "press", "grade", "value"))
         )  # fmt: skip
     shape = coding.shape
-    scales = [to_scales(u, 2) for u in normal_points(4, n_dimensions(2))[:3]]
+    scales = [to_hyperparameters(u, 2) for u in normal_points(4, n_dimensions(2))[:3]]
     graded_scales = coding.graded
-    sites = run_sites(data, shape, Prior(), graded_scales, scales, tolerance=1e-8, sweeps=200)
+    sites = fit_sites(data, shape, Prior(), graded_scales, scales, tolerance=1e-8, sweeps=200)
     weight = np.array([0.5, 0.3, 0.2])
     return Posterior(data, shape, Prior(), graded_scales, tuple(scales), weight, sites)
 
@@ -60,14 +65,14 @@ def test_leaving_a_press_out_is_fitting_without_it(kind: str, close: float) -> N
     """Exact for measured outcomes; for grades the other sites would move a little (sd units)."""
     post = _posterior(kind)
     at = _places(post)
-    leave = LeaveOut(post)
-    foretold = Foretold(post, at, leave)
+    leave = LeaveOneOut(post)
+    foretold = PredictionsWithout(post, at, leave)
     for press in (0, 5):
         rows = np.flatnonzero(post.data.press == press)
         fewer = _posterior(kind, np.flatnonzero(post.data.press != press))
-        left = leave.without(rows)
+        left = leave.hold_out(rows)
         # The rows' own settings, as a new press of the same load and round would have them.
-        for j, scales in enumerate(post.scales):
+        for j, scales in enumerate(post.integration_points):
             whole = data_covariance(post.data, post.shape, scales, post.prior)
             keep = np.flatnonzero(post.data.press != press)
             cross, own = whole[np.ix_(rows, keep)], whole[np.ix_(rows, rows)]
@@ -80,18 +85,18 @@ def test_leaving_a_press_out_is_fitting_without_it(kind: str, close: float) -> N
         sd = np.sqrt(np.einsum("jmoo->jmo", again.covariance))
         assert np.abs((quick.mean - again.mean) / sd).max() < close
         assert np.abs(quick.covariance / again.covariance - 1.0).max() < max(close, 1e-4)
-        assert (left.bits > 0).all()
+        assert (left.information_bits > 0).all()
 
 
 def test_the_luck_of_a_load_is_its_gaussian_share() -> None:
     post = _posterior("measured")
-    mean, sd = luck_found(post, "load", np.array([0, 2]))
-    for j, scales in enumerate(post.scales):
+    mean, sd = batch_effect_posterior(post, "load", np.array([0, 2]))
+    for j, scales in enumerate(post.integration_points):
         data = post.data
         whole = data_covariance(data, post.shape, scales, post.prior) + np.diag(
             scales.noise[data.outcome] ** 2
         )
-        prior_mean = LeaveOut(post)._prior_mean[j]
+        prior_mean = LeaveOneOut(post)._prior_mean[j]
         for place, code in enumerate((0, 2)):
             # Half of a load's luck is common to the outcomes, half is each one's own; mean of two.
             cross = scales.load_sd**2 * 0.75 * (data.load == code)
@@ -113,7 +118,7 @@ def test_together_agrees_with_each_alone() -> None:
     at = _places(post)
     alone = predict(post, at)
     for j in range(3):
-        joint = together(post, at, j)
+        joint = joint_posterior(post, at, j)
         assert joint.mean == pytest.approx(alone.mean[j], abs=1e-10)
         own = np.einsum("mpmq->mpq", joint.covariance)
         assert own == pytest.approx(alone.covariance[j], abs=1e-9)
@@ -123,10 +128,10 @@ def test_drawn_departures_have_the_moments_of_the_posterior() -> None:
     post = _posterior("graded")
     at = _places(post)
     size = 2 * at.n
-    joint = together(post, at, 0).covariance.reshape(size, size)
+    joint = joint_posterior(post, at, 0).covariance.reshape(size, size)
     sd = np.sqrt(np.diag(joint))
     # Drawn at the points themselves: four Monte Carlo sd of a mean and of a covariance.
-    drawn = departures(post, at, at, 0, even_normals(4000, size)).reshape(4000, size)
+    drawn = posterior_deviations(post, at, at, 0, even_normals(4000, size)).reshape(4000, size)
     assert np.abs(drawn.mean(axis=0) / sd).max() < 4 / np.sqrt(4000)
     gap = (np.cov(drawn.T) - joint) / np.outer(sd, sd)
     assert np.abs(gap).max() < 4 * np.sqrt(2 / 4000)
@@ -135,7 +140,7 @@ def test_drawn_departures_have_the_moments_of_the_posterior() -> None:
         np.random.default_rng(1).uniform(-1, 1, (150, 3, 1)), np.ones(1), np.arange(150) % 2
     )
     normals = even_normals(4000, 300)
-    between = departures(post, around, at, 0, normals).reshape(4000, size).var(axis=0)
+    between = posterior_deviations(post, around, at, 0, normals).reshape(4000, size).var(axis=0)
     assert between.sum() / np.diag(joint).sum() > 0.95
     assert (between / np.diag(joint)).max() < 1 + 4 * np.sqrt(2 / 4000)
     assert (even_normals(5, 300) == even_normals(5, 300)).all()
@@ -145,12 +150,12 @@ def test_a_gain_is_the_difference_of_two_fields() -> None:
     post = replace(_posterior("graded"))
     here, there = _places(post), Points(_places(post).nodes + 0.1, np.ones(1), np.arange(7) % 2)
     share = np.tile([0.3, 0.7], (7, 1))
-    mean, sd = gains(post, here, there, share)
+    mean, sd = field_differences(post, here, there, share)
     for j in range(3):
         both = Points(
             np.concatenate([here.nodes, there.nodes]), np.ones(1), np.tile(np.arange(7) % 2, 2)
         )
-        joint = together(post, both, j)
+        joint = joint_posterior(post, both, j)
         contrast = np.zeros((7, 14, 2))
         for m in range(7):
             contrast[m, m], contrast[m, m + 7] = -share[m], share[m]
@@ -166,7 +171,7 @@ def test_shares_of_variation_agree_with_closed_forms() -> None:
     design = PickFreeze.of(2048, 3)
     x = np.pi * (2 * design.all_points() - 1)
     ishigami = np.sin(x[:, 0]) + 7 * np.sin(x[:, 1]) ** 2 + 0.1 * x[:, 2] ** 4 * np.sin(x[:, 0])
-    alone, total = design.shares(np.array([ishigami, x[:, 0] + 2 * x[:, 1], 0 * x[:, 0]]))
+    alone, total = design.indices(np.array([ishigami, x[:, 0] + 2 * x[:, 1], 0 * x[:, 0]]))
     assert alone[0] == pytest.approx([0.3139, 0.4424, 0.0], abs=0.01)
     assert total[0] == pytest.approx([0.5576, 0.4424, 0.2437], abs=0.01)
     assert alone[1] == pytest.approx([0.2, 0.8, 0.0], abs=1e-3)

@@ -11,14 +11,14 @@ from scipy.stats import norm
 
 from dtfexp.maths import luck
 from dtfexp.maths.ceiling import quality
-from dtfexp.maths.field import Prior, Scales
-from dtfexp.maths.lookahead import Candidates, Outlook, _grade_noise
-from dtfexp.maths.observed import Data, Graded
+from dtfexp.maths.field import Hyperparameters, Prior
+from dtfexp.maths.lookahead import BatchAcquisition, Candidates, _effective_grade_noise
+from dtfexp.maths.observed import Data, GradeScale
 from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, predict, run_sites
+from dtfexp.maths.posterior import Posterior, fit_sites, predict
 
 SHAPE = FieldShape((CURE, PRESS), (False, False), (), 1)
-SCALES = Scales(1.0, 0.6, 0.8, 0.2, 0.15, 0.5, np.array([0.3]))
+SCALES = Hyperparameters(1.0, 0.6, 0.8, 0.2, 0.15, 0.5, np.array([0.3]))
 
 
 def points(values: list[list[float]]) -> Points:
@@ -33,7 +33,7 @@ def posterior(at: Points, value: np.ndarray) -> Posterior:
     data = Data(
         at, np.zeros(n, int), alone, alone, np.full(n, -1), alone, np.full(n, -1), value
     )  # fmt: skip
-    sites = run_sites(data, SHAPE, Prior(), (None,), [SCALES])
+    sites = fit_sites(data, SHAPE, Prior(), (None,), [SCALES])
     return Posterior(data, SHAPE, Prior(), (None,), (SCALES,), np.ones(1), sites)
 
 
@@ -44,10 +44,10 @@ def test_the_variance_it_foretells_is_the_variance_that_comes() -> None:
     now = posterior(points(seen), value)
     pool = Candidates(points(new), np.array([0, 1]), np.array([0, 1]))
     zero = (np.zeros(3), np.zeros(3))
-    outlook = Outlook(now, cells, pool, np.ones(3), 0.9, zero)
+    outlook = BatchAcquisition(now, cells, pool, np.ones(3), 0.9, zero)
     before = outlook.variance.copy()
-    outlook.add(0)
-    outlook.add(1)
+    outlook.add_press(0)
+    outlook.add_press(1)
     # The values that come do not matter for a Gaussian outcome.
     after = posterior(points(seen + new), np.concatenate([value, [0.2, 0.9]]))
     shrink = (
@@ -61,11 +61,11 @@ def test_presses_of_one_load_teach_less_than_of_two() -> None:
     cells, twins = points([[0.0, 0.0]]), points([[0.0, 0.0], [0.0, 0.0]])
     left = []
     for load in (np.array([0, 0]), np.array([0, 1])):
-        outlook = Outlook(
+        outlook = BatchAcquisition(
             now, cells, Candidates(twins, load, load), np.ones(1), 0.9, (np.zeros(1), np.zeros(1))
         )
-        outlook.add(0)
-        outlook.add(1)
+        outlook.add_press(0)
+        outlook.add_press(1)
         left.append(float(outlook.variance[0]))
     assert left[1] < left[0]
 
@@ -73,19 +73,21 @@ def test_presses_of_one_load_teach_less_than_of_two() -> None:
 def test_a_branch_leaves_its_stem_alone() -> None:
     now = posterior(points([[0.0, 0.0]]), np.array([0.3]))
     pool = Candidates(points([[0.3, 0.3], [-0.5, 0.5]]), np.array([0, 1]), np.array([0, 1]))
-    outlook = Outlook(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, (np.zeros(1), np.zeros(1)))
+    outlook = BatchAcquisition(
+        now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, (np.zeros(1), np.zeros(1))
+    )
     before = outlook.value
     scores = outlook.scores(np.array([0, 1]))
-    branch = outlook.branch(np.array([1]))
-    branch.add(0)
+    branch = outlook.restricted_copy(np.array([1]))
+    branch.add_press(0)
     assert branch.value == pytest.approx(scores[1])
     assert outlook.value == before
 
 
 def test_luck_split_adds_up_to_what_a_new_press_meets() -> None:
-    shared, own = luck.luck_split(SCALES, Prior(), False)
+    shared, own = luck.new_press_variance(SCALES, Prior(), False)
     total = SCALES.load_sd**2 + SCALES.round_sd**2 + SCALES.noise[0] ** 2
-    assert shared + own[0] == pytest.approx(total + Prior().press_share_sd ** 2)
+    assert shared + own[0] == pytest.approx(total + Prior().press_effect_sd ** 2)
 
 
 def test_the_chance_to_be_confirmed_by_hand() -> None:
@@ -94,10 +96,10 @@ def test_the_chance_to_be_confirmed_by_hand() -> None:
     now = posterior(points([[0.0, 0.0]]), np.array([0.3]))
     pool = Candidates(points([[0.3, 0.3]]), np.array([0]), np.array([0]))
     told = (np.array([0.5]), np.array([0.1]))
-    outlook = Outlook(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told)
+    outlook = BatchAcquisition(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told)
     outlook.sd_now = np.array([0.6])
     by_hand = norm.cdf((0.5 - 1.281552 * np.sqrt(0.3)) / 0.4)
-    assert outlook.confirmed(np.array([0.2])) == pytest.approx([by_hand], abs=1e-6)
+    assert outlook.confirmation_probability(np.array([0.2])) == pytest.approx([by_hand], abs=1e-6)
     assert by_hand == pytest.approx(0.3069, abs=1e-4)
 
 
@@ -109,13 +111,13 @@ def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:
     at = points([[0.0, 0.0]])
     n = np.zeros(1, int)
     data = Data(at, n, n, n, n - 1, n, n - 1, np.array([0.3]))
-    sites = run_sites(data, shape, Prior(), (None, None), [scales])
+    sites = fit_sites(data, shape, Prior(), (None, None), [scales])
     post = Posterior(data, shape, Prior(), (None, None), (scales,), np.ones(1), sites)
     # Two presses at one far place, of one load and two rounds.
     far = points([[0.9, -0.9], [0.9, -0.9]])
     pool = Candidates(far, np.array([0, 0]), np.array([0, 1]))
     zero = (np.zeros(1), np.zeros(1))
-    outlook = Outlook(post, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, zero)
+    outlook = BatchAcquisition(post, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, zero)
     cov = outlook.cov.reshape(2, 2, 2, 2)
     fields = predict(post, far).covariance[0, 0]
     load, round_ = 0.2**2, 0.15**2
@@ -126,15 +128,15 @@ def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:
     # The second outcome of the second press alone: the last row of all.
     towards, noise = outlook.cross[0, 3], outlook.noise[1, 1]
     left = outlook.variance[0] - towards**2 / (outlook.cov[3, 3] + noise)
-    outlook.add(1, (1,))
+    outlook.add_press(1, (1,))
     assert outlook.variance[0] == pytest.approx(left)
 
 
 def test_what_a_grade_tells_is_fishers_information_less_a_discount_far_below() -> None:
     """One over the information of a grade, by numerical integration over the field and numerical
     slopes of the chances; a place two grades below acceptance is discounted by (1.5 x 2)^2."""
-    graded = Graded(np.array([-2.0, -1.0, 0.0, 1.0]), False)
-    post = replace(posterior(points([[0.0, 0.0]]), np.array([0.3])), graded=(graded,))
+    graded = GradeScale(np.array([-2.0, -1.0, 0.0, 1.0]), False)
+    post = replace(posterior(points([[0.0, 0.0]]), np.array([0.3])), grade_scales=(graded,))
     top, noise = post.ceiling(0)[0], 0.3
     edges = np.array([-np.inf, -2, -1, 0, 1, np.inf])
 
@@ -145,10 +147,10 @@ def test_what_a_grade_tells_is_fishers_information_less_a_discount_far_below() -
         slope = (chances(f + 1e-4) - chances(f - 1e-4)) / 2e-4
         return float(np.sum(slope**2 / np.maximum(chances(f), 1e-12))) * noise**2
 
-    share = Prior().press_share_sd ** 2
+    share = Prior().press_effect_sd ** 2
     for mean, discount in ((0.4, 0.0), (1.2, 0.0), (-2.0, 9.0)):
         known, _ = quad(lambda f, m=mean: information(f) * norm.pdf(f, m, 0.2), mean - 1, mean + 1)
-        found = _grade_noise(post, np.array([[mean]]), np.array([[0.04]]))
+        found = _effective_grade_noise(post, np.array([[mean]]), np.array([[0.04]]))
         assert found[0, 0] == pytest.approx(noise**2 / min(known, 1.0) + discount + share, rel=0.03)
 
 
@@ -161,7 +163,9 @@ def test_the_machine_spread_blurs_what_a_press_shows() -> None:
 
     def noise(spread: np.ndarray | None) -> float:
         pool = Candidates(points([at]), np.array([0]), np.array([0]), spread)
-        return float(Outlook(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told).noise[0, 0])
+        return float(
+            BatchAcquisition(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told).noise[0, 0]
+        )
 
     def mean(step: list[float]) -> float:
         return float(predict(now, points([np.add(at, step).tolist()])).mean[0, 0, 0])
@@ -176,8 +180,10 @@ def test_the_machine_spread_blurs_what_a_press_shows() -> None:
 def test_a_block_has_the_luck_of_a_press_round() -> None:
     """Shared by choice: in the likelihood and for a new press alike."""
     zero, off, same = np.zeros(2, dtype=int), np.full(2, -1), np.arange(2)
-    without = luck.luck_covariance(zero, off, off, off, same, SCALES, Prior())
-    within = luck.luck_covariance(zero, off, off, zero, same, SCALES, Prior())
+    without = luck.batch_covariance(zero, off, off, off, same, SCALES, Prior())
+    within = luck.batch_covariance(zero, off, off, zero, same, SCALES, Prior())
     assert within - without == pytest.approx(np.full((2, 2), SCALES.round_sd**2))
-    (shared, own), (more, each) = (luck.luck_split(SCALES, Prior(), b) for b in (False, True))
+    (shared, own), (more, each) = (
+        luck.new_press_variance(SCALES, Prior(), b) for b in (False, True)
+    )
     assert more - shared + each - own == pytest.approx(SCALES.round_sd**2 + 0.0 * own)

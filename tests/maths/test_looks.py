@@ -7,14 +7,14 @@ import pytest
 from scipy.special import ndtr
 
 from dtfexp.maths import field, looks
-from dtfexp.maths.field import Prior, Scales
+from dtfexp.maths.field import Hyperparameters, Prior
 from dtfexp.maths.observed import Data
 from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, data_covariance, data_mean, infer, predict, run_sites
-from dtfexp.maths.together import together
+from dtfexp.maths.posterior import Posterior, data_covariance, data_mean, fit_sites, infer, predict
+from dtfexp.maths.together import joint_posterior
 
 SHAPE = FieldShape((CURE, CURE, PRESS), (False, False, False), ((0, 1),), 2)
-SCALES = Scales(1.1, 0.6, 0.8, 0.1, 0.1, 0.5, np.array([0.3, 0.3]))
+SCALES = Hyperparameters(1.1, 0.6, 0.8, 0.1, 0.1, 0.5, np.array([0.3, 0.3]))
 PRIOR = Prior()
 FILM = -1
 
@@ -26,25 +26,25 @@ def points(codes: list[list[float]], fabric: int = 0) -> Points:
 
 def look_at(cure: list[list[float]]) -> Points:
     nodes = points([[*c, 0.0] for c in cure], FILM).nodes
-    step = np.array([looks.STEP, looks.STEP, 0.0])[:, None]
-    return Points(nodes + step, np.ones(1), np.full(len(cure), FILM), less=nodes - step)
+    step = np.array([looks.HALF_STEP, looks.HALF_STEP, 0.0])[:, None]
+    return Points(nodes + step, np.ones(1), np.full(len(cure), FILM), subtracted_nodes=nodes - step)
 
 
 def seen(cure: list[list[float]], words: list[int]) -> Data:
     none = np.zeros(0, dtype=int)
     empty = Data(points([[0, 0, 0]]).take(none), none, none, none, none, none, none, np.zeros(0))
-    return empty.with_looks(look_at(cure), np.array(words))
+    return empty.with_cure_looks(look_at(cure), np.array(words))
 
 
 def posterior(data: Data) -> Posterior:
-    sites = run_sites(data, SHAPE, PRIOR, (None, None), [SCALES])
+    sites = fit_sites(data, SHAPE, PRIOR, (None, None), [SCALES])
     return Posterior(data, SHAPE, PRIOR, (None, None), (SCALES,), np.ones(1), sites)
 
 
 def test_a_difference_of_two_places_has_the_covariance_of_a_difference() -> None:
     plain = points([[0.2, -0.4, 0.3], [-0.5, 0.1, 0.9], [0.0, 0.6, -0.2]])
     both = look_at([[0.1, 0.3], [-0.6, 0.2]])
-    ends = [Points(x, np.ones(1), np.full(2, FILM)) for x in (both.nodes, both.less)]
+    ends = [Points(x, np.ones(1), np.full(2, FILM)) for x in (both.nodes, both.subtracted_nodes)]
 
     def cov(a: Points, b: Points) -> np.ndarray:
         return field.covariance(a, b, SHAPE, SCALES, PRIOR)
@@ -56,8 +56,8 @@ def test_a_difference_of_two_places_has_the_covariance_of_a_difference() -> None
     assert cov(both, both) == pytest.approx(among, abs=1e-12)
     mixed = plain.joined(both)
     assert cov(mixed, mixed)[:3, 3:] == pytest.approx(cov(plain, both), abs=1e-12)
-    mean = [field.trade_mean(x, SHAPE, SCALES, PRIOR) for x in ends]
-    assert field.trade_mean(both, SHAPE, SCALES, PRIOR) == pytest.approx(mean[0] - mean[1])
+    mean = [field.prior_mean(x, SHAPE, SCALES, PRIOR) for x in ends]
+    assert field.prior_mean(both, SHAPE, SCALES, PRIOR) == pytest.approx(mean[0] - mean[1])
 
 
 @pytest.mark.parametrize("word", [looks.GRAINY, looks.GOOD, looks.BROWNED])
@@ -79,9 +79,9 @@ def test_one_look_moves_the_slope_as_its_integral_says(word: int) -> None:
     assert found.sites.variance[0, 0] == pytest.approx(spread, rel=5e-3)
     # And so the mean of the outcomes' fields at the two ends; the rest is the bias of the eye.
     both = look_at([[0.1, -0.3]])
-    ends = Points(np.concatenate([both.nodes, both.less]), np.ones(1), np.full(2, FILM))
-    joint = together(found, ends, 0)
-    moved = (expected - mean) * (variance - looks.EYE**2) / variance
+    ends = Points(np.concatenate([both.nodes, both.subtracted_nodes]), np.ones(1), np.full(2, FILM))
+    joint = joint_posterior(found, ends, 0)
+    moved = (expected - mean) * (variance - looks.RATER_SD**2) / variance
     assert joint.mean.mean(axis=1) @ [1, -1] == pytest.approx(mean + moved, abs=1e-3)
     assert predict(found, ends).mean[0] == pytest.approx(joint.mean, abs=1e-9)
 
@@ -98,8 +98,8 @@ def test_a_grainy_look_favours_more_cure_and_a_browned_one_less_for_every_fabric
 
 def test_thinning_keeps_a_fair_share_of_the_looks() -> None:
     data = seen([[x, 0.0] for x in np.linspace(-1, 1, 50)], [1] * 50)
-    kept = data.thinned(20)
-    assert kept.looked.sum() == 20
+    kept = data.subsample(20)
+    assert kept.is_cure_look.sum() == 20
     assert kept.at.nodes[-1, 0, 0] == data.at.nodes[-1, 0, 0]
 
 

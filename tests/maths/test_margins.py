@@ -18,7 +18,7 @@ CELLS = points([[0.1, 0.1], [0.8, 0.0], [-0.6, 0.4], [0.15, 0.1]])
 def test_the_covariance_of_one_measured_outcome_is_the_fields() -> None:
     """Exact there: the probit margin is the field over the sd of a new press."""
     post = posterior(points([[0.0, 0.0], [0.5, -0.2]]), np.array([0.6, -0.1]))
-    shared, own = luck.luck_split(SCALES, Prior(), False)
+    shared, own = luck.new_press_variance(SCALES, Prior(), False)
     got = margins.covariance(post, CELLS) * (shared + own[0])
     told = predict(post, CELLS).covariance[0, :, 0, 0]
     assert np.diag(got) == pytest.approx(told, rel=1e-6)
@@ -30,14 +30,14 @@ def test_the_covariance_of_one_measured_outcome_is_the_fields() -> None:
 def test_drawn_maps_have_the_moments_asked_for() -> None:
     """2,000 draws: within 5 standard errors of a mean and of a variance (normal theory)."""
     post = posterior(points([[0.0, 0.0], [0.5, -0.2]]), np.array([0.6, -0.1]))
-    middle, stays = pass_posterior(post, predict(post, CELLS)).middle()
+    middle, stays = pass_posterior(post, predict(post, CELLS)).mean_and_between_variance()
     middle, stays = middle - ndtri(0.9), stays + 0.04
     cov = margins.covariance(post, CELLS)
-    maps = margins.draws(middle, cov, stays, 2000)
+    maps = margins.draw_margins(middle, cov, stays, 2000)
     variance = np.diag(cov) + stays
     assert np.abs(maps.mean(axis=0) - middle).max() < 5 * np.sqrt(variance.max() / 2000)
     assert maps.var(axis=0) == pytest.approx(variance, rel=5 * np.sqrt(2 / 2000))
-    assert (margins.draws(middle, cov, stays, 2000) == maps).all()
+    assert (margins.draw_margins(middle, cov, stays, 2000) == maps).all()
 
 
 def test_few_directions_stand_for_a_smooth_map() -> None:
@@ -45,6 +45,6 @@ def test_few_directions_stand_for_a_smooth_map() -> None:
     grid = np.linspace(-1, 1, 30)
     cells = points([[a, b] for a in grid for b in grid])
     cov = margins.covariance(posterior(points([[0.0, 0.0]]), np.array([0.3])), cells)
-    values, vectors = margins.leading(cov, np.random.default_rng(1))
+    values, vectors = margins.leading_eigenpairs(cov, np.random.default_rng(1))
     kept = np.einsum("er,r,er->e", vectors, np.maximum(values, 0.0), vectors)
     assert kept == pytest.approx(np.diag(cov), rel=1e-3)

@@ -17,8 +17,8 @@ def results():
 
 def test_thinned_data_keep_whole_presses_spread_over_all(results) -> None:
     data = fit(FOUR, results).posterior.data
-    few = data.thinned(30)
-    assert data.thinned(data.n) is data and few.n == 30
+    few = data.subsample(30)
+    assert data.subsample(data.n) is data and few.n == 30
     made, counts = np.unique(few.press, return_counts=True)
     assert set(counts) == {2}
     assert made[0] == data.press.min() and made[-1] == data.press.max()
@@ -41,10 +41,10 @@ def test_scales_of_some_presses_serve_all(results, monkeypatch) -> None:
 
 def test_sites_worked_out_a_few_scales_at_a_time_are_the_same(results, monkeypatch) -> None:
     post = fit(FOUR, results).posterior
-    given = (post.data, post.shape, post.prior, post.graded, list(post.scales))
-    together = posterior.run_sites(*given)
+    given = (post.data, post.shape, post.prior, post.grade_scales, list(post.integration_points))
+    together = posterior.fit_sites(*given)
     monkeypatch.setattr(posterior, "_AT_ONCE", 3 * 80**2)
-    apart = posterior.run_sites(*given)
+    apart = posterior.fit_sites(*given)
     assert apart.root.shape == together.root.shape
     assert apart.mean == pytest.approx(together.mean, abs=2e-3)
     assert apart.log_evidence == pytest.approx(together.log_evidence, abs=1e-3)

@@ -10,7 +10,7 @@ from threadpoolctl import threadpool_info, threadpool_limits
 
 from dtfexp import fit, next_presses, plan
 from dtfexp.maths import posterior
-from dtfexp.maths.one_thread import ONE_THREAD, on_one_thread
+from dtfexp.maths.one_thread import SINGLE_THREAD, single_threaded
 from tests.dialin.bench import FOUR, graded
 
 
@@ -22,18 +22,18 @@ def test_work_is_done_by_one_thread_and_the_others_are_given_back() -> None:
     np.ones((2, 2)) @ np.ones((2, 2))
     with threadpool_limits(limits=2):
         before = _threads()
-        assert on_one_thread(_threads)() == {1}
-        with ONE_THREAD, ONE_THREAD:
+        assert single_threaded(_threads)() == {1}
+        with SINGLE_THREAD, SINGLE_THREAD:
             assert _threads() == {1}
         assert _threads() == before
-        with pytest.raises(ValueError), ONE_THREAD:
+        with pytest.raises(ValueError), SINGLE_THREAD:
             raise ValueError
         assert _threads() == before
 
 
 def test_a_fit_is_made_by_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[set[int]] = []
-    sites = posterior.run_sites
+    sites = posterior.fit_sites
 
     def watched(*args: Any, **kwargs: Any) -> Any:
         seen.append(_threads())

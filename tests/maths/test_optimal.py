@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dtfexp.maths import efficiency, optimal
-from dtfexp.maths.terms import Kind, Terms, covariance, word_columns
+from dtfexp.maths.terms import FactorKind, Terms, category_columns, covariance
 
 LINE = np.linspace(-1, 1, 5)[:, None]
 
@@ -24,7 +24,7 @@ def task(kinds, model, levels, group, *, load=None, mean_variance=False, permitt
         tuple(np.ones((n, len(level)), dtype=bool) for level in levels),
         np.linalg.inv(v),
         np.zeros((terms.size, terms.size)),
-        efficiency.moments_of(terms) if mean_variance else None,
+        efficiency.region_moments(terms) if mean_variance else None,
         permitted,
     )
 
@@ -37,7 +37,7 @@ def test_six_runs_of_a_quadratic_come_to_the_published_optimum():
     # Box & Draper (1971), Technometrics 13:731: six runs, two factors, a = (4 - sqrt 13) / 3 =
     # 0.1315 and |X'X / 6| = 0.00574 (from memory; recomputed 0.0057385378).
     fine = np.linspace(-1, 1, 401)[:, None]
-    of_six = task([Kind(), Kind()], "quadratic", [fine, fine], each_alone(6, 2))
+    of_six = task([FactorKind(), FactorKind()], "quadratic", [fine, fine], each_alone(6, 2))
     found = optimal.search(of_six, 20, np.random.default_rng(0))
     det = np.exp(found.value) / 6.0**6
     assert det == pytest.approx(0.0057385378, rel=1e-3)
@@ -51,7 +51,7 @@ def test_six_runs_of_a_quadratic_come_to_the_published_optimum():
 def test_two_level_plans_come_out_orthogonal():
     """Twelve runs, eleven factors: |X'X| = 12^12 is the most there can be (Hadamard's bound)."""
     ends = np.array([[-1.0], [1.0]])
-    many = task([Kind(bends=False)] * 11, "linear", [ends] * 11, each_alone(12, 11))
+    many = task([FactorKind(has_quadratic=False)] * 11, "linear", [ends] * 11, each_alone(12, 11))
     found = optimal.search(many, 40, np.random.default_rng(1))
     assert found.value == pytest.approx(12 * np.log(12.0))
 
@@ -59,7 +59,7 @@ def test_two_level_plans_come_out_orthogonal():
 def test_a_load_counts_once_and_is_set_once():
     load = np.repeat(np.arange(4), 3)
     group = np.column_stack([load, np.arange(12)])
-    shared = task([Kind(), Kind()], "linear", [LINE, LINE], group, load=load)
+    shared = task([FactorKind(), FactorKind()], "linear", [LINE, LINE], group, load=load)
     found = optimal.search(shared, 5, np.random.default_rng(2))
     cure = found.index[:, 0].reshape(4, 3)
     assert (cure == cure[:, :1]).all()
@@ -75,8 +75,8 @@ def test_the_worth_of_a_change_is_what_working_it_out_in_full_gives(mean_varianc
     rng = np.random.default_rng(3)
     load = np.repeat(np.arange(4), 3)
     group = np.column_stack([load, np.arange(12), np.arange(12)])
-    words = word_columns(3)
-    kinds = [Kind(), Kind(), Kind(2, number=False, bends=False)]
+    words = category_columns(3)
+    kinds = [FactorKind(), FactorKind(), FactorKind(2, number=False, has_quadratic=False)]
     made = task(
         kinds, "quadratic", [LINE, LINE, words], group, load=load, mean_variance=mean_variance
     )
@@ -106,7 +106,7 @@ def test_a_small_plan_is_as_good_as_any_there_is():
     three = np.array([[-1.0], [0.0], [1.0]])
     for mean_variance in (False, True):
         made = task(
-            [Kind(), Kind()], "quadratic", [three, three], each_alone(7, 2),
+            [FactorKind(), FactorKind()], "quadratic", [three, three], each_alone(7, 2),
             mean_variance=mean_variance,
         )  # fmt: skip
         found = optimal.search(made, 20, np.random.default_rng(4))
@@ -128,7 +128,7 @@ def test_a_small_plan_is_as_good_as_any_there_is():
 def test_presses_made_already_are_not_made_again():
     """Own effects of two settings, one known already: the new presses spend themselves on both,
     and nothing known before is lost."""
-    made = task([Kind(), Kind()], "linear", [LINE, LINE], each_alone(4, 2))
+    made = task([FactorKind(), FactorKind()], "linear", [LINE, LINE], each_alone(4, 2))
     known = np.diag([40.0, 40.0, 0.0])
     both = optimal.Task(
         made.terms, made.levels, made.group, made.allowed, made.precision, known
@@ -141,13 +141,13 @@ def test_what_must_not_meet_does_not_meet():
     permitted = np.ones((5, 5), dtype=bool)
     permitted[3:, 3:] = False  # both settings high
     made = task(
-        [Kind(), Kind()], "quadratic", [LINE, LINE], each_alone(10, 2), permitted=permitted
+        [FactorKind(), FactorKind()], "quadratic", [LINE, LINE], each_alone(10, 2), permitted=permitted
     )  # fmt: skip
     found = optimal.search(made, 10, np.random.default_rng(6), kicks=2)
-    assert found.broken == 0
+    assert found.violations == 0
     assert permitted[found.index[:, 0], found.index[:, 1]].all()
     free = optimal.search(
-        task([Kind(), Kind()], "quadratic", [LINE, LINE], each_alone(10, 2)),
+        task([FactorKind(), FactorKind()], "quadratic", [LINE, LINE], each_alone(10, 2)),
         10,
         np.random.default_rng(6),
     )
@@ -155,7 +155,7 @@ def test_what_must_not_meet_does_not_meet():
 
 
 def test_the_same_generator_gives_the_same_plan_and_kicks_never_lose():
-    made = task([Kind()] * 3, "quadratic", [LINE] * 3, each_alone(12, 3), mean_variance=True)
+    made = task([FactorKind()] * 3, "quadratic", [LINE] * 3, each_alone(12, 3), mean_variance=True)
     one, two = (optimal.search(made, 4, np.random.default_rng(7), kicks=3) for _ in range(2))
     np.testing.assert_array_equal(one.index, two.index)
     plain = optimal.search(made, 4, np.random.default_rng(7))
@@ -163,5 +163,5 @@ def test_the_same_generator_gives_the_same_plan_and_kicks_never_lose():
 
 
 def test_too_few_runs_are_worth_nothing():
-    made = task([Kind(), Kind()], "quadratic", [LINE, LINE], each_alone(5, 2))
+    made = task([FactorKind(), FactorKind()], "quadratic", [LINE, LINE], each_alone(5, 2))
     assert optimal.search(made, 3, np.random.default_rng(8)).value == -np.inf

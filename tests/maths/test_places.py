@@ -24,24 +24,24 @@ def test_the_sums_over_places_are_the_sums_over_rows() -> None:
     fitted = fit(FOUR, results)
     post = fitted.posterior
     before = np.arange(post.data.n) % 3 == 0  # a place before a change is another place
-    for data in (post.data, replace(post.data, at=replace(post.data.at, before=before))):
+    for data in (post.data, replace(post.data, at=replace(post.data.at, before_change=before))):
         post = replace(post, data=data)
         distinct = {
-            (*row.ravel(), fabric, data.at.before is not None and before[k])
+            (*row.ravel(), fabric, data.at.before_change is not None and before[k])
             for k, (row, fabric) in enumerate(zip(data.at.nodes, data.at.fabric, strict=True))
         }
-        assert data.places.at.n == len(distinct) < data.n
+        assert data.design_points.at.n == len(distinct) < data.n
         at = fitted.coding.points(runs.head(6), np.zeros(6, dtype=int))
         latent = predict(post, at)
-        for j, scales in enumerate(post.scales):
+        for j, scales in enumerate(post.integration_points):
             args = (post.shape, scales, post.prior)
             weights = post.weights(j)
-            base, wander = field.covariance_and_wander(at, data.at, *args, weights)
-            mean = field.trade_mean(at, *args)[:, None] + base @ weights
+            base, wander = field.covariance_and_input_noise(at, data.at, *args, weights)
+            mean = field.prior_mean(at, *args)[:, None] + base @ weights
             assert latent.mean[j] == pytest.approx(mean, abs=1e-10)
-            assert latent.wander[j] == pytest.approx(wander, abs=1e-10)
-            own = field.variance(at, *args)[:, None, None] * post.alike(j)
-            links = post.links(base, j)
+            assert latent.input_noise[j] == pytest.approx(wander, abs=1e-10)
+            own = field.variance(at, *args)[:, None, None] * post.outcome_correlation(j)
+            links = post.whitened_cross(base, j)
             drop = [[(a * b).sum(axis=1) for b in links] for a in links]
             known = own - np.moveaxis(np.array(drop), -1, 0)
             assert latent.covariance[j] == pytest.approx(known, abs=1e-9)

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import f as f_distribution
 
 from dtfexp.maths import power
-from dtfexp.maths.terms import Kind, Terms, word_columns
+from dtfexp.maths.terms import FactorKind, Terms, category_columns
 
 
 def test_two_groups():
@@ -33,14 +33,19 @@ def test_a_two_level_effect(n, p, delta, expected):
     shift, df = delta * np.sqrt(n) / 2, n - p
     assert power.power_t(shift, df) == pytest.approx(expected, abs=5e-8)
     assert power.power_f(shift**2, 1, df) == pytest.approx(expected, abs=5e-8)
-    least = power.least_shift(df, expected)
+    least = power.smallest_detectable_shift(df, expected)
     assert least == pytest.approx(shift, rel=1e-6)
-    assert power.least_noncentrality(1, df, expected) == pytest.approx(shift**2, rel=1e-6)
+    assert power.smallest_detectable_noncentrality(1, df, expected) == pytest.approx(
+        shift**2, rel=1e-6
+    )
 
 
 def test_without_degrees_of_freedom_nothing_is_seen():
     assert power.power_t(50.0, 0) == 0.0 and power.power_f(50.0, 2, 0) == 0.0
-    assert power.least_shift(0) == np.inf and power.least_noncentrality(1, 0) == np.inf
+    assert (
+        power.smallest_detectable_shift(0) == np.inf
+        and power.smallest_detectable_noncentrality(1, 0) == np.inf
+    )
 
 
 def furnace():
@@ -48,8 +53,11 @@ def furnace():
     temperature = np.repeat([0, 1, 2, 0, 1, 2], 4)
     coating = np.tile(np.arange(4), 6)
     heat = np.repeat(np.arange(6), 4)
-    kinds = [Kind(2, number=False, bends=False), Kind(3, number=False, bends=False)]
-    base = np.hstack([word_columns(3)[temperature], word_columns(4)[coating]])
+    kinds = [
+        FactorKind(2, number=False, has_quadratic=False),
+        FactorKind(3, number=False, has_quadratic=False),
+    ]
+    base = np.hstack([category_columns(3)[temperature], category_columns(4)[coating]])
     terms = Terms.of(kinds, "interactions")
     same = (heat[:, None] == heat[None, :]).astype(float)
     return terms, terms.expand(base), same, heat
@@ -73,10 +81,13 @@ def test_a_split_plot_in_blocks_has_its_published_degrees_of_freedom():
     # variety F(2, 10), nitrogen F(3, 45), both together F(6, 45) (seen).
     block, variety, nitrogen = (g.ravel() for g in np.meshgrid(*map(np.arange, (6, 3, 4)),
                                                                indexing="ij"))  # fmt: skip
-    kinds = [Kind(2, number=False, bends=False), Kind(3, number=False, bends=False)]
+    kinds = [
+        FactorKind(2, number=False, has_quadratic=False),
+        FactorKind(3, number=False, has_quadratic=False),
+    ]
     terms = Terms.of(kinds, "interactions")
-    words = np.hstack([word_columns(3)[variety], word_columns(4)[nitrogen]])
-    x = np.hstack([terms.expand(words), word_columns(6)[block]])
+    words = np.hstack([category_columns(3)[variety], category_columns(4)[nitrogen]])
+    x = np.hstack([terms.expand(words), category_columns(6)[block]])
     df = power.degrees_of_freedom(x, [3 * block + variety])
     for column, key in enumerate(terms.key):
         if key:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths.scales import integrate, n_dimensions, normal_points, to_scales
+from dtfexp.maths.scales import integrate, n_dimensions, normal_points, to_hyperparameters
 
 
 @pytest.mark.parametrize(("at", "sd"), [(0.0, 3.0), (1.0, 0.5), (-1.5, 0.4)])
@@ -61,6 +61,6 @@ def test_points_are_the_same_every_time_and_balanced() -> None:
 
 
 def test_the_middle_point_is_the_prior_centre() -> None:
-    scales = to_scales(np.zeros(n_dimensions(2)), 2)
+    scales = to_hyperparameters(np.zeros(n_dimensions(2)), 2)
     assert scales.amplitude == pytest.approx(1.0)
     assert scales.noise == pytest.approx([0.27, 0.27])

@@ -9,13 +9,13 @@ import pytest
 
 from dtfexp.maths import field, luck
 from dtfexp.maths.field import Prior
-from dtfexp.maths.observed import Data, Graded
+from dtfexp.maths.observed import Data, GradeScale
 from dtfexp.maths.points import PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, infer, with_slip
-from dtfexp.maths.scales import n_dimensions, to_scales
+from dtfexp.maths.posterior import Posterior, infer, with_input_noise
+from dtfexp.maths.scales import n_dimensions, to_hyperparameters
 
 SHAPE = FieldShape((PRESS,), (False,), (), 1)
-SCALES = to_scales(np.zeros(n_dimensions(1)), 1)
+SCALES = to_hyperparameters(np.zeros(n_dimensions(1)), 1)
 STEEP, REACHED_SD, NOISE = 4.0, 0.15, 0.3
 
 
@@ -43,7 +43,7 @@ def measured(spread: float, presses: int = 60) -> Data:
 
 
 def middle_noise(post: Posterior) -> float:
-    return float(post.weight @ np.array([s.noise[0] for s in post.scales]))
+    return float(post.weight @ np.array([s.noise[0] for s in post.integration_points]))
 
 
 def test_scatter_on_a_slope_is_the_machines_and_not_press_noise() -> None:
@@ -53,24 +53,24 @@ def test_scatter_on_a_slope_is_the_machines_and_not_press_noise() -> None:
     taken_as_exact = infer(measured(0.0), SHAPE, (None,), Prior())
     assert middle_noise(taken_as_exact) > 0.45
     assert middle_noise(known) < 0.36
-    assert known.data.slip is not None
-    assert np.abs(known.data.slip).mean() == pytest.approx(STEEP * REACHED_SD, rel=0.15)
+    assert known.data.input_noise is not None
+    assert np.abs(known.data.input_noise).mean() == pytest.approx(STEEP * REACHED_SD, rel=0.15)
 
 
 def test_nothing_slips_where_the_machine_was_read_or_the_field_is_flat() -> None:
     data = measured(REACHED_SD)
     read = replace(data, spread=np.zeros((data.n, 1)))
-    assert with_slip(read, SHAPE, Prior(), (None,), SCALES) is read
-    graded = (Graded(np.array([-1.0, 0.0, 1.0])),)
+    assert with_input_noise(read, SHAPE, Prior(), (None,), SCALES) is read
+    graded = (GradeScale(np.array([-1.0, 0.0, 1.0])),)
     flat = replace(data, grade=np.full(data.n, 2), value=np.full(data.n, np.nan))
-    slip = with_slip(flat, SHAPE, Prior(fall=0.0), graded, SCALES).slip
+    slip = with_input_noise(flat, SHAPE, Prior(mean_curvature=0.0), graded, SCALES).input_noise
     assert slip is not None and np.abs(slip).max() < 0.1
 
 
 def test_slips_of_one_press_go_together() -> None:
     """Two outcomes of one press, one rising and one falling with the setting; another press."""
     slip = np.array([[0.5, 0.1], [-0.3, 0.2], [0.5, 0.1]])
-    cov = luck.slip_covariance(slip, np.array([1, 1, 2]))
+    cov = luck.input_noise_covariance(slip, np.array([1, 1, 2]))
     expected = np.array([[0.26, -0.13, 0.0], [-0.13, 0.13, 0.0], [0.0, 0.0, 0.26]])
     assert cov == pytest.approx(expected)
 
@@ -83,8 +83,8 @@ def test_gaps_are_the_slope_times_the_spread() -> None:
 
     def mean(at: Points) -> np.ndarray:
         cov = field.covariance(at, seen, SHAPE, SCALES, Prior())
-        return np.asarray(field.trade_mean(at, SHAPE, SCALES, Prior()) + (cov @ weights)[:, 0])
+        return np.asarray(field.prior_mean(at, SHAPE, SCALES, Prior()) + (cov @ weights)[:, 0])
 
     up, down = exact(np.array([-0.35, 0.40])), exact(np.array([-0.45, 0.20]))
-    gaps = field.spread_gaps(here, sd, seen, SHAPE, SCALES, Prior(), weights)
+    gaps = field.spread_effects(here, sd, seen, SHAPE, SCALES, Prior(), weights)
     assert gaps[:, 0, 0] == pytest.approx(0.5 * (mean(up) - mean(down)), rel=1e-3)

@@ -106,7 +106,9 @@ def test_a_standing_alarm_is_looked_into(book, fitted):
 
 def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(book, monkeypatch):
     written = []
-    monkeypatch.setattr("dtfexp.show.report.papers_of", lambda *a, **k: written.append((a, k)))
+    monkeypatch.setattr(
+        "dtfexp.show.report.write_papers_of_book", lambda *a, **k: written.append((a, k))
+    )
     book.bench.lot("powder", "P-1")
     nothing = repr(keeping.again(book, window(), 4, 0))
     assert "No change is noted" in nothing and "P-1" not in nothing

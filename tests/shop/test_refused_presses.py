@@ -16,7 +16,7 @@ from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
 from dtfexp.shop import bench_page, cli, steps
 from dtfexp.show.form import form_state
 from dtfexp.show.labels_pdf import coupon_labels_pdf
-from dtfexp.show.recording import Desk
+from dtfexp.show.recording import FormServer
 from dtfexp.show.sheet_pdf import run_sheet_pdf
 
 #: Mean 159.9, hottest 166, at a dial of 150.
@@ -62,7 +62,9 @@ def test_the_form_says_so_and_how_far_the_dial_may_go(book):
     for press in state["presses"]:
         assert press["limit"] == (NOTE if press["fabric"] == "nylon" else "")
         assert bool(press["refused"]) == (press["press"] in past)
-    said = Desk(book).handle({"op": "refresh", "id": "a", "shown": past[0]})["warned"]["warnings"]
+    said = FormServer(book).handle({"op": "refresh", "id": "a", "shown": past[0]})["warned"][
+        "warnings"
+    ]
     assert said[0]["says"].startswith("DO NOT PRESS as planned: nylon takes 150 °C at most:")
     assert ": press temperature " in said[0]["says"]
     assert "reaches up to" in said[0]["says"] and "set 134 °C or less" in said[0]["says"]

@@ -12,16 +12,16 @@ from pypdf import PdfReader
 from dtfexp import Fabric, Factor, Outcome, Session
 from dtfexp.show.card import settings_card
 from dtfexp.show.cautions import SHORT_CAUTIONS
-from dtfexp.show.findings import find
-from dtfexp.show.reading import Reading, out_of, per_cent
+from dtfexp.show.findings import fabric_result
+from dtfexp.show.reading import NumberFormat, out_of_text, per_cent
 from tests.show.conftest import WHEN, StandInFit, make_results
 
 LONG = "Heavy brushed fleece 380 g, anthracite X"
 
 
 def card(fit: StandInFit, fabric: str, unit: str | None = None, **options: object) -> bytes:
-    finding = find(fit, fabric, maps=0)  # type: ignore[arg-type]
-    reading = Reading.of(fit.session, unit)
+    finding = fabric_result(fit, fabric, maps=0)  # type: ignore[arg-type]
+    reading = NumberFormat.of(fit.session, unit)
     return settings_card(finding, fit.session, reading, last_entry=WHEN, **options)  # type: ignore[arg-type]
 
 
@@ -100,9 +100,9 @@ def test_few_presses_or_missing_grades_are_said(session: Session) -> None:
 
 
 def test_conditions_and_a_book_without_entries(fit: StandInFit) -> None:
-    finding = find(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
+    finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
     pdf = settings_card(
-        finding, fit.session, Reading("°C"), conditions=["Tried with powder lots 7 and 9."]
+        finding, fit.session, NumberFormat("°C"), conditions=["Tried with powder lots 7 and 9."]
     )
     text = words(pdf)
     assert "Tried with powder lots 7 and 9." in text
@@ -196,17 +196,17 @@ def test_the_same_data_gives_the_same_bytes(fit: StandInFit) -> None:
 
 
 def test_the_words_of_the_rate_are_those_of_the_report(fit: StandInFit) -> None:
-    finding = find(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
+    finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
     text = words(card(fit, "cotton jersey"))
-    assert out_of(finding.target.pass_rate) in text
+    assert out_of_text(finding.target.pass_rate) in text
     assert per_cent(finding.window.pass_rate).replace("\u00a0", " ") in text
 
 
 def test_a_single_setting_and_an_edge_on_the_target(fit: StandInFit) -> None:
-    finding = find(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
+    finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
     window = finding.window
     only = {**window.target}
     pinned = replace(finding, window=replace(window, low=only, high=only))
-    text = words(settings_card(pinned, fit.session, Reading("°C"), last_entry=WHEN))
+    text = words(settings_card(pinned, fit.session, NumberFormat("°C"), last_entry=WHEN))
     assert "only 160 °C" in text
     assert "room: none down, none up" in text

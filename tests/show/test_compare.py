@@ -8,21 +8,21 @@ from typing import Any
 import pytest
 
 from dtfexp import Factor, LogbookError, Session, SessionError
-from dtfexp.show.compare import Side, apart, compared, compared_bars
+from dtfexp.show.compare import ComparedWindow, compared_bars, comparison_table, not_compared
 from dtfexp.show.comparison import compare_windows
-from dtfexp.show.reading import Reading
+from dtfexp.show.reading import NumberFormat
 from tests.show.conftest import StandInFit, make_results, make_session
 
 
-def sides(**moved: Any) -> list[Side]:
+def sides(**moved: Any) -> list[ComparedWindow]:
     session = make_session()
     window = StandInFit(session, make_results(session)).window("polyester")
     later = replace(window, target={**window.target, **moved}, pass_rate=0.92)
-    return [Side("spring", session, window), Side("autumn", session, later)]
+    return [ComparedWindow("spring", session, window), ComparedWindow("autumn", session, later)]
 
 
-def rows(pair: list[Side], unit: str) -> dict[str, list[str]]:
-    table = compared(pair, Reading(unit))
+def rows(pair: list[ComparedWindow], unit: str) -> dict[str, list[str]]:
+    table = comparison_table(pair, NumberFormat(unit))
     assert list(table.heads) == ["Setting", "spring", "autumn", "Target moved"]
     return {row[0]: [cell.replace("\u00a0", " ") for cell in row[1:]] for row in table.rows}
 
@@ -49,13 +49,13 @@ def test_sessions_of_other_units_and_settings_are_matched_by_name() -> None:
     )
     fahrenheit = StandInFit(session, make_results(session, 4))
     pair = [
-        Side("spring", celsius.session, celsius.window("polyester")),
-        Side("autumn", session, fahrenheit.window("polyester")),
+        ComparedWindow("spring", celsius.session, celsius.window("polyester")),
+        ComparedWindow("autumn", session, fahrenheit.window("polyester")),
     ]
     found = rows(pair, "°C")
     assert list(found) == ["cure temperature", "expect to pass"]
     assert found["cure temperature"][2] == "+10 °C"
-    assert "dwell" in apart(pair) and "cure time" in apart(pair)
+    assert "dwell" in not_compared(pair) and "cure time" in not_compared(pair)
     shown = compare_windows(celsius, fahrenheit, "polyester")  # type: ignore[arg-type]
     assert "+10" in repr(shown) and "Not compared" in repr(shown)
 
@@ -64,7 +64,7 @@ def test_a_side_without_a_window_is_said_and_the_drawing_holds_every_side(
     no_window: StandInFit,
 ) -> None:
     found, lost = sides()[0], no_window.window("cotton jersey")
-    pair = [found, Side("autumn", no_window.session, lost)]
+    pair = [found, ComparedWindow("autumn", no_window.session, lost)]
     assert "window not known" in rows(pair, "°C")["press time"][1]
     assert rows(pair, "°C")["expect to pass"][1].endswith("not proven")
     ax = compared_bars(pair, unit="°F")

@@ -15,7 +15,7 @@ from dtfexp import Factor, Outcome, Session, SessionError
 from dtfexp.dialin import slices
 from dtfexp.show import ink
 from dtfexp.show.figures import curve, pass_map, presses_chart, window_bars
-from dtfexp.show.svg import inline
+from dtfexp.show.svg import inline_svg
 from tests.show.conftest import StandInFit, make_results
 
 FABRIC = "cotton jersey"
@@ -43,7 +43,7 @@ def test_each_draws_on_the_axes_it_is_given(
     assert draw(ax=own) is own
     alone = draw()
     assert alone.figure is not own.figure
-    ElementTree.fromstring(inline(alone.figure, "f-1", "title", "told"))
+    ElementTree.fromstring(inline_svg(alone.figure, "f-1", "title", "told"))
 
 
 def test_pass_rates_share_one_scale(fit: StandInFit) -> None:
@@ -105,7 +105,7 @@ def test_pairs_are_few_and_of_one_stage_first() -> None:
         ["x"],
     )
     sways = {f.name: 0.1 for f in many.factors} | {"c0": 0.9, "p0": 0.9}
-    pairs = slices.chosen_pairs(many, sways)
+    pairs = slices.pairs_worth_a_map(many, sways)
     assert len(pairs) == slices.MOST_MAPS
     # 3 cure pairs and 6 press pairs are of one stage; those with c0 or p0 matter most.
     assert all(a[0] == b[0] for a, b in pairs)
@@ -117,15 +117,15 @@ def test_the_same_figure_gives_the_same_text_whatever_the_notebook_style(
 ) -> None:
     import matplotlib
 
-    first = inline(every_figure(fit)["map"]().figure, "a-1", "t", "d")
-    assert inline(every_figure(fit)["map"]().figure, "a-1", "t", "d") == first
+    first = inline_svg(every_figure(fit)["map"]().figure, "a-1", "t", "d")
+    assert inline_svg(every_figure(fit)["map"]().figure, "a-1", "t", "d") == first
     assert "2026" not in first and "<metadata" not in first
     assert matplotlib.rcParams["svg.hashsalt"] is None
 
 
 def test_two_figures_on_one_page_share_no_id(fit: StandInFit) -> None:
-    one = inline(every_figure(fit)["map"]().figure, "a-1", "t", "d")
-    two = inline(every_figure(fit)["map"]().figure, "a-2", "t", "d")
+    one = inline_svg(every_figure(fit)["map"]().figure, "a-1", "t", "d")
+    two = inline_svg(every_figure(fit)["map"]().figure, "a-2", "t", "d")
     assert not _ids(one) & _ids(two)
     for text in (one, two):
         root = ElementTree.fromstring(text)
@@ -153,14 +153,16 @@ def test_names_are_text_and_never_formulas_or_markup() -> None:
         curve(fit, name, words),
         window_bars(fit.window(name), hostile),
     ):
-        text = inline(ax.figure, "h", name, name)
+        text = inline_svg(ax.figure, "h", name, name)
         ElementTree.fromstring(text)
         assert "<script>" not in text and "<b>" not in text and "<i>" not in text
-    assert "cost $x {1}$ &amp; &lt;b&gt;" in inline(curve(fit, name, first).figure, "h", "t", "d")
+    assert "cost $x {1}$ &amp; &lt;b&gt;" in inline_svg(
+        curve(fit, name, first).figure, "h", "t", "d"
+    )
 
 
 def test_the_svg_speaks_and_takes_its_colours_from_the_page(fit: StandInFit) -> None:
-    text = inline(every_figure(fit)["map"]().figure, "a-1", "A title", "What is seen")
+    text = inline_svg(every_figure(fit)["map"]().figure, "a-1", "A title", "What is seen")
     root = ElementTree.fromstring(text)
     assert root.attrib["role"] == "img"
     assert root.attrib["aria-labelledby"] == "a-1-title a-1-told"

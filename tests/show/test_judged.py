@@ -17,7 +17,7 @@ def test_one_failing_grade_settles_it_and_a_missing_one_does_not(session: Sessio
     grades = [(5, 4), (3, np.nan), (5, np.nan), (np.nan, np.nan), (4, 3), (5, 5)]
     frame[["peel", "wash"]] = np.array(grades, dtype=float)
     frame["excluded"] = [False] * 5 + [True]
-    assert judged.verdicts(session, frame) == [
+    assert judged.verdict_of_presses(session, frame) == [
         "passed",
         "failed",
         "waiting",
@@ -29,7 +29,7 @@ def test_one_failing_grade_settles_it_and_a_missing_one_does_not(session: Sessio
 
 def test_observed_counts_only_what_is_settled() -> None:
     words = ["passed", "failed", "waiting", "left out", "passed", "not graded"]
-    assert judged.observed(words) == (2, 3)
+    assert judged.passed_and_judged(words) == (2, 3)
 
 
 def test_wilson_interval_against_the_formula() -> None:
@@ -38,8 +38,10 @@ def test_wilson_interval_against_the_formula() -> None:
     p = passed / n
     middle = (p + z * z / (2 * n)) / (1 + z * z / n)
     half = z * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / (1 + z * z / n)
-    assert judged.wilson(passed, n) == pytest.approx((middle - half, middle + half), abs=1e-12)
-    assert judged.wilson(0, 0) == (0.0, 1.0)
+    assert judged.wilson_interval(passed, n) == pytest.approx(
+        (middle - half, middle + half), abs=1e-12
+    )
+    assert judged.wilson_interval(0, 0) == (0.0, 1.0)
 
 
 def test_inside_the_window_goes_by_numbers_and_words(fit: StandInFit) -> None:
@@ -49,12 +51,12 @@ def test_inside_the_window_goes_by_numbers_and_words(fit: StandInFit) -> None:
     at.loc[1, "press_time"] = window.high["press_time"] + 1  # type: ignore[index]
     at.loc[2, "pressure"] = "firm"
     at.loc[3, "press_time"] = window.high["press_time"]  # type: ignore[index]
-    assert judged.inside(fit.session, at, window) == [True, False, False, True]
+    assert judged.within_window(fit.session, at, window) == [True, False, False, True]
 
 
 def test_nothing_is_inside_a_window_that_is_not_there(no_window: StandInFit) -> None:
     window = no_window.window("cotton jersey")
-    assert not any(judged.inside(no_window.session, no_window.results, window))
+    assert not any(judged.within_window(no_window.session, no_window.results, window))
 
 
 def test_words_between() -> None:
@@ -64,4 +66,4 @@ def test_words_between() -> None:
 
 
 def test_an_empty_frame_has_no_verdicts(session: Session) -> None:
-    assert judged.verdicts(session, check_results(session, pd.DataFrame())) == []
+    assert judged.verdict_of_presses(session, check_results(session, pd.DataFrame())) == []

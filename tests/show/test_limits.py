@@ -17,10 +17,10 @@ from dtfexp.show import tables
 from dtfexp.show.bars import Bar
 from dtfexp.show.card import settings_card
 from dtfexp.show.explorer import Explorer
-from dtfexp.show.findings import find
+from dtfexp.show.findings import fabric_result
 from dtfexp.show.notebook import show_window
-from dtfexp.show.reading import Reading
-from dtfexp.show.report import papers
+from dtfexp.show.reading import NumberFormat
+from dtfexp.show.report import write_papers
 
 HOT: dict[str, Any] = {"spread": 6.1, "readings": [(150.0, 156.0)], "spots": (-6.1, -2.0, 2.0, 6.1)}
 LINE = (
@@ -59,17 +59,17 @@ def words(pdf: bytes) -> str:
 @pytest.mark.parametrize("pass_rate", [0.6, 0.999])
 def test_a_cards_bar_ends_at_the_limit(told: Fit, pass_rate: float) -> None:
     """Proven or not: no bar runs past what the fabric may meet, and the diamond is on the bar."""
-    finding = find(told, "nylon", pass_rate=pass_rate, confidence=pass_rate, maps=0)
+    finding = fabric_result(told, "nylon", pass_rate=pass_rate, confidence=pass_rate, maps=0)
     assert finding.window.found is (pass_rate == 0.6)
     bar = Bar.of(told.session, told.session.factor("press heat"), finding.window)
     assert (bar.low, bar.high, bar.limited) == (140, 147, True)
     assert bar.place(147) == 1.0 and bar.place(140) == 0.0
     other = Bar.of(told.session, told.session.factor("press time"), finding.window)
     assert (other.low, other.high, other.limited) == (8, 24, False)
-    text = words(settings_card(finding, told.session, Reading("°C")))
+    text = words(settings_card(finding, told.session, NumberFormat("°C")))
     assert "147 °C, heat limit" in text and "180" not in text
     assert "(not measured: 3 °C allowed for): set 147 °C or less." in text
-    fahrenheit = words(settings_card(finding, told.session, Reading("°F")))
+    fahrenheit = words(settings_card(finding, told.session, NumberFormat("°F")))
     # 147 °C is 296.6 °F, rounded down; 3 °C wide is 5.4 °F, rounded up.
     assert "nylon takes 302 °F (150 °C) at most." in fahrenheit
     assert "(not measured: 6 °F allowed for): set 296 °F or less." in fahrenheit
@@ -85,7 +85,7 @@ def test_a_fabric_that_cannot_be_pressed_has_its_line_and_no_settings(
     closed: Fit, tmp_path: Path
 ) -> None:
     assert closed.session.nothing_left("nylon") == LINE
-    written = papers(closed, tmp_path, fabrics=["cotton", "nylon"])
+    written = write_papers(closed, tmp_path, fabrics=["cotton", "nylon"])
     assert [path.name for path in written][:3] == [
         "report.html", "card-cotton.pdf", "card-nylon.pdf",
     ]  # fmt: skip
@@ -114,6 +114,6 @@ def test_the_explorer_and_the_glance_cope(closed: Fit) -> None:
     knobs = Explorer(closed)
     knobs.fabric.value = "nylon"
     assert "do not press, no setting is left" in knobs.shown.value
-    finding = find(closed, "nylon")
-    row = tables.glance([finding], closed.session, Reading("°C")).rows[0]
+    finding = fabric_result(closed, "nylon")
+    row = tables.targets_table([finding], closed.session, NumberFormat("°C")).rows[0]
     assert list(row) == ["nylon", "cannot be pressed", "–", "–", "–", "5"]

@@ -14,16 +14,16 @@ import pytest
 
 from dtfexp.show import machine
 from dtfexp.show.cautions import CAUTIONS
-from dtfexp.show.findings import find
-from dtfexp.show.reading import Reading
+from dtfexp.show.findings import fabric_result
+from dtfexp.show.reading import NumberFormat
 from tests.show.conftest import StandInFit, make_results, make_session
 
 SCHEMA = json.loads(files("dtfexp.show").joinpath("windows.schema.json").read_text("utf-8"))
 
 
 def document(fit: StandInFit, unit: str | None = None) -> dict[str, Any]:
-    findings = [find(fit, f.name, maps=0) for f in fit.session.fabrics]  # type: ignore[arg-type]
-    reading = Reading.of(fit.session, unit)
+    findings = [fabric_result(fit, f.name, maps=0) for f in fit.session.fabrics]  # type: ignore[arg-type]
+    reading = NumberFormat.of(fit.session, unit)
     return machine.as_dict(findings, fit.session, fit.results, reading, seeds=[3, 4])
 
 

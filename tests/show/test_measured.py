@@ -12,8 +12,8 @@ from pypdf import PdfReader
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, fit, next_presses, plan, report
 from dtfexp.show.figures import platen_map
-from dtfexp.show.measured import Measured
-from dtfexp.show.reading import Reading
+from dtfexp.show.measured import MeasuredConditions
+from dtfexp.show.reading import NumberFormat
 from tests.show.test_machine import SCHEMA
 
 SESSION = Session(
@@ -149,6 +149,6 @@ def test_the_page_names_readings_past_what_a_fabric_takes(tmp_path: Path) -> Non
         made.add(plan(session, 4))
         made.record(2, {"peel": 4}, actual={"press temperature": 345})
         made.record(3, {"peel": 4}, actual={"press temperature": 320})
-        (line,) = Measured.of(made).past
+        (line,) = MeasuredConditions.of(made).past
         assert line.startswith("Press 2: press temperature reached 345 °F, and fleece takes 330 °F")
-        assert Measured.of(made).holds(made.results(), Reading("°F"))[0] == line
+        assert MeasuredConditions.of(made).holds_for(made.results(), NumberFormat("°F"))[0] == line

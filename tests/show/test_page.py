@@ -13,7 +13,7 @@ import pytest
 
 from dtfexp import Session
 from dtfexp.show.cautions import CAUTIONS
-from dtfexp.show.report import card_names, papers
+from dtfexp.show.report import card_names, write_papers
 from tests.show.conftest import WHEN, StandInFit, make_results, make_session
 
 PLANS = pd.DataFrame(
@@ -73,7 +73,7 @@ class Outline(HTMLParser):
 def page(fit: StandInFit, tmp_path: Path, **options: object) -> str:
     fabrics = [f.name for f in fit.session.fabrics]
     options = {"fabrics": fabrics, "plans": PLANS, "last_entry": WHEN, **options}
-    written = papers(fit, tmp_path, **options)  # type: ignore[arg-type]
+    written = write_papers(fit, tmp_path, **options)  # type: ignore[arg-type]
     assert written[0] == tmp_path / "report.html"
     return written[0].read_text("utf-8")
 
@@ -283,7 +283,7 @@ def test_a_file_in_the_way_is_told_in_one_line(fit: StandInFit, tmp_path: Path) 
 
     (tmp_path / "out").write_text("not a folder")
     with pytest.raises(DtfexpError, match=r"report\.html: cannot be written") as told:
-        papers(fit, tmp_path / "out", fabrics=["polyester"])  # type: ignore[arg-type]
+        write_papers(fit, tmp_path / "out", fabrics=["polyester"])  # type: ignore[arg-type]
     assert "\n" not in str(told.value)
 
 
@@ -302,7 +302,7 @@ def test_nothing_is_left_half_written(
     from dtfexp import DtfexpError
 
     with pytest.raises(DtfexpError, match="No space left"):
-        papers(fit, tmp_path, fabrics=["polyester"])  # type: ignore[arg-type]
+        write_papers(fit, tmp_path, fabrics=["polyester"])  # type: ignore[arg-type]
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 

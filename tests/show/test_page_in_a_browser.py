@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from dtfexp.show.report import papers
+from dtfexp.show.report import write_papers
 from tests.show.conftest import WHEN, StandInFit, make_results, make_session
 from tests.show.test_page import PLANS
 
@@ -40,7 +40,7 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     fit = StandInFit(session, results)
     names = [fabric.name for fabric in session.fabrics]
     out = tmp_path_factory.mktemp("browser")
-    return papers(fit, out, fabrics=names, plans=PLANS, last_entry=WHEN)[0]  # type: ignore[arg-type]
+    return write_papers(fit, out, fabrics=names, plans=PLANS, last_entry=WHEN)[0]  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

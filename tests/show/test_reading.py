@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError
-from dtfexp.describe.wording import listed
-from dtfexp.show.reading import Reading, at_least, between, out_of, per_cent, tidy
+from dtfexp.describe.wording import and_list
+from dtfexp.show.reading import NumberFormat, at_least, between, out_of_text, per_cent, rounded_text
 
 CURE = Factor("cure", 110, 150, "°C", 5, "cure", spread=5)
 TIME = Factor("time", 0.5, 2, "min", 0.25, "cure")
@@ -14,35 +14,39 @@ TIME = Factor("time", 0.5, 2, "min", 0.25, "cure")
 
 def test_a_session_in_celsius_is_read_in_celsius_unless_asked() -> None:
     session = Session("s", [CURE], [Outcome("peel")], ["cotton"])
-    assert Reading.of(session).temperature == "°C"
-    assert Reading.of(session, "degF").temperature == "°F"
+    assert NumberFormat.of(session).temperature == "°C"
+    assert NumberFormat.of(session, "degF").temperature == "°F"
 
 
 @pytest.mark.parametrize("unit", ["K", "bar", "", 7])
 def test_any_other_unit_is_refused_in_one_line(session: Session, unit: object) -> None:
     with pytest.raises(SessionError, match=r"^unit is .*°C or °F$"):
-        Reading.of(session, unit)  # type: ignore[arg-type]
+        NumberFormat.of(session, unit)  # type: ignore[arg-type]
 
 
 def test_a_set_point_and_a_distance_convert_differently() -> None:
     # 160 °C is 320 °F, and 5 °C apart is 9 °F apart (exact by definition).
-    reading = Reading("°F")
+    reading = NumberFormat("°F")
     assert reading.text(CURE, 160) == "320\u00a0°F"
     assert reading.span(CURE, 5) == "9\u00a0°F"
-    assert Reading("°C").text(CURE, 160) == "160\u00a0°C"
-    assert Reading("°C").span(CURE, 5) == "5\u00a0°C"
+    assert NumberFormat("°C").text(CURE, 160) == "160\u00a0°C"
+    assert NumberFormat("°C").span(CURE, 5) == "5\u00a0°C"
 
 
 def test_decimals_follow_the_dial() -> None:
-    assert Reading("°C").text(TIME, 0.75) == "0.75\u00a0min"
-    assert Reading("°C").text(TIME, 1) == "1\u00a0min"
-    assert Reading("°C").other(TIME) is None
+    assert NumberFormat("°C").text(TIME, 0.75) == "0.75\u00a0min"
+    assert NumberFormat("°C").text(TIME, 1) == "1\u00a0min"
+    assert NumberFormat("°C").other(TIME) is None
 
 
 def test_temperatures_inside_a_sentence_are_read_in_the_same_unit() -> None:
     text = "stay at or below 165 °C; press time 15 s, 30 % sure, lot-7 °C"
-    assert Reading("°F").sentence(text).startswith("stay at or below 329\u00a0°F; press time 15 s")
-    assert Reading("°C").sentence("at 149.5 °C") == "at 149.5\u00a0°C"
+    assert (
+        NumberFormat("°F")
+        .sentence(text)
+        .startswith("stay at or below 329\u00a0°F; press time 15 s")
+    )
+    assert NumberFormat("°C").sentence("at 149.5 °C") == "at 149.5\u00a0°C"
 
 
 @pytest.mark.parametrize(
@@ -61,13 +65,13 @@ def test_temperatures_inside_a_sentence_are_read_in_the_same_unit() -> None:
     ],
 )
 def test_a_rate_in_words_never_promises_more_than_the_rate(rate: float, words: str) -> None:
-    assert out_of(rate) == words
+    assert out_of_text(rate) == words
 
 
 def test_words_are_below_the_rate_over_the_whole_range() -> None:
     for step in range(50, 1000):
         rate = step / 1000
-        part, whole = (int(n) for n in out_of(rate).split() if n.isdigit())
+        part, whole = (int(n) for n in out_of_text(rate).split() if n.isdigit())
         assert part / whole <= rate + 1e-9
 
 
@@ -92,9 +96,9 @@ def test_an_interval_is_rounded_outwards() -> None:
 
 
 def test_tidy_numbers_and_lists() -> None:
-    assert tidy(-0.0001, 2) == "0"
-    assert tidy(-5.5, 1) == "\u22125.5"
-    assert tidy(100.0, 2) == "100"
-    assert listed(["a"]) == "a"
-    assert listed(["a", "b", "c"]) == "a, b and c"
-    assert listed(["a", "b", "c", "d"], 2) == "a, b and 2 more"
+    assert rounded_text(-0.0001, 2) == "0"
+    assert rounded_text(-5.5, 1) == "\u22125.5"
+    assert rounded_text(100.0, 2) == "100"
+    assert and_list(["a"]) == "a"
+    assert and_list(["a", "b", "c"]) == "a, b and c"
+    assert and_list(["a", "b", "c", "d"], 2) == "a, b and 2 more"

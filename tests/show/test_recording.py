@@ -15,7 +15,7 @@ import pytest
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
 from dtfexp.dialin.plan import Plan
 from dtfexp.show.form import form_state
-from dtfexp.show.recording import Desk
+from dtfexp.show.recording import FormServer
 
 
 @pytest.fixture
@@ -37,10 +37,10 @@ def book(tmp_path):
 
 @pytest.fixture
 def desk(book):
-    return Desk(book)
+    return FormServer(book)
 
 
-def say(desk: Desk, op: str, **more: Any) -> dict[str, Any]:
+def say(desk: FormServer, op: str, **more: Any) -> dict[str, Any]:
     return desk.handle({"op": op, "id": more.pop("id", f"{op}-{len(more)}"), **more})
 
 
@@ -221,7 +221,7 @@ def test_leave_out_take_in_make_again_and_undo(desk, book):
 
 def test_two_desks_on_one_file_see_each_other(desk, book):
     with Logbook.open(book.path) as other:
-        assert say(Desk(other), "record", press=1, grades={"peel": 3})["ok"]
+        assert say(FormServer(other), "record", press=1, grades={"peel": 3})["ok"]
     assert say(desk, "refresh")["state"]["presses"][0]["grades"] == {"peel": 3.0}
 
 

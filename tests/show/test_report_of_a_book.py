@@ -16,7 +16,7 @@ import dtfexp
 from dtfexp.describe.units import convert
 from dtfexp.shop import steps
 from dtfexp.show.notebook import show_window
-from dtfexp.show.reading import Reading
+from dtfexp.show.reading import NumberFormat
 
 SESSION = dtfexp.Session(
     "Invented winter jackets",
@@ -84,7 +84,7 @@ def test_the_papers_are_those_of_the_contract(written: dict[str, Path]) -> None:
 def test_cards_and_page_carry_the_numbers_of_windows_json(written: dict[str, Path]) -> None:
     told_by_machine = json.loads(written["windows.json"].read_text("utf-8"))
     html = written["report.html"].read_text("utf-8").replace("\u00a0", " ")
-    reading = Reading("°C")
+    reading = NumberFormat("°C")
     assert {w["found"] for w in told_by_machine["windows"]} == {True, False}
     for window in told_by_machine["windows"]:
         text = told(written[f"card-{window['fabric'].replace(' ', '-')}.pdf"])

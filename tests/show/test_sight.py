@@ -10,10 +10,15 @@ from matplotlib.figure import Figure
 
 from dtfexp import Plan, Session, plan
 from dtfexp.dialin.compare import compare_plans
-from dtfexp.show.figures import foretold_curve, plans_chart, sight_bars, tied_map
+from dtfexp.show.figures import (
+    correlation_map,
+    detectable_effect_bars,
+    plans_chart,
+    prediction_sd_curve,
+)
 from dtfexp.show.notebook import show_check
-from dtfexp.show.sight import told
-from dtfexp.show.svg import inline
+from dtfexp.show.sight import figure_text
+from dtfexp.show.svg import inline_svg
 from tests.dialin.bench import FOUR, HALF, SESSIONS, graded
 
 
@@ -22,17 +27,17 @@ from tests.dialin.bench import FOUR, HALF, SESSIONS, graded
 def test_each_draws_on_the_axes_it_is_given(session: Session, presses: int) -> None:
     made = Plan(session, plan(session, max(presses, 1)).runs.iloc[:presses], "auto", 0)
     check = made.check()
-    for draw in (sight_bars, foretold_curve, tied_map):
+    for draw in (detectable_effect_bars, prediction_sd_curve, correlation_map):
         own = Figure().add_subplot()
         assert draw(check, ax=own) is own
-    alone = sight_bars(check)
-    ElementTree.fromstring(inline(alone.figure, "s-1", "sight", told(check)))
+    alone = detectable_effect_bars(check)
+    ElementTree.fromstring(inline_svg(alone.figure, "s-1", "sight", figure_text(check)))
     ElementTree.fromstring(f"<div>{show_check(made).html}</div>".replace("&nbsp;", " "))
 
 
 def test_bars_are_as_long_as_the_smallest_effects() -> None:
     check = plan(FOUR, 30, design="central composite").check()
-    ax = sight_bars(check)
+    ax = detectable_effect_bars(check)
     table = check.terms.set_index("term")["smallest"]
     lengths = [bar.get_width() for bar in ax.patches]
     assert len(lengths) == 14
@@ -47,14 +52,14 @@ def test_what_hides_and_what_luck_covers_is_said() -> None:
     runs = plan(FOUR, 8, design="fraction").runs
     runs["press time"] = np.where(runs["cure time"] == runs["cure time"].min(), 12.0, 19.0)
     check = Plan(FOUR, runs, "fraction", 0).check()
-    texts = {text.get_text() for text in sight_bars(check).texts}
+    texts = {text.get_text() for text in detectable_effect_bars(check).texts}
     assert "hidden behind another" in texts and "not told from luck" in texts
-    assert "press time hidden behind another" in told(check)
+    assert "press time hidden behind another" in figure_text(check)
 
 
 def test_the_map_is_dark_where_two_effects_are_one() -> None:
     check = plan(FOUR, 8, design="fraction").check()
-    mesh = tied_map(check).collections[0]
+    mesh = correlation_map(check).collections[0]
     values = np.asarray(mesh.get_array()).reshape(len(check.correlation), -1)
     np.testing.assert_allclose(values, check.correlation.abs())
     assert (values[~np.eye(len(values), dtype=bool)] > 0.99).any()

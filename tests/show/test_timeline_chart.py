@@ -11,8 +11,8 @@ from matplotlib.figure import Figure
 from dtfexp import Plan, Session, plan
 from dtfexp.show import ink
 from dtfexp.show.figures import timeline_chart
-from dtfexp.show.svg import inline
-from dtfexp.show.timeline import told
+from dtfexp.show.svg import inline_svg
+from dtfexp.show.timeline import timeline_text
 from tests.dialin.bench import FOUR, SESSIONS
 
 
@@ -26,7 +26,7 @@ def test_it_draws_on_the_axes_it_is_given_and_as_svg(session: Session) -> None:
     own = Figure().add_subplot()
     assert timeline_chart(made, ax=own) is own
     alone = timeline_chart(made)
-    ElementTree.fromstring(inline(alone.figure, "clock-1", "The clock", told(made)))
+    ElementTree.fromstring(inline_svg(alone.figure, "clock-1", "The clock", timeline_text(made)))
     assert [label.get_text() for label in alone.get_yticklabels()] == ["hands", "press", "oven"]
 
 
@@ -55,4 +55,4 @@ def test_no_presses_make_an_empty_chart() -> None:
     made = plan(FOUR, 1)
     none = Plan(FOUR, made.runs.iloc[:0], "next", 0)
     assert texts(timeline_chart(none)) == []
-    assert told(none).startswith("0 presses in 0 minutes")
+    assert timeline_text(none).startswith("0 presses in 0 minutes")

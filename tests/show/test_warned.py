@@ -11,7 +11,7 @@ import pytest
 from dtfexp import Fabric, Factor, Logbook, Outcome, Plan, Session, plan
 from dtfexp.book import clocks
 from dtfexp.show.form import form_state
-from dtfexp.show.recording import Desk
+from dtfexp.show.recording import FormServer
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 
@@ -21,7 +21,7 @@ class Bench:
 
     def __init__(self, book: Logbook) -> None:
         self.now, self.book = START, book
-        self.desk = Desk(book, clock=lambda: self.now)
+        self.desk = FormServer(book, clock=lambda: self.now)
         runs = book.runs()
         self.press = int(runs["press"].iloc[0])
         self.load = int(runs["oven_load"].iloc[0])

@@ -58,8 +58,8 @@ def _film(answers: Mapping[str, Any]) -> Iterator[Question]:
         )  # fmt: skip
 
 
-def _unsaid(told: str) -> str:
-    word = told.strip().casefold()
+def _unsaid(given: str) -> str:
+    word = given.strip().casefold()
     return _NOT_SAID if word in ("-", "no", "none", "unknown", "not said", "does not say") else word
 
 
@@ -102,24 +102,24 @@ def _fabrics(answers: Mapping[str, Any]) -> Iterator[Question]:
             )  # fmt: skip
 
 
-def _fabric(told: str, unit: str, taken: tuple[str, ...], last: bool) -> Any:
-    if told == TAKEN_OUT:
+def _fabric(given: str, unit: str, taken: tuple[str, ...], last: bool) -> Any:
+    if given == TAKEN_OUT:
         return TAKEN_OUT
-    if not told:
+    if not given:
         if last:
             return NO_MORE
         raise SessionError("at least one fabric is pressed; write its name")
-    return reading.fabric(told, unit, taken)
+    return reading.fabric(given, unit, taken)
 
 
-def _is_its_limit(told: str, named: reading.Named) -> bool:
-    said = reading.yes_or_no(told)
+def _is_its_limit(given: str, named: reading.Named) -> bool:
+    said = reading.yes_or_no(given)
     if not said:
         reading.text(named.name)
     return said
 
 
-def _limit(now: Chosen, named: reading.Named, told: bool, unit: str) -> Question:
+def _limit(now: Chosen, named: reading.Named, given: bool, unit: str) -> Question:
     name = now.name
     one, two, three = (f"{units.convert(d, '°C', unit):g}" for d in reading.DOTS.values())
     bonds = units.convert(offered.BONDS_FROM, "°C", unit)
@@ -141,8 +141,8 @@ def _limit(now: Chosen, named: reading.Named, told: bool, unit: str) -> Question
     return Question(
         f"{now.key} limit",
         f"Hottest that {name} may meet, in {unit}, or the dots of its iron (Enter: "
-        f"{'this' if told else 'none known'})",
-        f"{named.limit:g} {named.unit}" if told else "",
+        f"{'this' if given else 'none known'})",
+        f"{named.limit:g} {named.unit}" if given else "",
         lambda answer: reading.limit(answer, unit),
         f"From its care label or its maker. Iron: one dot {one}, two {two}, three {three} {unit} "
         "(ISO 3758, from memory).",

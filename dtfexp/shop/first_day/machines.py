@@ -105,15 +105,15 @@ _FIRM = (
 )
 
 
-def _pressures(told: str, usual: str) -> tuple[str, ...]:
-    words = reading.some_of(told, offered.PRESSURES)
+def _pressures(given: str, usual: str) -> tuple[str, ...]:
+    words = reading.some_of(given, offered.PRESSURES)
     if usual not in words:
-        raise SessionError(f"got {told!r}; {usual}, which you run today, must be one of them")
+        raise SessionError(f"got {given!r}; {usual}, which you run today, must be one of them")
     return words
 
 
-def _press_name(answers: Mapping[str, Any], told: str) -> str:
-    name = reading.text(told)
+def _press_name(answers: Mapping[str, Any], given: str) -> str:
+    name = reading.text(given)
     if name.casefold() == str(answers["oven"]).casefold():
         raise SessionError(f"{name!r} is the oven; give the heat press another name")
     return name

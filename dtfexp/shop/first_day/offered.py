@@ -9,7 +9,7 @@ import math
 import re
 
 from dtfexp.describe import units
-from dtfexp.describe.calibration import reach
+from dtfexp.describe.calibration import machine_reach
 
 PRESSURES = ("light", "medium", "firm")
 #: Below this common powders do not bond, °C.
@@ -56,7 +56,7 @@ def readings(reading: Reading) -> tuple[tuple[float, float], ...]:
 
 def highest_dial(reading: Reading, unit: str, limit: float) -> float:
     """The highest whole degree on the dial at which nothing above ``limit`` is met."""
-    machine = reach(readings(reading), (), spread(reading, unit))
+    machine = machine_reach(readings(reading), (), spread(reading, unit))
     return float(math.floor(machine.highest_set(limit) + 1e-6))
 
 

@@ -36,9 +36,9 @@ class Question:
     def prompt(self) -> str:
         return self.words + (f" [{self.offered}]: " if self.offered else ": ")
 
-    def text(self, value: Any, told: str) -> str:
+    def text(self, value: Any, given: str) -> str:
         """The answer as it is kept."""
-        return told if self.kept is None else self.kept(value)
+        return given if self.kept is None else self.kept(value)
 
 
 @dataclass(frozen=True)

@@ -39,87 +39,87 @@ class Named:
     unit: str = ""
 
 
-def text(told: str) -> str:
+def text(given: str) -> str:
     """One line of text, a name."""
-    return fields.name(values.one_line(told, "a name"), "answer")
+    return fields.name(values.one_line(given, "a name"), "answer")
 
 
-def free(told: str) -> str:
+def free(given: str) -> str:
     """One line of text that may be empty."""
-    return str(values.one_line(told, "a line of text"))
+    return str(values.one_line(given, "a line of text"))
 
 
-def temperature_unit(told: str) -> str:
+def temperature_unit(given: str) -> str:
     """°C or °F."""
     try:
-        unit = units.canonical(told)
+        unit = units.canonical(given)
     except SessionError:
         unit = ""
     if not units.is_temperature(unit):
-        raise SessionError(f"{told!r} is no unit of temperature; write C or F")
+        raise SessionError(f"{given!r} is no unit of temperature; write C or F")
     return unit
 
 
-def yes_or_no(told: str) -> bool:
+def yes_or_no(given: str) -> bool:
     """Yes or no."""
-    said = fields.yes_or_no(told)
+    said = fields.yes_or_no(given)
     if said is None:
-        raise SessionError(f"got {told!r}; write yes or no")
+        raise SessionError(f"got {given!r}; write yes or no")
     return said
 
 
-def one_of(told: str, words: tuple[str, ...]) -> str:
+def one_of(given: str, words: tuple[str, ...]) -> str:
     """One of a few words; the beginning of just one of them will do."""
-    word = " ".join(told.split()).casefold()
+    word = " ".join(given.split()).casefold()
     if word in words:
         return word
     like = [known for known in words if word and known.startswith(word)]
     if len(like) == 1:
         return like[0]
-    raise SessionError(f"got {told!r}; write one of {', '.join(words)}")
+    raise SessionError(f"got {given!r}; write one of {', '.join(words)}")
 
 
-def some_of(told: str, words: tuple[str, ...]) -> tuple[str, ...]:
+def some_of(given: str, words: tuple[str, ...]) -> tuple[str, ...]:
     """One or more of a few words, in their own order."""
-    said = [one_of(part, words) for part in re.split(r"[,;/\s]+", told.strip()) if part != "and"]
+    said = [one_of(part, words) for part in re.split(r"[,;/\s]+", given.strip()) if part != "and"]
     return tuple(word for word in words if word in said)
 
 
-def number(told: str, unit: str = "") -> float:
+def number(given: str, unit: str = "") -> float:
     """A number, in ``unit`` unless it says its own."""
     try:
-        return values.number(told, unit)
+        return values.number(given, unit)
     except ResultsError as error:
         raise SessionError(str(error)) from None
 
 
-def whole(told: str, low: int = 1, high: int = 100) -> int:
+def whole(given: str, low: int = 1, high: int = 100) -> int:
     """A whole number."""
-    said = number(told)
+    said = number(given)
     if said != int(said) or not low <= said <= high:
-        raise SessionError(f"got {told!r}; write a whole number from {low} to {high}")
+        raise SessionError(f"got {given!r}; write a whole number from {low} to {high}")
     return int(said)
 
 
-def seconds(told: str) -> float:
+def seconds(given: str) -> float:
     """A time of cure or press in s."""
-    said = number(told, "s")
+    said = number(given, "s")
     if not 2 <= said <= 3600:
-        raise SessionError(f"got {told!r}; write a time from 2 to 3600 s")
+        raise SessionError(f"got {given!r}; write a time from 2 to 3600 s")
     return on_step(said)
 
 
-def speed(told: str, unit: str) -> float:
+def speed(given: str, unit: str) -> float:
     """The speed of a belt, above 0."""
-    said = number(told, unit) if told else 0.0
+    said = number(given, unit) if given else 0.0
     if not 0.01 <= units.convert(said, unit, "m/min") <= 20:
-        raise SessionError(f"got {told!r}; write the speed of the belt, such as 1 {unit}")
+        raise SessionError(f"got {given!r}; write the speed of the belt, such as 1 {unit}")
     return said
 
 
-def length(told: str) -> float | None:
+def length(given: str) -> float | None:
     """A length in cm, "120 cm" or "48 in"; None where it is not known."""
-    return as_length(told) if told else None
+    return as_length(given) if given else None
 
 
 def on_step(time: float) -> float:
@@ -133,47 +133,47 @@ def time_step(time: float) -> float:
     return 5.0 if time >= 30 else 1.0
 
 
-def degrees(told: str, unit: str) -> float:
+def degrees(given: str, unit: str) -> float:
     """A setting of an oven or heat press."""
-    said = number(told, unit)
+    said = number(given, unit)
     low, high = (round(units.convert(limit, "°C", unit)) for limit in (COLDEST, HOTTEST))
     if not low <= said <= high:
-        raise SessionError(f"got {told!r}; write a temperature from {low:g} to {high:g} {unit}")
+        raise SessionError(f"got {given!r}; write a temperature from {low:g} to {high:g} {unit}")
     return said
 
 
-def degrees_range(told: str, unit: str) -> tuple[float, float]:
+def degrees_range(given: str, unit: str) -> tuple[float, float]:
     """Lowest and highest setting."""
-    low, high = _several(told, unit, 2, "two numbers, the lowest and the highest")
+    low, high = _several(given, unit, 2, "two numbers, the lowest and the highest")
     if low >= high:
-        raise SessionError(f"got {told!r}; write the lower number first")
+        raise SessionError(f"got {given!r}; write the lower number first")
     return degrees(f"{low} {unit}", unit), degrees(f"{high} {unit}", unit)
 
 
-def machine_reading(told: str, unit: str) -> tuple[float, float, float] | None:
+def machine_reading(given: str, unit: str) -> tuple[float, float, float] | None:
     """Display, coldest and hottest spot of a warm machine; None where it was not measured."""
-    if told.strip().casefold() in (*_NOT_KNOWN, "not measured"):
+    if given.strip().casefold() in (*_NOT_KNOWN, "not measured"):
         return None
     display, cold, hot = _several(
-        told, unit, 3, "three numbers: what the display says, the coldest and the hottest spot"
+        given, unit, 3, "three numbers: what the display says, the coldest and the hottest spot"
     )
     if cold > hot:
-        raise SessionError(f"got {told!r}; write the coldest spot before the hottest")
+        raise SessionError(f"got {given!r}; write the coldest spot before the hottest")
     for value in (display, cold, hot):
         degrees(f"{value} {unit}", unit)
     furthest = units.convert_difference(_FURTHEST, "°C", unit)
     if max(abs(cold - display), abs(hot - display)) > furthest:
         raise SessionError(
-            f"got {told!r}; a spot more than {furthest:g} {unit} off the display is no reading of "
+            f"got {given!r}; a spot more than {furthest:g} {unit} off the display is no reading of "
             "a warm machine: measure on a matte pad or with a probe, in the unit of the display"
         )
     return display, cold, hot
 
 
-def limit(told: str, unit: str) -> float | None:
+def limit(given: str, unit: str) -> float | None:
     """A fabric's heat limit in ``unit``, from a temperature or the dots of its iron; None where
     none is known."""
-    word = " ".join(told.split()).casefold()
+    word = " ".join(given.split()).casefold()
     if word in _NOT_KNOWN:
         return None
     if any(sign in word for sign in _NO_IRON):
@@ -184,7 +184,7 @@ def limit(told: str, unit: str) -> float | None:
     dots = _dots(word)
     if dots:
         return round(units.convert(DOTS[dots], "°C", unit), 6)
-    said = number(told, unit)
+    said = number(given, unit)
     if is_plausible(said, unit):
         return said
     low, high = (units.convert(end, "°C", unit) for end in (LOWEST_LIMIT, HIGHEST_LIMIT))
@@ -202,18 +202,18 @@ def is_plausible(said: float, unit: str) -> bool:
     return LOWEST_LIMIT <= units.convert(said, unit, "°C") <= HIGHEST_LIMIT
 
 
-def fabric(told: str, unit: str, taken: tuple[str, ...]) -> Named:
+def fabric(given: str, unit: str, taken: tuple[str, ...]) -> Named:
     """A fabric's name, and what in it may be its heat limit; ``taken`` are the names so far."""
-    line = free(told)
+    line = free(given)
     if ("," in line or ";" in line) and not re.search(r"\d,\d", line):
-        raise SessionError(f"got {told!r}; write one fabric, the next is asked for after it")
+        raise SessionError(f"got {given!r}; write one fabric, the next is asked for after it")
     found = _limit_in(line, unit)
     for name in (line, found.short):
         if name and name.casefold() in taken:
             raise SessionError(f"{name!r} is in the list already; give this one another name")
     if found.limit is not None and not found.short:
         raise SessionError(
-            f"got {told!r}: a temperature and no fabric; write its name, the limit is asked next"
+            f"got {given!r}: a temperature and no fabric; write its name, the limit is asked next"
         )
     if found.limit is None:
         fields.name(line, "fabric")
@@ -245,10 +245,10 @@ def _dots(word: str) -> int:
     return _COUNTS[match[1]] if match else 0
 
 
-def _several(told: str, unit: str, count: int, wanted: str) -> tuple[float, ...]:
+def _several(given: str, unit: str, count: int, wanted: str) -> tuple[float, ...]:
     """So many temperatures out of one line, parted by blanks, commas, slashes, dashes or "to"."""
-    cleaned = re.sub(r"(?i)\bto\b|(?<=\d)\s*[-–](?=\s*\d)", " ", told)
+    cleaned = re.sub(r"(?i)\bto\b|(?<=\d)\s*[-–](?=\s*\d)", " ", given)
     parts = re.findall(r"[^\s,;/]+(?:\s*°?\s*[CcFf]\b)?", re.sub(r"(?<=\d),(?=\d)", " ", cleaned))
     if len(parts) != count:
-        raise SessionError(f"got {told!r}; write {wanted}")
+        raise SessionError(f"got {given!r}; write {wanted}")
     return tuple(number(part, unit) for part in parts)

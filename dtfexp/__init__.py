@@ -25,23 +25,23 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor as Factor
     from dtfexp.describe.outcome import Outcome as Outcome
     from dtfexp.describe.session import Session as Session
-    from dtfexp.dialin.compare import compare_plans as compare_plans
-    from dtfexp.dialin.confirm import presses_to_confirm as presses_to_confirm
-    from dtfexp.dialin.confirmation import confirmation_plan as confirmation_plan
+    from dtfexp.dialin.confirm.confirmation import confirmation_plan as confirmation_plan
+    from dtfexp.dialin.confirm.success_run import presses_to_confirm as presses_to_confirm
+    from dtfexp.dialin.confirm.verdict import verdict as verdict
+    from dtfexp.dialin.design.plan import Plan as Plan
+    from dtfexp.dialin.design.plan import plan as plan
+    from dtfexp.dialin.design.plan_comparison import compare_plans as compare_plans
     from dtfexp.dialin.fit import Fit as Fit
     from dtfexp.dialin.fit import fit as fit
-    from dtfexp.dialin.next_presses import next_presses as next_presses
-    from dtfexp.dialin.plan import Plan as Plan
-    from dtfexp.dialin.plan import plan as plan
-    from dtfexp.dialin.redial import redial as redial
-    from dtfexp.dialin.rehearsal import Rehearsal as Rehearsal
-    from dtfexp.dialin.rehearsal import rehearse as rehearse
-    from dtfexp.dialin.verdict import verdict as verdict
-    from dtfexp.dialin.watch import watch as watch
-    from dtfexp.dialin.window import Window as Window
-    from dtfexp.show.bench_book import Logbook as Logbook
-    from dtfexp.show.comparison import compare_windows as compare_windows
-    from dtfexp.show.report import report as report
+    from dtfexp.dialin.following.next_presses import next_presses as next_presses
+    from dtfexp.dialin.monitor.watch import watch as watch
+    from dtfexp.dialin.recalibrate.redial import redial as redial
+    from dtfexp.dialin.rehearse.rehearsal import Rehearsal as Rehearsal
+    from dtfexp.dialin.rehearse.rehearsal import rehearse as rehearse
+    from dtfexp.dialin.window.window import Window as Window
+    from dtfexp.show.recorder.bench_book import Logbook as Logbook
+    from dtfexp.show.report.report import report as report
+    from dtfexp.show.report.session_comparison import compare_windows as compare_windows
 
 _HOME = {
     "Factor": "dtfexp.describe.factor",
@@ -53,24 +53,24 @@ _HOME = {
     "PlanError": "dtfexp.describe.errors",
     "ResultsError": "dtfexp.describe.errors",
     "LogbookError": "dtfexp.describe.errors",
-    "Plan": "dtfexp.dialin.plan",
-    "plan": "dtfexp.dialin.plan",
-    "compare_plans": "dtfexp.dialin.compare",
-    "next_presses": "dtfexp.dialin.next_presses",
+    "Plan": "dtfexp.dialin.design.plan",
+    "plan": "dtfexp.dialin.design.plan",
+    "compare_plans": "dtfexp.dialin.design.plan_comparison",
+    "next_presses": "dtfexp.dialin.following.next_presses",
     "Fit": "dtfexp.dialin.fit",
     "fit": "dtfexp.dialin.fit",
-    "Window": "dtfexp.dialin.window",
-    "redial": "dtfexp.dialin.redial",
-    "rehearse": "dtfexp.dialin.rehearsal",
-    "Rehearsal": "dtfexp.dialin.rehearsal",
-    "watch": "dtfexp.dialin.watch",
-    "presses_to_confirm": "dtfexp.dialin.confirm",
-    "confirmation_plan": "dtfexp.dialin.confirmation",
-    "verdict": "dtfexp.dialin.verdict",
-    "Logbook": "dtfexp.show.bench_book",
+    "Window": "dtfexp.dialin.window.window",
+    "redial": "dtfexp.dialin.recalibrate.redial",
+    "rehearse": "dtfexp.dialin.rehearse.rehearsal",
+    "Rehearsal": "dtfexp.dialin.rehearse.rehearsal",
+    "watch": "dtfexp.dialin.monitor.watch",
+    "presses_to_confirm": "dtfexp.dialin.confirm.success_run",
+    "confirmation_plan": "dtfexp.dialin.confirm.confirmation",
+    "verdict": "dtfexp.dialin.confirm.verdict",
+    "Logbook": "dtfexp.show.recorder.bench_book",
     "diagnose": "dtfexp.book.diagnosing",
-    "compare_windows": "dtfexp.show.comparison",
-    "report": "dtfexp.show.report",
+    "compare_windows": "dtfexp.show.report.session_comparison",
+    "report": "dtfexp.show.report.report",
 }
 
 __all__ = [

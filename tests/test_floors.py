@@ -8,6 +8,8 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "dtfexp"
 FLOORS = {"describe": 1, "maths": 2, "dialin": 3, "book": 4, "show": 5, "shop": 6}
+#: More than this in one folder is more than one capability.
+MOST_MODULES = 15
 FILES = sorted(PACKAGE.rglob("*.py"))
 # The session's own text file is the one exception to "no file below floor 4".
 ONE_FILE_EXCEPTION = "dtfexp.describe.tomltext"
@@ -38,18 +40,11 @@ def floor_of(module):
     return FLOORS[parts[1]] if len(parts) > 1 else max(FLOORS.values()) + 1
 
 
-def imports(path, with_types=True):
-    """Every module that a file imports, anywhere in it, as (module, line)."""
+def imports(path):
+    """Every module that a file imports, anywhere in it and for types too, as (module, line)."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
-    skip = set()
-    if not with_types:
-        for node in ast.walk(tree):
-            if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
-                skip |= {id(child) for line in node.body for child in ast.walk(line)}
     found = []
     for node in ast.walk(tree):
-        if id(node) in skip:
-            continue
         if isinstance(node, ast.Import):
             found += [(alias.name, node.lineno) for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
@@ -88,7 +83,7 @@ def test_imports_only_go_down(module):
 
 def test_no_cycle():
     graph = {
-        module: {t for t, _ in imports(path, with_types=False) if t in MODULES and t != "dtfexp"}
+        module: {t for t, _ in imports(path) if t in MODULES and t != "dtfexp"}
         for module, path in MODULES.items()
         if module != "dtfexp"
     }
@@ -161,12 +156,45 @@ def test_size_docstring_and_no_assert(module):
         assert not isinstance(node, ast.Assert), f"{module}:{node.lineno} uses assert"
 
 
-@pytest.mark.parametrize("floor", FLOORS)
-def test_package_inits_hold_imports_only(floor):
-    tree = ast.parse((PACKAGE / floor / "__init__.py").read_text(encoding="utf-8"))
+FOLDERS = sorted(path.parent for path in PACKAGE.rglob("__init__.py") if path.parent != PACKAGE)
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=lambda f: f.relative_to(PACKAGE).as_posix())
+def test_a_folder_says_what_it_gives_and_stays_small(folder):
+    tree = ast.parse((folder / "__init__.py").read_text(encoding="utf-8"))
+    assert ast.get_docstring(tree), f"{folder} does not say what it is for"
     for node in tree.body:
         docstring = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
-        assert docstring or isinstance(node, ast.Import | ast.ImportFrom), f"{floor}: {node.lineno}"
+        assert docstring or isinstance(node, ast.Import | ast.ImportFrom), (
+            f"{folder}: {node.lineno}"
+        )
+    modules = [path for path in folder.glob("*.py") if path.stem != "__init__"]
+    assert len(modules) <= MOST_MODULES, f"{folder} has {len(modules)} modules"
+
+
+def test_no_circle_of_folders():
+    """Folders of one floor have an order too: none imports one that imports it."""
+
+    def folder_of(module):
+        parts = module.split(".")
+        return ".".join(parts[:-1] if MODULES[module].stem != "__init__" else parts)
+
+    graph = {}
+    for module, path in MODULES.items():
+        for target, _ in imports(path):
+            if target in MODULES and "dtfexp" not in (module, target):
+                graph.setdefault(folder_of(module), set()).add(folder_of(target))
+    rank = {}
+
+    def rank_of(folder, trail=()):
+        assert folder not in trail, "circle: " + " -> ".join([*trail, folder])
+        if folder not in rank:
+            below = [f for f in graph.get(folder, ()) if f != folder]
+            rank[folder] = 1 + max((rank_of(f, (*trail, folder)) for f in below), default=0)
+        return rank[folder]
+
+    for folder in graph:
+        rank_of(folder)
 
 
 def test_nothing_called_utils():

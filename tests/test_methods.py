@@ -12,10 +12,11 @@ from pyDOE3 import bbdesign
 
 import dtfexp
 from dtfexp.describe import units
-from dtfexp.dialin import quadratics, reached
-from dtfexp.dialin.mixed import alias_matrix
-from dtfexp.maths import designs
-from dtfexp.maths.wander import quality_loss_and_variance
+from dtfexp.dialin.design import quadratics
+from dtfexp.dialin.encode import machine_spread
+from dtfexp.dialin.evaluate.aliasing import alias_matrix
+from dtfexp.maths.designs import classical
+from dtfexp.maths.field.input_noise import quality_loss_and_variance
 
 HOME = Path(dtfexp.__file__).parent
 METHODS, GLOSSARY = (
@@ -77,8 +78,11 @@ def test_three_points_have_the_four_moments(lean, peak):
 
 
 def test_five_places_are_exact_to_degree_nine():
-    nodes = reached.spread_nodes(type("Machine", (), {"spots": (), "spread": 1.0})())
-    off = [reached.SPREAD_WEIGHTS @ nodes**d - (0.0 if d % 2 else 1.0 / (d + 1)) for d in range(11)]
+    nodes = machine_spread.spread_nodes(type("Machine", (), {"spots": (), "spread": 1.0})())
+    off = [
+        machine_spread.SPREAD_WEIGHTS @ nodes**d - (0.0 if d % 2 else 1.0 / (d + 1))
+        for d in range(11)
+    ]
     assert off[:10] == pytest.approx([0.0] * 10, abs=1e-12) and abs(off[10]) > 1e-4
 
 
@@ -91,7 +95,7 @@ def test_a_pound_on_a_square_inch():
 
 @pytest.mark.parametrize("k", [6, 7])
 def test_box_behnken_triples(k):
-    made = designs.box_behnken(k, 1)[:-1]
+    made = classical.box_behnken(k, 1)[:-1]
     squares = [made[:, i] * made[:, j] for i in range(k) for j in range(i, k)]
     x = np.column_stack([np.ones(len(made) + 1), np.vstack([made, np.zeros(k)]),
                          np.vstack([np.array(squares).T, np.zeros(len(squares))])])  # fmt: skip

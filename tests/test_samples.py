@@ -6,6 +6,7 @@ import pytest
 
 from dtfexp import Session, next_presses, plan
 
+ROOT = Path(__file__).parents[1]
 SAMPLES = (
     "data/example_session.toml",
     "data/example_session_fahrenheit.toml",
@@ -16,7 +17,7 @@ PLANS = (("auto", {}), ("latin hypercube", {}), ("d-optimal", {"model": "linear"
 
 @pytest.fixture(params=SAMPLES)
 def sample(request):
-    return Session.load(request.param)
+    return Session.load(ROOT / request.param)
 
 
 @pytest.mark.parametrize(("design", "options"), PLANS)
@@ -29,7 +30,7 @@ def test_no_plan_of_a_sample_is_refused_by_its_own_gate(sample, design, options)
 
 @pytest.mark.parametrize("path", SAMPLES[:2])
 def test_nylon_and_polyester_never_meet_firm_pressure_and_cotton_does(path):
-    session = Session.load(path)
+    session = Session.load(ROOT / path)
     runs = plan(session, 30, design="latin hypercube", seed=1).runs
     firm = session.factor("pressure").settings()[-1]
     for name in ("nylon shell", "polyester interlock"):
@@ -43,7 +44,7 @@ def test_nylon_and_polyester_never_meet_firm_pressure_and_cotton_does(path):
 
 @pytest.mark.parametrize("path", SAMPLES[:2])
 def test_each_fabric_has_its_own_usual_inside_the_gate(path):
-    session = Session.load(path)
+    session = Session.load(ROOT / path)
     usual = {f.name: session.usual("press temperature", f) for f in session.fabrics}
     assert usual["cotton jersey"] > usual["polyester interlock"] > usual["nylon shell"]
     for fabric in session.fabrics:
@@ -52,7 +53,7 @@ def test_each_fabric_has_its_own_usual_inside_the_gate(path):
 
 
 def test_the_next_presses_of_the_sample_keep_to_it_too():
-    session = Session.load(SAMPLES[0])
+    session = Session.load(ROOT / SAMPLES[0])
     results = plan(session, 15, seed=1).runs
     results["peel"] = [5.0, 4.0, 2.0] * 5
     results["wash"] = [4.0, 3.0, 2.0] * 5
@@ -64,7 +65,7 @@ def test_the_next_presses_of_the_sample_keep_to_it_too():
 
 def test_settings_shown_to_be_copied_make_a_session():
     """The lines that begin with # under "more settings" are a session's lines."""
-    text = Path(SAMPLES[0]).read_text(encoding="utf-8")
+    text = (ROOT / SAMPLES[0]).read_text(encoding="utf-8")
     above, below = text.split("# --- more settings")
     tables = "\n".join(
         line.removeprefix("# ")

@@ -6,20 +6,20 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import clocks, lots, readings, room
+from dtfexp.book.bench import machine_readings, material_lots, room_climate, step_clocks
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.units import convert_difference
-from dtfexp.dialin.moves import difference_text
-from dtfexp.dialin.symptoms import Circumstances, hear
+from dtfexp.dialin.monitor.causes import Circumstances, hear
+from dtfexp.dialin.monitor.corrections import difference_text
 
 if TYPE_CHECKING:
-    from dtfexp.book.journal import Note
     from dtfexp.book.logbook import Logbook
+    from dtfexp.book.store.journal import Note
     from dtfexp.describe.fabric import Fabric
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.diagnosis import Diagnosis
     from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.monitor.diagnosis import Diagnosis
 
 #: What happened so recently may have to do with it. Common practice for all of these, no source.
 _RECENT = timedelta(days=14)
@@ -60,8 +60,8 @@ def diagnose(
     (this one).  Raises ``SessionError`` for an unknown fabric or factor, ``ResultsError`` for a
     setting that is none.
     """
-    from dtfexp.dialin.diagnosis import diagnosis
     from dtfexp.dialin.fit import fit as make_fit
+    from dtfexp.dialin.monitor.diagnosis import diagnosis
 
     session = book.session
     name = session.fabric(fabric).name
@@ -85,7 +85,7 @@ def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
     """Factor -> how much hotter its machine was measured on the last map than on the first; with
     one map only, its offset from the display.  In the factor's unit."""
     found: dict[str, list[float]] = {}
-    for one in readings.maps(readings.here(session, notes)):
+    for one in machine_readings.maps(machine_readings.here(session, notes)):
         found.setdefault(one.factor, []).append(one.summary.offset)
     return {
         name: (offsets[-1] - offsets[0] if len(offsets) > 1 else offsets[0])
@@ -94,7 +94,7 @@ def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
 
 
 def _settings(session: Session, settings: Mapping[str, Any], fabric: str) -> dict[str, Any]:
-    from dtfexp.book.values import reading
+    from dtfexp.book.store.typed_values import reading
 
     told = {session.factor(name).name: value for name, value in settings.items()}
     at = {}
@@ -128,8 +128,10 @@ def _drifted(around: Circumstances, session: Session, drift: Mapping[str, float]
 
 
 def _room(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circumstances:
-    fresh = [n for n in notes if n.kind == room.KIND and timedelta(0) <= now - n.at <= _RECENT]
-    here = room.latest(fresh)
+    fresh = [
+        n for n in notes if n.kind == room_climate.KIND and timedelta(0) <= now - n.at <= _RECENT
+    ]
+    here = room_climate.latest(fresh)
     humidity = here.get("humidity")
     if humidity is not None and humidity >= _HUMID:
         why = f"the air is humid ({humidity:.0f} %)"
@@ -142,11 +144,11 @@ def _room(around: Circumstances, notes: Sequence[Note], now: datetime) -> Circum
 def _lots(
     around: Circumstances, session: Session, notes: Sequence[Note], now: datetime
 ) -> Circumstances:
-    for what, lot in lots.lots_in_use(notes, session).items():
+    for what, lot in material_lots.lots_in_use(notes, session).items():
         if lot.use_by is not None and now.date() > lot.use_by:
             why = f"{what} lot {lot.name} is past its months"
             around = around.with_factor("bad powder" if what == "powder" else "moisture", 2.5, why)
-        several = sum(other.what == what for other in lots.lots(notes)) > 1
+        several = sum(other.what == what for other in material_lots.lots(notes)) > 1
         if several and timedelta(0) <= now - lot.since <= _RECENT:
             why = f"{what} lot {lot.name} is new since {lot.since.date()}"
             around = around.with_factor("changed", 3.0, why).with_factor("another lot", 3.0, why)
@@ -161,7 +163,7 @@ def _warnings_overridden(
     told = {
         str(n.said["warning"])
         for n in notes
-        if n.kind == clocks.OVERRIDDEN and timedelta(0) <= now - n.at <= _RECENT
+        if n.kind == step_clocks.OVERRIDDEN and timedelta(0) <= now - n.at <= _RECENT
     }
     for warning in sorted(told):
         for key in _OVERRIDDEN.get(warning, ()):

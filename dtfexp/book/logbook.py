@@ -10,8 +10,10 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import checking, entries, frames, journal, looks, planned, schema, store
-from dtfexp.book.entries import Entry
+from dtfexp.book.bench import cure_looks
+from dtfexp.book.sheets import frames
+from dtfexp.book.store import entries, entry_fields, journal, schema, store, stored_plans
+from dtfexp.book.store.entries import Entry
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, SessionError
 from dtfexp.describe.session import Session
@@ -22,10 +24,10 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from dtfexp.book.bench import Bench
-    from dtfexp.book.clocks import PressWarning
-    from dtfexp.book.importing import Imported
-    from dtfexp.dialin.plan import Plan
+    from dtfexp.book.bench.bench import Bench
+    from dtfexp.book.bench.step_clocks import PressWarning
+    from dtfexp.book.sheets.importing import Imported
+    from dtfexp.dialin.design.plan import Plan
 
 Clock = Callable[[], datetime]
 
@@ -63,7 +65,7 @@ class Logbook:
         """A new logbook for ``session``. ``LogbookError`` when the file is there already."""
         if not isinstance(session, Session):
             raise LogbookError(f"session is {fields.quoted(session)}; give a dtfexp.Session")
-        who, place, at = checking.person(by), Path(path), _zoned(clock())
+        who, place, at = entry_fields.person(by), Path(path), entry_fields.zoned(clock())
         store.create_empty_file(place)
         try:
             connection = store.connect(place)
@@ -86,13 +88,13 @@ class Logbook:
 
         A file of an older dtfexp is copied beside itself and brought up to date.
         """
-        who, place = checking.person(by), Path(path)
+        who, place = entry_fields.person(by), Path(path)
         store.check_header(place)
         connection = store.connect(place)
         try:
             schema.check_kind(place, connection, schema.STEPS)
             store.check_whole(place, connection)
-            schema.migrate(place, connection, _zoned(clock()), schema.STEPS)
+            schema.migrate(place, connection, entry_fields.zoned(clock()), schema.STEPS)
             session = _session_of(place, connection)
         except BaseException:
             connection.close()
@@ -105,9 +107,9 @@ class Logbook:
     ) -> Self:
         """The logbook of an exported ``logbook.json``, made again at ``path``: the same book,
         entry for entry. ``LogbookError``, and no file, when anything in it is wrong."""
-        from dtfexp.book.exporting import restore
+        from dtfexp.book.sheets.exporting import restore
 
-        restore(Path(source), Path(path), _zoned(clock()), _read_all)
+        restore(Path(source), Path(path), entry_fields.zoned(clock()), _read_all)
         return cls.open(path, clock=clock)
 
     def close(self) -> None:
@@ -147,10 +149,12 @@ class Logbook:
         """
         if not hasattr(plan, "runs") or not hasattr(plan, "session"):
             raise LogbookError(f"plan is {fields.quoted(plan)}; give a Plan, from plan(...)")
-        planned.check_session(plan.session, self.session)
-        presses, gate = planned.presses_of(self.session, plan), self.bench.measured_session()
+        stored_plans.check_session(plan.session, self.session)
+        presses, gate = stored_plans.presses_of(self.session, plan), self.bench.measured_session()
         with self._store.writing() as connection:
-            new = planned.add_plan(connection, plan, presses, gate, _zoned(self._clock()), self._by)
+            new = stored_plans.add_plan(
+                connection, plan, presses, gate, entry_fields.zoned(self._clock()), self._by
+            )
         return len(presses) if new else 0
 
     def record(
@@ -173,8 +177,8 @@ class Logbook:
         ``note``, ``block``) takes back what was said before. The same ``id`` twice makes one
         entry. Nothing is written when any part is wrong.
         """
-        number = checking.press_number(press)
-        said = checking.entry_fields(
+        number = entry_fields.press_number(press)
+        said = entry_fields.entry_fields(
             self.session, number, grades or {}, defects, actual, note, block
         )
         if not said:
@@ -186,20 +190,20 @@ class Logbook:
 
     def exclude(self, press: int, reason: str, by: str = "", id: str | None = None) -> str:
         """Leave a press out of every fit, saying why; its entries stay. Returns the entry's id."""
-        number = checking.press_number(press)
-        why = checking.reason(number, reason, "it is left out")
+        number = entry_fields.press_number(press)
+        why = entry_fields.reason(number, reason, "it is left out")
         return self._append(number, entries.RECORD, {entries.EXCLUDED: why}, by, id)
 
     def include(self, press: int, by: str = "", id: str | None = None) -> str:
         """Take an excluded press back in. Returns the entry's id."""
-        number = checking.press_number(press)
+        number = entry_fields.press_number(press)
         return self._append(number, entries.RECORD, {entries.EXCLUDED: None}, by, id)
 
     def redo(self, press: int, reason: str, by: str = "", id: str | None = None) -> str:
         """Start a press afresh on a new coupon: what was said of the first is kept in history
         and counts no more. Returns the entry's id."""
-        number = checking.press_number(press)
-        why = checking.reason(number, reason, "it is made again")
+        number = entry_fields.press_number(press)
+        why = entry_fields.reason(number, reason, "it is made again")
         return self._append(number, entries.REDO, {entries.EXCLUDED: why}, by, id)
 
     def undo(self, press: int, by: str = "", id: str | None = None) -> str:
@@ -207,17 +211,17 @@ class Logbook:
 
         Undoing again brings it back. The same ``id`` twice undoes once. Returns the entry's id.
         """
-        number, key = checking.press_number(press), checking.entry_id(id)
-        who = checking.person(by) or self._by
+        number, key = entry_fields.press_number(press), entry_fields.entry_id(id)
+        who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
-            planned.require_planned(connection, number)
+            stored_plans.require_planned(connection, number)
             found = list(entries.read(connection, number))
             if key in {entry.id for entry in found}:
                 return key
             said = entries.undo_fields(found)
             if not said:
                 raise LogbookError(f"press {number}: nothing was recorded yet; nothing to undo")
-            at = _zoned(self._clock())
+            at = entry_fields.zoned(self._clock())
             entry = Entry(key, number, entries.RECORD, said, entries.BENCH, at, who)
             entries.append(connection, entry)
         return key
@@ -225,11 +229,11 @@ class Logbook:
     def _append(
         self, press: int, kind: str, said: Mapping[str, Any], by: str, id: str | None
     ) -> str:
-        key = checking.entry_id(id)
-        who = checking.person(by) or self._by
+        key = entry_fields.entry_id(id)
+        who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
-            planned.require_planned(connection, press)
-            at = _zoned(self._clock())
+            stored_plans.require_planned(connection, press)
+            at = entry_fields.zoned(self._clock())
             entries.append(connection, Entry(key, press, kind, said, entries.BENCH, at, who))
         return key
 
@@ -240,10 +244,10 @@ class Logbook:
 
         ``said`` is what JSON can hold. The same ``id`` twice makes one note.
         """
-        word, key = journal.kind_of(kind), checking.entry_id(id)
-        who = checking.person(by) or self._by
+        word, key = journal.kind_of(kind), entry_fields.entry_id(id)
+        who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
-            at = _zoned(self._clock())
+            at = entry_fields.zoned(self._clock())
             journal.append(connection, journal.Note(key, word, said, at, who))
         return key
 
@@ -255,30 +259,30 @@ class Logbook:
 
     def take_back(self, note: str, *, by: str = "") -> None:
         """Take back a wrong note by its id: it stays in the file and holds no more."""
-        who = checking.person(by) or self._by
+        who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
-            old = journal.of_id(connection, checking.entry_id(note))
-            at = _zoned(self._clock())
+            old = journal.of_id(connection, entry_fields.entry_id(note))
+            at = entry_fields.zoned(self._clock())
             said, key = {journal.RETRACTION: old.id}, entries.derived_id("take back", old.id)
             journal.append(connection, journal.Note(key, old.kind, said, at, who))
 
     @property
     def bench(self) -> Bench:
         """The bench of this book: machines, lots of material, the room, steps, readings."""
-        from dtfexp.book.bench import Bench
+        from dtfexp.book.bench.bench import Bench
 
         return Bench(self, self._clock)
 
     def warnings(self, press: int, now: datetime | None = None) -> list[PressWarning]:
         """What speaks against going on with ``press`` right now; [] when nothing does."""
-        from dtfexp.book import clocks
+        from dtfexp.book.bench import step_clocks
 
-        number, at = checking.press_number(press), _zoned(now or self._clock())
+        number, at = entry_fields.press_number(press), entry_fields.zoned(now or self._clock())
         with self._store.reading() as connection:
-            planned.require_planned(connection, number)
-            (found,) = (one for one in planned.read_presses(connection) if one.press == number)
-            notes = journal.current_notes(journal.read(connection, *clocks.READ))
-        return clocks.warnings(self.bench.measured_session(), found, notes, at)
+            stored_plans.require_planned(connection, number)
+            (found,) = (one for one in stored_plans.read_presses(connection) if one.press == number)
+            notes = journal.current_notes(journal.read(connection, *step_clocks.READ))
+        return step_clocks.warnings(self.bench.measured_session(), found, notes, at)
 
     def runs(self) -> pd.DataFrame:
         """All planned presses in running order, as ``Plan.runs`` has them.
@@ -287,7 +291,7 @@ class Logbook:
         factor (a number in its unit, or a word), and any further column of a plan.
         """
         with self._store.reading() as connection:
-            presses = planned.read_presses(connection)
+            presses = stored_plans.read_presses(connection)
         return frames.runs(self.session, presses)
 
     def results(self) -> pd.DataFrame:
@@ -300,7 +304,9 @@ class Logbook:
         ``defects`` (words joined by "; ") and ``note``.
         """
         presses, state = self._now()
-        return frames.results(self.session, presses, state, looks.looks(self.kept(looks.KIND)))
+        return frames.results(
+            self.session, presses, state, cure_looks.looks(self.kept(cure_looks.KIND))
+        )
 
     def waiting(self) -> pd.DataFrame:
         """The presses that still lack a grade and are not excluded, in running order.
@@ -318,10 +324,10 @@ class Logbook:
         per outcome, ``<factor>_actual``, ``block``, ``excluded`` (the reason), ``note``,
         ``defects``; and ``taken_back`` (what it declared not known any more).
         """
-        number = None if press is None else checking.press_number(press)
+        number = None if press is None else entry_fields.press_number(press)
         with self._store.reading() as connection:
             if number is not None:
-                planned.require_planned(connection, number)
+                stored_plans.require_planned(connection, number)
             found = list(entries.read(connection, number))
         return frames.history(self.session, found)
 
@@ -329,7 +335,7 @@ class Logbook:
         """One row per plan added: ``design``, ``seed``, ``reason``, ``notes`` (a tuple of
         sentences), ``presses`` (how many), ``time`` (with zone), ``by``."""
         with self._store.reading() as connection:
-            found = planned.plans(connection)
+            found = stored_plans.plans(connection)
         return frames.plans(found)
 
     def export(self, folder: str | PathLike[str]) -> list[Path]:
@@ -339,9 +345,9 @@ class Logbook:
         A sheet in ``folder`` that was changed since it was exported is kept under another name.
         Returns the paths written.
         """
-        from dtfexp.book.exporting import export
+        from dtfexp.book.sheets.exporting import export
 
-        return export(self._store, self.session, _zoned(self._clock()), Path(folder))
+        return export(self._store, self.session, entry_fields.zoned(self._clock()), Path(folder))
 
     def import_results(self, path: str | PathLike[str]) -> int:
         """Take in a results sheet (.csv or .xlsx), all rows or none; returns the rows taken.
@@ -358,20 +364,15 @@ class Logbook:
 
     def import_sheet(self, path: str | PathLike[str]) -> Imported:
         """As ``import_results``, returning what happened: rows, entries added, remarks."""
-        from dtfexp.book.importing import import_sheet
+        from dtfexp.book.sheets.importing import import_sheet
 
         gate = self.bench.measured_session()
-        return import_sheet(self._store, gate, Path(path), _zoned(self._clock()), self._by)
+        at = entry_fields.zoned(self._clock())
+        return import_sheet(self._store, gate, Path(path), at, self._by)
 
-    def _now(self) -> tuple[list[planned.Press], dict[int, dict[str, Any]]]:
+    def _now(self) -> tuple[list[stored_plans.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:
-            return planned.read_presses(connection), entries.current(entries.read(connection))
-
-
-def _zoned(at: datetime) -> datetime:
-    if at.tzinfo is None:
-        raise LogbookError(f"the clock says {at.isoformat()} without a zone; give a zoned time")
-    return at
+            return stored_plans.read_presses(connection), entries.current(entries.read(connection))
 
 
 def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
@@ -391,7 +392,7 @@ def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
 
 def _read_all(path: Path) -> None:
     """Ask a logbook for everything that it can tell, so that one that cannot is found."""
-    from dtfexp.book.photos import photos
+    from dtfexp.book.store.photos import photos
 
     with Logbook.open(path) as book:
         _ = book.results(), book.history(), book.plans(), book.waiting()

@@ -16,8 +16,8 @@ from dtfexp.describe import forbidden as corners
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.fields import and_list
 from dtfexp.describe.forbidden import Forbidden
-from dtfexp.describe.wording import and_list
 
 _TOLERANCE = 1e-9
 
@@ -160,7 +160,8 @@ def _too_hot(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
     if met <= bound + _TOLERANCE:
         return ""
     return (
-        f"{fabric.name} takes {_limit_text(fabric, unit)} at most: {fields.without_underscores(factor.name)} "
+        f"{fabric.name} takes {_limit_text(fabric, unit)} at most: "
+        f"{fields.without_underscores(factor.name)} "
         f"{factor.format(value, unit)} {_meets(factor, met, unit)}, "
         f"{_up(met - bound, factor, unit, difference=True)} too hot; {_set(factor, bound, unit)}"
     )

@@ -15,9 +15,8 @@ from dtfexp.describe.fabric import Fabric, as_fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
 from dtfexp.describe.outcome import Outcome, wash_series
-from dtfexp.describe.pace import Pace
+from dtfexp.describe.resources import Pace, Supplies
 from dtfexp.describe.summary import session_html
-from dtfexp.describe.supplies import Supplies
 
 if TYPE_CHECKING:
     import numpy as np

@@ -4,17 +4,46 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from html import escape
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.forbidden import Forbidden
 from dtfexp.describe.outcome import Outcome
 
-if TYPE_CHECKING:
-    from dtfexp.describe.session import Session
+
+class Described(Protocol):
+    """What a page or a text of a session reads of it."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def factors(self) -> tuple[Factor, ...]: ...
+
+    @property
+    def outcomes(self) -> tuple[Outcome, ...]: ...
+
+    @property
+    def fabrics(self) -> tuple[Fabric, ...]: ...
+
+    @property
+    def forbidden(self) -> tuple[Forbidden, ...]: ...
+
+    @property
+    def film(self) -> str: ...
+
+    @property
+    def film_peel(self) -> str: ...
+
+    @property
+    def oven(self) -> str: ...
+
+    @property
+    def press(self) -> str: ...
 
 
-def session_html(session: Session) -> str:
+def session_html(session: Described) -> str:
     """Three small tables: settings, outcomes, fabrics."""
     factors = [
         (factor.name, factor.stage, _range(factor), factor.format(factor.usual), _spread(factor))
@@ -49,7 +78,7 @@ def session_html(session: Session) -> str:
     )
 
 
-def _own(session: Session, fabric: Fabric) -> str:
+def _own(session: Described, fabric: Fabric) -> str:
     """What is usual and allowed for one fabric only."""
     parts = []
     for factor in session.factors:

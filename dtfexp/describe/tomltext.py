@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import fields as fields_of
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import SessionError
@@ -21,9 +21,7 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
 from dtfexp.describe.guide import default_guide
 from dtfexp.describe.outcome import Outcome
-
-if TYPE_CHECKING:
-    from dtfexp.describe.session import Session
+from dtfexp.describe.summary import Described
 
 _FACTOR_KEYS = (
     "name", "low", "high", "unit", "step", "stage", "hard_to_change", "spread", "usual", "levels",
@@ -100,7 +98,7 @@ def read(text: str) -> dict[str, Any]:
     }
 
 
-def write(session: Session) -> str:
+def write(session: Described) -> str:
     """The session as TOML text; defaults that say nothing are left out."""
     import tomli_w
 

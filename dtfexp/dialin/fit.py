@@ -3,66 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
-from dtfexp.dialin.coding import Coding, check_settings, excluded_rows
-from dtfexp.dialin.priors import scaled_priors
-from dtfexp.dialin.results import check_results
-from dtfexp.maths.joint import PassPosterior, pass_posterior
-from dtfexp.maths.posterior import Posterior, infer, predict
+from dtfexp.dialin.encode.coding import Coding, check_settings
+from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.model.fitted import FittedModel
+from dtfexp.dialin.model.priors import scaled_priors
+from dtfexp.maths.inference.posterior import infer
 
 if TYPE_CHECKING:
-    from dtfexp.dialin.window import Window
+    from dtfexp.dialin.window.window import Window
 
 
 @dataclass(frozen=True, repr=False)
-class Fit:
+class Fit(FittedModel):
     """A fitted session: ask it for pass rates and windows.
 
     ``session`` and ``results`` are what it was made from (results checked, one row per press).
     """
-
-    session: Session
-    results: pd.DataFrame
-    posterior: Posterior
-    _windows: dict[tuple[Any, ...], Window] = field(default_factory=dict, compare=False)
-    _pass_posteriors: dict[tuple[Any, ...], PassPosterior] = field(
-        default_factory=dict, compare=False
-    )
-
-    @cached_property
-    def coding(self) -> Coding:
-        """How settings are coded for the model."""
-        return Coding(self.session)
-
-    def pass_rate(self, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
-        """Pass rate of a NEW press at each set-point: new load, new round, machine spread.
-
-        settings: DataFrame with the factor columns, in the session's units.  Returns a DataFrame
-        with the same index and columns ``pass_rate`` (expected), ``low``, ``high`` (90 % posterior
-        bounds of the true pass rate), all between 0 and 1.  Raises ``ResultsError`` naming the row
-        and column of a setting that is not a number or word, ``SessionError`` for a fabric that is
-        not in the session.
-        """
-        checked = check_settings(self.session, settings)
-        passing = self.pass_posterior(checked, self.session.fabric(fabric).name)
-        expected = passing.expected()
-        # A mean may lie outside the quantiles of a very lopsided posterior; the bounds include it.
-        return pd.DataFrame(
-            {
-                "pass_rate": expected,
-                "low": np.minimum(passing.quantile(0.05), expected),
-                "high": np.maximum(passing.quantile(0.95), expected),
-            },
-            index=settings.index,
-        )
 
     def window(
         self,
@@ -80,16 +43,10 @@ class Fit:
         ``ValueError`` for a rate or confidence not between 0 and 1, ``SessionError`` for a
         half-width that no window can have.
         """
-        from dtfexp.dialin.window import find_window, half_widths
+        from dtfexp.dialin.window.window import window_of
 
         name = self.session.fabric(fabric).name
-        wanted = half_widths(self.session, name, at_least or {})
-        key = (name, float(pass_rate), float(confidence), tuple(sorted(wanted.items())))
-        if key not in self._windows:
-            self._windows[key] = find_window(
-                self, name, float(pass_rate), float(confidence), wanted
-            )
-        return self._windows[key]
+        return window_of(self, name, float(pass_rate), float(confidence), at_least or {})
 
     def whole_confidence(self, window: Window) -> float:
         """Posterior probability that EVERY set-point of the window keeps its pass rate at once.
@@ -97,7 +54,7 @@ class Fit:
         A window's own ``confidence`` is that of each set-point alone; this is lower.  From 256
         surfaces drawn from the posterior, so known to about 0.03; 0 when no window was found.
         """
-        from dtfexp.dialin.whole_box import simultaneous_confidence
+        from dtfexp.dialin.window.simultaneous_confidence import simultaneous_confidence
 
         return simultaneous_confidence(self, window)
 
@@ -117,7 +74,7 @@ class Fit:
         settings are described decides nothing.  Raises ``SessionError`` for an outcome or a fabric
         that is not in the session.
         """
-        from dtfexp.dialin.anova import anova
+        from dtfexp.dialin.explain.anova import anova
 
         return anova(self.session, self.results, *self._outcome_and_fabric(outcome, fabric))
 
@@ -133,7 +90,7 @@ class Fit:
         plans, the size beyond which an effect stands out from the others of its stratum (Lenth,
         95 %).
         """
-        from dtfexp.dialin.anova import effects
+        from dtfexp.dialin.explain.anova import effects
 
         return effects(self.session, self.results, *self._outcome_and_fabric(outcome, fabric))
 
@@ -155,7 +112,7 @@ class Fit:
         stands out, "holds" where 90 of 100 or more pass, or "cannot tell yet"; ``defects``: the
         words recorded nearby, joined by "; ".  Raises as :meth:`pass_rate` does.
         """
-        from dtfexp.dialin.failure_sides import failure_sides
+        from dtfexp.dialin.explain.failure_sides import failure_sides
 
         checked = check_settings(self.session, settings)
         return failure_sides(self, checked, self.session.fabric(fabric).name)
@@ -168,7 +125,7 @@ class Fit:
         total Sobol indices); ``_low`` and ``_high`` are 90 % posterior bounds.  All between 0 and
         1, and 0 where the pass rate does not vary.  The same every time.
         """
-        from dtfexp.dialin.shares import sobol_indices
+        from dtfexp.dialin.explain.sobol_indices import sobol_indices
 
         return sobol_indices(self, self.session.fabric(fabric).name)
 
@@ -187,7 +144,7 @@ class Fit:
         those left out); ``"average"``, for one setting, spreads the others evenly over their
         ranges: the main effect.  Raises ``SessionError`` for an unknown name or value.
         """
-        from dtfexp.dialin.curves import curve
+        from dtfexp.dialin.explain.curves import curve
 
         return curve(self, setting, self.session.fabric(fabric).name, other, at)
 
@@ -198,7 +155,7 @@ class Fit:
         settings explain; the mean over the outcomes), ``low``, ``high`` (90 % posterior bounds),
         ``stands_out`` (the bounds leave 0 out).
         """
-        from dtfexp.dialin.luck import batch_effects
+        from dtfexp.dialin.explain.batch_effects import batch_effects
 
         return batch_effects(self)
 
@@ -209,7 +166,7 @@ class Fit:
         per quarter of its foretold distribution): ``observed``, ``expected``, ``low``, ``high``
         (95 % interval of the count), ``as_foretold``.
         """
-        from dtfexp.dialin.foretold import check_grades
+        from dtfexp.dialin.explain.predictive_checks import check_grades
 
         return check_grades(self)
 
@@ -221,7 +178,7 @@ class Fit:
         ``why``.  A later wash graded better than an earlier one by more than one step is listed
         last, with chance 0.  No rows when nothing surprises.
         """
-        from dtfexp.dialin.foretold import surprises
+        from dtfexp.dialin.explain.predictive_checks import surprises
 
         return surprises(self)
 
@@ -232,44 +189,23 @@ class Fit:
         its own settings), ``moved`` (how much the expected pass rate of its fabric, over the whole
         range, would differ without it; mean share).
         """
-        from dtfexp.dialin.foretold import press_influence
+        from dtfexp.dialin.explain.predictive_checks import press_influence
 
         return press_influence(self)
 
-    def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
-        """Posterior of the true pass rate at checked settings of one fabric."""
-        index = np.full(len(settings), self.coding.fabric_index(fabric))
-        points = self.coding.points(settings, index)
-        return pass_posterior(self.posterior, predict(self.posterior, points))
-
-    def cached_pass_posterior(
-        self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]
-    ) -> PassPosterior:
-        """``pass_posterior`` of settings that are asked for again and again, kept under ``key``."""
-        if (fabric, *key) not in self._pass_posteriors:
-            self._pass_posteriors[fabric, *key] = self.pass_posterior(settings, fabric)
-        return self._pass_posteriors[fabric, *key]
-
-    def presses_used(self, fabric: str) -> int:
-        """How many presses of this fabric carry at least one grade and are not excluded."""
-        used = self.results[~excluded_rows(self.results)]
-        names = [o.name for o in self.coding.outcomes]
-        graded = used[names].notna().any(axis=1)
-        return int((graded & (used["fabric"] == fabric)).sum())
-
     def describe(self) -> str:
         """Plain words: what was fitted, on how much, under which priors."""
-        from dtfexp.dialin.words import describe_fit
+        from dtfexp.dialin.model.fit_description import describe_fit
 
         return describe_fit(self)
 
     def __repr__(self) -> str:
-        from dtfexp.dialin.fit_summary import fit_summary
+        from dtfexp.dialin.model.fit_summary import fit_summary
 
         return fit_summary(self).text()
 
     def _repr_html_(self) -> str:
-        from dtfexp.dialin.fit_summary import fit_summary
+        from dtfexp.dialin.model.fit_summary import fit_summary
 
         return fit_summary(self).html()
 
@@ -290,7 +226,8 @@ def fit(
     prior_width: prior name -> factor; 2 lets that prior be twice as wide, 0.5 half as wide.
     ``Fit.describe()`` lists the names.
 
-    Model and inference: ``dtfexp.maths.field``, ``dtfexp.maths.ep``, ``dtfexp.maths.scales``.
+    Model and inference: ``dtfexp.maths.field.field``, ``dtfexp.maths.inference.ep``,
+    ``dtfexp.maths.inference.hyperparameters``.
     """
     checked = check_results(session, results)
     coding = Coding(session)

@@ -10,17 +10,18 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book import entries, lots, machines, readings, room
+from dtfexp.book.bench import machine_readings, machines, material_lots, room_climate
 from dtfexp.book.logbook import Logbook, now
+from dtfexp.book.store import entries
 from dtfexp.describe.errors import LogbookError
 from dtfexp.shop.runsheet import refused_lines
-from dtfexp.show.sheet_pdf import limits
+from dtfexp.show.paper.run_sheet import limits
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.describe.factor import Factor
-    from dtfexp.dialin.true_settings import CalibrationLine
+    from dtfexp.dialin.encode.calibrations import CalibrationLine
 
 #: An invented platen: hotter in the middle, cooler at the front edge, 6 °C under its display.
 _INVENTED = (
@@ -46,22 +47,25 @@ def measured(
     unit: str | None = None,
     instrument: str = "probe",
     emissivity: object = None,
-) -> readings.PlatenMap:
+    machine: str | None = None,
+) -> machine_readings.PlatenMap:
     """Keep the nine-point map that was typed in and return it; an invented one when none was.
 
     ``typed`` is the readings as text, nine numbers per pass, parted by blanks or lines; ``unit``
-    their unit when it is not that of the setting.
+    their unit when it is not that of the setting; ``machine`` the oven or press that was measured,
+    when it is not the session's own.
     """
     numbers: list[str] = typed.split()
     if book is None or not numbers:
         print("No readings are typed in. This map is INVENTED, to show what comes of nine.")
-        return readings.PlatenMap(
+        return machine_readings.PlatenMap(
             "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
         )
     # The id of a page that ran before units went along by themselves stays the same.
     told = [f"{number} {unit}" if unit else number for number in numbers]
-    key = entries.derived_id("bench page", setting, set_to, told, instrument, emissivity)
-    readings.keep_map(
+    which = [machine] if machine else []
+    key = entries.derived_id("bench page", setting, set_to, told, instrument, emissivity, *which)
+    machine_readings.keep_map(
         book,
         setting,
         set_to,
@@ -69,6 +73,7 @@ def measured(
         instrument=instrument,
         emissivity=emissivity,
         unit=unit,
+        machine=machine,
         id=key,
     )
     (kept,) = (one for one in book.bench.maps() if one.id == key)
@@ -95,7 +100,9 @@ def keep_lots(book: Logbook | None, given: Iterable[tuple[str, str, object]]) ->
             key = entries.derived_id("bench page", what, name, str(day))
             opened, printed = (None, day) if what == "film" else (day, None)
             today = now().date()
-            lots.keep_lot(book, what, name, opened=opened, printed=printed, today=today, id=key)
+            material_lots.keep_lot(
+                book, what, name, opened=opened, printed=printed, today=today, id=key
+            )
 
 
 def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | None = None) -> None:
@@ -103,7 +110,7 @@ def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | Non
     if book is not None and given:
         day = (at or now()).date().isoformat()
         key = entries.derived_id("bench page", day, sorted((k, str(v)) for k, v in given.items()))
-        room.keep_room(book, dict(given), id=key)
+        room_climate.keep_room(book, dict(given), id=key)
 
 
 def reached(book: Logbook | None) -> pd.DataFrame:
@@ -162,7 +169,7 @@ def told(book: Logbook | None) -> None:
     """Print what is known of lots, room and machines, one line each."""
     if book is None:
         return
-    found = lots.lots_in_use(book.kept(lots.KIND), book.session)
+    found = material_lots.lots_in_use(book.kept(material_lots.KIND), book.session)
     for lot in found.values():
         until = ""
         if lot.use_by:

@@ -120,7 +120,7 @@ def _rehearse(commands: _Commands[_Parser]) -> None:
 
 
 def _plan(commands: _Commands[_Parser]) -> None:
-    from dtfexp.dialin.plan import DESIGNS
+    from dtfexp.dialin.design.plan import DESIGNS
 
     command = _add(
         commands,

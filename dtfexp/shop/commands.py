@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.shop.progress import progress
 from dtfexp.shop.runsheet import limit_notes, refused_lines, run_sheet
-from dtfexp.show.cautions import ONE_LINE
+from dtfexp.show.text.cautions import ONE_LINE
 
 if TYPE_CHECKING:
-    from dtfexp.dialin.plan import Plan
-    from dtfexp.dialin.window import Window
+    from dtfexp.dialin.design.plan import Plan
+    from dtfexp.dialin.window.window import Window
 
 
 def demo(args: Namespace) -> None:
@@ -49,7 +49,7 @@ def new(args: Namespace) -> None:
 def rehearse(args: Namespace) -> None:
     """Play a session on invented benches before a press is made."""
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.rehearsal import rehearse as play
+    from dtfexp.dialin.rehearse.rehearsal import rehearse as play
 
     print(
         play(
@@ -67,7 +67,7 @@ def plan(args: Namespace) -> None:
     """Start a logbook with a first plan."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.plan import plan as make_plan
+    from dtfexp.dialin.design.plan import plan as make_plan
 
     session = Session.load(args.session)
     if Path(args.logbook).exists():
@@ -146,7 +146,7 @@ def import_(args: Namespace) -> None:
 
 def report(args: Namespace) -> None:
     """Write the report, a card for each fabric, and the windows as CSV and JSON."""
-    from dtfexp.show.report import report as write_report
+    from dtfexp.show.report.report import report as write_report
 
     with progress("report") as told:
         paths = write_report(
@@ -192,7 +192,7 @@ def print_window(window: Window) -> None:
     if not window.found:
         print(f"  {window.fabric}: no window yet. {window.reason}")
         return
-    from dtfexp.show.reading import out_of_text
+    from dtfexp.show.text.number_format import out_of_text
 
     print(f"  {window.fabric}: {out_of_text(window.pass_rate)} pass at the target. {window.reason}")
 

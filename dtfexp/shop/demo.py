@@ -39,10 +39,10 @@ def run_demo(out: Path, given: Told) -> Demo:
     """Run the demo into ``out``.  A demo logbook there is made anew; any other file is left
     alone."""
     from dtfexp.book.logbook import Logbook
+    from dtfexp.dialin.design.plan import plan
     from dtfexp.dialin.fit import fit
-    from dtfexp.dialin.next_presses import next_presses
-    from dtfexp.dialin.plan import plan
-    from dtfexp.show.report import write_papers_of_book
+    from dtfexp.dialin.following.next_presses import next_presses
+    from dtfexp.show.report.report import write_papers_of_book
 
     bench = DemoBench()
     rng = np.random.default_rng(SEED)

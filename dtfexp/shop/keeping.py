@@ -8,11 +8,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.changes import last_bench_change
+from dtfexp.book.bench.changes import last_bench_change
 from dtfexp.book.logbook import Logbook
 from dtfexp.describe.errors import ResultsError, SessionError
-from dtfexp.describe.wording import count_phrase
-from dtfexp.show.panel import (
+from dtfexp.describe.fields import count_phrase
+from dtfexp.show.notebook.panel import (
     checks_panel,
     diagnosis_panel,
     panel,
@@ -24,12 +24,12 @@ from dtfexp.show.panel import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from dtfexp.dialin.confirm.terms import Terms
+    from dtfexp.dialin.confirm.verdict import Verdict
     from dtfexp.dialin.fit import Fit
-    from dtfexp.dialin.terms import Terms
-    from dtfexp.dialin.verdict import Verdict
-    from dtfexp.dialin.watch import Watch
-    from dtfexp.dialin.window import Window
-    from dtfexp.show.notebook import Shown
+    from dtfexp.dialin.monitor.watch import Watch
+    from dtfexp.dialin.window.window import Window
+    from dtfexp.show.style.template import Shown
 
 
 def book_to_keep(name: str) -> Logbook:
@@ -68,8 +68,8 @@ def confirm(
 
     Presses of before a noted change confirm nothing that is run today.
     """
-    from dtfexp.dialin.confirmation import confirmation_plan
-    from dtfexp.dialin.verdict import verdict
+    from dtfexp.dialin.confirm.confirmation import confirmation_plan
+    from dtfexp.dialin.confirm.verdict import verdict
 
     results = book.results()
     changed = last_bench_change(book.bench.changes())
@@ -145,7 +145,7 @@ def watched(
 
     since: the first day that counts (default: that of the last change noted).
     """
-    from dtfexp.dialin.watch import usual_failing_share, watch
+    from dtfexp.dialin.monitor.watch import usual_failing_share, watch
 
     changed = last_bench_change(book.bench.changes())
     if not since and changed is not None:
@@ -206,7 +206,7 @@ def again(
     Once presses since the change are graded, report and card of today's window are written beside
     the folder ``papers``: those of before no longer hold.
     """
-    from dtfexp.show.report import write_papers_of_book
+    from dtfexp.show.report.report import write_papers_of_book
 
     changes = book.bench.changes()
     if not len(changes):
@@ -244,7 +244,8 @@ def again(
     waiting = book.waiting()
     open_ones = int((~waiting["pressed"].astype(bool)).sum())
     if presses and open_ones:
-        lines.append(f"{count_phrase(open_ones, 'press', 'presses')} planned and not made: make those "
+        planned = count_phrase(open_ones, "press", "presses")
+        lines.append(f"{planned} planned and not made: make those "
                      "first.")  # fmt: skip
     elif presses and known.session.nothing_left(window.fabric):
         lines.append(known.session.nothing_left(window.fabric))
@@ -254,7 +255,8 @@ def again(
         if len(made):
             book.add(made)
             lines.append(
-                f"{count_phrase(len(made), 'press', 'presses')} added to {book.path.name}: press and "
+                f"{count_phrase(len(made), 'press', 'presses')} added to {book.path.name}: "
+                "press and "
                 "grade them in 2_record.ipynb, then run this page again."
             )
     return panel("Dial in again", lines, session=book.session, settings=True)

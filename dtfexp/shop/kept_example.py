@@ -16,7 +16,7 @@ from dtfexp.book.logbook import Logbook
 from dtfexp.shop.demo_bench import COTTON, DemoBench
 
 if TYPE_CHECKING:
-    from dtfexp.dialin.window import Window
+    from dtfexp.dialin.window.window import Window
 
 EXAMPLE = "invented_example_kept.dtfbook"
 PRESSES, SEED = 26, 7
@@ -27,8 +27,8 @@ FIRST_DAY = date(2024, 3, 4)
 
 def kept_example() -> Logbook:
     """The example's book, made when it is not there; run again, it is opened as it is."""
+    from dtfexp.dialin.design.plan import plan
     from dtfexp.dialin.fit import fit
-    from dtfexp.dialin.plan import plan
 
     bench = DemoBench()
     if Path(EXAMPLE).exists():
@@ -50,7 +50,7 @@ def kept_example() -> Logbook:
 
 
 def _confirm(book: Logbook, window: Window) -> None:
-    from dtfexp.dialin.confirmation import confirmation_plan
+    from dtfexp.dialin.confirm.confirmation import confirmation_plan
     from dtfexp.dialin.fit import fit
 
     fitted = fit(book.session, book.results())

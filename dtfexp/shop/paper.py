@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError
-from dtfexp.show.labels_pdf import coupon_labels_pdf
-from dtfexp.show.sheet import known_paper
-from dtfexp.show.sheet_pdf import run_sheet_pdf
+from dtfexp.show.paper.labels import coupon_labels_pdf
+from dtfexp.show.paper.pdf_page import known_paper
+from dtfexp.show.paper.run_sheet import run_sheet_pdf
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.units import convert
-from dtfexp.dialin.schedule import schedule
+from dtfexp.dialin.schedule.schedule import schedule
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.plan import Plan
+    from dtfexp.dialin.design.plan import Plan
 
 CHANGED = ">"
 

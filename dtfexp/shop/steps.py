@@ -15,18 +15,18 @@ from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.session import Session
 from dtfexp.shop.files import sample_folder
 from dtfexp.shop.runsheet import limit_notes
-from dtfexp.show import bench_book
-from dtfexp.show.cautions import ONE_LINE
-from dtfexp.show.reading import label
-from dtfexp.show.sheet_pdf import limits
+from dtfexp.show.paper.run_sheet import limits
+from dtfexp.show.recorder import bench_book
+from dtfexp.show.text.cautions import ONE_LINE
+from dtfexp.show.text.number_format import label
 
 if TYPE_CHECKING:
     import pandas as pd
     from pandas.io.formats.style import Styler
 
+    from dtfexp.dialin.design.plan import Plan
     from dtfexp.dialin.fit import Fit
-    from dtfexp.dialin.plan import Plan
-    from dtfexp.show.notebook import Shown
+    from dtfexp.show.style.template import Shown
 
 SAMPLE_SESSION = "example_session.toml"
 PRACTICE = "practice.dtfbook"
@@ -60,7 +60,7 @@ def start_book(
 
     design, options: as of ``plan``; "auto" is a compact first look.
     """
-    from dtfexp.dialin.plan import plan
+    from dtfexp.dialin.design.plan import plan
 
     if Path(name).exists():
         book = Logbook.open(name)
@@ -81,7 +81,7 @@ def start_book(
 
 def open_book(name: str) -> bench_book.Logbook:
     """The logbook ``name``, opened; when there is none, a practice book that says it is one."""
-    from dtfexp.dialin.plan import plan
+    from dtfexp.dialin.design.plan import plan
 
     if Path(name).exists():
         return bench_book.Logbook.open(name)
@@ -126,7 +126,7 @@ def example_book() -> Logbook:
     """A book of the invented demo bench, first look pressed and graded."""
     import numpy as np
 
-    from dtfexp.dialin.plan import plan
+    from dtfexp.dialin.design.plan import plan
     from dtfexp.shop.demo_bench import DemoBench
 
     bench = DemoBench()
@@ -171,14 +171,14 @@ def more(book: Logbook, presses: int, seed: int) -> Plan | None:
 
 def earlier_session(name: str) -> Fit | None:
     """The fit of an earlier logbook to compare with; None when none is named."""
-    from dtfexp.show.comparison import fit_of
+    from dtfexp.show.report.session_comparison import fit_of
 
     return fit_of(name) if name.strip() else None
 
 
 def side_by_side(fitted: Fit, earlier: Fit | None, unit: str | None) -> Shown | None:
     """What moved since an earlier session; without one, the fabrics beside each other."""
-    from dtfexp.show.comparison import compare_windows
+    from dtfexp.show.report.session_comparison import compare_windows
 
     if earlier is not None:
         return compare_windows(earlier, fitted, unit=unit)
@@ -198,7 +198,7 @@ def write_papers(
 ) -> list[Path]:
     """Report, cards and windows of what was fitted, in ``folder`` (for the invented example, in
     a folder whose name says so). paper: "A4" or "Letter"; earlier: a session to compare with."""
-    from dtfexp.show.report import write_papers_of_book
+    from dtfexp.show.report.report import write_papers_of_book
 
     out = Path(f"invented_example_{folder}" if book.path.name == EXAMPLE else folder)
     return write_papers_of_book(book, fitted, out, unit=unit, paper=paper, earlier=earlier)
@@ -230,7 +230,7 @@ def summary(book: Logbook) -> str:
 
 def newest_plan(book: Logbook) -> Plan:
     """The plan that was added last, as it was made."""
-    from dtfexp.dialin.plan import Plan
+    from dtfexp.dialin.design.plan import Plan
 
     plans, runs = book.plans(), book.runs()
     if not len(plans):
@@ -247,7 +247,7 @@ def newest_plan(book: Logbook) -> Plan:
 
 def what_it_tells(book: Logbook) -> Shown:
     """What the newest plan can tell, with the presses before it, and what not."""
-    from dtfexp.show.notebook import show_check
+    from dtfexp.show.notebook.cells import show_check
 
     newest = newest_plan(book)
     results = book.results()
@@ -256,7 +256,7 @@ def what_it_tells(book: Logbook) -> Shown:
 
 def costs(book: Logbook) -> Shown:
     """What the newest plan costs, and its minutes as bars."""
-    from dtfexp.show.notebook import show_cost
+    from dtfexp.show.notebook.cells import show_cost
 
     return show_cost(newest_plan(book))
 
@@ -265,7 +265,7 @@ def run_sheet(book: Logbook) -> Styler:
     """The planned presses as a table: what comes before each, and in bold what changes."""
     import pandas as pd
 
-    from dtfexp.show.due import steps_before_presses
+    from dtfexp.show.recorder.steps_before_press import steps_before_presses
 
     runs, factors, sitting = book.runs(), book.session.factors, steps_before_presses(book)
     shown = pd.DataFrame(index=runs.index, dtype="object")

@@ -16,7 +16,7 @@ import time
 
 import numpy as np
 
-from dtfexp.maths.box import WIDTH_OFFSET, largest_box
+from dtfexp.maths.boxes.box import WIDTH_OFFSET, largest_box
 
 
 def region(kind: str, shape: tuple[int, ...], seed: int = 1) -> np.ndarray:

@@ -17,14 +17,15 @@ from scipy.special import ndtr
 from scipy.stats import chisquare
 
 from dtfexp import fit, plan
-from dtfexp.dialin.coding import Coding
-from dtfexp.maths import ceiling, field, luck
-from dtfexp.maths.field import Prior
-from dtfexp.maths.joint import all_pass_probability, pass_posterior, probit
-from dtfexp.maths.observed import GradeScale
-from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import ceilings, data_covariance, infer, predict
-from dtfexp.maths.scales import n_dimensions, to_hyperparameters
+from dtfexp.dialin.encode.coding import Coding
+from dtfexp.maths.field import batch_effects, ceiling, field
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.field.points import Points
+from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.observations import GradeScale
+from dtfexp.maths.inference.posterior import ceilings, data_covariance, infer
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.pass_probability import all_pass_probability, pass_posterior, probit
 from tests.bench.simulated import FACTORS, FAMILIES, NAMES, bench, session
 
 PRESSES, BINS, POINTS = 26, 10, 8
@@ -59,7 +60,7 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
     quality = ceiling.quality(draw[: data.n], top[data.outcome])
     quality += scales.noise[data.outcome] * rng.normal(size=data.n)
     seen = replace(data, grade=np.searchsorted(CUTS, quality))
-    shared, own = luck.new_press_variance(scales, prior, False)
+    shared, own = batch_effects.new_press_variance(scales, prior, False)
     wanted_quality = ceiling.quality(draw[data.n :].reshape(POINTS, 2), top)
     true = all_pass_probability(wanted_quality, np.sqrt([shared, shared]), own)
     post = infer(seen, shape, graded, prior)

@@ -11,7 +11,7 @@ import sys
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
-from dtfexp.dialin.plan import DESIGNS
+from dtfexp.dialin.design.plan import DESIGNS
 from tests.dialin.drawn_sessions import COTTON, NYLON, Drawn, drawn
 from tests.dialin.test_gate import press_all, work_through
 

@@ -23,9 +23,9 @@ import pandas as pd
 from changes import at, day_of_garments, oven_drifted, session_of
 from simulated import bench
 
-import dtfexp.dialin.window as windows
+import dtfexp.dialin.window.window as windows
 from dtfexp import Logbook, confirmation_plan, diagnose, fit, redial, verdict, watch
-from dtfexp.dialin.watch import usual_failing_share
+from dtfexp.dialin.monitor.watch import usual_failing_share
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 DRIFT = 8.0

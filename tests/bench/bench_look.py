@@ -33,12 +33,12 @@ from scipy.stats import qmc
 from simulated import FACTORS, FAMILIES, NAMES, Bench, Eye, bench
 
 from dtfexp import fit, next_presses, plan
-from dtfexp.dialin.coding import Coding
+from dtfexp.dialin.encode.coding import Coding
+from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.fit import Fit
-from dtfexp.dialin.results import check_results
-from dtfexp.maths.field import Prior
-from dtfexp.maths.posterior import Posterior, fit_sites, with_input_noise
-from dtfexp.maths.scales import n_dimensions, to_hyperparameters
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.posterior import Posterior, fit_sites, with_input_noise
 
 BATCHES = (6, 2, 2, 4)
 ARMS = ("without", "with", "cured on")

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from dtfexp import Factor, Outcome, PlanError, Session, plan
-from dtfexp.dialin import optimal
+from dtfexp.dialin.design import optimal
 
 FACTORS = (
     Factor("cure temperature", 105, 145, "°C", 5, "cure"),

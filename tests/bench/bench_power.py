@@ -20,7 +20,7 @@ import numpy as np
 from scipy.stats import t as t_distribution
 
 from dtfexp import plan
-from dtfexp.dialin.plan_check import PlanCheck
+from dtfexp.dialin.evaluate.plan_check import PlanCheck
 from tests.dialin.bench import FOUR
 
 GRID = (0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6)

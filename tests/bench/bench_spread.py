@@ -21,8 +21,8 @@ import pandas as pd
 from scipy.stats import qmc
 
 from dtfexp import Session, fit, plan
-from dtfexp.maths.joint import pass_posterior
-from dtfexp.maths.posterior import predict
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.pass_probability import pass_posterior
 from tests.bench.simulated import FACTORS, FAMILIES, NAMES, bench
 
 AROUND, EACH = 128, 60

@@ -25,16 +25,22 @@ from pathlib import Path
 TESTS = {
     "dtfexp.describe.heat": ["tests/describe/test_heat.py"],
     "dtfexp.describe.calibration": ["tests/describe/test_heat.py"],
-    "dtfexp.maths.acceptance": ["tests/maths/test_acceptance.py"],
-    "dtfexp.maths.box": ["tests/maths/test_box.py"],
-    "dtfexp.maths.lookahead": ["tests/maths/test_lookahead.py"],
-    "dtfexp.maths.margins": ["tests/maths/test_margins.py"],
-    "dtfexp.maths.lenth": ["tests/maths/test_lenth.py"],
-    "dtfexp.dialin.terms": ["tests/dialin/test_confirmation.py", "tests/dialin/test_confirm.py"],
-    "dtfexp.dialin.window": ["tests/dialin/test_window_asked.py", "tests/dialin/test_fit.py"],
-    "dtfexp.dialin.candidates": ["tests/dialin/test_next_presses.py"],
-    "dtfexp.dialin.next_presses": ["tests/dialin/test_next_presses.py"],
-    "dtfexp.dialin.likely_window": ["tests/dialin/test_next_presses.py"],
+    "dtfexp.maths.control.acceptance": ["tests/maths/test_acceptance.py"],
+    "dtfexp.maths.boxes.box": ["tests/maths/test_box.py"],
+    "dtfexp.maths.acquisition.batch_acquisition": ["tests/maths/test_lookahead.py"],
+    "dtfexp.maths.acquisition.probit_margin": ["tests/maths/test_margins.py"],
+    "dtfexp.maths.linear.lenth": ["tests/maths/test_lenth.py"],
+    "dtfexp.dialin.confirm.terms": [
+        "tests/dialin/test_confirmation.py",
+        "tests/dialin/test_confirm.py",
+    ],
+    "dtfexp.dialin.window.window": [
+        "tests/dialin/test_window_asked.py",
+        "tests/dialin/test_fit.py",
+    ],
+    "dtfexp.dialin.following.candidates": ["tests/dialin/test_next_presses.py"],
+    "dtfexp.dialin.following.next_presses": ["tests/dialin/test_next_presses.py"],
+    "dtfexp.dialin.following.likely_window": ["tests/dialin/test_next_presses.py"],
 }
 LONGEST = 240
 FLIPS = {

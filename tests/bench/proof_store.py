@@ -27,7 +27,7 @@ import numpy as np
 import pandas as pd
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book import entries, journal, schema
+from dtfexp.book.store import entries, journal, schema
 from tests.book.conftest import Child, shop_plan, shop_session
 from tests.book.killing import crowd, kill_writers
 from tests.book.test_round_trip import take_variants

@@ -15,8 +15,8 @@ from scipy.special import expit, ndtr
 from scipy.stats import qmc
 
 from dtfexp import Factor, Outcome, Session
-from dtfexp.dialin.cure_look import LOOKS
-from dtfexp.maths.box import largest_box
+from dtfexp.dialin.encode.cure_look import LOOKS
+from dtfexp.maths.boxes.box import largest_box
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle", "none")
 FACTORS = (

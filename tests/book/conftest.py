@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Factor, Logbook, Outcome, ResultsError, Session
-from dtfexp.dialin.plan import Plan
+from dtfexp.dialin.design.plan import Plan
 
 
 def shop_session() -> Session:

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book import photos
+from dtfexp.book.store import photos
 
 TABLES = ("book", "plans", "presses", "entries", "journal")
 PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(range(64))

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, fit, next_presses, plan
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.encode.results import check_results
 from tests.dialin.bench import FOUR
 
 

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, Session, plan, report
-from dtfexp.book.carried import redialled
-from dtfexp.dialin.plan import Plan
+from dtfexp.book.bench.carried_over import redialled
+from dtfexp.dialin.design.plan import Plan
 from dtfexp.shop import cli, steps
 from tests.dialin.bench import FOUR, ONE, graded
 
@@ -33,7 +33,7 @@ def noted(*changes):
 
 
 def test_without_a_change_nothing_is_carried_and_a_new_fabric_is_none(book):
-    assert book.bench.carried() is None and not len(book.bench.fitted().posterior.prior.moves)
+    assert book.bench.carried() is None and not len(book.bench.fitted().posterior.prior.shift_sd)
     book.bench.changed("fabric")
     assert book.bench.carried() is None
     # Before the first grade there was nothing to carry.

@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Logbook, LogbookError, Outcome, ResultsError, Session, plan
-from dtfexp.book import lots
-from dtfexp.dialin.plan import Plan
+from dtfexp.book.bench import material_lots
+from dtfexp.dialin.design.plan import Plan
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 
@@ -120,7 +120,7 @@ def test_old_powder_and_old_film_are_told_at_the_press(book: Logbook, clock: Clo
 
 
 def test_six_months_from_the_end_of_august() -> None:
-    assert lots.months_later(date(2025, 8, 31), 6) == date(2026, 2, 28)
+    assert material_lots.months_later(date(2025, 8, 31), 6) == date(2026, 2, 28)
 
 
 def test_a_film_colder_than_the_dew_point_is_told(book: Logbook, clock: Clock) -> None:
@@ -226,7 +226,9 @@ def test_a_platen_hotter_than_its_display_is_held_to_the_fabric(tmp_path, clock)
             found = [one for one in book.warnings(press) if one.what == "heat limit"]
             assert bool(found) == (press in past)
             if found:
-                assert found[0].says.startswith("DO NOT PRESS as planned: nylon takes 150 °C")
+                assert found[0].says.startswith(
+                    "DO NOT PRESS as planned: nylon takes 302 °F (150 °C)"
+                )
                 assert "(measured)" in found[0].says and "set 293 °F or less" in found[0].says
         book.record(past[0], {"peel": 2})
         assert past[0] not in book.bench.refused(), "it is made"

@@ -8,9 +8,9 @@ import pytest
 
 from dtfexp import Logbook, ResultsError, SessionError, diagnose, fit, plan
 from dtfexp.describe.signs import CAUSES, SIGNS
-from dtfexp.dialin.phrases import read_phrase
-from dtfexp.dialin.plan import Plan
-from dtfexp.show.form import DEFECTS, WASH_DEFECTS
+from dtfexp.dialin.design.plan import Plan
+from dtfexp.dialin.signs.phrases import read_phrase
+from dtfexp.show.recorder.form import DEFECTS, WASH_DEFECTS
 from tests.dialin.bench import FOUR, graded
 
 NOW = datetime(2026, 5, 20, 8, 0, tzinfo=UTC)

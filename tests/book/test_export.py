@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, LogbookError, Session
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.encode.results import check_results
 
 NASTY = [
     "=1+1",
@@ -184,7 +184,7 @@ def test_an_empty_book_is_exported_too(new_book, tmp_path: Path) -> None:
 
 def test_names_that_collide_with_sheet_columns_still_come_back(tmp_path: Path) -> None:
     from dtfexp import Factor, Outcome
-    from dtfexp.dialin.plan import Plan
+    from dtfexp.dialin.design.plan import Plan
 
     session = Session(
         "odd names",

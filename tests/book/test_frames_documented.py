@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook
-from dtfexp.book import readings
-from dtfexp.book.bench import Bench
-from dtfexp.book.readings import MapSummary
+from dtfexp.book.bench import machine_readings
+from dtfexp.book.bench.bench import Bench
+from dtfexp.book.bench.machine_readings import MapSummary
 
 
 @pytest.fixture
@@ -31,8 +31,8 @@ CASES: list[tuple[Callable[[Logbook], pd.DataFrame], str]] = [
     (lambda b: b.bench.lots(), str(Bench.lots.__doc__)),
     (lambda b: b.bench.rooms(), str(Bench.rooms.__doc__)),
     (
-        lambda b: readings.frame(b.bench.maps()).drop(columns=list(MapSummary._fields)),
-        str(readings.frame.__doc__),
+        lambda b: machine_readings.frame(b.bench.maps()).drop(columns=list(MapSummary._fields)),
+        str(machine_readings.frame.__doc__),
     ),
 ]
 

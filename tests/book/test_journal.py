@@ -8,8 +8,8 @@ from contextlib import closing
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book import schema
-from dtfexp.book.bench import Bench
+from dtfexp.book.bench.bench import Bench
+from dtfexp.book.store import schema
 
 
 def test_a_note_is_kept_once_and_read_back(book: Logbook) -> None:

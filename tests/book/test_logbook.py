@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Factor, Logbook, LogbookError, Outcome, PlanError, ResultsError, Session
-from dtfexp.dialin.plan import Plan
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.design.plan import Plan
+from dtfexp.dialin.encode.results import check_results
 
 HEAD = ["press", "fabric", "oven_load", "press_round"]
 FACTORS = ["cure time", "press temperature", "peel wait"]

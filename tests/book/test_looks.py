@@ -107,7 +107,7 @@ def test_a_grainy_load_is_warned_of_until_it_is_cured_on(book: Logbook, clock: C
 
 
 def test_a_photo_lies_with_the_first_press_of_the_load(book: Logbook, tmp_path: Path) -> None:
-    from dtfexp.book.photos import photos
+    from dtfexp.book.store.photos import photos
 
     (tmp_path / "a.jpg").write_bytes(PICTURE)
     book.bench.look(2, "good", photo=tmp_path / "a.jpg")

@@ -3,8 +3,8 @@
 import pytest
 
 from dtfexp import Logbook, LogbookError, Session, SessionError
-from dtfexp.book import lots, readings
-from dtfexp.show.measured import MeasuredConditions
+from dtfexp.book.bench import machine_readings, material_lots
+from dtfexp.show.text.measured_conditions import MeasuredConditions
 
 NINE = [[308, 310, 309], [311, 314, 312], [309, 311, 308]]
 HOT = [[value + 30 for value in row] for row in NINE]
@@ -28,7 +28,10 @@ def test_a_map_of_another_press_does_not_count(left):
     assert found.spreads["press temperature"] == kept.summary.spread == 3.0
     # Both are kept, each under its name; the papers show the session's own.
     assert [one.machine for one in left.bench.maps()] == ["press right", "Press left"]
-    assert readings.frame(left.bench.maps())["machine"].tolist() == ["press right", "Press left"]
+    assert machine_readings.frame(left.bench.maps())["machine"].tolist() == [
+        "press right",
+        "Press left",
+    ]
     assert [one.machine for one in MeasuredConditions.of(left).maps] == ["Press left"]
 
 
@@ -68,9 +71,15 @@ def test_a_display_belongs_to_the_machine_named(left):
 def test_the_powder_of_the_other_oven_is_not_in_use_here(left):
     left.bench.lot("powder", "P-1")
     left.bench.lot("powder", "P-9", machine="conveyor 1")
-    assert lots.lots_in_use(left.kept(lots.KIND), left.session)["powder"].name == "P-1"
+    assert (
+        material_lots.lots_in_use(left.kept(material_lots.KIND), left.session)["powder"].name
+        == "P-1"
+    )
     left.bench.lot("powder", "P-2", machine="oven")
-    assert lots.lots_in_use(left.kept(lots.KIND), left.session)["powder"].name == "P-2"
+    assert (
+        material_lots.lots_in_use(left.kept(material_lots.KIND), left.session)["powder"].name
+        == "P-2"
+    )
     assert left.bench.lots()["machine"].tolist() == ["", "conveyor 1", "conveyor 2"]
     assert [name for _, name in MeasuredConditions.of(left).lots] == ["P-1", "P-2"]
 

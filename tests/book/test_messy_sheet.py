@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, Session, plan
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.encode.results import check_results
 
 DATA = Path(__file__).parents[2] / "data"
 

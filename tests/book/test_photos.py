@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book import photos
+from dtfexp.book.store import photos
 
 JPEG = b"\xff\xd8\xff\xe0" + bytes(range(200))
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(50)

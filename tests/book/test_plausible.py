@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dtfexp import Fabric, Factor, Logbook, LogbookError, Outcome, Session, plan
-from dtfexp.book import plausible, values
+from dtfexp.book.store import plausible, typed_values
 
 HEAT = Factor("press_temperature", 300, 350, "°F", 5, usual=320)
 CELSIUS = Factor("press_temperature", 150, 170, "°C", 1, usual=160)
@@ -30,7 +30,9 @@ LINE = Factor("air pressure", 2, 4, "bar", 0.5, usual=3)
     ],
 )
 def test_a_reading_far_off_is_asked_about(factor, setting, typed, question):
-    found = plausible.implausible_reading(factor, setting, values.parse_number(typed, factor.unit))
+    found = plausible.implausible_reading(
+        factor, setting, typed_values.parse_number(typed, factor.unit)
+    )
     assert found is not None and found.question == question
 
 
@@ -49,7 +51,9 @@ def test_a_reading_far_off_is_asked_about(factor, setting, typed, question):
 )
 def test_a_reading_that_can_be_true_is_not_asked_about(factor, setting, typed):
     assert (
-        plausible.implausible_reading(factor, setting, values.parse_number(typed, factor.unit))
+        plausible.implausible_reading(
+            factor, setting, typed_values.parse_number(typed, factor.unit)
+        )
         is None
     )
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.maths.infrared import reading_of
+from dtfexp.maths.physics.infrared import reading_of
 
 # Two passes at 320 °F: spots in rows from the back.
 FIRST = [[306, 310, 307], [311, 316, 312], [308, 312, 305]]

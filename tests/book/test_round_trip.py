@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from dtfexp import Logbook, LogbookError, ResultsError
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.encode.results import check_results
 
 VARIANTS = 300
 #: Not about the disk, so kept off it where that can be.

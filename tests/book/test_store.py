@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book import schema, store
+from dtfexp.book.store import schema, store
 
 
 def opening(path: Path) -> str:

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book import entries
+from dtfexp.book.store import entries
 from tests.book.killing import crowd, kill_writers
 
 KILLS = 30

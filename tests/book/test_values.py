@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dtfexp import Factor, Outcome, ResultsError
-from dtfexp.book import safe_text, values
+from dtfexp.book.store import typed_values
+from dtfexp.book.tables import safe_text
 
 
 @pytest.mark.parametrize(
@@ -41,7 +42,7 @@ from dtfexp.book import safe_text, values
     ],
 )
 def test_numbers_are_read(typed: object, unit: str, number: float) -> None:
-    assert values.number(typed, unit) == pytest.approx(number, abs=1e-9)
+    assert typed_values.number(typed, unit) == pytest.approx(number, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -74,57 +75,61 @@ def test_numbers_are_read(typed: object, unit: str, number: float) -> None:
 )
 def test_what_is_not_surely_a_number_is_refused(typed: object, unit: str) -> None:
     with pytest.raises(ResultsError, match=r"the value is .*; accepted is") as caught:
-        values.number(typed, unit)
+        typed_values.number(typed, unit)
     assert "\n" not in str(caught.value)
 
 
 def test_a_number_that_could_be_two_says_so() -> None:
     with pytest.raises(ResultsError, match="without a comma; this one could mean two numbers"):
-        values.number("1,234", "s")
+        typed_values.number("1,234", "s")
 
 
 @given(st.integers(0, 9999), st.integers(0, 99), st.sampled_from([",", "."]))
 def test_a_decimal_comma_is_never_lost(whole: int, part: int, comma: str) -> None:
-    assert values.number(f"{whole}{comma}{part:02d}", "°F") == pytest.approx(whole + part / 100)
+    assert typed_values.number(f"{whole}{comma}{part:02d}", "°F") == pytest.approx(
+        whole + part / 100
+    )
 
 
 @given(st.text(max_size=12))
 def test_any_text_is_a_number_or_a_clear_word(typed: str) -> None:
     try:
-        assert math.isfinite(values.number(typed, "°F"))
+        assert math.isfinite(typed_values.number(typed, "°F"))
     except ResultsError as error:
         assert "\n" not in str(error)
 
 
 @pytest.mark.parametrize("blank", [None, "", "  ", "-", "n/a", "NaN", "?", float("nan"), pd.NA])
 def test_not_known_yet(blank: object) -> None:
-    assert values.is_missing(blank)
+    assert typed_values.is_missing(blank)
 
 
 @pytest.mark.parametrize("told", [0, "0", "no", False, "none", "x"])
 def test_known(told: object) -> None:
-    assert not values.is_missing(told)
+    assert not typed_values.is_missing(told)
 
 
 def test_readings_are_in_the_factors_unit() -> None:
     factor = Factor("press temperature", 150, 170, "°C")
-    assert values.reading(factor, "320 F") == 160
-    assert values.reading(factor, 320, "°F") == 160
-    assert values.reading(factor, "160 C", "°F") == 160
+    assert typed_values.reading(factor, "320 F") == 160
+    assert typed_values.reading(factor, 320, "°F") == 160
+    assert typed_values.reading(factor, "160 C", "°F") == 160
     with pytest.raises(ResultsError, match="-273"):
-        values.reading(factor, -300)
+        typed_values.reading(factor, -300)
     word = Factor("pressure", levels=("light", "medium", "firm"), ordered=True)
-    assert values.reading(word, " MEDIUM ") == "medium"
+    assert typed_values.reading(word, " MEDIUM ") == "medium"
     with pytest.raises(ResultsError, match="light, medium, firm"):
-        values.reading(word, 2)
+        typed_values.reading(word, 2)
 
 
 def test_half_grades_and_pass_words() -> None:
-    assert values.grade(Outcome("shade", step=0.5), "4-5") == 4.5
-    assert values.grade(Outcome("hand", kind="passfail"), "Pass") == 1
-    assert values.grade(Outcome("force", 0, 40, 12, kind="measured", unit="N"), "12,5 N") == 12.5
+    assert typed_values.grade(Outcome("shade", step=0.5), "4-5") == 4.5
+    assert typed_values.grade(Outcome("hand", kind="passfail"), "Pass") == 1
+    assert (
+        typed_values.grade(Outcome("force", 0, 40, 12, kind="measured", unit="N"), "12,5 N") == 12.5
+    )
     with pytest.raises(ResultsError, match="'4-5'"):
-        values.grade(Outcome("peel"), "4-5")
+        typed_values.grade(Outcome("peel"), "4-5")
 
 
 @given(st.text())
@@ -135,7 +140,7 @@ def test_guarded_text_comes_back_and_is_no_formula(text: str) -> None:
 
 
 def test_words_are_parted_and_kept_once() -> None:
-    assert values.defect_words("haze; lifted  corner, haze\nblisters") == (
+    assert typed_values.defect_words("haze; lifted  corner, haze\nblisters") == (
         "haze",
         "lifted corner",
         "blisters",

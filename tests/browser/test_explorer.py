@@ -13,7 +13,7 @@ from tests.browser.lab import Lab, wait_for
 
 CELL = """
 from dtfexp import Session, fit, plan
-from dtfexp.show.explorer import Explorer
+from dtfexp.show.notebook.explorer import Explorer
 
 session = Session.load("example_session.toml")
 runs = plan(session, 8).runs

@@ -12,7 +12,7 @@ import pandas as pd
 from hypothesis import strategies as st
 
 from dtfexp import Fabric, Factor, Outcome, Session
-from dtfexp.dialin.window import Window
+from dtfexp.dialin.window.window import Window
 
 WORDS = ("light", "medium", "firm")
 PEELS = ("hot", "warm", "cold")

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from dtfexp import Factor, Outcome, Session
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.encode.results import check_results
 
 DATA = Path(__file__).parent / "data"
 Told = tuple[Session, pd.DataFrame, str]

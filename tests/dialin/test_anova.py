@@ -12,10 +12,15 @@ from scipy import stats
 from statsmodels.stats.anova import anova_lm
 
 from dtfexp import Factor, Outcome, Session, SessionError, fit, plan
-from dtfexp.dialin.anova import COLUMNS, anova, effects
-from dtfexp.dialin.results import check_results
-from dtfexp.maths.lenth import margin
-from dtfexp.maths.strata import ResidualSpaces, indicators, satterthwaite, variance_components
+from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.explain.anova import COLUMNS, anova, effects
+from dtfexp.maths.linear.lenth import margin
+from dtfexp.maths.linear.variance_components import (
+    ResidualSpaces,
+    indicators,
+    satterthwaite,
+    variance_components,
+)
 from tests.dialin.bench import CURE, FOUR, HALF, SESSIONS, WORDS, graded
 from tests.dialin.published import corrosion, oats, stroup
 

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 
 from dtfexp import PlanError, ResultsError, Window, fit, plan
-from dtfexp.dialin.confirmation import confirmation_plan, corners
-from dtfexp.dialin.terms import Terms
-from dtfexp.dialin.verdict import verdict
-from dtfexp.dialin.watch import usual_failing_share
-from dtfexp.dialin.window import Margin
+from dtfexp.dialin.confirm.confirmation import confirmation_plan, corners
+from dtfexp.dialin.confirm.terms import Terms
+from dtfexp.dialin.confirm.verdict import verdict
+from dtfexp.dialin.monitor.watch import usual_failing_share
+from dtfexp.dialin.window.window import Margin
 from tests.dialin.bench import FOUR, graded
 
 NAMES = [f.name for f in FOUR.factors]

@@ -8,8 +8,8 @@ import pytest
 
 from dtfexp import Factor, ResultsError, SessionError, fit, plan
 from dtfexp.describe.session import Session
-from dtfexp.dialin.cure_look import LOOKS, parse_look
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.encode.cure_look import LOOKS, parse_look
+from dtfexp.dialin.encode.results import check_results
 from tests.dialin.bench import FOUR, graded
 
 RESULTS = graded(FOUR, plan(FOUR, 12, seed=3).runs)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import ResultsError, fit, plan
-from dtfexp.dialin.defects import defect_words, signs_of
+from dtfexp.dialin.signs.defect_words import defect_words, signs_of
 from tests.dialin.bench import CURE, FOUR, HALF, ONE, PRESS, WORDS, graded
 
 USUAL = {f.name: f.usual for f in FOUR.factors}

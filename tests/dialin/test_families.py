@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dtfexp import Fabric, Factor, Outcome, PlanError, Session, plan
-from dtfexp.dialin.fractions import alias_table
-from dtfexp.dialin.plan import DESIGNS
+from dtfexp.dialin.design.fractions import alias_table
+from dtfexp.dialin.design.plan import DESIGNS
 from tests.dialin.bench import CURE, CURE_TIME, FOUR, PEEL, PRESS, PRESS_TIME, PRESSURE
 from tests.dialin.test_plan import holds_to_the_bench
 

@@ -10,13 +10,13 @@ import pandas as pd
 import pytest
 
 from dtfexp import ResultsError, Session, SessionError, fit, plan
-from dtfexp.dialin import grid as grids
-from dtfexp.dialin.coding import Coding
+from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.encode.coding import Coding
 from tests.dialin.bench import FOUR, HALF, ONE, PRESS, SESSIONS, WORDS, graded
 
 
 def settings_of(session: Session, fabric: str) -> pd.DataFrame:
-    words = grids.word_choices(session)[0]
+    words = grids.word_choices(session, fabric)[0]
     return grids.grid(session, fabric, words, 40).frame()
 
 

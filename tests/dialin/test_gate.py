@@ -19,8 +19,8 @@ from dtfexp import (
     plan,
     redial,
 )
-from dtfexp.dialin.plan import DESIGNS
-from dtfexp.dialin.true_settings import Calibrations, fit_calibration_line
+from dtfexp.dialin.design.plan import DESIGNS
+from dtfexp.dialin.encode.calibrations import Calibrations, fit_calibration_line
 from tests.dialin.drawn_sessions import COTTON, NYLON, Drawn, drawn
 
 QUICK = settings(

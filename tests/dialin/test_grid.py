@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, fit, plan
-from dtfexp.dialin import grid as grids
-from dtfexp.dialin.grid import grid
+from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.encode.grid import grid
 from tests.dialin.bench import FOUR, graded
 
 SESSION = Session(

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from dtfexp import Factor, Outcome, PlanError, Session
 from dtfexp.describe.fabric import Fabric
-from dtfexp.dialin.layout import changeover_counts, lay_out
+from dtfexp.dialin.schedule.layout import changeover_counts, lay_out
 
 CURE_T = "cure temperature"
 CURE_S = "cure time"

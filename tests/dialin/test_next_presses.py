@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
-from dtfexp.dialin.candidates import candidate_pool
-from dtfexp.dialin.likely_window import LikelyWindow, likely_window
-from dtfexp.dialin.next_presses import CELL_BUDGET, _stacked_cells, choose_batch
-from dtfexp.maths.lookahead import BatchAcquisition
-from dtfexp.maths.posterior import at_central_hyperparameters
+from dtfexp.dialin.following.candidates import candidate_pool
+from dtfexp.dialin.following.likely_window import LikelyWindow, likely_window
+from dtfexp.dialin.following.next_presses import CELL_BUDGET, _stacked_cells, choose_batch
+from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
+from dtfexp.maths.inference.posterior import at_central_hyperparameters
 from tests.dialin.bench import (
     CURE,
     FOUR,

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dtfexp import Fabric, Factor, Outcome, PlanError, Session, plan
-from dtfexp.dialin.settable import FeasibleLevels
-from dtfexp.maths import efficiency
-from dtfexp.maths.terms import Terms, covariance
+from dtfexp.dialin.design.feasible_levels import FeasibleLevels
+from dtfexp.maths.linear import efficiency
+from dtfexp.maths.linear.model_terms import Terms, covariance
 from tests.dialin.bench import (
     CURE,
     CURE_TIME,

@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dtfexp import Logbook, LogbookError, PlanError, Session, next_presses, plan
-from dtfexp.dialin import grid as grids
-from dtfexp.dialin import permitted
-from dtfexp.dialin.permitted import move_out_of_forbidden
-from dtfexp.dialin.plan import DESIGNS
+from dtfexp.dialin.design.plan import DESIGNS
+from dtfexp.dialin.encode import forbidden_repair
+from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.encode.forbidden_repair import move_out_of_forbidden
 from tests.dialin.bench import CURE, CURE_TIME, FOUR, PEEL, PRESSURE, graded
 
 HOT_LONG = {"cure temperature": "> 130", "cure time": "> 70", "note": "the film yellows"}
@@ -117,7 +117,7 @@ def test_a_logbook_takes_no_forbidden_press(tmp_path) -> None:
 def test_what_is_left_is_used_and_nothing_near_names_the_clash(monkeypatch) -> None:
     session = with_corners(FOUR, {"cure temperature": "< 145"})
     assert set(plan(session, 6).runs["cure temperature"]) == {145.0}
-    monkeypatch.setattr(permitted, "_MOST_LOOKED_AT", 1)
+    monkeypatch.setattr(forbidden_repair, "_MOST_LOOKED_AT", 1)
     with pytest.raises(PlanError, match="forbidden is cure temperature < 145"):
         plan(session, 6)
 

@@ -14,12 +14,12 @@ import pytest
 from dtfexp import Session
 from dtfexp.describe.guide import default_guide
 from dtfexp.describe.signs import SIGNS, phrase, sign
-from dtfexp.dialin.defects import defect_words
-from dtfexp.dialin.edges import failure_side_name
-from dtfexp.dialin.phrases import nearest, read_phrase
-from dtfexp.dialin.symptoms import hear
-from dtfexp.show.form import DEFECTS, WASH_DEFECTS
-from dtfexp.show.practice import sign_beyond_edge
+from dtfexp.dialin.monitor.causes import hear
+from dtfexp.dialin.signs.defect_words import defect_words
+from dtfexp.dialin.signs.phrases import nearest, read_phrase
+from dtfexp.dialin.window.edges import failure_side_name
+from dtfexp.show.recorder.form import DEFECTS, WASH_DEFECTS
+from dtfexp.show.text.trade_hints import sign_beyond_edge
 from tests.dialin.bench import CURE, FOUR, PEEL, PRESS, PRESSURE
 
 ROOT = Path(__file__).parents[2]

@@ -10,12 +10,13 @@ import pytest
 from scipy.optimize import minimize
 
 from dtfexp import Factor, Outcome, Plan, PlanError, Session, plan
-from dtfexp.dialin.compare import compare_plans
-from dtfexp.dialin.first_look import first_look_codes
-from dtfexp.dialin.plan import DESIGNS
-from dtfexp.dialin.plan_check import PlanCheck, check_runs
-from dtfexp.dialin.spans import may_be_set
-from dtfexp.maths import designs, power
+from dtfexp.dialin.design.first_look import first_look_codes
+from dtfexp.dialin.design.plan import DESIGNS
+from dtfexp.dialin.design.plan_comparison import compare_plans
+from dtfexp.dialin.encode.model_columns import may_be_set
+from dtfexp.dialin.evaluate.plan_check import PlanCheck, check_runs
+from dtfexp.maths.designs import classical
+from dtfexp.maths.linear import power
 from tests.dialin.bench import FOUR, HALF, ONE, SESSIONS, WORDS, graded
 
 LUCKLESS = {"load_luck": 0.0, "round_luck": 0.0}
@@ -39,7 +40,7 @@ def runs_of(session: Session, coded: np.ndarray) -> pd.DataFrame:
 
 def of_generators(generators: list[str], k: int) -> PlanCheck:
     session = bench(k)
-    coded = np.asarray(designs.fraction_of(generators, k).matrix)
+    coded = np.asarray(classical.fraction_of(generators, k).matrix)
     return check_runs(session, runs_of(session, coded), model="linear", **LUCKLESS)
 
 
@@ -78,7 +79,7 @@ def test_effects_hide_behind_those_of_the_published_alias_sets(generators, k, al
 
 def test_what_is_left_out_of_the_model_can_still_be_told() -> None:
     session = bench(3)
-    coded = np.asarray(designs.two_level_full(3))
+    coded = np.asarray(classical.two_level_full(3))
     terms = check_runs(session, runs_of(session, coded), model="linear").terms
     joint = terms[terms["kind"] == "joint"]
     assert joint["told"].all() and not joint["fitted"].any() and (joint["mixed_with"] == "").all()
@@ -93,7 +94,7 @@ def test_in_twelve_runs_each_pair_is_carried_a_third() -> None:
     # Plackett & Burman (1946), Biometrika 33:305: each main effect carries a third of every pair
     # of the other factors (from memory).
     session = bench(5)
-    coded = np.asarray(designs.plackett_burman(11))[:, :5]
+    coded = np.asarray(classical.plackett_burman(11))[:, :5]
     check = check_runs(session, runs_of(session, coded), model="linear", **LUCKLESS)
     carried = check.aliases.loc["A"]
     pairs = [name for name in carried.index if "×" in name and "A" not in name]
@@ -106,7 +107,7 @@ def test_power_of_a_two_level_effect() -> None:
     # N runs, p terms, effect delta in units of the noise: recomputed with the noncentral t of
     # scipy; the method as in R Core Team (2022), base R documentation, power of t tests.
     session = bench(5)
-    coded = np.asarray(designs.fraction(5, runs=16).matrix)
+    coded = np.asarray(classical.fraction(5, runs=16).matrix)
     for delta, expected in ((2, 0.94883526), (1, 0.4396273)):
         check = check_runs(
             session, runs_of(session, coded), "linear", effect=delta, noise=1.0, **LUCKLESS

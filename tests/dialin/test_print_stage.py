@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError, fit, next_presses, plan
-from dtfexp.dialin.coding import Coding, direction, is_logarithmic
-from dtfexp.dialin.edges import failure_side_name
-from dtfexp.dialin.schedule import schedule
-from dtfexp.dialin.timeline import timeline
-from dtfexp.maths.points import CURE
+from dtfexp.dialin.encode.coding import Coding, direction, is_logarithmic
+from dtfexp.dialin.schedule.schedule import schedule
+from dtfexp.dialin.schedule.timeline import timeline
+from dtfexp.dialin.window.edges import failure_side_name
+from dtfexp.maths.field.points import CURE
 from dtfexp.shop.runsheet import run_sheet
-from dtfexp.show.countdowns import countdowns
+from dtfexp.show.recorder.countdowns import countdowns
 
 TUNNEL = Factor("belt speed", 0.4, 1.6, "m/min", 0.2, "cure", usual=0.8)
 INK = Factor("white ink", 60, 100, "%", 10, "print", usual=90)
@@ -137,7 +137,7 @@ def test_a_heated_length_that_is_none(told):
 
 
 def test_a_film_that_its_maker_says_is_peeled_cold_waits_as_such():
-    from dtfexp.show.practice import steps
+    from dtfexp.show.text.trade_hints import steps
 
     cold, unsaid = session_of(film_peel="cold"), session_of()
     runs = plan(cold, 6).runs

@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fit, Outcome, Session, SessionError, fit, plan
-from dtfexp.dialin.priors import FIXED_PRIORS
-from dtfexp.maths.field import Prior, outcome_correlation
-from dtfexp.maths.points import FieldShape
-from dtfexp.maths.scales import HYPER_PRIORS
+from dtfexp.dialin.model.priors import FIXED_PRIORS
+from dtfexp.maths.field.field import outcome_correlation
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.field.points import FieldShape
+from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS
 from tests.dialin.bench import CURE, ONE, PRESS, graded
 
 

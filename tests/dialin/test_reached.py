@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError, fit
-from dtfexp.dialin.coding import Coding
-from dtfexp.dialin.reached import SPREAD_WEIGHTS, spread_draws, spread_nodes
+from dtfexp.dialin.encode.coding import Coding
+from dtfexp.dialin.encode.machine_spread import SPREAD_WEIGHTS, spread_draws, spread_nodes
 
 EVEN = Factor("press temperature", 140, 180, "°C", 1, spread=6, usual=160)
 # One cold corner: eight spots alike, the ninth far below.
@@ -110,7 +110,7 @@ def test_a_description_keeps_its_spots_and_refuses_what_is_none() -> None:
             replace(EVEN, spread=0.0, spots=given)
     with pytest.raises(SessionError, match="spread is 1, and spots reach 4 either way"):
         Factor("t", 140, 180, "°C", spread=1, spots=[-4, 4])
-    with pytest.raises(SessionError, match="no spread and no spots"):
+    with pytest.raises(SessionError, match="no unit, spread, spots or readings"):
         Factor("peel", levels=("hot", "cold"), spots=np.array([1, 2]))
 
 

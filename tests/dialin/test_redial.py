@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Factor, Outcome, PlanError, Session, fit, plan, redial
-from dtfexp.dialin.redial import CHANGES
-from dtfexp.dialin.shift import Shift
+from dtfexp.dialin.recalibrate.redial import CHANGES
+from dtfexp.dialin.recalibrate.shift import Shift
 from tests.dialin.bench import CURE_TIME, FOUR, PRESS, PRESS_TIME, graded
 
 TARGET = {"cure temperature": 125.0, "cure time": 60.0, "press temperature": 310.0,

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import PlanError, Rehearsal, fit, rehearse
-from dtfexp.dialin.hidden_bench import SimulatedBench, simulate_bench
+from dtfexp.dialin.rehearse.simulated_bench import SimulatedBench, simulate_bench
 from tests.dialin.bench import HALF, ONE, graded
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
 from dtfexp import Factor, Outcome, ResultsError, Session
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.encode.results import check_results
 
 FACTORS = [
     Factor("cure temperature", 110, 145, "°C", step=5, stage="cure"),

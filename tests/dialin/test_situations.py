@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from dtfexp import Fabric, Factor, Outcome, Session
 from dtfexp.describe.signs import CAUSES, SIGNS
-from dtfexp.dialin.diagnosis import diagnosis
-from dtfexp.dialin.symptoms import Circumstances, hear
+from dtfexp.dialin.monitor.causes import Circumstances, hear
+from dtfexp.dialin.monitor.diagnosis import diagnosis
 
 OUTCOMES = [Outcome("release"), Outcome("wash")]
 CURE = [

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dtfexp import Factor, Outcome, PlanError, Session, SessionError, plan
-from dtfexp.describe.supplies import Supplies
-from dtfexp.dialin.cost import cost, coupons_side_by_side, minutes_text
-from dtfexp.dialin.timeline import timeline
+from dtfexp.describe.resources import Supplies
+from dtfexp.dialin.schedule.cost import cost, coupons_side_by_side, minutes_text
+from dtfexp.dialin.schedule.timeline import timeline
 from tests.dialin.bench import CURE, CURE_TIME, FOUR, PEEL, PRESS, PRESS_TIME, SESSIONS
 
 # All in whole seconds that add up by hand: warm-up 10 min, load 60 s, rest 10 s, and so on.

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import linregress
 
 from dtfexp import Factor, Outcome, Session
-from dtfexp.dialin.true_settings import Calibrations, fit_calibration_line, press_readings
+from dtfexp.dialin.encode.calibrations import Calibrations, fit_calibration_line, press_readings
 
 PRESS = Factor("press temperature", 300, 340, "°F", step=5, spread=4)
 

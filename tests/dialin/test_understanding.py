@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 
 from dtfexp import Outcome, Session, SessionError, fit, plan
-from dtfexp.dialin import slices
-from dtfexp.dialin.curves import AVERAGE
-from dtfexp.dialin.drawn import pass_rate_surfaces, settings_at_unit_points
+from dtfexp.dialin.encode import set_point_lines
+from dtfexp.dialin.explain.curves import AVERAGE
 from dtfexp.dialin.fit import Fit
-from dtfexp.maths.variation import PickFreeze
+from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces, settings_at_unit_points
+from dtfexp.maths.prediction.sobol import PickFreeze
 from tests.dialin.bench import CURE, HALF, ONE, PRESS, SESSIONS, WORDS, graded
 
 TWO = Session("two", (CURE, PRESS), (Outcome("peel"),), ("cotton",))
@@ -70,7 +70,7 @@ def test_drawn_surfaces_average_to_the_pass_rate(cured: Fit) -> None:
 def test_a_curve_is_the_pass_rate_through_the_target(cured: Fit) -> None:
     line = cured.curve("Cure Temperature", "cotton")
     target = cured.window("cotton").target
-    settings = slices.curve_settings(TWO, "cotton", "cure temperature", target)
+    settings = set_point_lines.curve_settings(TWO, "cotton", "cure temperature", target)
     pd.testing.assert_frame_equal(
         line[["pass_rate", "low", "high"]], cured.pass_rate(settings, "cotton")
     )
@@ -78,7 +78,7 @@ def test_a_curve_is_the_pass_rate_through_the_target(cured: Fit) -> None:
     assert moved["pass_rate"].tolist() != line["pass_rate"].tolist()
     plane = cured.curve("cure temperature", "cotton", "press temperature")
     assert list(plane.columns) == [*(f.name for f in TWO.factors), "pass_rate", "low", "high"]
-    assert len(plane) == slices.MAP_POINTS**2
+    assert len(plane) == set_point_lines.MAP_POINTS**2
 
 
 def test_the_main_effect_is_the_average_over_the_others(cured: Fit) -> None:

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fit, Outcome, Session, fit, plan
-from dtfexp.dialin.coding import Coding
-from dtfexp.dialin.washes import improvements_by_washing
-from dtfexp.maths.falling import monotone_fields
-from dtfexp.maths.places import DesignPoints
-from dtfexp.maths.posterior import predict
+from dtfexp.dialin.encode.coding import Coding
+from dtfexp.dialin.encode.wash_series import improvements_by_washing
+from dtfexp.maths.field.monotone import monotone_fields
+from dtfexp.maths.inference.design_points import DesignPoints
+from dtfexp.maths.inference.prediction import predict
 from tests.dialin.bench import CURE, PRESS, graded
 
 ONE, FIVE, TWENTY = (Outcome(f"wash {n}", washes=n, series="wash") for n in (1, 5, 20))

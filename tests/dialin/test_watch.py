@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import PlanError, ResultsError, watch
-from dtfexp.dialin.defects import defect_counts
+from dtfexp.dialin.signs.defect_words import defect_counts
 
 
 def counts(failed, pressed=20, start="2026-03-02", **columns):

@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 
 from dtfexp import Factor, Fit, SessionError, Window, fit, next_presses, plan
-from dtfexp.dialin import grid as grids
-from dtfexp.dialin.whole_box import _box_points
-from dtfexp.dialin.window import ProbabilityMap, _best_box
-from dtfexp.maths.box import Box, largest_box
-from dtfexp.maths.joint import new_press_effects_at, pass_rate_given
-from dtfexp.maths.posterior import predict
-from dtfexp.maths.together import joint_posterior
+from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.window.pass_map import ProbabilityMap
+from dtfexp.dialin.window.simultaneous_confidence import _box_points
+from dtfexp.dialin.window.window import _best_box
+from dtfexp.maths.boxes.box import Box, largest_box
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.joint_posterior import joint_posterior
+from dtfexp.maths.prediction.pass_probability import new_press_effects_at, pass_rate_given
 from tests.dialin.bench import FOUR, graded
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from dtfexp.maths.acceptance import (
+from dtfexp.maths.control.acceptance import (
     ACCEPTED,
     OPEN,
     REFUSED,

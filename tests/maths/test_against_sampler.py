@@ -15,12 +15,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dtfexp.maths.field import Prior
-from dtfexp.maths.joint import pass_posterior
-from dtfexp.maths.observed import Data, GradeScale
-from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import data_covariance, data_mean, infer, predict
-from dtfexp.maths.scales import to_hyperparameters
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.field.points import CURE, PEEL, PRESS, FieldShape, Points
+from dtfexp.maths.inference.hyperparameters import to_hyperparameters
+from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.inference.posterior import data_covariance, data_mean, infer
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.pass_probability import pass_posterior
 
 FILE = Path(__file__).parent / "data" / "reference_draws.json"
 CASES: dict[str, dict[str, Any]] = json.loads(FILE.read_text(encoding="utf-8"))

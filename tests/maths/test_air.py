@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from dtfexp.maths import air
+from dtfexp.maths.physics import air
 
 # IAPWS (1997), Industrial Formulation 1997 (IF97), table 36 (equation 31): K by MPa.
 IF97 = {0.1: 372.755919, 1.0: 453.035632, 10.0: 584.149488}

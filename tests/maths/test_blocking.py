@@ -6,7 +6,7 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from dtfexp.maths import blocking, designs
+from dtfexp.maths.designs import blocking, classical
 
 # Montgomery (2013), Design and Analysis of Experiments, 8th ed., ch. 7, suggested blocking of the
 # two-level factorials; from memory. (factors, blocks) -> length of hidden effects -> how many.
@@ -28,12 +28,12 @@ HIDDEN = {
 
 
 def effect(matrix, word):
-    return np.prod([matrix[:, designs.LETTERS.index(letter)] for letter in word], axis=0)
+    return np.prod([matrix[:, classical.LETTERS.index(letter)] for letter in word], axis=0)
 
 
 @pytest.mark.parametrize(("k", "count"), HIDDEN)
 def test_a_factorial_hides_what_the_tables_hide_and_nothing_else(k, count):
-    made = designs.fraction(k, runs=2**k)
+    made = classical.fraction(k, runs=2**k)
     found = blocking.blocks_of_fraction(made, count)
     assert Counter(map(len, found.confounded)) == HIDDEN[k, count]
     assert set(np.bincount(found.labels)) == {2**k // count}
@@ -46,14 +46,14 @@ def test_a_factorial_hides_what_the_tables_hide_and_nothing_else(k, count):
 
 
 def test_a_fraction_hides_no_effect_of_one_factor():
-    made = designs.fraction(6, runs=16)
+    made = classical.fraction(6, runs=16)
     found = blocking.blocks_of_fraction(made, 4)
     of_block = np.eye(4)[found.labels]
     assert np.array_equal(of_block.T @ made.matrix, np.zeros((4, 6)))
 
 
 def test_a_pair_to_spare_is_hidden_only_when_it_must_be():
-    made = designs.fraction(5, runs=16)
+    made = classical.fraction(5, runs=16)
     assert blocking.blocks_of_fraction(made, 2).confounded == ("AB",)
     spare = ["AB", "AC", "AD", "BC", "BD"]
     (hidden,) = blocking.blocks_of_fraction(made, 2, spare).confounded
@@ -61,7 +61,7 @@ def test_a_pair_to_spare_is_hidden_only_when_it_must_be():
     every = [a + b for a, b in itertools.combinations("ABCDE", 2)]
     assert blocking.blocks_of_fraction(made, 2, every).confounded == ("AB",)
     # Sparing a pair never costs a further one.
-    four = designs.fraction(4, runs=16)
+    four = classical.fraction(4, runs=16)
     assert (
         Counter(map(len, blocking.blocks_of_fraction(four, 4, ["AB"]).confounded)) == HIDDEN[4, 4]
     )
@@ -70,16 +70,16 @@ def test_a_pair_to_spare_is_hidden_only_when_it_must_be():
 @pytest.mark.parametrize("count", [0, 1, 3, 6, 16])
 def test_a_number_of_blocks_that_does_not_divide_is_refused(count):
     with pytest.raises(ValueError, match=f"blocks is {count}; 16 runs divide into"):
-        blocking.blocks_of_fraction(designs.fraction(4, runs=16), count)
+        blocking.blocks_of_fraction(classical.fraction(4, runs=16), count)
 
 
 def test_a_saturated_fraction_cannot_be_divided():
     with pytest.raises(ValueError, match="own effect would be hidden"):
-        blocking.blocks_of_fraction(designs.fraction(7, runs=8), 2)
+        blocking.blocks_of_fraction(classical.fraction(7, runs=8), 2)
 
 
 def test_even_blocks_of_a_factorial_are_orthogonal_to_its_factors():
-    matrix = designs.two_level_full(4)
+    matrix = classical.two_level_full(4)
     labels = blocking.balanced_blocks(matrix, 2, np.random.default_rng(1))
     assert np.bincount(labels).tolist() == [8, 8]
     assert np.array_equal(matrix[labels == 0].sum(axis=0), np.zeros(4))

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dtfexp.maths import boxsearch
-from dtfexp.maths.box import WIDTH_OFFSET, Box, deepest_point, largest_box
+from dtfexp.maths.boxes import box_search
+from dtfexp.maths.boxes.box import WIDTH_OFFSET, Box, deepest_point, largest_box
 
 
 def every_box(good, coords, unit, min_width, prefer):
@@ -68,7 +68,7 @@ BATCHES = (1, 8192)
 def test_it_is_the_largest_of_all_boxes(case, batch):
     best = best_of(every_box(*case))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(boxsearch, "_BATCH", batch)
+        patch.setattr(box_search, "_BATCH", batch)
         found = largest_box(*case)
     if best is None:
         assert found is None
@@ -92,8 +92,8 @@ def test_small_batches_and_few_held_ties_change_nothing(case):
     """The limits that keep memory small must not show in the answer."""
     whole = largest_box(*case)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(boxsearch, "_BATCH", 2)
-        patch.setattr(boxsearch, "_HELD_TIES", 1)
+        patch.setattr(box_search, "_BATCH", 2)
+        patch.setattr(box_search, "_HELD_TIES", 1)
         assert largest_box(*case) == whole
 
 
@@ -112,7 +112,7 @@ def region(shape, seed, kind):
 @pytest.mark.parametrize("kind", ["blob", "ridge"])
 @pytest.mark.parametrize("shape", [(6, 7, 8), (12, 13), (4, 5, 4, 5)])
 def test_regions_as_a_bench_gives_them(shape, kind, batch, monkeypatch):
-    monkeypatch.setattr(boxsearch, "_BATCH", batch)
+    monkeypatch.setattr(box_search, "_BATCH", batch)
     for seed in range(3):
         good = region(shape, seed, kind)
         coords = [np.arange(float(n)) for n in shape]

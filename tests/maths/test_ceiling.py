@@ -10,9 +10,9 @@ from scipy.integrate import quad
 from scipy.special import ndtr
 from scipy.stats import norm
 
-from dtfexp.maths.ceiling import capped_moments, quality, quality_slope
-from dtfexp.maths.ep import Observations, propagate
-from dtfexp.maths.ordinal import interval_moments
+from dtfexp.maths.field.ceiling import capped_moments, quality, quality_slope
+from dtfexp.maths.inference.ep import Observations, propagate
+from dtfexp.maths.inference.ordinal import interval_moments
 
 TOP = np.array(1.5)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from dtfexp.maths.cusum import (
+from dtfexp.maths.control.cusum import (
     cusum,
     day_step_distribution,
     failure_weight,

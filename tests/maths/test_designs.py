@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from dtfexp.maths import designs
+from dtfexp.maths.designs import classical
 
 # Box, Hunter & Hunter (2005), Statistics for Experimenters, 2nd ed., chapters on fractional
 # factorials; Montgomery (2013), Design and Analysis of Experiments, 8th ed., ch. 8. From memory.
@@ -54,11 +54,11 @@ PB12_ROW = [1, 1, -1, 1, 1, 1, -1, -1, -1, 1, -1]
 
 
 def effect(matrix, word):
-    return np.prod([matrix[:, designs.LETTERS.index(letter)] for letter in word], axis=0)
+    return np.prod([matrix[:, classical.LETTERS.index(letter)] for letter in word], axis=0)
 
 
 def test_aliases_of_the_half_of_four():
-    made = designs.fraction_of(["D=ABC"], 4)
+    made = classical.fraction_of(["D=ABC"], 4)
     assert made.resolution == 4
     assert made.words == ("ABCD",)
     found = made.aliases(max_order=3)
@@ -66,7 +66,7 @@ def test_aliases_of_the_half_of_four():
         assert found[one] == (other,)
         assert one in found[other]
     # The search finds the same fraction.
-    assert designs.fraction(4, runs=8).words == made.words
+    assert classical.fraction(4, runs=8).words == made.words
 
 
 @pytest.mark.parametrize(
@@ -77,7 +77,7 @@ def test_aliases_of_the_half_of_four():
     ],
 )
 def test_aliases_in_eight_runs(generators, k, expected, words):
-    made = designs.fraction_of(generators, k)
+    made = classical.fraction_of(generators, k)
     assert made.resolution == 3
     assert len(made.words) == words
     found = made.aliases(max_order=2)
@@ -89,7 +89,7 @@ def test_aliases_in_eight_runs(generators, k, expected, words):
 @pytest.mark.parametrize("k,runs", [(4, 8), (5, 8), (6, 16), (7, 32), (8, 16), (9, 32)])
 def test_aliases_are_those_of_the_columns(k, runs):
     """Effects are listed together exactly when their columns are the same."""
-    made = designs.fraction(k, runs=runs)
+    made = classical.fraction(k, runs=runs)
     found = made.aliases(max_order=3)
     for one, two in itertools.combinations(found, 2):
         together = np.array_equal(effect(made.matrix, one), effect(made.matrix, two))
@@ -99,7 +99,7 @@ def test_aliases_are_those_of_the_columns(k, runs):
 @pytest.mark.parametrize(("size", "expected"), LEAST_ABERRATION.items())
 def test_minimum_aberration(size, expected):
     k, runs = size
-    made = designs.fraction(k, runs=runs)
+    made = classical.fraction(k, runs=runs)
     assert (made.resolution, dict(made.word_length_pattern)) == expected
     assert made.matrix.shape == (runs, k)
     for word in made.words:
@@ -114,36 +114,36 @@ def test_minimum_aberration(size, expected):
     [(g, w, n) for (g, w), n in zip(THREE_OF_7_2.items(), THEIR_LENGTHS, strict=True)],
 )
 def test_three_fractions_told_apart_by_word_lengths(generators, words, lengths):
-    made = designs.fraction_of(generators, 7)
+    made = classical.fraction_of(generators, 7)
     assert made.words == words
     assert tuple(map(len, made.words)) == lengths
     assert made.resolution == 4
 
 
 def test_the_search_takes_the_best_of_the_three():
-    assert dict(designs.fraction(7, runs=32).word_length_pattern) == {4: 1, 5: 2}
+    assert dict(classical.fraction(7, runs=32).word_length_pattern) == {4: 1, 5: 2}
 
 
 @pytest.mark.parametrize("k", range(2, 9))
 def test_fewest_runs_for_a_resolution(k):
     for wanted in (3, 4, 5):
-        made = designs.fraction(k, resolution=wanted)
+        made = classical.fraction(k, resolution=wanted)
         assert made.resolution is None or made.resolution >= wanted
         smaller = len(made.matrix) // 2
         if smaller >= 4 and smaller > k:
-            assert designs.fraction(k, runs=smaller).resolution < wanted
-    assert len(designs.fraction(k).matrix) == len(designs.fraction(k, resolution=4).matrix)
+            assert classical.fraction(k, runs=smaller).resolution < wanted
+    assert len(classical.fraction(k).matrix) == len(classical.fraction(k, resolution=4).matrix)
 
 
 def test_the_full_factorial_has_no_words():
-    made = designs.fraction(3, runs=8)
+    made = classical.fraction(3, runs=8)
     assert (made.resolution, made.words, made.generators) == (None, (), ())
     assert set(made.aliases().values()) == {()}
     assert sorted(map(tuple, made.matrix)) == sorted(itertools.product((-1, 1), repeat=3))
 
 
 def test_a_fraction_cannot_be_changed():
-    made = designs.fraction(4, runs=8)
+    made = classical.fraction(4, runs=8)
     with pytest.raises(ValueError, match="read-only"):
         made.matrix[0, 0] = 5
     with pytest.raises(TypeError):
@@ -152,20 +152,20 @@ def test_a_fraction_cannot_be_changed():
 
 @pytest.mark.parametrize("k", range(1, 11))
 def test_all_corners(k):
-    assert sorted(map(tuple, designs.two_level_full(k))) == sorted(
+    assert sorted(map(tuple, classical.two_level_full(k))) == sorted(
         itertools.product((-1, 1), repeat=k)
     )
 
 
 @pytest.mark.parametrize("levels", [[2], [3, 2], [4, 1, 3], [2, 5, 2, 3]])
 def test_all_combinations(levels):
-    codes = designs.full_factorial(levels)
+    codes = classical.full_factorial(levels)
     assert codes.dtype.kind == "i"
     assert sorted(map(tuple, codes)) == sorted(itertools.product(*map(range, levels)))
 
 
 def test_plackett_burman_of_twelve():
-    made = designs.plackett_burman(11)
+    made = classical.plackett_burman(11)
     rows = [np.roll(PB12_ROW, shift) for shift in range(11)]
     published = np.vstack([rows, -np.ones(11)])
     for matrix in (made, published):
@@ -181,7 +181,7 @@ def test_plackett_burman_of_twelve():
 
 @pytest.mark.parametrize("k", range(1, 64))
 def test_every_plackett_burman_is_orthogonal(k):
-    made = designs.plackett_burman(k)
+    made = classical.plackett_burman(k)
     runs = len(made)
     assert runs % 4 == 0
     assert k < runs <= (k // 4 + 1) * 4 + (16 if k >= 48 else 4)
@@ -197,7 +197,7 @@ BEHNKEN_RUNS = {3: 15, 4: 27, 5: 43, 6: 51, 7: 59}
 
 @pytest.mark.parametrize(("k", "runs"), BEHNKEN_RUNS.items())
 def test_box_behnken(k, runs):
-    made = designs.box_behnken(k, centres=3)
+    made = classical.box_behnken(k, centres=3)
     assert made.shape == (runs, k)
     assert set(np.unique(made)) == {-1, 0, 1}
     assert (made == 0).all(axis=1).sum() == 3
@@ -207,7 +207,7 @@ def test_box_behnken(k, runs):
     assert (outer != 0).sum(axis=1)[0] < k
     assert len(set((outer != 0).sum(axis=0))) == 1
     assert len(np.unique(outer, axis=0)) == len(outer)
-    assert len(designs.box_behnken(k, centres=6)) == runs + 3
+    assert len(classical.box_behnken(k, centres=6)) == runs + 3
 
 
 # NIST/SEMATECH e-Handbook, sec. 5.3.3.6, Table 3.25, and Montgomery (2013), 8th ed., ch. 11,
@@ -221,14 +221,14 @@ BLOCK_RUNS = {2: 14, 3: 20, 4: 30}
 
 @pytest.mark.parametrize("k", [2, 3, 4])
 def test_central_composite(k):
-    made = designs.central_composite(k, "rotatable", centres=1)
+    made = classical.central_composite(k, "rotatable", centres=1)
     assert len(made) == POINTS_WITHOUT_CENTRES[k] + 1
     assert made.max() == pytest.approx(ROTATABLE[k], abs=5e-5)
     # Rotatable: pure fourth moments are three times the mixed ones.
     pure, mixed = (made[:, 0] ** 4).sum(), (made[:, 0] ** 2 * made[:, 1] ** 2).sum()
     assert pure == pytest.approx(3 * mixed)
 
-    blocked = designs.central_composite(k, "blocks", BLOCK_CENTRES[k])
+    blocked = classical.central_composite(k, "blocks", BLOCK_CENTRES[k])
     assert len(blocked) == BLOCK_RUNS[k]
     assert blocked.max() == pytest.approx(BLOCK_ALPHA[k], abs=5e-5)
     first = 2**k + BLOCK_CENTRES[k][0]
@@ -237,13 +237,13 @@ def test_central_composite(k):
     squares = [(part[:, 0] ** 2).mean() for part in parts]
     assert squares[0] == pytest.approx(squares[1])
 
-    assert set(np.unique(designs.central_composite(k, "faced"))) == {-1, 0, 1}
-    assert designs.central_composite(k, 1.2).max() == 1.2
+    assert set(np.unique(classical.central_composite(k, "faced"))) == {-1, 0, 1}
+    assert classical.central_composite(k, 1.2).max() == 1.2
 
 
 def test_star_points_in_natural_units():
     # NIST/SEMATECH e-Handbook, sec. 5.3.3.6: three factors over 10 to 20, star at 6.6 and 23.4.
-    made = designs.central_composite(3)
+    made = classical.central_composite(3)
     natural = 15 + 5 * made[:, 0]
     assert (natural.min(), natural.max()) == pytest.approx((6.6, 23.4), abs=0.05)
     assert (natural.min(), natural.max()) == pytest.approx((6.591036, 23.408964))  # recomputed
@@ -251,7 +251,7 @@ def test_star_points_in_natural_units():
 
 @pytest.mark.parametrize("k", range(5, 10))
 def test_larger_composites_keep_pairs_apart(k):
-    made = designs.central_composite(k, "faced", centres=2)
+    made = classical.central_composite(k, "faced", centres=2)
     corners = made[(made != 0).all(axis=1)]
     assert len(corners) < 2**k
     pairs = [corners[:, i] * corners[:, j] for i, j in itertools.combinations(range(k), 2)]
@@ -260,38 +260,38 @@ def test_larger_composites_keep_pairs_apart(k):
 
 
 def test_centre_points():
-    assert designs.centre_points(3, 4).tolist() == [[0.0] * 3] * 4
-    assert designs.centre_points(3, 0).shape == (0, 3)
+    assert classical.centre_points(3, 4).tolist() == [[0.0] * 3] * 4
+    assert classical.centre_points(3, 0).shape == (0, 3)
 
 
 @pytest.mark.parametrize(
     ("call", "said"),
     [
-        (lambda: designs.two_level_full(0), "k is 0; give a whole number from 1 to 16"),
-        (lambda: designs.two_level_full(2.0), "k is 2.0"),
-        (lambda: designs.full_factorial([]), "levels is empty"),
-        (lambda: designs.full_factorial([3, 0]), "levels of factor 2 is 0"),
-        (lambda: designs.full_factorial([9] * 8), "make 43046721 runs"),
-        (lambda: designs.fraction(1), "k is 1"),
-        (lambda: designs.fraction(5, runs=12), "runs is 12; 5 factors take 8, 16, 32 runs"),
-        (lambda: designs.fraction(5, runs=4), "runs is 4"),
-        (lambda: designs.fraction(5, runs=8, resolution=4), "reach resolution 3 at most"),
-        (lambda: designs.fraction(5, resolution=2), "resolution is 2"),
-        (lambda: designs.fraction_of(["D=AE"], 4), "generator 'D=AE' does not fit"),
-        (lambda: designs.fraction_of(["E=AB"], 4), "generator 'E=AB' does not fit"),
-        (lambda: designs.fraction_of(["D=A"], 4), "two columns alike"),
-        (lambda: designs.fraction_of(["D=AB", "E=AB"], 5), "two columns alike"),
-        (lambda: designs.plackett_burman(64), "k is 64"),
-        (lambda: designs.box_behnken(2), "k is 2; give a whole number from 3 to 7"),
-        (lambda: designs.box_behnken(8), "k is 8"),
-        (lambda: designs.box_behnken(3, centres=0), "centres is 0"),
-        (lambda: designs.central_composite(1), "k is 1"),
-        (lambda: designs.central_composite(3, "orthogonal"), "alpha is 'orthogonal'"),
-        (lambda: designs.central_composite(3, -1.0), "alpha is -1.0"),
-        (lambda: designs.central_composite(3, float("nan")), "alpha is nan"),
-        (lambda: designs.central_composite(3, "blocks", 4), "needs centres as a pair"),
-        (lambda: designs.central_composite(2, "rotatable", 0), "add a centre run"),
-        (lambda: designs.fraction(4).aliases(0), "max_order is 0"),
+        (lambda: classical.two_level_full(0), "k is 0; give a whole number from 1 to 16"),
+        (lambda: classical.two_level_full(2.0), "k is 2.0"),
+        (lambda: classical.full_factorial([]), "levels is empty"),
+        (lambda: classical.full_factorial([3, 0]), "levels of factor 2 is 0"),
+        (lambda: classical.full_factorial([9] * 8), "make 43046721 runs"),
+        (lambda: classical.fraction(1), "k is 1"),
+        (lambda: classical.fraction(5, runs=12), "runs is 12; 5 factors take 8, 16, 32 runs"),
+        (lambda: classical.fraction(5, runs=4), "runs is 4"),
+        (lambda: classical.fraction(5, runs=8, resolution=4), "reach resolution 3 at most"),
+        (lambda: classical.fraction(5, resolution=2), "resolution is 2"),
+        (lambda: classical.fraction_of(["D=AE"], 4), "generator 'D=AE' does not fit"),
+        (lambda: classical.fraction_of(["E=AB"], 4), "generator 'E=AB' does not fit"),
+        (lambda: classical.fraction_of(["D=A"], 4), "two columns alike"),
+        (lambda: classical.fraction_of(["D=AB", "E=AB"], 5), "two columns alike"),
+        (lambda: classical.plackett_burman(64), "k is 64"),
+        (lambda: classical.box_behnken(2), "k is 2; give a whole number from 3 to 7"),
+        (lambda: classical.box_behnken(8), "k is 8"),
+        (lambda: classical.box_behnken(3, centres=0), "centres is 0"),
+        (lambda: classical.central_composite(1), "k is 1"),
+        (lambda: classical.central_composite(3, "orthogonal"), "alpha is 'orthogonal'"),
+        (lambda: classical.central_composite(3, -1.0), "alpha is -1.0"),
+        (lambda: classical.central_composite(3, float("nan")), "alpha is nan"),
+        (lambda: classical.central_composite(3, "blocks", 4), "needs centres as a pair"),
+        (lambda: classical.central_composite(2, "rotatable", 0), "add a centre run"),
+        (lambda: classical.fraction(4).aliases(0), "max_order is 0"),
     ],
 )
 def test_what_cannot_be_built_is_said_in_one_line(call, said):
@@ -314,7 +314,7 @@ def test_a_table_that_came_out_wrong_is_caught(table, monkeypatch):
 
     monkeypatch.setattr(pyDOE3, "ff2n", lambda k: np.array(table))
     with pytest.raises(ValueError, match="came out"):
-        designs.two_level_full(2)
+        classical.two_level_full(2)
 
 
 def test_a_generator_gone_wrong_is_caught(monkeypatch):
@@ -323,13 +323,13 @@ def test_a_generator_gone_wrong_is_caught(monkeypatch):
     real = pyDOE3.fracfact
     monkeypatch.setattr(pyDOE3, "fracfact", lambda text: real("a b c -abc"))
     with pytest.raises(ValueError, match="is not the product ABC"):
-        designs.fraction_of(["D=ABC"], 4)
+        classical.fraction_of(["D=ABC"], 4)
 
 
 def test_other_columns_keep_the_fraction_and_its_words():
-    base = designs.fraction(6, runs=16)
+    base = classical.fraction(6, runs=16)
     columns = [2, 0, 5, 1, 4, 3]
-    made = designs.relabelled(base, columns)
+    made = classical.relabelled(base, columns)
     assert made.word_length_pattern == base.word_length_pattern
     assert np.array_equal(made.matrix, base.matrix[:, columns])
     for word in made.words:
@@ -338,4 +338,4 @@ def test_other_columns_keep_the_fraction_and_its_words():
         added, product = text.split("=")
         assert np.array_equal(effect(made.matrix, added), effect(made.matrix, product))
     with pytest.raises(ValueError, match="each of 0 to 5 once"):
-        designs.relabelled(base, [0, 0, 1, 2, 3, 4])
+        classical.relabelled(base, [0, 0, 1, 2, 3, 4])

@@ -7,8 +7,9 @@ from itertools import product
 import numpy as np
 import pytest
 
-from dtfexp.maths import designs, efficiency
-from dtfexp.maths.terms import FactorKind, Terms, category_columns
+from dtfexp.maths.designs import classical
+from dtfexp.maths.linear import efficiency
+from dtfexp.maths.linear.model_terms import FactorKind, Terms, category_columns
 
 TWO = (FactorKind(), FactorKind())
 
@@ -34,7 +35,7 @@ def test_efficiencies_on_the_square(centres, d, g):
     points = (
         np.array(list(product([-1, 0, 1], repeat=2)))
         if centres is None
-        else designs.central_composite(2, "faced", centres)
+        else classical.central_composite(2, "faced", centres)
     )
     terms, x = quadratic(2, points)
     m, n = efficiency.information(x), len(x)
@@ -121,13 +122,13 @@ def test_prediction_variance_of_central_composites():
     # Montgomery (2013), Design and Analysis of Experiments, 8th ed., ch. 11: rotatable, two
     # factors, five centres: 0.2 at the centre, 0.625 at corners and star (seen); the others
     # recomputed.
-    terms, x = quadratic(2, designs.central_composite(2, "rotatable", 5))
+    terms, x = quadratic(2, classical.central_composite(2, "rotatable", 5))
     m = efficiency.information(x)
     at = terms.expand(np.array([[0, 0], [1, 1], [2**0.5, 0], [1, 0]]))
     np.testing.assert_allclose(
         efficiency.prediction_variance(at, m), [0.2, 0.625, 0.625, 0.26875], atol=1e-9
     )
-    terms, x = quadratic(3, designs.central_composite(3, "faced", 1))
+    terms, x = quadratic(3, classical.central_composite(3, "faced", 1))
     m = efficiency.information(x)
     at = terms.expand(np.array([[0, 0, 0], [1, 0, 0], [1, 1, 1]]))
     np.testing.assert_allclose(
@@ -136,7 +137,7 @@ def test_prediction_variance_of_central_composites():
     assert efficiency.g_efficiency(m, len(x), terms.expand(grid(3))) == pytest.approx(
         0.8362369, abs=5e-8
     )
-    terms, x = quadratic(3, designs.central_composite(3, "rotatable", 6))
+    terms, x = quadratic(3, classical.central_composite(3, "rotatable", 6))
     at = terms.expand(np.array([[0, 0, 0], [1, 0, 0], [8**0.25, 0, 0]]))
     scaled = len(x) * efficiency.prediction_variance(at, efficiency.information(x))
     np.testing.assert_allclose(scaled, [3.3268, 3.9074, 12.1461], atol=5e-5)

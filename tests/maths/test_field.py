@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dtfexp.maths import field, luck
-from dtfexp.maths.field import Hyperparameters, Prior
-from dtfexp.maths.points import CURE, PEEL, PRESS, FieldShape, Points
+from dtfexp.maths.field import batch_effects, field
+from dtfexp.maths.field.parameters import Hyperparameters, Prior
+from dtfexp.maths.field.points import CURE, PEEL, PRESS, FieldShape, Points
 
 SHAPE = FieldShape((CURE, CURE, PRESS, PEEL), (False, False, False, True), ((0, 1),), 2)
 SCALES = Hyperparameters(1.1, 0.5, 0.8, 0.15, 0.2, 0.5, np.array([0.3, 0.3]))
@@ -103,7 +103,7 @@ def test_luck_is_shared_within_a_load_only() -> None:
     alone = np.arange(5)
     zero = np.zeros(5, dtype=int)
     off = np.full(5, -1)
-    cov = luck.batch_covariance(zero, code, off, off, alone, SCALES, Prior())
+    cov = batch_effects.batch_covariance(zero, code, off, off, alone, SCALES, Prior())
     assert cov[0, 1] == pytest.approx(SCALES.load_sd**2)
     assert cov[0, 2] == cov[3, 4] == 0.0
     own = SCALES.load_sd**2 + SCALES.round_sd**2 + Prior().press_effect_sd ** 2

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths import field
-from dtfexp.maths.field import Prior
-from dtfexp.maths.hidden import SimulatedField, posterior_draw
-from dtfexp.maths.observed import Data, GradeScale
-from dtfexp.maths.points import CURE, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, fit_sites, predict
-from dtfexp.maths.scales import n_dimensions, to_hyperparameters
+from dtfexp.maths.field import field
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.field.points import CURE, FieldShape, Points
+from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.inference.posterior import Posterior, fit_sites
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.simulated_field import SimulatedField, posterior_draw
 
 SHAPE = FieldShape((CURE,), (False,), (), 2)
 GRADED = (GradeScale(np.array([-1.0, 0.0, 1.0])), None)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from dtfexp.maths.infrared import BAND, reading_of, true_temperature
+from dtfexp.maths.physics.infrared import BAND, reading_of, true_temperature
 
 # Radiometric identity (classical, no single source, from memory) with Planck's law over 8-14 µm;
 # recomputed by quadrature, none was published. read, set to, emissivity, mirrored -> true, °C

@@ -9,8 +9,12 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from dtfexp.maths.field import Hyperparameters, Prior
-from dtfexp.maths.joint import (
+from dtfexp.maths.field.parameters import Hyperparameters, Prior
+from dtfexp.maths.field.points import FieldShape
+from dtfexp.maths.inference.observations import GradeScale
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.prediction import FieldPosterior
+from dtfexp.maths.prediction.pass_probability import (
     PassPosterior,
     all_pass_probability,
     common_factor,
@@ -20,9 +24,6 @@ from dtfexp.maths.joint import (
     pass_rate_given,
     probit,
 )
-from dtfexp.maths.observed import GradeScale
-from dtfexp.maths.points import FieldShape
-from dtfexp.maths.posterior import FieldPosterior, Posterior
 
 
 @pytest.mark.parametrize("latent", [(0.4, 0.9), (-0.3, 1.5), (0.0, 0.0)])

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
 
-from dtfexp.maths.latin import latin_hypercube
+from dtfexp.maths.designs.latin_hypercube import latin_hypercube
 
 
 @settings(max_examples=25, deadline=None)

@@ -8,22 +8,23 @@ import numpy as np
 import pytest
 
 from dtfexp import Factor, Outcome, Session, plan
-from dtfexp.dialin.coding import Coding
-from dtfexp.dialin.results import check_results
-from dtfexp.maths.field import Prior
-from dtfexp.maths.left_out import LeaveOneOut, PredictionsWithout
-from dtfexp.maths.luck_found import batch_effect_posterior, mixture_quantile
-from dtfexp.maths.observed import Data
-from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import Posterior, data_covariance, fit_sites, predict
-from dtfexp.maths.scales import n_dimensions, normal_points, to_hyperparameters
-from dtfexp.maths.together import (
+from dtfexp.dialin.encode.coding import Coding
+from dtfexp.dialin.encode.results import check_results
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.field.points import Points
+from dtfexp.maths.inference.hyperparameters import n_dimensions, normal_points, to_hyperparameters
+from dtfexp.maths.inference.observations import Data
+from dtfexp.maths.inference.posterior import Posterior, data_covariance, fit_sites
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.batch_posterior import batch_effect_posterior, mixture_quantile
+from dtfexp.maths.prediction.joint_posterior import (
     even_normals,
     field_differences,
     joint_posterior,
     posterior_deviations,
 )
-from dtfexp.maths.variation import PickFreeze
+from dtfexp.maths.prediction.leave_one_out import LeaveOneOut, PredictionsWithout
+from dtfexp.maths.prediction.sobol import PickFreeze
 from tests.dialin.bench import CURE, PRESS, graded
 
 KINDS = {

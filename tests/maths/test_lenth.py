@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths.lenth import half_normal, margin, pseudo_error
+from dtfexp.maths.linear.lenth import half_normal, margin, pseudo_error
 
 # The fifteen effects of the 2^4 process development plan of Box, Hunter & Hunter (2005), Statistics
 # for Experimenters, 2nd ed., ch. 5 (from memory).

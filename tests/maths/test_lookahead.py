@@ -9,13 +9,18 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from dtfexp.maths import luck
-from dtfexp.maths.ceiling import quality
-from dtfexp.maths.field import Hyperparameters, Prior
-from dtfexp.maths.lookahead import BatchAcquisition, Candidates, _effective_grade_noise
-from dtfexp.maths.observed import Data, GradeScale
-from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, fit_sites, predict
+from dtfexp.maths.acquisition.batch_acquisition import (
+    BatchAcquisition,
+    Candidates,
+    _effective_grade_noise,
+)
+from dtfexp.maths.field import batch_effects
+from dtfexp.maths.field.ceiling import quality
+from dtfexp.maths.field.parameters import Hyperparameters, Prior
+from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points
+from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.inference.posterior import Posterior, fit_sites
+from dtfexp.maths.inference.prediction import predict
 
 SHAPE = FieldShape((CURE, PRESS), (False, False), (), 1)
 SCALES = Hyperparameters(1.0, 0.6, 0.8, 0.2, 0.15, 0.5, np.array([0.3]))
@@ -85,7 +90,7 @@ def test_a_branch_leaves_its_stem_alone() -> None:
 
 
 def test_luck_split_adds_up_to_what_a_new_press_meets() -> None:
-    shared, own = luck.new_press_variance(SCALES, Prior(), False)
+    shared, own = batch_effects.new_press_variance(SCALES, Prior(), False)
     total = SCALES.load_sd**2 + SCALES.round_sd**2 + SCALES.noise[0] ** 2
     assert shared + own[0] == pytest.approx(total + Prior().press_effect_sd ** 2)
 
@@ -180,10 +185,10 @@ def test_the_machine_spread_blurs_what_a_press_shows() -> None:
 def test_a_block_has_the_luck_of_a_press_round() -> None:
     """Shared by choice: in the likelihood and for a new press alike."""
     zero, off, same = np.zeros(2, dtype=int), np.full(2, -1), np.arange(2)
-    without = luck.batch_covariance(zero, off, off, off, same, SCALES, Prior())
-    within = luck.batch_covariance(zero, off, off, zero, same, SCALES, Prior())
+    without = batch_effects.batch_covariance(zero, off, off, off, same, SCALES, Prior())
+    within = batch_effects.batch_covariance(zero, off, off, zero, same, SCALES, Prior())
     assert within - without == pytest.approx(np.full((2, 2), SCALES.round_sd**2))
     (shared, own), (more, each) = (
-        luck.new_press_variance(SCALES, Prior(), b) for b in (False, True)
+        batch_effects.new_press_variance(SCALES, Prior(), b) for b in (False, True)
     )
     assert more - shared + each - own == pytest.approx(SCALES.round_sd**2 + 0.0 * own)

@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from dtfexp.maths import field, looks
-from dtfexp.maths.field import Hyperparameters, Prior
-from dtfexp.maths.observed import Data
-from dtfexp.maths.points import CURE, PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, data_covariance, data_mean, fit_sites, infer, predict
-from dtfexp.maths.together import joint_posterior
+from dtfexp.maths.field import field
+from dtfexp.maths.field.parameters import Hyperparameters, Prior
+from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points
+from dtfexp.maths.inference import cure_looks
+from dtfexp.maths.inference.observations import Data
+from dtfexp.maths.inference.posterior import Posterior, data_covariance, data_mean, fit_sites, infer
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.joint_posterior import joint_posterior
 
 SHAPE = FieldShape((CURE, CURE, PRESS), (False, False, False), ((0, 1),), 2)
 SCALES = Hyperparameters(1.1, 0.6, 0.8, 0.1, 0.1, 0.5, np.array([0.3, 0.3]))
@@ -26,7 +28,7 @@ def points(codes: list[list[float]], fabric: int = 0) -> Points:
 
 def look_at(cure: list[list[float]]) -> Points:
     nodes = points([[*c, 0.0] for c in cure], FILM).nodes
-    step = np.array([looks.HALF_STEP, looks.HALF_STEP, 0.0])[:, None]
+    step = np.array([cure_looks.HALF_STEP, cure_looks.HALF_STEP, 0.0])[:, None]
     return Points(nodes + step, np.ones(1), np.full(len(cure), FILM), subtracted_nodes=nodes - step)
 
 
@@ -60,16 +62,19 @@ def test_a_difference_of_two_places_has_the_covariance_of_a_difference() -> None
     assert field.prior_mean(both, SHAPE, SCALES, PRIOR) == pytest.approx(mean[0] - mean[1])
 
 
-@pytest.mark.parametrize("word", [looks.GRAINY, looks.GOOD, looks.BROWNED])
+@pytest.mark.parametrize("word", [cure_looks.GRAINY, cure_looks.GOOD, cure_looks.BROWNED])
 def test_one_look_moves_the_slope_as_its_integral_says(word: int) -> None:
     """One observation is met exactly by expectation propagation: moments by plain quadrature."""
     data = seen([[0.1, -0.3]], [word])
     mean = data_mean(data, SHAPE, SCALES, PRIOR)[0]
     variance = data_covariance(data, SHAPE, SCALES, PRIOR)[0, 0]
     g = mean + np.sqrt(variance) * np.linspace(-9, 9, 200_001)
-    low, high = ([looks.CUT, -looks.CUT, -np.inf][word], [np.inf, looks.CUT, -looks.CUT][word])
+    low, high = (
+        [cure_looks.CUT, -cure_looks.CUT, -np.inf][word],
+        [np.inf, cure_looks.CUT, -cure_looks.CUT][word],
+    )
     weight = np.exp(-0.5 * (g - mean) ** 2 / variance)
-    weight *= ndtr((high - g) / looks.NOISE) - ndtr((low - g) / looks.NOISE)
+    weight *= ndtr((high - g) / cure_looks.NOISE) - ndtr((low - g) / cure_looks.NOISE)
     expected = np.average(g, weights=weight)
     spread = np.average((g - expected) ** 2, weights=weight)
 
@@ -81,7 +86,7 @@ def test_one_look_moves_the_slope_as_its_integral_says(word: int) -> None:
     both = look_at([[0.1, -0.3]])
     ends = Points(np.concatenate([both.nodes, both.subtracted_nodes]), np.ones(1), np.full(2, FILM))
     joint = joint_posterior(found, ends, 0)
-    moved = (expected - mean) * (variance - looks.RATER_SD**2) / variance
+    moved = (expected - mean) * (variance - cure_looks.RATER_SD**2) / variance
     assert joint.mean.mean(axis=1) @ [1, -1] == pytest.approx(mean + moved, abs=1e-3)
     assert predict(found, ends).mean[0] == pytest.approx(joint.mean, abs=1e-9)
 
@@ -89,11 +94,11 @@ def test_one_look_moves_the_slope_as_its_integral_says(word: int) -> None:
 def test_a_grainy_look_favours_more_cure_and_a_browned_one_less_for_every_fabric() -> None:
     ends = {fabric: points([[0.6, 0.6, 0.2], [-0.4, -0.4, 0.2]], fabric) for fabric in (0, 1)}
     gain = {}
-    for word in (looks.GRAINY, looks.GOOD, looks.BROWNED):
+    for word in (cure_looks.GRAINY, cure_looks.GOOD, cure_looks.BROWNED):
         post = posterior(seen([[0.1, 0.1]], [word]))
         gain[word] = [np.subtract(*predict(post, at).mean[0].mean(axis=1)) for at in ends.values()]
     for k in ends:
-        assert gain[looks.GRAINY][k] > gain[looks.GOOD][k] > gain[looks.BROWNED][k]
+        assert gain[cure_looks.GRAINY][k] > gain[cure_looks.GOOD][k] > gain[cure_looks.BROWNED][k]
 
 
 def test_thinning_keeps_a_fair_share_of_the_looks() -> None:

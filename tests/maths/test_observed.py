@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from dtfexp import fit, plan
-from dtfexp.maths import posterior
+from dtfexp.maths.inference import posterior
 from tests.dialin.bench import FOUR, graded
 
 
@@ -23,14 +23,14 @@ def test_thinned_data_keep_whole_presses_spread_over_all(results) -> None:
     assert set(counts) == {2}
     assert made[0] == data.press.min() and made[-1] == data.press.max()
     rows = np.flatnonzero(np.isin(data.press, made))
-    for name in ("outcome", "load", "round_", "grade", "spread", "slip"):
+    for name in ("outcome", "load", "round_", "grade", "spread", "input_noise"):
         assert np.array_equal(getattr(few, name), getattr(data, name)[rows])
     assert np.array_equal(few.at.nodes, data.at.nodes[rows])
 
 
 def test_scales_of_some_presses_serve_all(results, monkeypatch) -> None:
     whole = fit(FOUR, results)
-    monkeypatch.setattr(posterior, "SCALE_ROWS", 50)
+    monkeypatch.setattr(posterior, "HYPERPARAMETER_ROWS", 50)
     thinned = fit(FOUR, results)
     assert thinned.posterior.data.n == whole.posterior.data.n == 80
     mesh = plan(FOUR, 40, design="latin hypercube").runs

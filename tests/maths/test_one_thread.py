@@ -9,8 +9,8 @@ import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from dtfexp import fit, next_presses, plan
-from dtfexp.maths import posterior
-from dtfexp.maths.one_thread import SINGLE_THREAD, single_threaded
+from dtfexp.maths.inference import posterior
+from dtfexp.maths.inference.single_thread import SINGLE_THREAD, single_threaded
 from tests.dialin.bench import FOUR, graded
 
 
@@ -39,7 +39,7 @@ def test_a_fit_is_made_by_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
         seen.append(_threads())
         return sites(*args, **kwargs)
 
-    monkeypatch.setattr(posterior, "run_sites", watched)
+    monkeypatch.setattr(posterior, "fit_sites", watched)
     with threadpool_limits(limits=2):
         fitted = fit(FOUR, graded(FOUR, plan(FOUR, 6).runs))
         next_presses(FOUR, fitted.results, 2)

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from dtfexp.dialin.design.plan import plan
 from dtfexp.dialin.fit import fit
-from dtfexp.dialin.plan import plan
-from dtfexp.maths import field
-from dtfexp.maths.posterior import predict
+from dtfexp.maths.field import field
+from dtfexp.maths.inference.prediction import predict
 from tests.dialin.bench import FOUR, graded
 
 

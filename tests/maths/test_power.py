@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import f as f_distribution
 
-from dtfexp.maths import power
-from dtfexp.maths.terms import FactorKind, Terms, category_columns
+from dtfexp.maths.linear import power
+from dtfexp.maths.linear.model_terms import FactorKind, Terms, category_columns
 
 
 def test_two_groups():

@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths.scales import integrate, n_dimensions, normal_points, to_hyperparameters
+from dtfexp.maths.inference.hyperparameters import (
+    integrate,
+    n_dimensions,
+    normal_points,
+    to_hyperparameters,
+)
 
 
 @pytest.mark.parametrize(("at", "sd"), [(0.0, 3.0), (1.0, 0.5), (-1.5, 0.4)])

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dtfexp.maths import field, luck
-from dtfexp.maths.field import Prior
-from dtfexp.maths.observed import Data, GradeScale
-from dtfexp.maths.points import PRESS, FieldShape, Points
-from dtfexp.maths.posterior import Posterior, infer, with_input_noise
-from dtfexp.maths.scales import n_dimensions, to_hyperparameters
+from dtfexp.maths.field import batch_effects, field
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.field.points import PRESS, FieldShape, Points
+from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.inference.posterior import Posterior, infer, with_input_noise
 
 SHAPE = FieldShape((PRESS,), (False,), (), 1)
 SCALES = to_hyperparameters(np.zeros(n_dimensions(1)), 1)
@@ -70,7 +70,7 @@ def test_nothing_slips_where_the_machine_was_read_or_the_field_is_flat() -> None
 def test_slips_of_one_press_go_together() -> None:
     """Two outcomes of one press, one rising and one falling with the setting; another press."""
     slip = np.array([[0.5, 0.1], [-0.3, 0.2], [0.5, 0.1]])
-    cov = luck.input_noise_covariance(slip, np.array([1, 1, 2]))
+    cov = batch_effects.input_noise_covariance(slip, np.array([1, 1, 2]))
     expected = np.array([[0.26, -0.13, 0.0], [-0.13, 0.13, 0.0], [0.0, 0.0, 0.26]])
     assert cov == pytest.approx(expected)
 

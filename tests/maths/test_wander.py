@@ -8,12 +8,12 @@ import pytest
 from scipy.stats import kurtosis, skew
 
 from dtfexp import Factor, Outcome, Session, fit, plan
-from dtfexp.dialin.reached import spread_draws
-from dtfexp.maths.ceiling import quality
-from dtfexp.maths.joint import pass_posterior
-from dtfexp.maths.points import Points
-from dtfexp.maths.posterior import predict
-from dtfexp.maths.wander import input_noise_moments, quality_loss_and_variance
+from dtfexp.dialin.encode.machine_spread import spread_draws
+from dtfexp.maths.field.ceiling import quality
+from dtfexp.maths.field.input_noise import input_noise_moments, quality_loss_and_variance
+from dtfexp.maths.field.points import Points
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.pass_probability import pass_posterior
 from tests.dialin.bench import graded
 
 GAPS = np.array([[[0.3, -0.2], [0.5, 0.1], [0.0, 0.4]]])
@@ -95,7 +95,9 @@ def test_a_pass_rate_with_spread_against_the_mean_over_what_the_machines_do(
     told = fitted.pass_rate(asked, "cotton")["pass_rate"].to_numpy()
     rng = np.random.default_rng(5)
     around = pd.concat([
-        asked.assign(**{f.name: asked[f.name] + spread_draws(f, len(asked), rng) for f in (press, time)})
+        asked.assign(
+            **{f.name: asked[f.name] + spread_draws(f, len(asked), rng) for f in (press, time)}
+        )
         for _ in range(200)
     ])  # fmt: skip
     at = fitted.coding.points(around, np.zeros(len(around), dtype=int), spread=False)

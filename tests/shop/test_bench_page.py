@@ -9,7 +9,7 @@ import pytest
 
 from dtfexp import Factor, Logbook, LogbookError, Outcome, Session
 from dtfexp.shop import bench_page
-from dtfexp.show.notebook import show_map
+from dtfexp.show.notebook.cells import show_map
 
 TYPED = """
 304 308 304
@@ -41,6 +41,12 @@ def test_a_map_typed_in_is_kept_once_and_says_what_to_set(book: Logbook, capsys)
     assert "<svg" in shown.html
     (row,) = bench_page.reached(book).to_dict("records")
     assert (row["set"], row["reaches"], row["to_reach_that_set"]) == (320, 306.7, 335)
+    other = bench_page.measured(book, "press temperature", 320, TYPED, machine="press right")
+    assert other.machine == "press right", "another press is kept under its name"
+    (same,) = bench_page.reached(book).to_dict("records")
+    assert (same["reaches"], same["readings"]) == (306.7, row["readings"]), (
+        "and says nothing of this session's own"
+    )
     celsius = bench_page.measured(book, "press temperature", 320, "155 " * 9, unit="°C")
     assert celsius.summary.mean == pytest.approx(311)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-import dtfexp.dialin.window as windows
+import dtfexp.dialin.window.window as windows
 from dtfexp import Logbook, plan
 from dtfexp.shop import demo
 from dtfexp.shop.cli import main, parser

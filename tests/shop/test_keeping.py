@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, SessionError, fit, plan
-from dtfexp.dialin.plan import Plan
-from dtfexp.dialin.terms import Terms
+from dtfexp.dialin.confirm.terms import Terms
+from dtfexp.dialin.design.plan import Plan
 from dtfexp.shop import keeping
 from tests.dialin.bench import FOUR, graded
 from tests.dialin.test_confirmation import window
@@ -107,7 +107,7 @@ def test_a_standing_alarm_is_looked_into(book, fitted):
 def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(book, monkeypatch):
     written = []
     monkeypatch.setattr(
-        "dtfexp.show.report.write_papers_of_book", lambda *a, **k: written.append((a, k))
+        "dtfexp.show.report.report.write_papers_of_book", lambda *a, **k: written.append((a, k))
     )
     book.bench.lot("powder", "P-1")
     nothing = repr(keeping.again(book, window(), 4, 0))

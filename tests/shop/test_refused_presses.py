@@ -14,10 +14,10 @@ from pypdf import PdfReader
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
 from dtfexp.shop import bench_page, cli, steps
-from dtfexp.show.form import form_state
-from dtfexp.show.labels_pdf import coupon_labels_pdf
-from dtfexp.show.recording import FormServer
-from dtfexp.show.sheet_pdf import run_sheet_pdf
+from dtfexp.show.paper.labels import coupon_labels_pdf
+from dtfexp.show.paper.run_sheet import run_sheet_pdf
+from dtfexp.show.recorder.form import form_state
+from dtfexp.show.recorder.recording import FormServer
 
 #: Mean 159.9, hottest 166, at a dial of 150.
 MAP = [159, 160, 159, 160, 166, 160, 159, 160, 156.1]

@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session
-from dtfexp.dialin.results import check_results
-from dtfexp.dialin.window import Margin, Window
+from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.window.window import Margin, Window
 
 WHEN = datetime(2026, 11, 20, 9, 30, tzinfo=UTC)
 

@@ -10,10 +10,10 @@ import pytest
 from pypdf import PdfReader
 
 from dtfexp import Fabric, Factor, Outcome, Session
-from dtfexp.show.card import settings_card
-from dtfexp.show.cautions import SHORT_CAUTIONS
-from dtfexp.show.findings import fabric_result
-from dtfexp.show.reading import NumberFormat, out_of_text, per_cent
+from dtfexp.show.paper.card import settings_card
+from dtfexp.show.text.cautions import SHORT_CAUTIONS
+from dtfexp.show.text.fabric_results import fabric_result
+from dtfexp.show.text.number_format import NumberFormat, out_of_text, per_cent
 from tests.show.conftest import WHEN, StandInFit, make_results
 
 LONG = "Heavy brushed fleece 380 g, anthracite X"

@@ -11,11 +11,11 @@ from pypdf import PdfReader
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
 from dtfexp.shop import commands
-from dtfexp.show.cautions import CARE, CAUTIONS, ONE_LINE, SHORT_CAUTIONS
-from dtfexp.show.form import form_state
-from dtfexp.show.labels_pdf import coupon_labels_pdf
-from dtfexp.show.notebook import show_window
-from dtfexp.show.sheet_pdf import run_sheet_pdf
+from dtfexp.show.notebook.cells import show_window
+from dtfexp.show.paper.labels import coupon_labels_pdf
+from dtfexp.show.paper.run_sheet import run_sheet_pdf
+from dtfexp.show.recorder.form import form_state
+from dtfexp.show.text.cautions import CARE, CAUTIONS, ONE_LINE, SHORT_CAUTIONS
 from tests.show.conftest import StandInFit, make_results, make_session
 
 ROOT = Path(__file__).parents[2]
@@ -54,7 +54,7 @@ def test_papers_say_it(book, paper):
 
 def test_the_form_and_the_window_of_a_notebook_say_it(book):
     assert form_state(book)["caution"] == ONE_LINE
-    script = (ROOT / "dtfexp/show/press_form/press_view.js").read_text(encoding="utf-8")
+    script = (ROOT / "dtfexp/show/recorder/press_form/press_view.js").read_text(encoding="utf-8")
     assert "state.caution" in script
     session = make_session()
     shown = show_window(StandInFit(session, make_results(session)), "cotton jersey")

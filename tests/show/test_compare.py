@@ -8,9 +8,14 @@ from typing import Any
 import pytest
 
 from dtfexp import Factor, LogbookError, Session, SessionError
-from dtfexp.show.compare import ComparedWindow, compared_bars, comparison_table, not_compared
-from dtfexp.show.comparison import compare_windows
-from dtfexp.show.reading import NumberFormat
+from dtfexp.show.figures.window_comparison import (
+    ComparedWindow,
+    compared_bars,
+    comparison_table,
+    not_compared,
+)
+from dtfexp.show.report.session_comparison import compare_windows
+from dtfexp.show.text.number_format import NumberFormat
 from tests.show.conftest import StandInFit, make_results, make_session
 
 

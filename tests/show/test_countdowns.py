@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from dtfexp import Factor, Outcome, Session
-from dtfexp.show.countdowns import countdowns
+from dtfexp.show.recorder.countdowns import countdowns
 
 CURE = Factor("cure time", 0.5, 2, "min", 0.5, "cure")
 HEAT = Factor("press temperature", 280, 350, "°F", 5, "press")

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 
 from dtfexp import SessionError
-from dtfexp.show import explorer as module
-from dtfexp.show.explorer import Explorer
-from dtfexp.show.notebook import show_window
+from dtfexp.show.notebook import explorer as module
+from dtfexp.show.notebook.cells import show_window
+from dtfexp.show.notebook.explorer import Explorer
 from tests.show.conftest import StandInFit
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from dtfexp.maths.lenth import half_normal
-from dtfexp.show.figures import half_normal_plot
+from dtfexp.maths.linear.lenth import half_normal
+from dtfexp.show.figures.figures import half_normal_plot
 
 
 def effects(sizes: list[float], margin: float) -> pd.DataFrame:

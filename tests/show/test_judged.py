@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Session
-from dtfexp.dialin import judged
-from dtfexp.dialin.results import check_results
+from dtfexp.dialin.confirm import press_verdicts
+from dtfexp.dialin.encode.results import check_results
 from tests.show.conftest import StandInFit, make_results
 
 
@@ -17,7 +17,7 @@ def test_one_failing_grade_settles_it_and_a_missing_one_does_not(session: Sessio
     grades = [(5, 4), (3, np.nan), (5, np.nan), (np.nan, np.nan), (4, 3), (5, 5)]
     frame[["peel", "wash"]] = np.array(grades, dtype=float)
     frame["excluded"] = [False] * 5 + [True]
-    assert judged.verdict_of_presses(session, frame) == [
+    assert press_verdicts.verdict_of_presses(session, frame) == [
         "passed",
         "failed",
         "waiting",
@@ -29,7 +29,7 @@ def test_one_failing_grade_settles_it_and_a_missing_one_does_not(session: Sessio
 
 def test_observed_counts_only_what_is_settled() -> None:
     words = ["passed", "failed", "waiting", "left out", "passed", "not graded"]
-    assert judged.passed_and_judged(words) == (2, 3)
+    assert press_verdicts.passed_and_judged(words) == (2, 3)
 
 
 def test_wilson_interval_against_the_formula() -> None:
@@ -38,10 +38,10 @@ def test_wilson_interval_against_the_formula() -> None:
     p = passed / n
     middle = (p + z * z / (2 * n)) / (1 + z * z / n)
     half = z * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / (1 + z * z / n)
-    assert judged.wilson_interval(passed, n) == pytest.approx(
+    assert press_verdicts.wilson_interval(passed, n) == pytest.approx(
         (middle - half, middle + half), abs=1e-12
     )
-    assert judged.wilson_interval(0, 0) == (0.0, 1.0)
+    assert press_verdicts.wilson_interval(0, 0) == (0.0, 1.0)
 
 
 def test_inside_the_window_goes_by_numbers_and_words(fit: StandInFit) -> None:
@@ -51,19 +51,19 @@ def test_inside_the_window_goes_by_numbers_and_words(fit: StandInFit) -> None:
     at.loc[1, "press_time"] = window.high["press_time"] + 1  # type: ignore[index]
     at.loc[2, "pressure"] = "firm"
     at.loc[3, "press_time"] = window.high["press_time"]  # type: ignore[index]
-    assert judged.within_window(fit.session, at, window) == [True, False, False, True]
+    assert press_verdicts.within_window(fit.session, at, window) == [True, False, False, True]
 
 
 def test_nothing_is_inside_a_window_that_is_not_there(no_window: StandInFit) -> None:
     window = no_window.window("cotton jersey")
-    assert not any(judged.within_window(no_window.session, no_window.results, window))
+    assert not any(press_verdicts.within_window(no_window.session, no_window.results, window))
 
 
 def test_words_between() -> None:
     levels = ("light", "medium", "firm")
-    assert judged.words_between(levels, "light", "medium") == ("light", "medium")
-    assert judged.words_between(levels, "firm", "firm") == ("firm",)
+    assert press_verdicts.words_between(levels, "light", "medium") == ("light", "medium")
+    assert press_verdicts.words_between(levels, "firm", "firm") == ("firm",)
 
 
 def test_an_empty_frame_has_no_verdicts(session: Session) -> None:
-    assert judged.verdict_of_presses(session, check_results(session, pd.DataFrame())) == []
+    assert press_verdicts.verdict_of_presses(session, check_results(session, pd.DataFrame())) == []

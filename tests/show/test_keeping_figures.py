@@ -6,9 +6,9 @@ from matplotlib.collections import PathCollection
 from matplotlib.figure import Figure
 
 from dtfexp import watch
-from dtfexp.dialin.terms import Terms
-from dtfexp.show.figures import alarm_sum, failing_days, operating_curve
-from dtfexp.show.panel import panel
+from dtfexp.dialin.confirm.terms import Terms
+from dtfexp.show.figures.figures import alarm_sum, failing_days, operating_curve
+from dtfexp.show.notebook.panel import panel
 from tests.dialin.bench import FOUR
 
 

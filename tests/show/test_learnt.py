@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import SessionError, fit
-from dtfexp.show.learnt import show_learnt
+from dtfexp.show.notebook.learnt import show_learnt
 from tests.dialin.test_understanding import TWO, only_cure
 
 

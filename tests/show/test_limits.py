@@ -13,14 +13,14 @@ import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, fit, plan
 from dtfexp.dialin.fit import Fit
-from dtfexp.show import tables
-from dtfexp.show.bars import Bar
-from dtfexp.show.card import settings_card
-from dtfexp.show.explorer import Explorer
-from dtfexp.show.findings import fabric_result
-from dtfexp.show.notebook import show_window
-from dtfexp.show.reading import NumberFormat
-from dtfexp.show.report import write_papers
+from dtfexp.show.figures.window_bars import Bar
+from dtfexp.show.notebook.cells import show_window
+from dtfexp.show.notebook.explorer import Explorer
+from dtfexp.show.paper.card import settings_card
+from dtfexp.show.report.report import write_papers
+from dtfexp.show.text import tables
+from dtfexp.show.text.fabric_results import fabric_result
+from dtfexp.show.text.number_format import NumberFormat
 
 HOT: dict[str, Any] = {"spread": 6.1, "readings": [(150.0, 156.0)], "spots": (-6.1, -2.0, 2.0, 6.1)}
 LINE = (

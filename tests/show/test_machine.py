@@ -12,19 +12,19 @@ from typing import Any
 import jsonschema
 import pytest
 
-from dtfexp.show import machine
-from dtfexp.show.cautions import CAUTIONS
-from dtfexp.show.findings import fabric_result
-from dtfexp.show.reading import NumberFormat
+from dtfexp.show.report import machine_readable
+from dtfexp.show.text.cautions import CAUTIONS
+from dtfexp.show.text.fabric_results import fabric_result
+from dtfexp.show.text.number_format import NumberFormat
 from tests.show.conftest import StandInFit, make_results, make_session
 
-SCHEMA = json.loads(files("dtfexp.show").joinpath("windows.schema.json").read_text("utf-8"))
+SCHEMA = json.loads(files("dtfexp.show.report").joinpath("windows.schema.json").read_text("utf-8"))
 
 
 def document(fit: StandInFit, unit: str | None = None) -> dict[str, Any]:
     findings = [fabric_result(fit, f.name, maps=0) for f in fit.session.fabrics]  # type: ignore[arg-type]
     reading = NumberFormat.of(fit.session, unit)
-    return machine.as_dict(findings, fit.session, fit.results, reading, seeds=[3, 4])
+    return machine_readable.as_dict(findings, fit.session, fit.results, reading, seeds=[3, 4])
 
 
 @pytest.mark.parametrize("found", [True, False])
@@ -33,7 +33,7 @@ def document(fit: StandInFit, unit: str | None = None) -> dict[str, Any]:
 def test_it_keeps_to_the_published_schema(found: bool, presses: int, unit: str | None) -> None:
     session = make_session()
     fit = StandInFit(session, make_results(session, presses), found=found)
-    told = json.loads(machine.to_json(document(fit, unit)))
+    told = json.loads(machine_readable.to_json(document(fit, unit)))
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
     jsonschema.validate(told, SCHEMA)
 
@@ -81,17 +81,17 @@ def test_without_a_window_low_and_high_are_null(no_window: StandInFit) -> None:
 
 def test_the_digest_is_of_the_results_and_of_nothing_else(fit: StandInFit) -> None:
     text = fit.results.sort_values("press").to_csv(index=False, lineterminator="\n")
-    assert machine.digest(fit.results) == hashlib.sha256(text.encode()).hexdigest()
+    assert machine_readable.digest(fit.results) == hashlib.sha256(text.encode()).hexdigest()
     shuffled = fit.results.iloc[::-1].reset_index(drop=True)
-    assert machine.digest(shuffled) == machine.digest(fit.results)
+    assert machine_readable.digest(shuffled) == machine_readable.digest(fit.results)
     changed = fit.results.copy()
     changed.loc[0, "peel"] = 6 - changed.loc[0, "peel"] + 1
-    assert machine.digest(changed) != machine.digest(fit.results)
+    assert machine_readable.digest(changed) != machine_readable.digest(fit.results)
 
 
 def test_the_csv_has_a_row_per_fabric_and_setting(fit: StandInFit) -> None:
     told = document(fit)
-    rows = list(csv.DictReader(io.StringIO(machine.to_csv(told))))
+    rows = list(csv.DictReader(io.StringIO(machine_readable.to_csv(told))))
     assert len(rows) == len(fit.session.fabrics) * len(fit.session.factors)
     for window in told["windows"]:
         for factor in told["factors"]:
@@ -107,20 +107,20 @@ def test_the_csv_has_a_row_per_fabric_and_setting(fit: StandInFit) -> None:
 
 
 def test_the_csv_leaves_unknown_cells_empty(no_window: StandInFit) -> None:
-    rows = list(csv.DictReader(io.StringIO(machine.to_csv(document(no_window)))))
+    rows = list(csv.DictReader(io.StringIO(machine_readable.to_csv(document(no_window)))))
     assert {r["low"] for r in rows} == {""}
     assert {r["found"] for r in rows} == {"no"}
 
 
 def test_the_same_input_gives_the_same_text(fit: StandInFit) -> None:
-    assert machine.to_json(document(fit)) == machine.to_json(document(fit))
-    assert machine.to_csv(document(fit)) == machine.to_csv(document(fit))
+    assert machine_readable.to_json(document(fit)) == machine_readable.to_json(document(fit))
+    assert machine_readable.to_csv(document(fit)) == machine_readable.to_csv(document(fit))
     assert document(fit)["cautions"] == list(CAUTIONS)
     assert document(fit)["seeds"] == [3, 4]
 
 
 def test_numbers_that_are_not_known_are_null_and_never_nan(fit: StandInFit) -> None:
-    assert machine._tidy(float("nan")) is None
-    assert machine._tidy(float("inf")) is None
-    assert machine._tidy(-1e-9) == 0.0
-    assert "NaN" not in machine.to_json(document(fit))
+    assert machine_readable._tidy(float("nan")) is None
+    assert machine_readable._tidy(float("inf")) is None
+    assert machine_readable._tidy(-1e-9) == 0.0
+    assert "NaN" not in machine_readable.to_json(document(fit))

@@ -11,9 +11,9 @@ import pytest
 from pypdf import PdfReader
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, fit, next_presses, plan, report
-from dtfexp.show.figures import platen_map
-from dtfexp.show.measured import MeasuredConditions
-from dtfexp.show.reading import NumberFormat
+from dtfexp.show.figures.figures import platen_map
+from dtfexp.show.text.measured_conditions import MeasuredConditions
+from dtfexp.show.text.number_format import NumberFormat
 from tests.show.test_machine import SCHEMA
 
 SESSION = Session(
@@ -111,7 +111,7 @@ def test_next_presses_of_a_measured_bench_go_into_the_book(book: Logbook, tmp_pa
 def test_a_line_is_drawn_with_its_band_in_the_unit_that_is_read(book: Logbook) -> None:
     from matplotlib.figure import Figure
 
-    from dtfexp.show.figures import calibration_line
+    from dtfexp.show.figures.figures import calibration_line
 
     factor = SESSION.factor("press temperature")
     line = book.bench.true_settings().lines[factor.name]

@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from dtfexp import Session
-from dtfexp.show.cautions import CAUTIONS
-from dtfexp.show.report import card_names, write_papers
+from dtfexp.show.report.report import card_names, write_papers
+from dtfexp.show.text.cautions import CAUTIONS
 from tests.show.conftest import WHEN, StandInFit, make_results, make_session
 
 PLANS = pd.DataFrame(
@@ -183,7 +183,7 @@ def test_what_the_fit_understood_is_told_with_its_numbers(written: str) -> None:
     for text in (
         "cure temperature 40 % (20 to 60 %), cure time 20 % (10 to 30 %)",
         "Oven load 2 (all fabrics) came out about 0.9 grades worse than its settings explain.",
-        "2 of 4 counts lie where foretold. One in twenty may lie outside by chance",
+        "2 of 4 counts lie where expected. One in twenty may lie outside by chance",
         "peel 5 9 3.2 1 to 6 more than foretold",
         "peel 4 3 3.2 1 to 6 as foretold",
         "7 peel 1 5 1 % worse than foretold",
@@ -318,7 +318,7 @@ def test_progress_counts_up_to_the_end(fit: StandInFit, tmp_path: Path) -> None:
 
 def test_pass_or_fail_measured_and_reached_values_are_shown(tmp_path: Path) -> None:
     from dtfexp import Factor, Outcome
-    from dtfexp.dialin.results import check_results
+    from dtfexp.dialin.encode.results import check_results
 
     session = Session(
         "mixed",

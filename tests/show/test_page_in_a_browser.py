@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from dtfexp.show.report import write_papers
+from dtfexp.show.report.report import write_papers
 from tests.show.conftest import WHEN, StandInFit, make_results, make_session
 from tests.show.test_page import PLANS
 

@@ -11,8 +11,8 @@ import pytest
 from PIL import Image
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan, report
-from dtfexp.book.photos import keep_photo, photos
-from dtfexp.show.pictures import LONGEST, pictures
+from dtfexp.book.store.photos import keep_photo, photos
+from dtfexp.show.report.photo_thumbnails import LONGEST, pictures
 
 SESSION = Session(
     "Invented coupons",

@@ -5,8 +5,15 @@ from __future__ import annotations
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError
-from dtfexp.describe.wording import and_list
-from dtfexp.show.reading import NumberFormat, at_least, between, out_of_text, per_cent, rounded_text
+from dtfexp.describe.fields import and_list
+from dtfexp.show.text.number_format import (
+    NumberFormat,
+    at_least,
+    between,
+    out_of_text,
+    per_cent,
+    rounded_text,
+)
 
 CURE = Factor("cure", 110, 150, "°C", 5, "cure", spread=5)
 TIME = Factor("time", 0.5, 2, "min", 0.25, "cure")

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
-from dtfexp.dialin.plan import Plan
-from dtfexp.show.form import form_state
-from dtfexp.show.recording import FormServer
+from dtfexp.dialin.design.plan import Plan
+from dtfexp.show.recorder.form import form_state
+from dtfexp.show.recorder.recording import FormServer
 
 
 @pytest.fixture
@@ -287,7 +287,7 @@ def test_what_is_on_the_disk_is_never_called_not_saved(desk, book, monkeypatch):
     def broken(*_: object) -> None:
         raise ValueError("cannot draw")
 
-    monkeypatch.setattr("dtfexp.show.recording.form_state", broken)
+    monkeypatch.setattr("dtfexp.show.recorder.recording.form_state", broken)
     answer = say(desk, "record", id="one", press=1, grades={"peel": 4})
     assert answer["ok"] and "peel 4 (run this page again" in answer["text"]
     assert "state" not in answer and rows(book) == 1
@@ -297,7 +297,7 @@ def test_what_is_on_the_disk_is_never_called_not_saved(desk, book, monkeypatch):
 
 def test_a_logbook_shows_its_own_form(tmp_path: Path) -> None:
     import dtfexp
-    from dtfexp.show.recorder import Recorder
+    from dtfexp.show.recorder.recorder import Recorder
 
     session = dtfexp.Session("t", (dtfexp.Factor("heat", 1, 9),), (dtfexp.Outcome("peel"),), ("x",))
     with dtfexp.Logbook.create(tmp_path / "a.dtfbook", session) as book:

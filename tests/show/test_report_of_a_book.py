@@ -15,8 +15,8 @@ from pypdf import PdfReader
 import dtfexp
 from dtfexp.describe.units import convert
 from dtfexp.shop import steps
-from dtfexp.show.notebook import show_window
-from dtfexp.show.reading import NumberFormat
+from dtfexp.show.notebook.cells import show_window
+from dtfexp.show.text.number_format import NumberFormat
 
 SESSION = dtfexp.Session(
     "Invented winter jackets",

@@ -9,10 +9,10 @@ import pymupdf
 import pytest
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
-from dtfexp.dialin.plan import Plan
-from dtfexp.show.form import DEFECTS
-from dtfexp.show.labels_pdf import coupon_labels_pdf
-from dtfexp.show.sheet_pdf import run_sheet_pdf
+from dtfexp.dialin.design.plan import Plan
+from dtfexp.show.paper.labels import coupon_labels_pdf
+from dtfexp.show.paper.run_sheet import run_sheet_pdf
+from dtfexp.show.recorder.form import DEFECTS
 
 
 def make_session(factors: int = 0, outcomes: int = 0) -> Session:

@@ -9,16 +9,16 @@ import pytest
 from matplotlib.figure import Figure
 
 from dtfexp import Plan, Session, plan
-from dtfexp.dialin.compare import compare_plans
-from dtfexp.show.figures import (
+from dtfexp.dialin.design.plan_comparison import compare_plans
+from dtfexp.show.figures.figures import (
     correlation_map,
     detectable_effect_bars,
     plans_chart,
     prediction_sd_curve,
 )
-from dtfexp.show.notebook import show_check
-from dtfexp.show.sight import figure_text
-from dtfexp.show.svg import inline_svg
+from dtfexp.show.figures.plan_check_figures import figure_text
+from dtfexp.show.notebook.cells import show_check
+from dtfexp.show.style.svg import inline_svg
 from tests.dialin.bench import FOUR, HALF, SESSIONS, graded
 
 

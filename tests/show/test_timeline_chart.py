@@ -9,10 +9,10 @@ import pytest
 from matplotlib.figure import Figure
 
 from dtfexp import Plan, Session, plan
-from dtfexp.show import ink
-from dtfexp.show.figures import timeline_chart
-from dtfexp.show.svg import inline_svg
-from dtfexp.show.timeline import timeline_text
+from dtfexp.show.figures.figures import timeline_chart
+from dtfexp.show.figures.timeline import timeline_text
+from dtfexp.show.style import palette
+from dtfexp.show.style.svg import inline_svg
 from tests.dialin.bench import FOUR, SESSIONS
 
 
@@ -38,7 +38,7 @@ def test_every_step_is_a_bar_and_the_axis_is_the_whole_session() -> None:
     assert ax.get_xlim() == (0, steps["end"].max())
     loads = [str(n) for n in sorted(made.runs["oven_load"].unique())]
     assert texts(ax) == [*map(str, made.runs["press"]), *loads]
-    assert {ink.OVEN, ink.PRESS, ink.HANDS} <= set(ink.DARK)
+    assert {palette.OVEN, palette.PRESS, palette.HANDS} <= set(palette.DARK)
 
 
 def test_days_are_named_and_numbers_never_overlap() -> None:

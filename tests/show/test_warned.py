@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, Plan, Session, plan
-from dtfexp.book import clocks
-from dtfexp.show.form import form_state
-from dtfexp.show.recording import FormServer
+from dtfexp.book.bench import step_clocks
+from dtfexp.show.recorder.form import form_state
+from dtfexp.show.recorder.recording import FormServer
 
 START = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)
 
@@ -39,7 +39,7 @@ class Bench:
         return [(one["what"], one["overridden"]) for one in warnings]
 
     def overridden(self) -> list[tuple[int, str, str]]:
-        notes = self.book.kept(clocks.OVERRIDDEN)
+        notes = self.book.kept(step_clocks.OVERRIDDEN)
         return [(note.said["press"], note.said["warning"], note.by) for note in notes]
 
 

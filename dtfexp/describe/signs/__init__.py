@@ -1,7 +1,8 @@
 """The vocabulary of a transfer bench: every sign that can be seen, its causes, checks and moves.
 
 Whoever needs a word for what is seen takes it from here: form, card, report, sheet, fit, watch and
-``diagnose``.  Words are matched in ``dialin/phrases.py``, causes ranked in ``dialin/symptoms.py``.
+``diagnose``.  Words are matched in ``dialin/signs/phrases.py``, causes ranked in
+``dialin/monitor/causes.py``.
 """
 
 from dtfexp.describe.signs.cause import Cause as Cause

@@ -11,7 +11,8 @@ class Cause:
 
     ``check``: what costs least first: look, measure, compare.  ``change``: what to do about it.
     ``tell``: one press that shows whether it is the cause, with every setting as now.  ``moves``
-    are settings that answer to it, first choice first, each a role (``dialin/roles.py``) and +1 for
+    are settings that answer to it, first choice first, each a role (``dialin/encode/roles.py``)
+    and +1 for
     more or -1 for less of it.  ``otherwise``: what is left where a limit leaves no room for these.
     ``stage`` and ``side``: the machine and side whose drift would look the same.  ``counts_as``:
     the stage and side that a sign of it speaks for in a fit (default: the same).

@@ -4,7 +4,5 @@ A person can go back, ask what is meant, look at everything before it is written
 time: what was answered is kept in a draft beside the session file.
 """
 
-from dtfexp.shop.first_day.checklist import CHECKLIST
-from dtfexp.shop.first_day.dialogue import new_session
-
-__all__ = ["CHECKLIST", "new_session"]
+from dtfexp.shop.first_day.checklist import CHECKLIST as CHECKLIST
+from dtfexp.shop.first_day.dialogue import new_session as new_session

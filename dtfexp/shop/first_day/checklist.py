@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dtfexp.show.cautions import SHORT_CAUTIONS
+from dtfexp.show.text.cautions import SHORT_CAUTIONS
 
 CHECKLIST: tuple[str, ...] = (
     *SHORT_CAUTIONS[:2],

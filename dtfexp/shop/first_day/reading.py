@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from dtfexp.book import values
+from dtfexp.book.store import typed_values
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError, SessionError
-from dtfexp.describe.pace import as_length
+from dtfexp.describe.resources import as_length
 
 #: A dial of an oven or heat press stands between these, °C.
 COLDEST, HOTTEST = 60.0, 250.0
@@ -41,12 +41,12 @@ class Named:
 
 def text(given: str) -> str:
     """One line of text, a name."""
-    return fields.name(values.one_line(given, "a name"), "answer")
+    return fields.name(typed_values.one_line(given, "a name"), "answer")
 
 
 def free(given: str) -> str:
     """One line of text that may be empty."""
-    return str(values.one_line(given, "a line of text"))
+    return str(typed_values.one_line(given, "a line of text"))
 
 
 def temperature_unit(given: str) -> str:
@@ -88,7 +88,7 @@ def some_of(given: str, words: tuple[str, ...]) -> tuple[str, ...]:
 def number(given: str, unit: str = "") -> float:
     """A number, in ``unit`` unless it says its own."""
     try:
-        return values.number(given, unit)
+        return typed_values.number(given, unit)
     except ResultsError as error:
         raise SessionError(str(error)) from None
 

@@ -1,0 +1,188 @@
+"""Daily counts of pressed and failed garments, one line a day and fabric, kept in the journal.
+
+A later line for the same day and fabric takes the place of the earlier one; both stay in the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.store import entry_fields, journal
+from dtfexp.book.tables import sheet_table
+from dtfexp.describe import fields
+from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
+from dtfexp.dialin.signs.defect_words import defect_counts
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.describe.session import Session
+
+KIND = "count"
+COLUMNS = ("day", "fabric", "pressed", "failed", "warm_up", "symptoms", "note", "by")
+_MOST = 1_000_000
+_SHEET = ("day", "fabric", "pressed", "failed", "warm up", "symptoms", "note")
+_NEEDED = ("day", "pressed", "failed")
+
+
+def keep_count(
+    book: journal.JournalOwner,
+    day: object,
+    fabric: str,
+    pressed: object,
+    failed: object,
+    *,
+    symptoms: Mapping[str, int] | str = "",
+    warm_up: bool = False,
+    note: str = "",
+    today: date,
+    by: str = "",
+    id: str | None = None,
+) -> str:
+    """Note one day's count of one fabric; returns the note's id.
+
+    ``symptoms`` tells how many garments showed what ("grainy underside: 3; bubbles: 1").
+    ``warm_up`` days are kept and do not count.  Raises ``LogbookError`` in one line.
+    """
+    told = checked_count(book.session, day, fabric, pressed, failed, symptoms, warm_up, note, today)
+    return book.keep(KIND, told, by=by, id=id)
+
+
+def checked_count(
+    session: Session,
+    day: object,
+    fabric: str,
+    pressed: object,
+    failed: object,
+    symptoms: Mapping[str, int] | str,
+    warm_up: bool,
+    note: str,
+    today: date,
+) -> dict[str, Any]:
+    """One day's count, checked, as it is kept."""
+    when = entry_fields.day("count: the day", day, today)
+    try:
+        name = session.fabric(fabric).name
+    except SessionError as error:
+        raise LogbookError(f"count of {when}: {error}") from None
+    place = f"count of {when}, {name}"
+    made = _whole(place, "pressed", pressed, _MOST)
+    bad = _whole(place, "failed", failed, made)
+    told: dict[str, Any] = {"day": when, "fabric": name, "pressed": made, "failed": bad}
+    seen = defect_counts(symptoms)
+    for word, number in seen.items():
+        if not 0 <= number <= bad:
+            raise LogbookError(
+                f"{place}: {word!r} is told for {number} garments; {bad} failed, so it must be 0 "
+                f"to {bad}"
+            )
+    if seen:
+        told["symptoms"] = seen
+    if warm_up:
+        told["warm_up"] = True
+    if note.strip():
+        told["note"] = entry_fields.line(f"{place}: note", note)
+    return told
+
+
+def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
+    """One row per day and fabric in the order of the days, as ``watch`` takes it: ``day``,
+    ``fabric``, ``pressed``, ``failed``, ``warm_up`` (bool), ``symptoms`` (text), ``note``,
+    ``by``."""
+    import pandas as pd
+
+    rows = []
+    for note in _current_notes(notes).values():
+        row = dict(note.said) | {"by": note.by}
+        row["symptoms"] = "; ".join(f"{w}: {n}" for w, n in row.get("symptoms", {}).items())
+        row["warm_up"] = bool(row.get("warm_up", False))
+        rows.append({"note": ""} | row)
+    found = pd.DataFrame(rows, columns=list(COLUMNS))
+    return found.sort_values(["day", "fabric"], ignore_index=True)
+
+
+def import_sheet(book: journal.JournalOwner, path: Path, today: date, by: str = "") -> int:
+    """Take in a sheet (.csv or .xlsx) of daily counts, all rows or none; returns the lines that
+    were new.
+
+    Columns ``day``, ``pressed``, ``failed``, ``fabric`` (may be absent with one fabric), and if
+    wanted ``warm up``, ``symptoms`` and ``note``.  Raises ``ResultsError`` naming file and row.
+    """
+    sheet = sheet_table.from_headings(path, sheet_table.read(path, _recognise), _recognise)
+    (_, head), *rows = sheet.rows
+    names = [_heading(cell) for cell in head]
+    for needed in _NEEDED:
+        if needed not in names:
+            raise ResultsError(
+                f"{path.name}: column {needed!r} is missing; a sheet of counts has "
+                f"{', '.join(_SHEET)}"
+            )
+    found = []
+    for number, cells in rows:
+        row = dict(zip(names, cells, strict=False))
+        try:
+            found.append(_row(book.session, row, today))
+        except (LogbookError, ResultsError) as error:
+            raise ResultsError(f"{path.name}, row {number}: {error}") from None
+    standing = {key: note.said for key, note in _current_notes(book.kept(KIND)).items()}
+    fresh = {}
+    for told in found:
+        key = (told["day"], told["fabric"])
+        if key in fresh:
+            raise ResultsError(f"{path.name}: {key[1]} has {key[0]} twice; one line a day")
+        fresh[key] = told
+    new = [told for key, told in fresh.items() if standing.get(key) != told]
+    for told in new:
+        book.keep(KIND, told, by=by)
+    return len(new)
+
+
+def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any]:
+    for name, cell in row.items():
+        if isinstance(cell, sheet_table.Unusable):
+            raise ResultsError(f"column {name!r}: {cell.what} {cell.shown}; type the value")
+    fabric = row.get("fabric")
+    if sheet_table.is_blank(fabric) and len(session.fabrics) == 1:
+        fabric = session.fabrics[0].name
+    flag = row.get("warm up")
+    warm_up = False if sheet_table.is_blank(flag) else fields.yes_or_no(flag)
+    if warm_up is None:
+        raise ResultsError(f"column 'warm up': the value is {fields.quoted(flag)}; accepted is yes "
+                           "or no")  # fmt: skip
+    day = row.get("day")
+    texts = {name: "" if sheet_table.is_blank(row.get(name)) else str(row[name]) for name in
+             ("symptoms", "note")}  # fmt: skip
+    return checked_count(
+        session,
+        day.date() if isinstance(day, datetime) else day,
+        fabric if isinstance(fabric, str) else str(fabric or ""),
+        row.get("pressed"),
+        row.get("failed"),
+        texts["symptoms"],
+        warm_up,
+        texts["note"],
+        today,
+    )
+
+
+def _current_notes(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journal.Note]:
+    """The last note of every day and fabric."""
+    return {(n.said["day"], n.said["fabric"]): n for n in notes if n.kind == KIND}
+
+
+def _whole(place: str, name: str, value: object, most: int) -> int:
+    told = entry_fields.quantity(f"{place}: {name}", value, "", 0, most)
+    if told != int(told):
+        raise LogbookError(f"{place}: {name} is {told:g}; accepted is a whole number")
+    return int(told)
+
+
+def _heading(cell: object) -> str:
+    return " ".join(str(cell or "").replace("_", " ").split()).casefold()
+
+
+def _recognise(cells: Sequence[Any]) -> int:
+    return sum(_heading(cell) in _SHEET for cell in cells)

@@ -1,0 +1,367 @@
+"""Readings of the machines: nine-point maps of platen or oven bed, and single checks.
+
+Both are told for a factor of the session: a press-stage temperature is the platen's, a cure-stage
+one the oven bed's. The file holds readings in the factor's unit, after the correction of an
+infrared gun, with what the gun itself said beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from dtfexp.book.bench import machines
+from dtfexp.book.store import entry_fields, journal, plausible, typed_values
+from dtfexp.describe import units
+from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
+from dtfexp.dialin.encode import calibrations
+from dtfexp.dialin.encode.calibrations import Calibrations
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+
+MAP, CHECK = "map", "check"
+INSTRUMENTS = ("probe", "gun")
+#: The nine points in the order they are told: seen from the operator, row by row from the back.
+SPOTS = tuple(
+    f"{row} {column}"
+    for row in ("back", "middle", "front")
+    for column in ("left", "centre", "right")
+)
+#: ASTM E1933 measures emissivity for infrared cameras by a contact probe or a coating of known
+#: emissivity; that the same serves a spot gun is common practice. From memory, not verified.
+GUN_CAUTION = (
+    "An infrared gun reads bare, shiny metal far too cold. Measure on matte tape, cloth or a "
+    "silicone pad that lies on it, and set the gun to that surface's emissivity, or compare it "
+    "with a contact probe."
+)
+_MOST_PASSES = 50
+
+
+class MapSummary(NamedTuple):
+    """What a map says, in the factor's unit.
+
+    ``offset``: mean of all readings less the set-point. ``coldest`` and ``hottest``: the spots'
+    means, with where they are. ``spread``: half of hottest less coldest. ``repeatability``: the
+    standard deviation of one spot from pass to pass, pooled over the spots; NaN after one pass.
+    """
+
+    mean: float
+    offset: float
+    coldest: float
+    coldest_spot: str
+    hottest: float
+    hottest_spot: str
+    spread: float
+    repeatability: float
+    passes: int
+
+
+@dataclass(frozen=True)
+class PlatenMap:
+    """One map: ``passes`` of nine readings each, in the unit of ``factor``; ``machine`` is the
+    name of the one that was measured, "" for the session's own."""
+
+    id: str
+    factor: str
+    unit: str
+    set_point: float
+    passes: tuple[tuple[float, ...], ...]
+    instrument: str
+    at: datetime
+    by: str
+    machine: str = ""
+
+    @property
+    def caution(self) -> str:
+        """What to mind about the instrument; "" for a contact probe."""
+        return GUN_CAUTION if self.instrument == "gun" else ""
+
+    @property
+    def summary(self) -> MapSummary:
+        """Mean offset, coldest, hottest, spread and repeatability."""
+        return summary(self.set_point, np.array(self.passes))
+
+    @property
+    def spots(self) -> tuple[float, ...]:
+        """What each spot reaches more than all together, mean of the passes, in ``SPOTS`` order."""
+        spots = np.array(self.passes).mean(axis=0)
+        return tuple(np.round(spots - spots.mean(), 6).tolist())
+
+    def __repr__(self) -> str:
+        found = self.summary
+        said = (
+            f"{self.factor} set to {self.set_point:g} {self.unit}: mean {found.mean:.1f} "
+            f"({found.offset:+.1f}), coldest {found.coldest:.1f} {found.coldest_spot}, hottest "
+            f"{found.hottest:.1f} {found.hottest_spot}, spread ±{found.spread:.1f} {self.unit}"
+        )
+        return f"{said}. {self.caution}".strip()
+
+
+def summary(set_point: float, passes: np.ndarray[Any, np.dtype[np.float64]]) -> MapSummary:
+    """The summary of readings of shape (passes, 9)."""
+    spots = passes.mean(axis=0)
+    cold, hot = int(spots.argmin()), int(spots.argmax())
+    repeatability = float(np.sqrt(passes.var(axis=0, ddof=1).mean())) if len(passes) > 1 else np.nan
+    return MapSummary(
+        float(spots.mean()),
+        float(spots.mean() - set_point),
+        float(spots[cold]),
+        SPOTS[cold],
+        float(spots[hot]),
+        SPOTS[hot],
+        float(spots[hot] - spots[cold]) / 2,
+        repeatability,
+        len(passes),
+    )
+
+
+def keep_map(
+    book: journal.JournalOwner,
+    factor: str,
+    set_point: object,
+    readings: object,
+    *,
+    instrument: str = "probe",
+    emissivity: object = None,
+    set_to: object = 0.95,
+    reflected: object = None,
+    unit: str | None = None,
+    machine: str | None = None,
+    by: str = "",
+    id: str | None = None,
+) -> str:
+    """Keep a nine-point map and return its id.
+
+    ``machine`` names the one that was measured; by default it is the session's own.
+
+    ``readings``: nine numbers (or three rows of three) per pass, in the order of ``SPOTS``; one
+    pass or a list of passes. Numbers are in ``unit``, by default the factor's. For a gun that was
+    not set to the emissivity of the surface, ``emissivity`` is the surface's, ``set_to`` the
+    gun's, and ``reflected`` what the surface mirrors (by default 25 °C): the readings are then
+    corrected.
+    """
+    chosen = _factor(book.session, factor)
+    if not chosen.is_temperature:
+        raise LogbookError(
+            f"map of {chosen.name!r}: a map is of a temperature; use a check instead"
+        )
+    place = f"map of {chosen.name!r}"
+    tool = entry_fields.choice(f"{place}: instrument", instrument, INSTRUMENTS)
+    wanted = _set_point(place, chosen, set_point)
+    passes = [
+        [
+            _reading(f"{place}, pass {k}, {spot}", chosen, value, wanted, unit)
+            for spot, value in zip(SPOTS, nine, strict=True)
+        ]
+        for k, nine in enumerate(_passes(place, readings), start=1)
+    ]
+    said: dict[str, Any] = {
+        "factor": chosen.name,
+        "unit": chosen.unit,
+        "instrument": tool,
+        "set": wanted,
+    } | _of_machine(book.session, chosen, machine)
+    if emissivity is not None:
+        if tool != "gun":
+            raise LogbookError(f"{place}: emissivity is for a gun; a probe touches the surface")
+        e = entry_fields.quantity(f"{place}, emissivity", emissivity, "", 0.01, 1.0)
+        gun = entry_fields.quantity(f"{place}, set_to", set_to, "", 0.01, 1.0)
+        mirrored = 25.0
+        if reflected is not None:
+            room = book.session.temperature_unit
+            told = _placed(f"{place}, reflected", typed_values.number, reflected, room)
+            mirrored = float(units.convert(told, room, "°C"))
+        said |= {"gun_said": passes, "emissivity": e, "set_to": gun, "reflected": mirrored}
+        passes = [[_corrected(place, chosen, v, e, gun, mirrored) for v in nine] for nine in passes]
+    return book.keep(MAP, said | {"points": passes}, by=by, id=id)
+
+
+def keep_check(
+    book: journal.JournalOwner,
+    factor: str,
+    set_point: object,
+    reached: object,
+    *,
+    machine: str | None = None,
+    by: str = "",
+    id: str | None = None,
+) -> str:
+    """Keep one reading: what was set and what was reached, of any factor in numbers; ``machine``
+    as for a map."""
+    chosen = _factor(book.session, factor)
+    place = f"check of {chosen.name!r}"
+    wanted = _set_point(place, chosen, set_point)
+    read = _reading(f"{place}, reached", chosen, reached, wanted)
+    said = {"factor": chosen.name, "unit": chosen.unit, "set": wanted, "reached": read}
+    return book.keep(CHECK, said | _of_machine(book.session, chosen, machine), by=by, id=id)
+
+
+def maps(notes: Iterable[journal.Note]) -> list[PlatenMap]:
+    """The maps among the notes, in order."""
+    return [
+        PlatenMap(
+            note.id,
+            note.said["factor"],
+            note.said["unit"],
+            float(note.said["set"]),
+            tuple(tuple(float(value) for value in nine) for nine in note.said["points"]),
+            note.said["instrument"],
+            note.at,
+            note.by,
+            str(note.said.get("machine", "")),
+        )
+        for note in notes
+        if note.kind == MAP
+    ]
+
+
+def here(session: Session, notes: Iterable[journal.Note]) -> list[journal.Note]:
+    """The notes without maps and checks of machines that are not this session's."""
+    return [
+        note
+        for note in notes
+        if note.kind not in (MAP, CHECK)
+        or machines.is_here(session, session.factor(note.said["factor"]).stage, note.said)
+    ]
+
+
+def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
+    """One row per map: ``time``, ``by``, ``factor``, ``unit``, ``set_point``, the columns of
+    ``MapSummary`` in that unit, ``instrument``, ``machine`` ("" for the session's own)."""
+    import pandas as pd
+
+    columns = ["time", "by", "factor", "unit", "set_point", *MapSummary._fields]
+    columns += ["instrument", "machine"]
+    rows = [
+        [
+            one.at,
+            one.by,
+            one.factor,
+            one.unit,
+            one.set_point,
+            *one.summary,
+            one.instrument,
+            one.machine,
+        ]
+        for one in found
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def calibrations_of(
+    session: Session, notes: Sequence[journal.Note], results: pd.DataFrame | None = None
+) -> Calibrations:
+    """Everything read of this session's machines, as lines and spreads.
+
+    The line of a factor goes through its checks, the mean of every pass of its maps, and the
+    readings of presses where most presses have one. Its spread, and the spots behind it, are those
+    of its widest map.
+    """
+    notes = here(session, notes)
+    pairs: dict[str, list[tuple[float, float]]] = {}
+    widest: dict[str, PlatenMap] = {}
+    if results is not None:
+        for name, read in calibrations.press_readings(session, results).items():
+            pairs.setdefault(name, []).extend(read)
+    for note in notes:
+        if note.kind == CHECK:
+            pair = (float(note.said["set"]), float(note.said["reached"]))
+            pairs.setdefault(note.said["factor"], []).append(pair)
+    for one in maps(notes):
+        told = [(one.set_point, float(np.mean(nine))) for nine in one.passes]
+        pairs.setdefault(one.factor, []).extend(told)
+        so_far = widest.setdefault(one.factor, one)
+        if one.summary.spread > so_far.summary.spread:
+            widest[one.factor] = one
+    lines = {
+        name: calibrations.fit_calibration_line(name, *zip(*read, strict=True))
+        for name, read in pairs.items()
+    }
+    return Calibrations(
+        lines,
+        {name: one.summary.spread for name, one in widest.items()},
+        {name: one.spots for name, one in widest.items()},
+    )
+
+
+def _of_machine(session: Session, factor: Factor, named: str | None) -> dict[str, str]:
+    """The machine as a note names it; nothing on a bench with one oven and one press."""
+    name = machines.name_of(session, factor.stage, named)
+    return {} if name in ("", *machines.MACHINES) else {"machine": name}
+
+
+def _factor(session: Session, name: object) -> Factor:
+    try:
+        chosen = session.factor(name)  # type: ignore[arg-type]
+    except SessionError as error:
+        raise LogbookError(f"reading: {error}") from None
+    if chosen.is_numeric:
+        return chosen
+    raise LogbookError(f"reading of {chosen.name!r}: its settings are words; nothing to measure")
+
+
+def _placed(place: str, check: Any, *arguments: object) -> Any:
+    try:
+        return check(*arguments)
+    except ResultsError as error:
+        raise LogbookError(f"{place}: {error}") from None
+
+
+def _set_point(place: str, factor: Factor, value: object) -> float:
+    """What the display was set to: near the factor's range, or it is in another unit."""
+    return _reading(f"{place}, set-point", factor, value, float(factor.usual))
+
+
+def _reading(
+    place: str, factor: Factor, value: object, setting: float, unit: str | None = None
+) -> float:
+    """``value`` in the factor's unit; refused when no machine set to ``setting`` reads so.
+
+    A number far off counts when its unit is written with it, unless another unit explains it.
+    """
+    read = float(_placed(place, typed_values.reading, factor, value, unit))
+    told = typed_values.parse_number(value, unit or factor.unit)
+    found = plausible.implausible_reading(factor, setting, told)
+    if found is not None and (found.meant or not told.own_unit):
+        raise LogbookError(f"{place}: {found.refusal}")
+    return read
+
+
+def _passes(place: str, readings: object) -> list[list[Any]]:
+    """Passes of nine values from any of the accepted shapes."""
+    flat = _flat(readings)
+    if flat and len(flat) % len(SPOTS) == 0 and len(flat) <= _MOST_PASSES * len(SPOTS):
+        return [flat[k : k + len(SPOTS)] for k in range(0, len(flat), len(SPOTS))]
+    raise LogbookError(
+        f"{place}: it has {len(flat)} readings; accepted are nine for every pass, row by row from "
+        f"the back, up to {_MOST_PASSES} passes"
+    )
+
+
+def _flat(readings: object) -> list[Any]:
+    if isinstance(readings, (str, bytes, Mapping)):
+        return [readings]
+    if isinstance(readings, Iterable):
+        return [value for part in readings for value in _flat(part)]
+    return [readings]
+
+
+def _corrected(
+    place: str, factor: Factor, value: float, emissivity: float, set_to: float, reflected: float
+) -> float:
+    from dtfexp.maths.physics.infrared import true_temperature
+
+    celsius = float(units.convert(value, factor.unit, "°C"))
+    try:
+        true = true_temperature(celsius, emissivity, set_to=set_to, reflected=reflected)
+    except ValueError as error:
+        raise LogbookError(f"{place}: {error}") from None
+    return round(float(units.convert(true, "°C", factor.unit)), 6)

@@ -1,0 +1,1 @@
+"""Results sheets in and out: CSV and .xlsx."""

@@ -1,0 +1,171 @@
+"""A logbook written out as files that any program opens: CSV, .xlsx, TOML, and JSON of it all."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import math
+import os
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.bench import cure_looks
+from dtfexp.book.sheets import frames, importing, sheet_columns, workbook
+from dtfexp.book.store import archive, entries, journal, photos, stored_plans
+from dtfexp.book.tables import safe_text
+from dtfexp.describe import fields
+from dtfexp.describe.errors import LogbookError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.book.store.store import Store
+    from dtfexp.describe.session import Session
+
+#: The folder of the photos, beside the exported files.
+PHOTOS = "photos"
+
+
+def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[Path]:
+    """Write results.csv, results.xlsx, history.csv, session.toml and logbook.json into ``folder``,
+    and the photos into its folder ``photos``.
+
+    A sheet there that is not as this book last wrote it may hold grades typed by hand: it is
+    kept under a name with the time in it.
+    """
+    with opened.reading() as connection:
+        presses = stored_plans.read_presses(connection)
+        found = list(entries.read(connection))
+        mark = stored_plans.book_mark(connection)
+        looked = cure_looks.looks(journal.read(connection, cure_looks.KIND))
+        whole = archive.archive_bytes(connection)
+        known = {row[0] for row in connection.execute("SELECT fingerprint FROM exports")}
+    state = entries.current(found)
+    tokens = importing.sheet_tokens(mark, found, {press.press: None for press in presses})
+    results = sheet_frame(session, frames.results(session, presses, state, looked), state, tokens)
+    files = {
+        "results.csv": csv_bytes(results),
+        "results.xlsx": workbook.workbook_bytes(session, results),
+        "history.csv": csv_bytes(_plain_history(frames.history(session, found))),
+        "session.toml": session.to_toml().encode("utf-8"),
+        "logbook.json": whole,
+    }
+    prints = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    # Written down before the files are: a file that this book wrote is always known as such.
+    with suppress(LogbookError), opened.writing() as connection:
+        connection.executemany(
+            "INSERT OR IGNORE INTO exports (fingerprint, name, at) VALUES (?, ?, ?)",
+            [(print_, name, at.isoformat()) for name, print_ in prints.items()],
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            _keep_changed(folder / name, known | {prints[name]}, at)
+            _replace(folder / name, content)
+        photos.copy_photos(photos.photo_folder_of_path(opened.path), folder / PHOTOS)
+    except OSError as error:
+        place = error.filename or folder
+        raise LogbookError(
+            f"{place}: cannot be written ({error.strerror or error}); close it in any other "
+            "program, or choose another folder"
+        ) from None
+    return [folder / name for name in files]
+
+
+def restore(source: Path, path: Path, at: datetime, readable: Callable[[Path], object]) -> None:
+    """Make the logbook at ``path`` from an exported logbook.json and the photos beside it."""
+    archive.restore(source, path, at, readable)
+    try:
+        photos.copy_photos(source.parent / PHOTOS, photos.photo_folder_of_path(path))
+    except OSError as error:
+        raise LogbookError(
+            f"{path}: the logbook is there, but a photo could not be copied "
+            f"({error.strerror or error}); copy the folder {source.parent / PHOTOS} to "
+            f"{photos.photo_folder_of_path(path)} by hand"
+        ) from None
+
+
+def sheet_frame(
+    session: Session,
+    results: pd.DataFrame,
+    state: frames.State,
+    tokens: dict[int, str],
+) -> pd.DataFrame:
+    """``results`` as it stands in a sheet: excluded as yes or blank, the reason beside it, and
+    the column by which an import knows how old the sheet is."""
+    sheet = results.copy()
+    taken = {f.name.casefold() for f in session.factors} | {
+        o.name.casefold() for o in session.outcomes
+    }
+    reasons = [str(state.get(p, {}).get(entries.EXCLUDED, "")) for p in sheet["press"]]
+    sheet["excluded"] = ["yes" if out else "" for out in sheet["excluded"]]
+    if sheet_columns.REASON not in taken:
+        place = list(sheet.columns).index("excluded") + 1
+        sheet.insert(place, sheet_columns.REASON, reasons)
+    else:
+        sheet["excluded"] = [_as_reason(reason) if reason else "" for reason in reasons]
+    if sheet_columns.BOOK_ENTRY not in taken:
+        sheet[sheet_columns.BOOK_ENTRY] = [tokens[press] for press in sheet["press"]]
+    return sheet
+
+
+def _as_reason(reason: str) -> str:
+    """A reason that an import reads as one: "no" or "old" alone it would not."""
+    try:
+        return reason if isinstance(fields.excluded(reason), str) else f"left out: {reason}"
+    except ValueError:
+        return f"left out: {reason}"
+
+
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """``frame`` as CSV in UTF-8 with its mark, so that every spreadsheet reads ° aright.
+
+    Text that a spreadsheet might run as a formula carries an apostrophe in front.
+    """
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([safe_text.escape_formula(str(name)) for name in frame.columns])
+    for row in frame.itertuples(index=False, name=None):
+        writer.writerow([_csv_cell(value) for value in row])
+    return out.getvalue().encode("utf-8-sig")
+
+
+def _csv_cell(value: Any) -> Any:
+    if isinstance(value, str):
+        return safe_text.escape_formula(value)
+    if isinstance(value, float):
+        return "" if math.isnan(value) else fields.int_if_whole(float(value))
+    return "" if value is None else value
+
+
+def _plain_history(history: pd.DataFrame) -> pd.DataFrame:
+    history["time"] = [at.isoformat() for at in history["time"]]
+    return history
+
+
+def _keep_changed(path: Path, ours: set[str], at: datetime) -> None:
+    """Move a file out of the way unless this book wrote it just so."""
+    if not path.exists() or hashlib.sha256(path.read_bytes()).hexdigest() in ours:
+        return
+    stamp = at.strftime("%Y-%m-%d-%H%M%S")
+    for again in ("", *(f"-{k}" for k in range(2, 1000))):
+        aside = path.with_name(f"{path.stem}.changed-by-hand.{stamp}{again}{path.suffix}")
+        if not aside.exists():
+            path.rename(aside)
+            return
+    raise FileExistsError(f"{path}: too many copies are kept already")
+
+
+def _replace(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all."""
+    half = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        half.write_bytes(content)
+        half.replace(path)
+    except OSError:
+        half.unlink(missing_ok=True)
+        raise

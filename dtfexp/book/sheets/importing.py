@@ -1,0 +1,180 @@
+"""A results sheet taken into a logbook: all rows or none, and only what it newly says.
+
+A sheet is imported again and again while wash grades come in, so what counts is what the sheet
+says *that it had not said before*. For a field of a press, the sheet's word so far is the latest
+that any sheet said; for a sheet that this book exported, at least what stood in the book then
+(the column ``book_entry`` tells when that was). A cell that repeats that word adds nothing, even
+if the book has been corrected since; a changed cell is appended as a correction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.bench import cure_looks
+from dtfexp.book.sheets import sheet_columns, sheet_rows
+from dtfexp.book.sheets.sheet_rows import SheetRow
+from dtfexp.book.store import entries, journal, stored_plans
+from dtfexp.book.store.entries import Entry
+from dtfexp.book.tables import sheet_table
+from dtfexp.describe import fields
+from dtfexp.describe.errors import ResultsError
+from dtfexp.dialin.encode import cure_look
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from dtfexp.book.store.store import Store
+    from dtfexp.describe.session import Session
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import did: rows taken, entries added, rows that said nothing new, spoiled tries
+    kept in history, and remarks on what was set aside or looks odd."""
+
+    rows: int
+    added: int
+    unchanged: int
+    spoiled: int
+    remarks: tuple[str, ...]
+
+
+def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: str) -> Imported:
+    """Take in the sheet ``file``; ``ResultsError`` (and nothing written) for any wrong row."""
+    recognise = sheet_columns.Headings(session).recognise
+    sheet = sheet_table.from_headings(file, sheet_table.read(file, recognise), recognise)
+    added = unchanged = 0
+    with opened.reading() as connection:
+        presses = {press.press: press for press in stored_plans.read_presses(connection)}
+    found, remarks = sheet_rows.read_rows(file, sheet, session, presses)
+    told = _looks_of_sheet(file.name, found, presses)
+    with opened.writing() as connection:
+        mark = stored_plans.book_mark(connection)
+        known = cure_looks.looks(journal.read(connection, cure_looks.KIND))
+        looked = set(cure_looks.take_in(connection, mark, file.name, told, at, by, remarks))
+        added += len(looked)
+        spoiled = [row for row in found if row.spoiled]
+        fresh = [
+            row
+            for k, row in enumerate(spoiled)
+            if entries.append(connection, _spoiled(mark, row, spoiled[:k], at, by))
+        ]
+        for row in found:
+            if row.spoiled:
+                added, unchanged = added + (row in fresh), unchanged + (row not in fresh)
+                continue
+            entry = _new_fields(
+                mark,
+                list(entries.read(connection, row.press)),
+                row,
+                [other for other in fresh if other.press == row.press],
+                _cured(session, presses[row.press], known),
+                file.name,
+                remarks,
+            )
+            if entry is None:
+                unchanged += presses[row.press].oven_load not in looked
+                continue
+            added += 1
+            said, number = entry
+            key = entries.derived_id(mark, entries.SHEET, row.press, said, number)
+            entries.append(
+                connection,
+                Entry(key, row.press, entries.RECORD, said, entries.SHEET, at, row.by or by),
+            )
+    return Imported(len(found), added, unchanged, len(spoiled), tuple(remarks))
+
+
+def _spoiled(mark: str, row: SheetRow, before: Sequence[SheetRow], at: datetime, by: str) -> Entry:
+    said = dict(row.said)
+    same = sum(other.press == row.press and dict(other.said) == said for other in before)
+    key = entries.derived_id(mark, entries.SPOILED, row.press, said, same)
+    return Entry(key, row.press, entries.SPOILED, said, entries.SHEET, at, row.by or by)
+
+
+def _new_fields(
+    mark: str,
+    history: Sequence[Entry],
+    row: SheetRow,
+    spoiled: Sequence[SheetRow],
+    cured: Mapping[str, tuple[float, ...]],
+    file: str,
+    remarks: list[str],
+) -> tuple[dict[str, Any], int] | None:
+    """What the row says that no sheet said before, and the last entry it was compared with."""
+    start = _known_up_to(mark, row.book_entry)
+    base = entries.current(entry for entry in history if entry.seq <= start).get(row.press, {})
+    word: dict[str, Any] = dict(base)
+    for entry in history:
+        if entry.seq > start and entry.source == entries.SHEET and entry.kind == entries.RECORD:
+            word.update(entry.said)
+    now = entries.current(history).get(row.press, {})
+    said = {}
+    for field, value in row.said.items():
+        # A cure time that the book worked out itself is nobody's reading.
+        if field not in word and value in cured.get(field, ()):
+            continue
+        if word.get(field) != value:
+            said[field] = value
+        elif now.get(field) != value:
+            remarks.append(
+                f"{file}, row {row.number}, column {row.headings.get(field, field)!r}: the sheet "
+                f"says {fields.quoted(value)} for press {row.press} as it did before; the book was "
+                f"told {fields.quoted(now.get(field))} since and keeps that. Record it in the book "
+                "if the sheet is right"
+            )
+    # A first try taken in earlier as if it counted must not lend its values to the second one.
+    for other in spoiled:
+        for field, value in other.said.items():
+            if field != entries.EXCLUDED and field not in row.said and now.get(field) == value:
+                said[field] = None
+    if not said:
+        return None
+    return said, history[-1].seq if history else 0
+
+
+def _cured(
+    session: Session, press: stored_plans.Press, known: Mapping[int, cure_looks.Look]
+) -> dict[str, tuple[float, ...]]:
+    """Field of the cure time -> what the book has told of it, for a load that was cured on."""
+    time = cure_look.cure_time(session)
+    return (
+        {}
+        if time is None
+        else {entries.ACTUAL + time.name: cure_looks.cured(session, press, known)}
+    )
+
+
+def _known_up_to(mark: str, token: str) -> int:
+    """The entry up to which the sheet knew the book; 0 for a sheet that is not from this book."""
+    book, _, number = token.rpartition("-")
+    return int(number) if book == mark and number.isascii() and number.isdigit() else 0
+
+
+def sheet_tokens(mark: str, history: Sequence[Entry], presses: Mapping[int, Any]) -> dict[int, str]:
+    """For every press, the word that ``_start`` reads back: this book, and its last entry."""
+    last = dict.fromkeys(presses, 0) | {entry.press: entry.seq for entry in history}
+    return {press: f"{mark}-{seq}" for press, seq in last.items()}
+
+
+def _looks_of_sheet(
+    file: str, rows: Sequence[SheetRow], presses: Mapping[int, stored_plans.Press]
+) -> dict[int, tuple[str, str]]:
+    """Look and recorder of each load that a sheet names; ``ResultsError`` where it gives two."""
+    found: dict[int, SheetRow] = {}
+    for row in rows:
+        if not row.look or row.spoiled:
+            continue
+        load = presses[row.press].oven_load
+        first = found.setdefault(load, row)
+        if first.look != row.look:
+            raise ResultsError(
+                f"{file}, row {row.number}, column {cure_look.COLUMN!r}: the value is "
+                f"{row.look!r} for oven load {load}, and row {first.number} says {first.look!r}; "
+                "accepted is one look per load"
+            )
+    return {load: (row.look, row.by) for load, row in found.items()}

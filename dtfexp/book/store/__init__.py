@@ -1,0 +1,1 @@
+"""One SQLite file: opening, schema, entries, journal, photos, archive."""

@@ -1,0 +1,246 @@
+"""Plans inside the book: the presses to be made, in their running order."""
+
+from __future__ import annotations
+
+import json
+import math
+import numbers
+import sqlite3
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.store import entries
+from dtfexp.book.store.entry_fields import press_number
+from dtfexp.describe import fields
+from dtfexp.describe.errors import DtfexpError, LogbookError
+
+if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.design.plan import Plan
+
+#: The columns of a plan before its factors.
+HEAD = ("press", "fabric", "oven_load", "press_round")
+
+
+@dataclass(frozen=True)
+class Press:
+    """One planned test press. ``settings`` has every factor, ``extra`` any further column."""
+
+    press: int
+    fabric: str
+    oven_load: int
+    press_round: int
+    settings: dict[str, Any]
+    extra: dict[str, Any]
+
+
+def presses_of(session: Session, plan: Plan) -> list[Press]:
+    """The rows of ``plan`` as presses; raises ``LogbookError`` for a row that fits no session."""
+    runs = plan.runs
+    names = [str(column) for column in runs.columns]
+    factors = {factor.name: factor for factor in session.factors}
+    lacking = [name for name in (*HEAD, *factors) if name not in names]
+    if lacking:
+        raise LogbookError(f"the plan has no column {lacking[0]!r}; nothing was added")
+    fabrics = [fabric.name for fabric in session.fabrics]
+    found: dict[int, Press] = {}
+    for row in runs.itertuples(index=False, name=None):
+        cells = {name: _plain(value) for name, value in zip(names, row, strict=True)}
+        press = press_number(cells["press"])
+        place = f"the plan, press {press}"
+        if press in found:
+            raise LogbookError(f"{place}: the number stands twice; nothing was added")
+        if cells["fabric"] not in fabrics:
+            raise LogbookError(
+                f"{place}: fabric is {fields.quoted(cells['fabric'])}; use one of "
+                f"{', '.join(fabrics)}; nothing was added"
+            )
+        settings = {}
+        for name, factor in factors.items():
+            try:
+                setting = factor.snap(cells[name])
+            except DtfexpError as error:
+                raise LogbookError(f"{place}: {error}; nothing was added") from None
+            if factor.is_numeric and abs(setting - cells[name]) > 1e-6 * factor.grid_step:
+                low, high = factor.bounds
+                raise LogbookError(
+                    f"{place}: {name} is {factor.format(cells[name])}; a plan keeps to "
+                    f"{factor.format(low)} up to {factor.format(high)} in steps of "
+                    f"{factor.grid_step:g}; nothing was added"
+                )
+            settings[name] = setting
+        extra = {name: cells[name] for name in names if name not in factors and name not in HEAD}
+        load, round_ = (_whole(place, name, cells[name]) for name in HEAD[2:])
+        found[press] = Press(press, cells["fabric"], load, round_, settings, extra)
+    return list(found.values())
+
+
+def check_session(theirs: Session, ours: Session) -> None:
+    """Raise ``LogbookError`` for a plan of another session than the book's."""
+    if not _same_but_spreads(theirs, ours):
+        raise LogbookError(
+            f"the plan was made for {_difference(theirs, ours)}; nothing was added. Make the plan "
+            "from book.session"
+        )
+
+
+def _same_but_spreads(theirs: Session, ours: Session) -> bool:
+    """Equal, or with machines that were measured since: that changes no press."""
+    if theirs == ours or type(theirs) is not type(ours):
+        return theirs == ours
+    plain = [s.altered(factors=tuple(map(_unmeasured, s.factors))) for s in (theirs, ours)]
+    return plain[0] == plain[1]
+
+
+def _unmeasured(factor: Factor) -> Factor:
+    return replace(factor, spread=0.0, spots=(), readings=())
+
+
+def _difference(theirs: Session, ours: Session) -> str:
+    if theirs.name != ours.name:
+        return f"session {theirs.name!r}, and this book is for {ours.name!r}"
+    pairs = zip(theirs.to_toml().splitlines(), ours.to_toml().splitlines(), strict=False)
+    for plans, books in pairs:
+        if plans != books:
+            return (
+                f"another version of session {ours.name!r} (it has {plans.strip()!r} where this "
+                f"book has {books.strip()!r})"
+            )
+    return f"another version of session {ours.name!r}"
+
+
+def _plain(value: Any) -> Any:
+    """A cell of a frame as a plain Python value; missing is None."""
+    if hasattr(value, "item"):
+        value = value.item()
+    if value is None or type(value).__name__ in ("NAType", "NaTType"):
+        return None
+    if isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, numbers.Real):
+        return float(value) if math.isfinite(float(value)) else None
+    return str(value)
+
+
+def _whole(place: str, name: str, value: Any) -> int:
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and value == int(value):
+        return int(value)
+    raise LogbookError(f"{place}: {name} is {fields.quoted(value)}; it is a whole number")
+
+
+def add_plan(
+    connection: sqlite3.Connection,
+    plan: Plan,
+    presses: list[Press],
+    gate: Session,
+    at: datetime,
+    by: str,
+) -> bool:
+    """Write a plan and its presses; False when that very plan is there already.
+
+    Raises ``LogbookError`` when a press number is taken by another plan, and when ``gate``, the
+    session with its machines as measured, refuses a press.
+    """
+    rows = [[p.press, p.fabric, p.oven_load, p.press_round, p.settings, p.extra] for p in presses]
+    plan_id = entries.derived_id("plan", plan.design, plan.seed, plan.reason, rows)
+    if connection.execute("SELECT 1 FROM plans WHERE id = ?", (plan_id,)).fetchone():
+        return False
+    taken = {row[0] for row in connection.execute("SELECT press FROM presses")}
+    clash = sorted(taken & {p.press for p in presses})
+    if clash:
+        raise LogbookError(
+            f"press {clash[0]} is in the book already, from another plan (presses {min(taken)} to "
+            f"{max(taken)} are taken); nothing was added. Further presses come from next_presses, "
+            "which goes on with the numbers"
+        )
+    for p in presses:
+        why = gate.refusal(p.settings, p.fabric)
+        if why:
+            raise LogbookError(f"the plan, press {p.press}: {why}; nothing was added")
+    connection.execute(
+        "INSERT INTO plans (id, seq, design, seed, reason, notes, at, by) VALUES "
+        "(?, (SELECT COALESCE(MAX(seq), 0) + 1 FROM plans), ?, ?, ?, ?, ?, ?)",
+        (
+            plan_id,
+            str(plan.design),
+            int(plan.seed),
+            str(plan.reason),
+            entries.as_text([str(note) for note in plan.notes]),
+            at.isoformat(),
+            by,
+        ),
+    )
+    connection.executemany(
+        "INSERT INTO presses (press, plan, position, fabric, oven_load, press_round, settings, "
+        "extra) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (
+                p.press,
+                plan_id,
+                position,
+                p.fabric,
+                p.oven_load,
+                p.press_round,
+                entries.as_text(p.settings),
+                entries.as_text(p.extra),
+            )
+            for position, p in enumerate(presses)
+        ],
+    )
+    return True
+
+
+def read_presses(connection: sqlite3.Connection) -> list[Press]:
+    """Every planned press, plan by plan, in running order."""
+    rows = connection.execute(
+        "SELECT press, fabric, oven_load, press_round, settings, extra FROM presses "
+        "JOIN plans ON plans.id = presses.plan ORDER BY plans.seq, position"
+    )
+    return [
+        Press(press, fabric, load, round_, json.loads(settings), json.loads(extra))
+        for press, fabric, load, round_, settings, extra in rows
+    ]
+
+
+def require_planned(connection: sqlite3.Connection, press: int) -> None:
+    """Raise ``LogbookError`` unless ``press`` is planned."""
+    if connection.execute("SELECT 1 FROM presses WHERE press = ?", (press,)).fetchone():
+        return
+    raise LogbookError(f"press {press} is not in the book; {press_range_text(connection)}")
+
+
+def book_mark(connection: sqlite3.Connection) -> str:
+    """A short word that tells this book from any other, for the sheets it writes."""
+    return str(connection.execute("SELECT id FROM book").fetchone()[0])[:12]
+
+
+def press_range_text(connection: sqlite3.Connection) -> str:
+    """Which presses the book has, in words."""
+    low, high, count = connection.execute(
+        "SELECT MIN(press), MAX(press), COUNT(*) FROM presses"
+    ).fetchone()
+    if not count:
+        return "it has no presses yet, add a plan first"
+    return f"it has {count} presses, numbered {low} to {high}"
+
+
+def plans(connection: sqlite3.Connection) -> list[dict[str, Any]]:
+    """The plans added, in order, with how many presses each has."""
+    rows = connection.execute(
+        "SELECT design, seed, reason, notes, COUNT(press), plans.at, plans.by FROM plans "
+        "LEFT JOIN presses ON plans.id = presses.plan GROUP BY plans.id ORDER BY plans.seq"
+    )
+    return [
+        {
+            "design": design,
+            "seed": seed,
+            "reason": reason,
+            "notes": tuple(json.loads(notes)),
+            "presses": count,
+            "time": datetime.fromisoformat(at),
+            "by": by,
+        }
+        for design, seed, reason, notes, count, at, by in rows
+    ]

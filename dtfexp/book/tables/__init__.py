@@ -1,0 +1,1 @@
+"""Sheet files as plain tables of cells, and text that no spreadsheet takes for a formula."""

@@ -1,0 +1,1 @@
+"""Fresh presses that prove a window, and the verdict on them."""

@@ -1,0 +1,82 @@
+"""What became of each press: it passed, it failed, or a grade is still waited for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.window.window import Window
+
+PASSED, FAILED, WAITING, PLANNED, EXCLUDED = (
+    "passed", "failed", "waiting", "not graded", "left out",
+)  # fmt: skip
+
+
+def verdict_of_presses(session: Session, results: pd.DataFrame) -> list[str]:
+    """One word per row of a checked results frame.
+
+    One grade below what is accepted settles it, whatever is still waited for.
+    """
+    left_out = (
+        results["excluded"].tolist() if "excluded" in results.columns else [False] * len(results)
+    )
+    found = []
+    grades = results[[outcome.name for outcome in session.outcomes]].to_numpy(dtype=float)
+    for row, excluded in zip(grades, left_out, strict=True):
+        known = [
+            outcome.passes(float(grade))
+            for outcome, grade in zip(session.outcomes, row, strict=True)
+            if not np.isnan(grade)
+        ]
+        if excluded:
+            found.append(EXCLUDED)
+        elif not all(known):
+            found.append(FAILED)
+        elif not known:
+            found.append(PLANNED)
+        elif len(known) < len(session.outcomes):
+            found.append(WAITING)
+        else:
+            found.append(PASSED)
+    return found
+
+
+def within_window(session: Session, results: pd.DataFrame, window: Window) -> list[bool]:
+    """Which presses were set inside the window; none when there is no window."""
+    if window.low is None or window.high is None:
+        return [False] * len(results)
+    within = np.ones(len(results), dtype=bool)
+    for factor in session.factors:
+        low, high = window.low[factor.name], window.high[factor.name]
+        column = results[factor.name]
+        if factor.is_numeric:
+            values = column.astype(float).to_numpy()
+            within &= (values >= float(low) - 1e-9) & (values <= float(high) + 1e-9)
+        else:
+            within &= column.isin(words_between(factor.levels, low, high)).to_numpy()
+    return [bool(flag) for flag in within]
+
+
+def words_between(levels: tuple[str, ...], low: Any, high: Any) -> tuple[str, ...]:
+    """The words of an ordered factor from low to high; one word when both are the same."""
+    return levels[levels.index(low) : levels.index(high) + 1]
+
+
+def passed_and_judged(words: list[str]) -> tuple[int, int]:
+    """How many passed, of how many with a verdict."""
+    passed = words.count(PASSED)
+    return passed, passed + words.count(FAILED)
+
+
+def wilson_interval(passed: int, tried: int, level: float = 0.90) -> tuple[float, float]:
+    """Wilson score interval of a proportion, two-sided at ``level`` (statsmodels)."""
+    if tried == 0:
+        return 0.0, 1.0
+    from statsmodels.stats.proportion import proportion_confint
+
+    low, high = proportion_confint(passed, tried, alpha=1 - level, method="wilson")
+    return float(low), float(high)

@@ -1,0 +1,1 @@
+"""Plans of test presses: the first look and the families of the literature."""

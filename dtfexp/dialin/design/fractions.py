@@ -1,0 +1,181 @@
+"""Regular two-level fractions: half, quarter … of all corners, and what they mix up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.session import Session
+from dtfexp.dialin.design.design_family import (
+    DesignRequest,
+    Labels,
+    RequestedPresses,
+    presses_for_fabrics,
+)
+from dtfexp.dialin.encode.coding import Coding
+from dtfexp.dialin.encode.forbidden_repair import signs_with_fewest_forbidden
+from dtfexp.maths.designs import classical
+from dtfexp.maths.designs.blocking import Blocked, blocks_of_fraction
+
+OPTIONS = ("resolution", "runs", "reach", "centres", "replicates", "blocks")
+_MOST_CENTRES = 4
+_MOST_ASSIGNMENTS = 4
+
+
+def fraction(request: DesignRequest) -> RequestedPresses:
+    """A regular two-level fraction of minimum aberration, with centre presses to spare.
+
+    Of the fractions that differ only in which setting takes which column, one is taken that leaves
+    clear how a stage's temperature and time act together; of those that differ only in signs, the
+    one with the fewest presses in what the session forbids.
+    """
+    k = len(request.session.factors)
+    if not 2 <= k <= 8:
+        raise PlanError(
+            f"a fraction takes 2 to 8 factors and the session has {k}; use design 'auto'"
+        )
+    resolution, runs = request.options.get("resolution"), request.options.get("runs")
+    room = request.presses_per_fabric // request.replicates
+    try:
+        if runs is None and resolution is None:
+            sizes = [2**m for m in range(2, k + 1) if 2**m > k]
+            runs = max((r for r in sizes if r <= room), default=sizes[0])
+        base = classical.fraction(k, runs=runs, resolution=resolution)
+    except ValueError as error:
+        raise PlanError(f"fraction of {k} factors: {error}") from None
+    columns = _columns(request.session, base)
+    made = classical.relabelled(base, columns)
+    matrix = signs_with_fewest_forbidden(
+        request.session, request.fabrics, np.asarray(made.matrix, dtype=float), request.reach()
+    )
+    labels: Labels | None = None
+    hidden: tuple[str, ...] = ()
+    if request.blocks and request.replicates % len(request.blocks) == 0:
+        labels = np.zeros(len(matrix), dtype=np.intp)
+    elif request.blocks:
+        blocked = regular_blocks(request.session, base, len(request.blocks), columns)
+        if blocked is not None:
+            labels, hidden = blocked.labels, blocked.confounded
+    wanted = presses_for_fabrics(request, matrix, request.reach(), _MOST_CENTRES, labels)
+    names = tuple(f.name for f in request.session.factors)
+    return RequestedPresses(
+        wanted,
+        f"A two-level fraction of {len(matrix)} presses for each fabric"
+        + (f", resolution {made.resolution}" if made.resolution else "")
+        + (f", {request.replicates} times" if request.replicates > 1 else "")
+        + ".",
+        (*_alias_notes(made, names), *block_confounding_note(request.session, hidden)),
+        fraction=made,
+    )
+
+
+def alias_table(
+    made: classical.Fraction, names: tuple[str, ...], max_order: int | None = None
+) -> pd.DataFrame:
+    """Which effects cannot be told apart: columns effect, order, mixed_with (other effects).
+
+    names: the settings, in the order of the columns. max_order: effects of up to so many settings
+    (default: all of them). Effects are tuples of settings.
+    """
+    found = made.aliases(max_order=max_order or len(names))
+
+    def spelt(word: str) -> tuple[str, ...]:
+        return tuple(names[classical.LETTERS.index(letter)] for letter in word)
+
+    return pd.DataFrame(
+        {
+            "effect": [spelt(word) for word in found],
+            "order": [len(word) for word in found],
+            "mixed_with": [tuple(spelt(other) for other in others) for others in found.values()],
+        }
+    )
+
+
+def regular_blocks(
+    session: Session, made: classical.Fraction, count: int, columns: Sequence[int]
+) -> Blocked | None:
+    """The plan divided by high-order effects, or None where that cannot be done.
+
+    columns: which column of ``made`` each setting takes; what is hidden is told in the letters of
+    the settings. A pair that must be hidden is not, if that can be helped, the temperature and
+    time of one stage.
+    """
+    spare = [_word(columns[i] for i in pair) for pair in _trade_offs(session)]
+    try:
+        blocked = blocks_of_fraction(made, count, spare)
+    except ValueError:
+        return None
+    letter = {classical.LETTERS[c]: classical.LETTERS[i] for i, c in enumerate(columns)}
+    hidden = ("".join(sorted(letter[old] for old in word)) for word in blocked.confounded)
+    return Blocked(blocked.labels, tuple(sorted(hidden, key=lambda word: (len(word), word))))
+
+
+def block_confounding_note(session: Session, hidden: tuple[str, ...]) -> tuple[str, ...]:
+    """What the luck of the blocks hides, in the shop's own words."""
+    if not hidden:
+        return ()
+    listed = "; ".join(
+        _effect_text(word, tuple(f.name for f in session.factors)) for word in hidden
+    )
+    return (f"The blocks (day, roll or lot) hide: {listed}.",)
+
+
+def _trade_offs(session: Session) -> tuple[tuple[int, int], ...]:
+    """Pairs of settings that trade off: temperature and time of one stage (common practice)."""
+    return Coding(session).shape.trade_off
+
+
+def _columns(session: Session, made: classical.Fraction) -> list[int]:
+    """The column of the fraction for each setting, in their own order unless another is better.
+
+    Better is: the pairs that trade off are mixed with fewer settings' own effects, then with fewer
+    of each other, then with fewer pairs at all.
+    """
+    k = len(session.factors)
+    pairs = _trade_offs(session)
+    own = list(range(k))
+    involved = sorted({i for pair in pairs for i in pair})[:_MOST_ASSIGNMENTS]
+    if not pairs or not made.words:
+        return own
+    mixed = made.aliases(max_order=2)
+
+    def cost(columns: list[int]) -> tuple[int, int, int]:
+        words = [_word(columns[i] for i in pair) for pair in pairs]
+        others = [mixed[word] for word in words]
+        return (
+            sum(len(other) == 1 for found in others for other in found),
+            sum(other in words for found in others for other in found),
+            sum(len(found) for found in others),
+        )
+
+    def placed(chosen: tuple[int, ...]) -> list[int]:
+        rest = iter(column for column in range(k) if column not in chosen)
+        place = dict(zip(involved, chosen, strict=True))
+        return [place[i] if i in place else next(rest) for i in own]
+
+    tried = (placed(chosen) for chosen in permutations(range(k), len(involved)))
+    return min([own, *tried], key=cost)
+
+
+def _word(columns: Iterable[int]) -> str:
+    return "".join(classical.LETTERS[column] for column in sorted(columns))
+
+
+def _effect_text(word: str, names: tuple[str, ...]) -> str:
+    return " with ".join(names[classical.LETTERS.index(letter)] for letter in word)
+
+
+def _alias_notes(made: classical.Fraction, names: tuple[str, ...]) -> tuple[str, ...]:
+    """The alias structure up to two settings in the shop's own words."""
+    notes = []
+    told: set[str] = set()
+    for effect, others in made.aliases(max_order=2).items():
+        if others and effect not in told:
+            told |= {effect, *others}
+            listed = "; ".join(_effect_text(other, names) for other in others)
+            notes.append(f"Cannot be told apart: {_effect_text(effect, names)} | {listed}.")
+    return tuple(notes) or ("All effects of one and of two settings can be told apart.",)

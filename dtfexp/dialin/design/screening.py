@@ -1,0 +1,68 @@
+"""Plackett-Burman plans: every setting's own effect from the fewest presses."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.dialin.design.design_family import (
+    Array,
+    DesignRequest,
+    RequestedPresses,
+    presses_for_fabrics,
+)
+from dtfexp.dialin.encode.forbidden_repair import signs_with_fewest_forbidden
+from dtfexp.maths.designs import classical
+
+OPTIONS = ("runs", "foldover", "reach", "centres", "replicates", "blocks")
+_MOST_CENTRES = 4
+
+
+def plackett_burman(request: DesignRequest) -> RequestedPresses:
+    """Two levels in the next multiple of four presses, or in ``runs``, with centres to spare.
+
+    ``foldover``: the same presses with all signs turned are added, which frees every setting's own
+    effect from the pairs.
+    """
+    k = len(request.session.factors)
+    foldover = request.options.get("foldover", False)
+    if not isinstance(foldover, bool):
+        raise PlanError(f"foldover is {foldover!r}; give True or False")
+    try:
+        matrix = np.asarray(classical.plackett_burman(k, request.options.get("runs")), dtype=float)
+    except ValueError as error:
+        raise PlanError(f"plackett-burman of {k} factors: {error}") from None
+    labels = None
+    if foldover:
+        matrix = np.vstack([matrix, -matrix])
+        if len(request.blocks) == 2:
+            # The half and its mirror: a block then hides no setting's own effect.
+            labels = np.repeat(np.arange(2), len(matrix) // 2)
+    matrix = signs_with_fewest_forbidden(request.session, request.fabrics, matrix, request.reach())
+    wanted = presses_for_fabrics(request, matrix, request.reach(), _MOST_CENTRES, labels)
+    return RequestedPresses(
+        wanted,
+        f"A two-level plan of {len(matrix)} presses for each fabric, for every setting's own "
+        "effect" + (", with its mirror image." if foldover else "."),
+        (_mixed_note(matrix), "Which pairs of settings act together cannot be told."),
+    )
+
+
+def _mixed_note(matrix: Array) -> str:
+    share = 0.0
+    for i, j in combinations(range(matrix.shape[1]), 2):
+        pair = matrix[:, i] * matrix[:, j]
+        share = max(share, float(np.abs(matrix.T @ pair).max()) / len(matrix))
+    if share < 1e-9:
+        return "Every setting's own effect is free of the pairs of settings."
+    if share > 1.0 - 1e-9:
+        return (
+            "Every setting's own effect cannot be told from pairs of the others; a plan of 12 "
+            "presses (runs=12) mixes them less, foldover=True not at all."
+        )
+    return (
+        f"Into every setting's own effect goes up to {share:.0%} of the joint effect of every pair "
+        "of the others: only large effects are sure."
+    )

@@ -1,0 +1,297 @@
+"""From a session and its frames to the arrays of the model, and back to settings on the bench.
+
+A numeric setting is coded as its distance from the usual setting in half-ranges, a time by its
+logarithm (twice as long is a step of the same size everywhere), ordered words by their place.  A
+conveyor speed is the inverse of a time and is coded so: slower is more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe import units
+from dtfexp.describe.errors import ResultsError
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.outcome import Outcome, wash_series
+from dtfexp.describe.session import Session
+from dtfexp.dialin.encode import machine_spread
+from dtfexp.dialin.encode.cure_look import COLUMN, LOOKS, sets_cure
+from dtfexp.maths.field.monotone import WashOrder
+from dtfexp.maths.field.points import CURE, PEEL, PRESS, FieldShape, Points
+from dtfexp.maths.inference import cure_looks
+from dtfexp.maths.inference.observations import Data, GradeScale
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+#: Print and cure are of the film: nearly shared by fabrics, so they are one side of the field.
+STAGE_CODE = {"print": CURE, "cure": CURE, "press": PRESS, "peel": PEEL}
+_DWELLS = ("time", "speed")
+# Above this many grades the cuts are taken as printed on the scale: too many to learn.
+_MOST_ESTIMATED_GRADES = 12
+
+
+@dataclass(frozen=True)
+class Coding:
+    """The session's settings as columns of codes; one for each factor, in the session's order."""
+
+    session: Session
+
+    @cached_property
+    def shape(self) -> FieldShape:
+        """What the field of this session runs over."""
+        factors = self.session.factors
+        pairs = [
+            (i, j)
+            for i, a in enumerate(factors)
+            for j, b in enumerate(factors)
+            if a.is_temperature and units.kind(b.unit) in _DWELLS and a.stage == b.stage
+        ]
+        return FieldShape(
+            stage=tuple(STAGE_CODE[f.stage] for f in factors),
+            is_category=tuple(not f.is_numeric and not f.ordered for f in factors),
+            trade_off=tuple(pairs),
+            n_outcomes=len(self.outcomes),
+            series=self._series,
+            wash_order=self._wash_order,
+        )
+
+    @cached_property
+    def _series(self) -> tuple[int, ...]:
+        """One code for the outcomes that are one quality after more and more washes."""
+        tied = wash_series(self.session.outcomes)
+        first = {o.name: some[0].name for some in tied for o in some}
+        names = [first.get(o.name, o.name) for o in self.outcomes]
+        return tuple(names.index(name) for name in names)
+
+    @cached_property
+    def _wash_order(self) -> WashOrder:
+        """Neighbours of a wash series, fewest washes first; a later one that is accepted at a
+        better grade lies that much lower above its own acceptance."""
+        place = {o.name: k for k, o in enumerate(self.outcomes)}
+        out = []
+        for series in wash_series(self.session.outcomes):
+            for earlier, later in pairwise(o for o in series if o.name in place):
+                better = later.sign * (later.accept - earlier.accept) / grade_unit(later)
+                out.append((place[earlier.name], place[later.name], better))
+        return tuple(out)
+
+    @cached_property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """The outcomes that can fail a press; one that accepts its worst grade never does."""
+        binding = [o for o in self.session.outcomes if o.kind == "measured" or o.accept != o.worst]
+        return tuple(binding) or self.session.outcomes
+
+    @cached_property
+    def graded(self) -> tuple[GradeScale | None, ...]:
+        """Nominal cuts of every outcome in grade units, its acceptance cut at zero."""
+        return tuple(None if o.kind == "measured" else _nominal_cuts(o) for o in self.outcomes)
+
+    def code(self, factor: Factor, values: Any) -> Array:
+        """Codes of settings of one factor (numbers or words), any shape.
+
+        A number more than a whole range beyond an end counts as a whole range beyond it: 1250 for
+        125 is as far from good as anything can be, and would drown the rest of the arithmetic.
+        METHODS.md, equation (1).
+        """
+        if not factor.is_numeric:
+            place = {word: float(k) for k, word in enumerate(factor.levels)}
+            rank = np.array([place[factor.snap(v)] for v in np.ravel(values)], dtype=float)
+            if not factor.ordered:
+                return rank.reshape(np.shape(values))
+            half = 0.5 * (len(factor.levels) - 1)
+            return (rank.reshape(np.shape(values)) - place[str(factor.usual)]) / half
+        low, high = factor.bounds
+        x = np.asarray(values, dtype=float)
+        more = direction(factor)
+        if is_logarithmic(factor):
+            x = np.clip(x, low * low / high, high * high / low)
+            return np.asarray(more * np.log(x / float(factor.usual)) / (0.5 * np.log(high / low)))
+        x = np.clip(x, 2 * low - high, 2 * high - low)
+        return np.asarray(more * (x - float(factor.usual)) / (0.5 * (high - low)))
+
+    def points(self, settings: pd.DataFrame, fabric: Ints, *, spread: bool = True) -> Points:
+        """Model points of a frame of settings; with ``spread``, of what the machines really do."""
+        factors = self.session.factors
+        wide = spread and any(f.is_numeric and f.spread > 0 for f in factors)
+        weights = machine_spread.SPREAD_WEIGHTS if wide else np.ones(1)
+        nodes = np.empty((len(settings), len(factors), len(weights)))
+        for i, factor in enumerate(factors):
+            column = settings[factor.name]
+            if factor.is_numeric:
+                around = machine_spread.spread_nodes(factor) if wide else np.zeros(1)
+                nodes[:, i, :] = self.code(factor, column.to_numpy(dtype=float)[:, None] + around)
+            else:
+                nodes[:, i, :] = self.code(factor, column.to_numpy())[:, None]
+        return Points(nodes, weights, np.asarray(fabric, dtype=int))
+
+    def fabric_index(self, name: str) -> int:
+        """Place of a fabric in the session."""
+        return self.session.fabrics.index(self.session.fabric(name))
+
+    def data(self, results: pd.DataFrame, before: NDArray[np.bool_] | None = None) -> Data:
+        """Observations of a checked results frame: one row per press and grade seen.
+
+        Readings of what was reached stand in for the settings; excluded presses are left out.
+        before (n,): presses of before a change (:class:`Points`).
+        """
+        kept = ~excluded_rows(results)
+        used = results[kept]
+        settings = pd.DataFrame(index=used.index)
+        read = np.zeros((len(used), len(self.session.factors)), dtype=bool)
+        for column, factor in enumerate(self.session.factors):
+            settings[factor.name] = used[factor.name]
+            actual = f"{factor.name}_actual"
+            if actual in used and factor.is_numeric:
+                settings[factor.name] = used[actual].astype(float).fillna(used[factor.name])
+                read[:, column] = used[actual].notna().to_numpy()
+        fabric = used["fabric"].map(self.fabric_index).to_numpy(dtype=int)
+        at = self.points(settings, fabric, spread=False)
+        if before is not None:
+            at = replace(at, before_change=before[kept])
+        # What was read off did not wander; all else did.
+        spread = np.where(read, 0.0, self.points(settings, fabric).sd)
+        codes = {
+            name: _codes(used[name]) if name in used else np.full(len(used), -1)
+            for name in ("oven_load", "press_round", "block", "press")
+        }
+        rows, outcome, grade, value = [], [], [], []
+        for o, described in enumerate(self.outcomes):
+            seen = used[described.name].to_numpy(dtype=float)
+            for i in np.flatnonzero(np.isfinite(seen)):
+                rows.append(i)
+                outcome.append(o)
+                measured = described.kind == "measured"
+                grade.append(-1 if measured else described.rank(seen[i]))
+                value.append(_distance_from_acceptance(described, seen[i]) if measured else np.nan)
+        index = np.array(rows, dtype=int)
+        made = Data(
+            at=at.take(index),
+            outcome=np.array(outcome, dtype=int),
+            load=codes["oven_load"][index],
+            round_=codes["press_round"][index],
+            block=codes["block"][index],
+            press=codes["press"][index],
+            grade=np.array(grade, dtype=int),
+            value=np.array(value, dtype=float),
+            spread=spread[index],
+        ).with_monotone_rows(self.shape.wash_order)
+        return self._with_looks(made, used, settings, before if before is None else before[kept])
+
+    def _with_looks(
+        self,
+        made: Data,
+        used: pd.DataFrame,
+        settings: pd.DataFrame,
+        before: NDArray[np.bool_] | None,
+    ) -> Data:
+        """The same with what each oven load looked like after the cure, where it was written down.
+
+        A look belongs to the film, which is of no fabric yet and will be pressed as usual.
+        """
+        moved = [k for k, f in enumerate(self.session.factors) if sets_cure(f)]
+        if COLUMN not in used or not moved:
+            return made
+        table = used.assign(row=np.arange(len(used)))[used[COLUMN] != ""]
+        loads = table.sort_values("press").groupby("oven_load")
+        rows = loads["row"].first().to_numpy(dtype=int)
+        if not len(rows):
+            return made
+        cured = settings.iloc[rows].assign(
+            **{f.name: f.usual for f in self.session.factors if STAGE_CODE[f.stage] != CURE}
+        )
+        at = self.points(cured, np.full(len(rows), -1), spread=False)
+        step = np.zeros((len(self.session.factors), 1))
+        step[moved] = cure_looks.HALF_STEP
+        at = replace(at, nodes=at.nodes + step, subtracted_nodes=at.nodes - step)
+        if before is not None:
+            at = replace(at, before_change=before[rows])
+        seen = loads[COLUMN].first().map(LOOKS.index).to_numpy(dtype=int)
+        return made.with_cure_looks(at, seen)
+
+
+def direction(factor: Factor) -> float:
+    """1 where a higher setting does more to the print, -1 for a conveyor speed: dwell is heated
+    length over speed."""
+    return -1.0 if factor.is_numeric and units.kind(factor.unit) == "speed" else 1.0
+
+
+def is_logarithmic(factor: Factor) -> bool:
+    """True for a time or a conveyor speed whose range spans a factor of two or more: it acts by
+    its logarithm."""
+    if not factor.is_numeric or units.kind(factor.unit) not in _DWELLS:
+        return False
+    low, high = factor.bounds
+    lowest = min(-factor.spread, *machine_spread.spread_nodes(factor))
+    return low > 0 and high >= 2 * low and low + lowest > 0
+
+
+def excluded_rows(results: pd.DataFrame) -> NDArray[np.bool_]:
+    """True for presses left out of the fit; ``results`` have been checked."""
+    if "excluded" not in results:
+        return np.zeros(len(results), dtype=bool)
+    return results["excluded"].to_numpy(dtype=bool)
+
+
+def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:
+    """A frame with the session's factor columns as finite numbers and known words."""
+    if not isinstance(settings, pd.DataFrame):
+        raise ResultsError(
+            f"settings: got {type(settings).__name__}; give a pandas DataFrame with the columns "
+            + ", ".join(f.name for f in session.factors)
+        )
+    out = {}
+    for factor in session.factors:
+        if factor.name not in settings:
+            raise ResultsError(f"settings: column {factor.name!r} is missing; it is a factor")
+        column = []
+        for row, value in enumerate(settings[factor.name], start=1):
+            try:
+                if factor.is_numeric:
+                    number = float(value)
+                    if not np.isfinite(number):
+                        raise ValueError
+                    column.append(number)
+                else:
+                    column.append(factor.snap(value))
+            except (TypeError, ValueError):
+                accepted = "a number" if factor.is_numeric else "one of " + ", ".join(factor.levels)
+                raise ResultsError(
+                    f"settings: row {row}, column {factor.name!r}: got {value!r}; use {accepted}"
+                ) from None
+        out[factor.name] = pd.Series(
+            column, index=settings.index, dtype=float if factor.is_numeric else object
+        )
+    return pd.DataFrame(out, index=settings.index)
+
+
+def _nominal_cuts(outcome: Outcome) -> GradeScale:
+    count = len(outcome.grades)
+    ranks = np.arange(1, count, dtype=float)
+    cuts = (ranks - outcome.rank(outcome.accept)) * outcome.step / grade_unit(outcome)
+    return GradeScale(cuts=cuts, estimate_steps=2 < count <= _MOST_ESTIMATED_GRADES)
+
+
+def _distance_from_acceptance(outcome: Outcome, value: float) -> float:
+    """A measured value as grade units above acceptance."""
+    return outcome.sign * (value - outcome.accept) / grade_unit(outcome)
+
+
+def grade_unit(outcome: Outcome) -> float:
+    """One grade unit of the model in the outcome's own: a quarter of the scale, or its step where
+    that is larger."""
+    quarter = abs(outcome.best - outcome.worst) / 4.0
+    return quarter if outcome.kind == "measured" else max(outcome.step, quarter)
+
+
+def _codes(column: pd.Series) -> Ints:
+    """A number for each different entry; -1 where nothing was told (a blank is no block)."""
+    codes, _ = pd.factorize(column.replace("", None), sort=True)
+    return np.asarray(codes, dtype=int)

@@ -1,0 +1,151 @@
+"""Presses kept out of what the session forbids: moved to the nearest settings that are allowed."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.forbidden import Forbidden
+from dtfexp.describe.session import Session
+from dtfexp.dialin.encode.levels import settings_from_codes
+
+_OTHER_WORD = 1.5
+"""Another word changes the press altogether: as far as three quarters of a range."""
+_MOST_LOOKED_AT = 5000
+_MOST_TURNED = 6
+
+Array = NDArray[np.float64]
+Settings = tuple[Any, ...]
+
+
+def move_out_of_forbidden(
+    session: Session, wanted: pd.DataFrame
+) -> tuple[pd.DataFrame, tuple[Forbidden, ...]]:
+    """The wanted presses, those in a forbidden corner moved to the nearest permitted settings.
+
+    wanted: columns fabric and one per factor, settings on their steps and allowed for the fabric.
+    Also returns the corners that were in the way, one for each press that was moved. Raises
+    ``PlanError`` naming the press and the corner when nothing near is permitted.
+    """
+    if not session.forbidden or not len(wanted):
+        return wanted, ()
+    rows = np.flatnonzero(~session.permits(wanted))
+    if not len(rows):
+        return wanted, ()
+    names = [f.name for f in session.factors]
+    columns = {name: wanted[name].tolist() for name in names}
+    met = []
+    for i in rows:
+        fabric = str(wanted["fabric"].iloc[i])
+        start = tuple(columns[name][i] for name in names)
+        moved = _nearest(session, fabric, start)
+        corner = session.clash(dict(zip(names, start, strict=True)), fabric)
+        if corner is not None:
+            met.append(corner)
+        for name, value in zip(names, moved, strict=True):
+            columns[name][i] = value
+    out = wanted.copy()
+    for factor in session.factors:
+        kind = "float64" if factor.is_numeric else "object"
+        out[factor.name] = pd.Series(columns[factor.name], index=out.index, dtype=kind)
+    return out, tuple(met)
+
+
+def signs_with_fewest_forbidden(
+    session: Session, fabrics: Iterable[str], codes: Array, reach: float
+) -> Array:
+    """Coded rows (n, factors) with the signs of some columns turned, so that the fewest presses lie
+    in what the session forbids.
+
+    A two-level plan stays balanced and orthogonal under a change of signs.
+    """
+    names = {name for corner in session.forbidden for name in corner.names}
+    involved = [i for i, f in enumerate(session.factors) if f.name in names][:_MOST_TURNED]
+    best, fewest = codes, np.inf
+    for turn in product((1.0, -1.0), repeat=len(involved)) if involved else ():
+        tried = codes.copy()
+        tried[:, involved] *= turn
+        bad = sum(
+            int((~session.permits(settings_from_codes(session, f, tried, reach), f)).sum())
+            for f in fabrics
+        )
+        if bad < fewest:
+            best, fewest = tried, bad
+        if not fewest:
+            break
+    return best
+
+
+def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
+    """The permitted settings with the smallest sum of moves from ``start``, in half-ranges.
+
+    A press leaves a corner by breaking one of its conditions as gently as possible; the search
+    (Dijkstra's) does so for whichever corner is met, cheapest settings first.
+    """
+    factors = session.factors
+    names = [f.name for f in factors]
+    queue: list[tuple[float, int, Settings]] = [(0.0, 0, start)]
+    seen = {start}
+    for _ in range(_MOST_LOOKED_AT):
+        if not queue:
+            break
+        _, _, here = heapq.heappop(queue)
+        settings = dict(zip(names, here, strict=True))
+        corner = session.clash(settings, fabric)
+        if corner is None:
+            return here
+        for place, factor in enumerate(factors):
+            for value in _nearest_exits(session, fabric, corner, factor, settings):
+                moved = (*here[:place], value, *here[place + 1 :])
+                if moved not in seen:
+                    seen.add(moved)
+                    far = sum(map(_distance, factors, start, moved))
+                    heapq.heappush(queue, (round(far, 9), len(seen), moved))
+    told = ", ".join(f"{f.name} {f.format(v)}" for f, v in zip(factors, start, strict=True))
+    corner = session.clash(dict(zip(names, start, strict=True)), fabric)
+    raise PlanError(
+        f"{told} cannot be pressed on {fabric}, and nothing near it: forbidden is {corner}"
+    )
+
+
+def _nearest_exits(
+    session: Session, fabric: str, corner: Forbidden, factor: Factor, here: dict[str, Any]
+) -> list[Any]:
+    """Settings of one factor out of the corner, all else as it is: the nearest on each side, or
+    any word."""
+    if factor.name not in corner.names:
+        return []
+    factors = {f.name: f for f in session.factors}
+
+    def forbidden(value: Any) -> bool:
+        return bool(corner.holds(factors, (here | {factor.name: value}).__getitem__))
+
+    free = [value for value in session.allowed(factor, fabric) if not forbidden(value)]
+    if not factor.is_numeric and not factor.ordered:
+        return free
+    now = _axis_value(factor, here[factor.name])
+    below = [v for v in free if _axis_value(factor, v) < now]
+    above = [v for v in free if _axis_value(factor, v) > now]
+    return [*below[-1:], *above[:1]]
+
+
+def _distance(factor: Factor, a: Any, b: Any) -> float:
+    if not factor.is_numeric and not factor.ordered:
+        return 0.0 if a == b else _OTHER_WORD
+    low, high = (
+        _axis_value(factor, factor.settings()[0]),
+        _axis_value(factor, factor.settings()[-1]),
+    )
+    return abs(_axis_value(factor, a) - _axis_value(factor, b)) / (0.5 * (high - low))
+
+
+def _axis_value(factor: Factor, value: Any) -> float:
+    return float(value) if factor.is_numeric else float(factor.levels.index(value))

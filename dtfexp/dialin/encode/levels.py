@@ -1,0 +1,135 @@
+"""Coded levels (-1, 0, +1, or any number) to settings around what the shop runs today."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
+from dtfexp.dialin.encode.coding import is_logarithmic
+
+Array = NDArray[np.float64]
+
+
+def settings_from_codes(session: Session, fabric: str, codes: Array, reach: float) -> pd.DataFrame:
+    """Codes (n, factors) as settings of one fabric: code 1 is ``reach`` of the half-range away.
+
+    Everything lies on the bench's steps and is allowed for the fabric; where it cannot take the
+    usual press temperature its centre is moved down, not cut off.
+    """
+    columns: dict[str, Any] = {}
+    for i, factor in enumerate(session.factors):
+        made = _numeric_levels if factor.is_numeric else _category_levels
+        columns[factor.name] = made(session, factor, fabric, codes[:, i], reach)
+    return pd.DataFrame(columns)
+
+
+def centre_of(session: Session, factor: Factor, fabric: str, reach: float) -> float:
+    """The middle of the plan: the usual setting, moved in from limits so that both sides fit."""
+    _, back = _scale(factor)
+    return float(back(_centre_and_reach(session, factor, fabric, reach)[0]))
+
+
+def evenly_spaced_numbers(
+    session: Session, factor: Factor, fabric: str, count: int, reach: float
+) -> Array:
+    """``count`` settings evenly from one end of the plan to the other; fewer where steps fold."""
+    _, back = _scale(factor)
+    allowed = np.array(session.allowed(factor, fabric))
+    centre, away = _centre_and_reach(session, factor, fabric, reach)
+    wanted = [back(x) for x in np.linspace(centre - away, centre + away, count)]
+    return np.unique([allowed[int(np.argmin(np.abs(allowed - w)))] for w in wanted])
+
+
+def within_reach(session: Session, factor: Factor, fabric: str, reach: float) -> Array:
+    """Every setting from one end of the plan to the other."""
+    _, back = _scale(factor)
+    allowed = np.array(session.allowed(factor, fabric))
+    centre, away = _centre_and_reach(session, factor, fabric, reach)
+    slack = 1e-6 * factor.grid_step
+    inside = (allowed >= back(centre - away) - slack) & (allowed <= back(centre + away) + slack)
+    return allowed[inside] if inside.any() else allowed[:1]
+
+
+def evenly_chosen_words(session: Session, factor: Factor, fabric: str, count: int) -> list[str]:
+    """``count`` words with the usual one among them: neighbours and ends, or the first others."""
+    words = list(session.allowed(factor, fabric))
+    if count >= len(words):
+        return words
+    usual = words.index(session.usual(factor, fabric))
+    if not factor.ordered:
+        chosen = {usual, *[k for k in range(len(words)) if k != usual][: count - 1]}
+    else:
+        # The usual word, then whatever lies furthest from the words that are in.
+        chosen = {usual}
+        while len(chosen) < count:
+            chosen.add(max(range(len(words)), key=lambda k: (min(abs(k - c) for c in chosen), -k)))
+    return [words[k] for k in sorted(chosen)]
+
+
+def _centre_and_reach(
+    session: Session, factor: Factor, fabric: str, reach: float
+) -> tuple[float, float]:
+    """Middle of the plan and how far it reaches on each side, on the scale of the levels.
+
+    A limit or a usual setting at the end of what is allowed would leave one side unpressed: the
+    middle moves in, and where too little is left the plan is made narrower.
+    """
+    scale, _ = _scale(factor)
+    low, high = (scale(x) for x in factor.bounds)
+    allowed = session.allowed(factor, fabric)
+    bottom, top = scale(float(allowed[0])), scale(float(allowed[-1]))
+    away = min(reach * 0.5 * (high - low), 0.5 * (top - bottom))
+    usual = scale(float(session.usual(factor, fabric)))
+    return max(min(usual, top - away), bottom + away), away
+
+
+def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], float]]:
+    """To the scale on which levels lie evenly, and back: logarithms for times."""
+    if is_logarithmic(factor):
+        return lambda x: float(np.log(x)), lambda x: float(np.exp(x))
+    return float, float
+
+
+def _numeric_levels(
+    session: Session, factor: Factor, fabric: str, code: Array, reach: float
+) -> Array:
+    _, back = _scale(factor)
+    allowed = np.array(session.allowed(factor, fabric))
+    centre, away = _centre_and_reach(session, factor, fabric, reach)
+    codes, of_code = np.unique(np.append(code, 0.0), return_inverse=True)
+    index = np.array(
+        [int(np.argmin(np.abs(allowed - back(centre + c * away)))) for c in codes], dtype=int
+    )
+    # A coarse step must not fold two levels into one: outward from the middle, one step each.
+    middle = int(np.searchsorted(codes, 0.0))
+    for k in range(middle + 1, len(codes)):
+        index[k] = max(index[k], index[k - 1] + 1)
+    for k in range(middle - 1, -1, -1):
+        index[k] = min(index[k], index[k + 1] - 1)
+    return np.asarray(allowed[np.clip(index, 0, len(allowed) - 1)][of_code[:-1]], dtype=float)
+
+
+def _category_levels(
+    session: Session, factor: Factor, fabric: str, code: Array, reach: float
+) -> list[str]:
+    """Usual word at code 0 and below; the other words in turn above it.  Ordered: neighbours."""
+    words = session.allowed(factor, fabric)
+    usual = words.index(session.usual(factor, fabric))
+    if factor.ordered:
+        place = np.clip(usual + np.sign(code).astype(int), 0, len(words) - 1)
+        return [words[int(k)] for k in place]
+    others = [w for k, w in enumerate(words) if k != usual] or [words[usual]]
+    out, turn = [], 0
+    for value in code:
+        if value > 0:
+            out.append(others[turn % len(others)])
+            turn += 1
+        else:
+            out.append(words[usual])
+    return out

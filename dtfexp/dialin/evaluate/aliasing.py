@@ -1,0 +1,126 @@
+"""Which effects of a plan can be told, and which hide behind one another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.dialin.encode.model_columns import FactorColumns
+from dtfexp.maths.linear.model_terms import Key, Terms
+
+Array = NDArray[np.float64]
+
+_TINY, _ALIAS_TOLERANCE = 1e-7, 0.1
+MAIN, INTERACTION, QUADRATIC, MEAN, OFFSET = "own", "joint", "bend", "mean", "shift"
+
+
+@dataclass(frozen=True, eq=False)
+class Effects:
+    """Every own effect, joint effect of two settings and bend of a plan's presses.
+
+    spans: the settings that vary (fabrics and blocks last); x (n, p): the columns of all terms.
+    """
+
+    spans: tuple[FactorColumns, ...]
+    terms: Terms
+    x: Array
+
+    @classmethod
+    def of(cls, spans: Sequence[FactorColumns], base: Array, model: str = "quadratic") -> Effects:
+        """The effects of a model over presses coded as base columns (n, c)."""
+        terms = Terms.of([span.kind for span in spans], model)
+        return cls(tuple(spans), terms, terms.expand(base))
+
+    def kind(self, key: Key) -> str:
+        """What sort of effect a term is."""
+        if not key:
+            return MEAN
+        if any(self.spans[i].factor is None for i in key):
+            return OFFSET
+        if len(key) == 1:
+            return MAIN
+        return QUADRATIC if key[0] == key[1] else INTERACTION
+
+    def name(self, key: Key) -> str:
+        """A term as tables name it."""
+        if not key:
+            return "mean"
+        first = self.spans[key[0]].name
+        if len(key) == 1:
+            return first
+        return f"{first}²" if key[0] == key[1] else f"{first} × {self.spans[key[1]].name}"
+
+    def sentence_name(self, key: Key) -> str:
+        """A term as a sentence names it."""
+        first = self.spans[key[0]].name if key else ""
+        return {
+            MEAN: "the level of all grades",
+            OFFSET: f"what sets the {first}s apart",
+            MAIN: f"what {first} does",
+            QUADRATIC: f"whether {first} is best in the middle",
+        }.get(self.kind(key)) or f"what {first} and {self.spans[key[-1]].name} do together"
+
+    @cached_property
+    def alias_projection(self) -> Array:
+        """Projection (p, p) on the combinations of terms that leave every press as it is.
+
+        Row and column of a term that can be told are zero; two terms that hide behind one another
+        have an entry together.
+        """
+        if not len(self.x):
+            return np.eye(self.terms.size)
+        size = np.linalg.norm(self.x, axis=0)
+        scaled = self.x / np.where(size > 0, size, 1.0)
+        _, s, vt = np.linalg.svd(scaled, full_matrices=True)
+        rank = int(np.sum(s > _TINY * max(1.0, s[0]))) if len(s) else 0
+        return np.asarray(vt[rank:].T @ vt[rank:])
+
+    def is_estimable(self, key: Key) -> bool:
+        """Whether all columns of a term can be told beside all other terms."""
+        columns = self.terms.columns[key]
+        return bool(np.diag(self.alias_projection)[columns].max() < _TINY)
+
+    def aliased_with(self, key: Key) -> tuple[Key, ...]:
+        """The terms that a term hides behind, the most tied first."""
+        columns = self.terms.columns[key]
+        tie = {
+            other: float(np.abs(self.alias_projection[np.ix_(columns, theirs)]).max())
+            for other, theirs in self.terms.columns.items()
+            if other != key
+        }
+        own = float(np.diag(self.alias_projection)[columns].max())
+        # Times act by their logarithm and dials have steps: what is hardly tied is left unsaid.
+        found = [other for other, size in tie.items() if size > max(1e-6, _ALIAS_TOLERANCE * own)]
+        return tuple(sorted(found, key=lambda other: (-round(tie[other], 6), len(other), other)))
+
+
+def constant_within(x: Array, codes: NDArray[Any]) -> bool:
+    """Whether columns (n, p) never change within a group of presses, groups told by codes (n,)."""
+    return all(np.ptp(x[codes == code], axis=0).max(initial=0.0) < _TINY for code in set(codes))
+
+
+def alias_matrix(x: Array, left_out: Array) -> Array:
+    """What fitted columns (n, p) also carry of columns left out (n, q): the alias matrix (p, q).
+
+    (X1' X1)^-1 X1' X2; Box & Wilson (1951), J. R. Statist. Soc. B 13:1 (from memory).
+    """
+    return np.asarray(np.linalg.lstsq(x, left_out, rcond=None)[0])
+
+
+def independent_columns(x: Array) -> list[int]:
+    """Columns that add something to those before them, in order."""
+    kept: list[int] = []
+    basis = np.zeros((len(x), 0))
+    for column in range(x.shape[1]):
+        rest = x[:, column] - basis @ (basis.T @ x[:, column])
+        rest = rest - basis @ (basis.T @ rest)
+        size = float(np.linalg.norm(rest))
+        if size > 1e-6 * max(1.0, float(np.linalg.norm(x[:, column]))):
+            kept.append(column)
+            basis = np.column_stack([basis, rest / size])
+    return kept

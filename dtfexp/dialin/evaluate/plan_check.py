@@ -1,0 +1,137 @@
+"""What a plan can tell before a single press is made, and what it cannot.
+
+The presses are taken as a strip-plot with the luck of oven loads and press rounds: what is set once
+for a load is known only as well as loads can be told apart. Figures are for an effect of a stated
+size, in grades, and for luck and noise as the fit expects them before it sees a grade.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.dialin.encode.coding import excluded_rows
+from dtfexp.dialin.encode.model_columns import FactorColumns, offset_columns
+from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.evaluate import aliasing
+from dtfexp.dialin.evaluate.aliasing import Effects
+from dtfexp.dialin.evaluate.check_sentences import three_sentences
+from dtfexp.dialin.evaluate.plan_facts import PlanFacts
+from dtfexp.dialin.evaluate.planning_assumptions import Assumptions
+from dtfexp.maths.linear import power
+from dtfexp.maths.linear.model_terms import MODELS, Terms
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+
+Array = NDArray[np.float64]
+
+LOAD, ROUND, PRESS = "oven load", "press round", "press"
+_CURVE = 21
+_SAMPLE = 2048
+_ALIAS_LIMIT = 0.1
+"""A fitted effect that carries less of another than this is taken as clear of it."""
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class PlanCheck(PlanFacts):
+    """What the presses of a plan can tell, with three plain ``sentences`` on what they cannot."""
+
+    @cached_property
+    def sentences(self) -> tuple[str, str, str]:
+        """What the plan cannot tell, in three sentences for a person who never read of aliases."""
+        return three_sentences(self)
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences)
+
+    def _repr_html_(self) -> str:
+        listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in self.sentences)
+        if len(self.fitted) < 2:
+            return f"<ol>{listed}</ol>"
+        shown = self.terms[self.terms["fitted"]].drop(columns=["fitted", "kind"])
+        shown["told"] = shown["told"].map({True: "yes", False: "no"})
+        table = shown.to_html(
+            index=False, border=0, justify="left", na_rep="–", float_format="{:.2f}".format
+        )
+        return f"<ol>{listed}</ol><p>{escape(self.assumed.sentence())}</p>{table}"
+
+
+def check_runs(
+    session: Session,
+    runs: pd.DataFrame,
+    model: str = "auto",
+    earlier: pd.DataFrame | None = None,
+    **assumed: Any,
+) -> PlanCheck:
+    """What presses can tell; runs: Plan.runs.
+
+    earlier: runs or results of presses made before, counted with these (excluded ones are not).
+    model: "linear", "interactions", "quadratic", or "auto". assumed: effect (grades), noise,
+    load_luck, round_luck (standard deviations in grades), level, power: see ``Assumed``. Raises
+    ``PlanError`` naming what is wrong.
+    """
+    taken = Assumptions.of(session, **assumed)
+    if model != "auto" and model not in MODELS:
+        raise PlanError(f"model is {model!r}; use 'auto', {', '.join(map(repr, MODELS))}")
+    if earlier is not None:
+        runs = pd.concat([_earlier_runs(session, earlier), runs])
+    runs = runs.reset_index(drop=True)
+    spans = [FactorColumns.of(factor, runs[factor.name]) for factor in session.factors]
+    fabrics = [f.name for f in session.fabrics if f.name in set(runs["fabric"])]
+    spans.append(offset_columns("fabric", fabrics))
+    if "block" in runs:
+        runs["block"] = runs["block"].fillna("").astype(str)
+        spans.append(offset_columns("block", list(dict.fromkeys(runs["block"]))))
+    spans = [span for span in spans if span.varies]
+    blank = np.zeros((len(runs), 0))
+    base = np.concatenate([blank, *(s.code(runs[s.name].to_numpy()) for s in spans)], axis=1)
+    effects = Effects.of(spans, base)
+    chosen, fitted = _chosen_model(effects, model)
+    x = effects.x[:, list(fitted)]
+    lucks = {"oven_load": taken.load_luck, "press_round": taken.round_luck}
+    groups = {column: runs[column].to_numpy() for column, luck in lucks.items() if luck > 0}
+    v = np.eye(len(runs))
+    for column, codes in groups.items():
+        v += (lucks[column] / taken.noise) ** 2 * (codes[:, None] == codes[None, :])
+    return PlanCheck(
+        session,
+        runs,
+        chosen,
+        taken,
+        effects,
+        fitted,
+        power.estimate_covariance(x, v) if fitted else np.zeros((0, 0)),
+        tuple(power.degrees_of_freedom(x, list(groups.values()))) if fitted else (),
+    )
+
+
+def _earlier_runs(session: Session, earlier: pd.DataFrame) -> pd.DataFrame:
+    try:
+        checked = check_results(session, earlier)
+    except ResultsError as error:
+        raise PlanError(f"earlier: {error}") from None
+    kept: pd.DataFrame = checked[~excluded_rows(checked)]
+    return kept
+
+
+def _chosen_model(effects: Effects, model: str) -> tuple[str, tuple[int, ...]]:
+    """The model of the figures and its columns among those of the whole quadratic."""
+    if not len(effects.x):
+        return ("linear" if model == "auto" else model), ()
+    kept: list[int] = []
+    name = model
+    for name in reversed(MODELS) if model == "auto" else (model,):
+        keys = set(Terms.of(effects.terms.kinds, name).key)
+        columns = [c for c, key in enumerate(effects.terms.key) if key in keys]
+        kept = [columns[k] for k in aliasing.independent_columns(effects.x[:, columns])]
+        if len(kept) == len(columns) < len(effects.x):
+            break
+    return name, tuple(kept)

@@ -1,0 +1,75 @@
+"""What a check of a plan takes for granted before there is a grade: effect, noise and luck."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.dialin.encode.coding import grade_unit
+from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+
+
+@dataclass(frozen=True)
+class Assumptions:
+    """All but ``level`` and ``power`` in grades.
+
+    effect: the effect worth seeing, from one end tried to the other; noise: standard deviation of
+    two presses alike, rounding to the steps of the scale in it; load_luck, round_luck: of loads and
+    rounds alike; level: how often chance alone may look like an effect; power: how often an effect
+    should be seen.
+    """
+
+    effect: float
+    noise: float
+    load_luck: float
+    round_luck: float
+    level: float = 0.05
+    power: float = 0.8
+
+    @classmethod
+    def of(cls, session: Session, **given: Any) -> Assumptions:
+        """What the fit expects before it sees a grade (the centres of its priors), unless given.
+
+        A grade set in whole steps hides what is less: a step adds a twelfth of its square to the
+        variance (a uniform error). ``PlanError`` names what is not known or not a fair number.
+        """
+        known = [f.name for f in fields(cls)]
+        for name in given:
+            if name not in known:
+                raise PlanError(f"check has no {name!r}; it takes model, {', '.join(known)}")
+        prior = {p.name: p.at(0.0) for p in HYPER_PRIORS}
+        step = 0.0
+        for outcome in session.outcomes:
+            if outcome.kind != "measured":
+                step = max(step, outcome.step / grade_unit(outcome))
+        values = {
+            "effect": 1.0,
+            "noise": math.sqrt(prior["press noise"] ** 2 + step**2 / 12.0),
+            "load_luck": prior["load luck"],
+            "round_luck": prior["round luck"],
+            "level": 0.05,
+            "power": 0.8,
+        } | given
+        for name, value in values.items():
+            low, high = {"level": (0.0, 0.5), "power": (0.05, 1.0)}.get(name, (0.0, 1000.0))
+            fair = isinstance(value, (int, float)) and not isinstance(value, bool)
+            open_low = name not in ("load_luck", "round_luck")
+            if not fair or not low <= value <= high or (open_low and value == low):
+                above = "above " if open_low else "from "
+                raise PlanError(f"{name} is {value!r}; give a number {above}{low:g} to {high:g}")
+            if name == "power" and value >= 1.0:
+                raise PlanError(f"power is {value!r}; give a number below 1")
+        return cls(**{name: float(value) for name, value in values.items()})
+
+    def sentence(self) -> str:
+        """The assumptions in one sentence."""
+        return (
+            f"Reckoned with an effect of {self.effect:.2g} grade from one end tried to the other; "
+            f"presses alike differ by about {self.noise:.2g} grade, oven loads by "
+            f"{self.load_luck:.2g}, press rounds by {self.round_luck:.2g} (standard deviations)."
+        )

@@ -1,0 +1,1 @@
+"""The fitted model of a session: priors, posterior draws, description."""

@@ -1,0 +1,83 @@
+"""The fitted model of a session: its posterior, and the pass rate at any set-point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.session import Session
+from dtfexp.dialin.encode.coding import Coding, check_settings, excluded_rows
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.pass_probability import PassPosterior, pass_posterior
+
+
+@dataclass(frozen=True, repr=False)
+class FittedModel:
+    """A session, its checked results (one row per press) and the posterior of the latent field.
+
+    Windows, explanations and the next presses are worked out from this by functions of their own;
+    the public :class:`dtfexp.dialin.fit.Fit` is their index.
+    """
+
+    session: Session
+    results: pd.DataFrame
+    posterior: Posterior
+    #: Answers worked out once and kept.
+    _windows: dict[tuple[Any, ...], Any] = field(default_factory=dict, compare=False)
+    _pass_posteriors: dict[tuple[Any, ...], PassPosterior] = field(
+        default_factory=dict, compare=False
+    )
+
+    @cached_property
+    def coding(self) -> Coding:
+        """How settings are coded for the model."""
+        return Coding(self.session)
+
+    def pass_rate(self, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
+        """Pass rate of a NEW press at each set-point: new load, new round, machine spread.
+
+        settings: DataFrame with the factor columns, in the session's units.  Returns a DataFrame
+        with the same index and columns ``pass_rate`` (expected), ``low``, ``high`` (90 % posterior
+        bounds of the true pass rate), all between 0 and 1.  Raises ``ResultsError`` naming the row
+        and column of a setting that is not a number or word, ``SessionError`` for a fabric that is
+        not in the session.
+        """
+        checked = check_settings(self.session, settings)
+        passing = self.pass_posterior(checked, self.session.fabric(fabric).name)
+        expected = passing.expected()
+        # A mean may lie outside the quantiles of a very lopsided posterior; the bounds include it.
+        return pd.DataFrame(
+            {
+                "pass_rate": expected,
+                "low": np.minimum(passing.quantile(0.05), expected),
+                "high": np.maximum(passing.quantile(0.95), expected),
+            },
+            index=settings.index,
+        )
+
+    def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
+        """Posterior of the true pass rate at checked settings of one fabric."""
+        index = np.full(len(settings), self.coding.fabric_index(fabric))
+        points = self.coding.points(settings, index)
+        return pass_posterior(self.posterior, predict(self.posterior, points))
+
+    def cached_pass_posterior(
+        self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]
+    ) -> PassPosterior:
+        """``pass_posterior`` of settings that are asked for again and again, kept under ``key``."""
+        if (fabric, *key) not in self._pass_posteriors:
+            self._pass_posteriors[fabric, *key] = self.pass_posterior(settings, fabric)
+        return self._pass_posteriors[fabric, *key]
+
+    def presses_used(self, fabric: str) -> int:
+        """How many presses of this fabric carry at least one grade and are not excluded."""
+        used = self.results[~excluded_rows(self.results)]
+        names = [o.name for o in self.coding.outcomes]
+        graded = used[names].notna().any(axis=1)
+        return int((graded & (used["fabric"] == fabric)).sum())

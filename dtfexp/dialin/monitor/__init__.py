@@ -1,0 +1,1 @@
+"""Daily counts, alarms, signs seen on prints and their causes."""

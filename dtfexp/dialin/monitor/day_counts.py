@@ -1,0 +1,80 @@
+"""Daily counts as a frame that the watch can trust."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import ResultsError
+from dtfexp.dialin.confirm.press_verdicts import wilson_interval
+
+_COLUMNS = ("day", "fabric", "pressed", "failed")
+#: Level of the intervals of shares.
+INTERVAL = 0.90
+
+
+def check_day_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
+    """The counts of one fabric from the day ``since`` on, in the order of days.
+
+    Columns ``day`` (text), ``pressed``, ``failed``, ``warm_up``, ``symptoms``, ``counted`` (bool:
+    something was pressed and the machines were not being set up), ``share`` failing with its
+    Wilson interval ``low`` and ``high``.  Raises ``ResultsError`` naming row and value.
+    """
+    if not isinstance(counts, pd.DataFrame):
+        raise ResultsError(
+            f"counts: got {fields.quoted(counts)}; give a DataFrame with the columns "
+            f"{', '.join(_COLUMNS)}"
+        )
+    for column in _COLUMNS:
+        if column not in counts and (len(counts) or column in counts):
+            raise ResultsError(f"counts: column {column!r} is missing")
+    rows: list[dict[str, Any]] = []
+    seen: set[str] = set()
+    for number, row in enumerate(counts.to_dict("records"), start=1):
+        if row["fabric"] != fabric:
+            continue
+        day = _day(row["day"], number)
+        if day in seen:
+            raise ResultsError(f"counts: row {number}: {fabric} has {day} twice; one line a day")
+        seen.add(day)
+        pressed = _count(row["pressed"], number, "pressed", 1_000_000)
+        failed = _count(row["failed"], number, "failed", pressed)
+        flag = row.get("warm_up", False)
+        warm_up = fields.is_flag(flag) and bool(flag)
+        low, high = wilson_interval(pressed - failed, pressed, INTERVAL)
+        rows.append(
+            {
+                "day": day, "pressed": pressed, "failed": failed, "warm_up": warm_up,
+                "symptoms": row.get("symptoms", ""), "counted": pressed > 0 and not warm_up,
+                "share": failed / pressed if pressed else np.nan,
+                "low": 1.0 - high if pressed else np.nan, "high": 1.0 - low if pressed else np.nan,
+            }
+        )  # fmt: skip
+    names = ["day", "pressed", "failed", "warm_up", "symptoms", "counted", "share", "low", "high"]
+    frame = pd.DataFrame(rows, columns=names).sort_values("day", ignore_index=True)
+    frame["counted"] = frame["counted"].astype(bool)
+    kept: pd.DataFrame = frame[frame["day"] >= since].reset_index(drop=True)
+    return kept
+
+
+def _day(value: object, row: int) -> str:
+    told = str(value).strip()
+    if len(told) >= 10:
+        try:
+            return str(pd.Timestamp(told).date())
+        except (ValueError, OverflowError):
+            pass
+    raise ResultsError(
+        f"counts: row {row}: day is {fields.quoted(value)}; accepted is year-month-day such as "
+        "2026-05-01"
+    )
+
+
+def _count(value: object, row: int, column: str, most: int) -> int:
+    try:
+        return fields.whole_number(value, f"counts: row {row}", column, 0, most)
+    except ValueError as error:
+        raise ResultsError(str(error)) from None

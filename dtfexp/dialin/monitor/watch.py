@@ -1,0 +1,278 @@
+"""The watch: daily counts of pressed and failed garments against the failing rate that is usual.
+
+Single bad days come and go; a sum of what is more than usual shows a lasting rise days before
+anybody would swear to it.  How often the sum cries wolf is stated, not hoped for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.fields import count_phrase as in_words
+from dtfexp.describe.signs import phrase
+from dtfexp.dialin.confirm.press_verdicts import wilson_interval
+from dtfexp.dialin.encode.argument_checks import open_unit_interval
+from dtfexp.dialin.encode.coding import check_settings
+from dtfexp.dialin.monitor.day_counts import INTERVAL, check_day_counts
+from dtfexp.dialin.signs.defect_words import defect_counts
+from dtfexp.dialin.signs.phrases import read_phrase
+from dtfexp.maths.control.cusum import (
+    cusum,
+    day_step_distribution,
+    failure_weight,
+    limit_for_mean_run,
+    mean_run_length,
+    run_length_quantile,
+)
+
+if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
+    from dtfexp.dialin.model.fitted import FittedModel
+
+#: One false alarm in about a working year.
+FALSE_ALARM_DAYS = 250.0
+#: Posterior share of pass rates below the one that is called usual, and the limits of a usual
+#: failing share.
+_LOWER_QUANTILE, _USUAL_LIMITS = 0.10, (0.01, 0.30)
+_ACCEPTED = "a share between 0 and 1, such as 0.04"
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One lasting rise: raised at the end of ``day``; it most likely began on ``since`` and went on
+    until ``until`` ("" while it lasts).  Over those ``days`` days ``failed`` of ``pressed`` failed:
+    ``share`` with its 90 % Wilson interval ``low`` … ``high``.  ``symptoms``: (word, garments with
+    it), the one that rose most first."""
+
+    day: str
+    since: str
+    until: str
+    days: int
+    pressed: int
+    failed: int
+    share: float
+    low: float
+    high: float
+    symptoms: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, repr=False)
+class Watch:
+    """The watch on one fabric.
+
+    ``usual`` and ``caught``: failing shares; ``weight`` and ``limit`` of the sum, in passing
+    garments; ``run_days``: mean days between false alarms while the failing share is the usual
+    one, exact for days of the sizes ``sizes``; ``catch_days``: days within which half of the rises
+    to ``caught`` are noticed.  ``days``: the counts with ``counted`` (bool), ``share``, ``low``,
+    ``high`` (Wilson, 90 %), ``score`` (the sum, NaN on days that do not count) and ``alarm``
+    (true on the day that raised one).  ``alarms``: every rise, the last one last.
+    """
+
+    fabric: str
+    usual: float
+    caught: float
+    weight: int
+    limit: int
+    sizes: tuple[int, ...]
+    run_days: float
+    catch_days: int
+    days: pd.DataFrame
+    alarms: tuple[Alarm, ...]
+
+    @property
+    def alarm(self) -> Alarm | None:
+        """The alarm that stands now; None when none does."""
+        return self.alarms[-1] if self.alarms and not self.alarms[-1].until else None
+
+    @property
+    def sentence(self) -> str:
+        """What stands now, in words."""
+        used = self.days[self.days["counted"]]
+        pressed, failed = int(used["pressed"].sum()), int(used["failed"].sum())
+        if self.alarm is None:
+            past = f" ({in_words(len(self.alarms), 'alarm')} before, over now)" * bool(self.alarms)
+            return (
+                f"{self.fabric}: no alarm{past}. {failed} of {in_words(pressed, 'garment')} failed "
+                f"on {in_words(len(used), 'day')}."
+            )
+        now = self.alarm
+        seen = f", mostly {now.symptoms[0][0]}" if now.symptoms else ""
+        return (
+            f"{self.fabric}: ALARM, raised on {now.day}. Since {now.since}, {now.failed} of "
+            f"{now.pressed} failed: {_percent(now.share)}, with 90 % confidence between "
+            f"{_percent(now.low)} and {_percent(now.high)}, where {_percent(self.usual)} is usual"
+            f"{seen}."
+        )
+
+    @property
+    def promise(self) -> str:
+        """How the watch was set, in words."""
+        typical = int(np.median(self.sizes))
+        return (
+            f"Set for a usual failing share of {_percent(self.usual)} and about {typical} garments "
+            f"a day: a false alarm every {self.run_days:.0f} days on average; a rise to "
+            f"{_percent(self.caught)} is noticed within {in_words(self.catch_days, 'day')} half of "
+            "the times."
+        )
+
+    def __repr__(self) -> str:
+        return f"Watch({self.sentence} {self.promise})"
+
+    def _repr_html_(self) -> str:
+        return f"<p><b>{escape(self.sentence)}</b><br>{escape(self.promise)}</p>"
+
+
+def usual_failing_share(
+    fit: FittedModel, settings: Mapping[str, Any], fabric: str | Fabric
+) -> float:
+    """The failing share to call usual at a set-point: with 90 % confidence not more than this, by
+    all presses so far, confirming ones included.
+
+    The expected share itself would be too hopeful a usual: half of the shops would fail a little
+    more than that for ever, and hear false alarms.  Held between 1 and 30 of 100.
+    """
+    name = fit.session.fabric(fabric).name
+    at = check_settings(fit.session, pd.DataFrame([dict(settings)]))
+    passing = float(fit.pass_posterior(at, name).quantile(_LOWER_QUANTILE)[0])
+    return float(np.clip(1.0 - passing, *_USUAL_LIMITS))
+
+
+def watch(
+    counts: pd.DataFrame,
+    fabric: str,
+    *,
+    usual: float,
+    caught: float | None = None,
+    false_alarm_days: float = FALSE_ALARM_DAYS,
+    per_day: int = 20,
+    since: str = "",
+) -> Watch:
+    """Watch one fabric's daily counts for a lasting rise of the failing share.
+
+    counts: one row per day and fabric with ``day`` (text, year-month-day), ``fabric``, ``pressed``
+    and ``failed``, and if wanted ``warm_up`` (true for a day that does not count: machines being
+    set up or repaired) and ``symptoms`` ("grainy underside: 3; bubbles: 1").  usual: the failing
+    share that is expected, as confirmed; caught: the share that must be noticed (default twice the
+    usual one, and at least 0.05 more).  ``false_alarm_days``: fewest days between false alarms, on
+    average, at about ``per_day`` garments a day.  since: leave out earlier days, for after a repair
+    or a new dial-in.
+
+    Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
+    """
+    usual = open_unit_interval(usual, "watch", "usual", _ACCEPTED)
+    caught = (
+        max(2.0 * usual, usual + 0.05)
+        if caught is None
+        else open_unit_interval(caught, "watch", "caught", _ACCEPTED)
+    )
+    if not usual < caught < 1.0:
+        raise PlanError(
+            f"caught is {caught:g}; it must be above the usual failing share, {usual:g}, and below "
+            "1"
+        )
+    if not 1.0 <= false_alarm_days <= 1e5:
+        raise PlanError(
+            f"false_alarm_days is {false_alarm_days:g}; give a number of days from 1 to 100000"
+        )
+    days = check_day_counts(counts, fabric, since)
+    used = days["counted"].to_numpy(dtype=bool)
+    pressed = days.loc[used, "pressed"].to_numpy(dtype=int)
+    failed = days.loc[used, "failed"].to_numpy(dtype=int)
+    # The limit rests on what was said beforehand: one that followed the days as they come could
+    # take back an alarm. What it means for the days as they came is worked out and told.
+    planned = np.array([_garments(per_day)])
+    weight = failure_weight(usual, caught)
+    limit = limit_for_mean_run(planned, usual, weight, float(false_alarm_days))
+    sizes = pressed if len(pressed) else planned
+    path, raised = cusum(pressed, failed, weight, limit)
+    score = np.full(len(days), np.nan)
+    score[used] = path
+    days["score"] = score
+    days["alarm"] = False
+    days.loc[days.index[np.flatnonzero(used)[raised]], "alarm"] = True
+    return Watch(
+        fabric,
+        usual,
+        caught,
+        weight,
+        limit,
+        tuple(int(n) for n in sizes),
+        mean_run_length(*day_step_distribution(sizes, usual, weight), limit),
+        run_length_quantile(*day_step_distribution(sizes, caught, weight), limit, 0.5),
+        days,
+        _alarms(days[used].reset_index(drop=True), path, raised),
+    )
+
+
+def _alarms(used: pd.DataFrame, path: NDArray[np.int_], raised: list[int]) -> tuple[Alarm, ...]:
+    """Each alarm with the days from the last zero of the sum to the next: there the rise most
+    likely began (Page 1954, Biometrika 41:100)."""
+    found = []
+    zeros = np.flatnonzero(path == 0)
+    for at in raised:
+        before, after = zeros[zeros < at], zeros[zeros > at]
+        first = int(before[-1]) + 1 if len(before) else 0
+        # The day on which the sum falls back to zero is a good one: it is not part of the rise.
+        end = int(after[0]) if len(after) else len(path)
+        here = used.iloc[first:end]
+        pressed, failed = int(here["pressed"].sum()), int(here["failed"].sum())
+        low, high = wilson_interval(pressed - failed, pressed, INTERVAL)
+        found.append(
+            Alarm(
+                day=used["day"].iloc[at],
+                since=used["day"].iloc[first],
+                until=used["day"].iloc[end - 1] if len(after) else "",
+                days=len(here),
+                pressed=pressed,
+                failed=failed,
+                share=failed / pressed,
+                low=1.0 - high,
+                high=1.0 - low,
+                symptoms=_risen_symptoms(here, used.iloc[:first]),
+            )
+        )
+    return tuple(found)
+
+
+def _risen_symptoms(here: pd.DataFrame, before: pd.DataFrame) -> tuple[tuple[str, int], ...]:
+    """Symptoms since the rise began, the one furthest above its former share first."""
+    now, then = _symptom_totals(here), _symptom_totals(before)
+    # Half a garment stands for a symptom not seen before.
+    garments = float(before["pressed"].sum()) + 1.0
+    ratio = float(here["pressed"].sum()) / garments
+
+    def excess(word: str) -> float:
+        return now[word] - ratio * (then.get(word, 0) + 0.5)
+
+    return tuple((word, now[word]) for word in sorted(now, key=lambda w: (-excess(w), w)))
+
+
+def _symptom_totals(days: pd.DataFrame) -> dict[str, int]:
+    total: dict[str, int] = {}
+    for cell in days["symptoms"]:
+        for said, count in defect_counts(cell).items():
+            signs = read_phrase(said).signs
+            # One sign in other words or misspelt is one sign; what is not understood stands as is.
+            word = phrase(signs[0]) if len(signs) == 1 else said
+            total[word] = total.get(word, 0) + count
+    return total
+
+
+def _garments(value: object) -> int:
+    try:
+        return fields.whole_number(value, "watch", "per_day", 1, 100_000)
+    except ValueError as error:
+        raise PlanError(str(error)) from None
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.3g}\u00a0%"

@@ -1,0 +1,268 @@
+"""Dialling in again after a change, with the earlier session as prior knowledge.
+
+What is known is not thrown away, and not trusted blindly either.  How far the earlier presses
+still hold depends on what changed (:data:`CHANGES`):
+
+* a drifted or repaired machine moves its temperature by an amount that the new presses tell;
+* new powder, film or ink, another season: cure and press may want other temperatures, and the rest
+  of what was known holds nearly, not quite;
+* a new fabric: the fabrics known before stay what they are, and the new one borrows from them, at
+  a press temperature of its own.
+
+How far each temperature has moved: :mod:`dtfexp.dialin.recalibrate.shift`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.fields import and_list
+from dtfexp.describe.session import Session
+from dtfexp.describe.units import convert_difference
+from dtfexp.dialin.design.plan import Plan, pressable, whole_presses, whole_seed
+from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.encode.next_numbers import next_numbers
+from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.fit import Fit, fit
+from dtfexp.dialin.following.next_presses import choose_batch, empty_runs
+from dtfexp.dialin.following.press_reasons import press_reasons
+from dtfexp.dialin.recalibrate.shift import (
+    Shift,
+    ShiftPrior,
+    fit_with_shift,
+    graded_rows,
+    known_by_set_point,
+    shift_probe_offsets,
+    shifted,
+)
+from dtfexp.dialin.schedule.layout import lay_out
+from dtfexp.maths.field.parameters import Prior
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.window.window import Window
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a change does to what was known.
+
+    moves: stage -> by how much its temperature may have moved (°C, standard deviation); kept:
+    correlation of the prints with those of before, once the temperatures are moved; whose: what
+    moved them, in words.  The sizes are judgement, none has a source.
+    """
+
+    moves: Mapping[str, float]
+    correlation: float
+    cause_text: str
+
+
+#: What may have changed.
+CHANGES: dict[str, Change] = {
+    "oven": Change({"cure": 7.0}, 1.0, "the machine"),
+    "press": Change({"press": 7.0}, 1.0, "the machine"),
+    "powder": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new powder"),
+    "film": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new film"),
+    "ink": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new ink"),
+    "season": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new season"),
+    "fabric": Change({"press": 7.0}, 1.0, "the new fabric"),
+}
+#: Where a temperature may have moved that the plan does not vary, all is kept at this distance.
+UNVARIED_CORRELATION = 0.7
+
+
+@dataclass(frozen=True, repr=False)
+class Redial:
+    """A session after a change.
+
+    ``fit`` is of earlier and new presses together, on today's settings; ``shifts`` say what is
+    known of each temperature that may have moved, ``moved`` which rows of the fit's results they
+    move; ``now`` are the checked results since the change; ``target`` is the set-point that was
+    run, None for that of the earlier window.
+    """
+
+    session: Session
+    fabric: str
+    changed: str
+    earlier: pd.DataFrame
+    now: pd.DataFrame
+    fit: Fit
+    shifts: tuple[Shift, ...]
+    moved: NDArray[np.bool_]
+    target: Mapping[str, Any] | None
+
+    def window(self, *, pass_rate: float = 0.90, confidence: float = 0.90) -> Window:
+        """The window as known now: see :meth:`dtfexp.dialin.fit.Fit.window`."""
+        return self.fit.window(self.fabric, pass_rate=pass_rate, confidence=confidence)
+
+    def next_presses(
+        self,
+        presses: int,
+        *,
+        fabrics: Iterable[str | Fabric] | None = None,
+        seed: int = 0,
+    ) -> Plan:
+        """At most ``presses`` new presses that teach most, numbered on.
+
+        The first after a change that moves temperatures: four beside the old target, to either
+        side.  Later ones are chosen as :func:`dtfexp.next_presses` does, the earlier presses
+        counted in, for ``fabrics`` (default: this one).  A plan of no rows, with its ``reason``,
+        when another batch would hardly change the windows.
+        """
+        count, seed = whole_presses(presses), whole_seed(seed)
+        # With a new fabric the others' presses are moved to where this one wants them.
+        only = fabrics is None or self.changed == "fabric"
+        names, left_out = pressable(self.session, [self.fabric] if only else fabrics)
+        chosen = None
+        if self.shifts and not len(self.now) and self.fabric in names:
+            wanted = self._beside_target().head(count)
+            reason = (
+                f"Beside the old target, to either side: shows how far {self._moved_text} moved."
+            )
+        else:
+            chosen = choose_batch(self.fit, names, count, seed)
+            several = len(names) > 1
+            told = f"window{'s' * several} of {and_list(names)}"
+            if chosen is None:
+                reason = f"Another batch would hardly change the {told}: confirm the target."
+                none = empty_runs(self.session)
+                return Plan(self.session, none, "redial", seed, f"{reason}{left_out}")
+            wanted = chosen.presses
+            ends = "end" if several else "ends"
+            reason = f"Chosen where they teach most about where the {told} {ends}."
+        numbers = next_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
+        runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
+        why = () if chosen is None else press_reasons(self.fit, chosen.likely, runs)
+        return Plan(self.session, runs, "redial", seed, f"{reason}{left_out}", why=why)
+
+    def _beside_target(self) -> pd.DataFrame:
+        target = self.target
+        if target is None:
+            target = fit(self.session, self.earlier).window(self.fabric).target
+        rows = []
+        for offsets in shift_probe_offsets([shift.factor for shift in self.shifts]):
+            beside = {f.name: float(target[f.name]) + offset for f, offset in offsets}
+            # A target of before may lie past a limit that was measured since.
+            inside = grids.moved_in(self.session, self.fabric, dict(target) | beside)
+            rows.append({"fabric": self.fabric} | inside)
+        return pd.DataFrame(rows)[["fabric", *(f.name for f in self.session.factors)]]
+
+    @property
+    def _moved_text(self) -> str:
+        names = [shift.factor.name for shift in self.shifts]
+        return f"{and_list(names)} {'has' if len(names) == 1 else 'have'}"
+
+    def on_todays_dial(self) -> pd.DataFrame:
+        """Earlier presses and new ones, the earlier settings moved by the middle of what is known
+        of each shift."""
+        out = self.fit.results
+        for shift in self.shifts:
+            out = shifted(shift.factor, out, self.moved, shift.mean)
+        return out
+
+    @property
+    def graded(self) -> int:
+        """How many presses since the change carry a grade."""
+        return _graded_count(self.session, self.now)
+
+    @property
+    def sentence(self) -> str:
+        """What is carried over, in words."""
+        old, new = _graded_count(self.session, self.earlier), self.graded
+        told = [f"{old} earlier presses carried over, {new} made since ({self.changed} changed)."]
+        if new or not self.shifts:
+            told += [shift.sentence() for shift in self.shifts]
+        else:
+            told.append(f"How far {self._moved_text} moved is not known yet.")
+        if self.changed == "fabric":
+            told.append("The new fabric borrows from those known before.")
+        elif self.fit.posterior.prior.change_correlation < 1.0:
+            told.append("The earlier ones are a guide, not a proof.")
+        return " ".join(told)
+
+    def __repr__(self) -> str:
+        return f"Redial({self.fabric!r}; {self.sentence})"
+
+
+def redial(
+    session: Session,
+    earlier: pd.DataFrame,
+    fabric: str | Fabric,
+    *,
+    changed: str,
+    now: pd.DataFrame | None = None,
+    target: Mapping[str, Any] | None = None,
+) -> Redial:
+    """Dial in again with what an earlier session knew.
+
+    session: of today.  earlier, now: results frames from before the change and since (``now`` may
+    be left out, or hold planned presses only).  changed: "oven" or "press" (drifted, repaired or
+    replaced), "powder", "film" or "ink" (new lot), "season", or "fabric" (a new one; ``earlier``
+    then holds other fabrics of the session).  target: the set-point that was run (default: the
+    target of the earlier results' window).
+
+    Raises ``PlanError`` for an unknown change and ``ResultsError`` for frames that are none.
+    """
+    if not isinstance(changed, str) or changed not in CHANGES:
+        raise PlanError(
+            f"changed is {fields.quoted(changed)}; accepted is one of {', '.join(CHANGES)}"
+        )
+    name = session.fabric(fabric).name
+    old = check_results(session, earlier)
+    new = old.iloc[:0] if now is None else check_results(session, now)
+    change = CHANGES[changed]
+    moving = [
+        ShiftPrior(factor, sd * convert_difference(1.0, "°C", factor.unit), change.cause_text)
+        for stage, sd in change.moves.items()
+        if (factor := _temperature(session, stage)) is not None
+    ]
+    both, of_old = _joined_results(session, old, new)
+    prior = Prior(
+        change_correlation=change.correlation
+        if len(moving) == len(change.moves)
+        else UNVARIED_CORRELATION
+    )
+    if changed == "fabric":
+        moved = (both["fabric"] != name).to_numpy()
+    elif changed in ("oven", "press"):
+        # A reading of what was reached holds whatever the machine's dial says now.
+        moved = of_old & np.logical_and.reduce(
+            [known_by_set_point(one.factor, both) for one in moving]
+        )
+    else:
+        moved = of_old
+    fitted, shifts = fit_with_shift(
+        session, both, moved, moving, prior, _graded_count(session, new)
+    )
+    return Redial(session, name, changed, old, new, fitted, shifts, moved, target)
+
+
+def _temperature(session: Session, stage: str) -> Factor | None:
+    """The temperature of a stage; None when the plan does not vary it."""
+    return next((f for f in session.factors if f.stage == stage and f.is_temperature), None)
+
+
+def _graded_count(session: Session, results: pd.DataFrame) -> int:
+    return int(graded_rows(session, results).sum())
+
+
+def _joined_results(
+    session: Session, old: pd.DataFrame, new: pd.DataFrame
+) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+    """Both frames as one, and which rows are of before."""
+    old = old.copy()
+    # Numbers that both use are of two logbooks: the earlier ones make room.
+    for column in ("press", "oven_load", "press_round"):
+        if len(new) and set(old[column]) & set(new[column]):
+            old[column] += int(new[column].max())
+    both = check_results(session, pd.concat([old, new], ignore_index=True))
+    return both, np.arange(len(both)) < len(old)

@@ -1,0 +1,149 @@
+"""How much more a setting does now than it did, told from presses made before and after.
+
+A drifted oven or press, or a dial set anew after a repair, moves every temperature by about the
+same amount; another lot of powder or film, or another fabric, wants its heat a few degrees higher
+or lower.  The earlier presses know where the edges are; a few new ones show where they are now.
+
+The amount is one more unknown of the fit, beside its scales: integrated, never plugged in
+(Rasmussen & Williams 2006, sec. 5.2, for unknowns inside a covariance).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
+from dtfexp.describe.units import convert_difference
+from dtfexp.dialin.encode.coding import Coding, excluded_rows
+from dtfexp.dialin.fit import Fit
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.posterior import infer
+
+Bools = NDArray[np.bool_]
+
+#: How far beside the old target the presses lie that tell a shift (°C): about as far as an
+#: ordinary drift goes.  Common practice for the size of drifts, no source.
+FAR_OFFSET_C, MIDDLE_OFFSET_C, NEAR_OFFSET_C = 12.0, 8.0, 4.0
+
+
+@dataclass(frozen=True)
+class ShiftPrior:
+    """A temperature that a change may have moved: by ``sd`` (its unit, standard deviation) as far
+    as is known before any press; ``whose`` moved it ("the machine", "the new powder")."""
+
+    factor: Factor
+    sd: float
+    cause_text: str
+
+
+@dataclass(frozen=True)
+class Shift:
+    """At the same setting of ``factor``, more heat arrives or less is wanted: as if it ran
+    ``mean`` hotter than before (posterior mean, in its unit), give or take ``sd``; ``presses``:
+    how many graded presses since the change say so."""
+
+    factor: Factor
+    mean: float
+    sd: float
+    presses: int
+    cause_text: str = "the machine"
+
+    def sentence(self) -> str:
+        """In words."""
+        name = self.factor.name
+        if not self.presses:
+            return f"How far {name} has moved is not known yet."
+        size = self.factor.format(round(abs(self.mean), 1))
+        give = f"give or take {self.factor.format(round(self.sd, 1))} (by {self.presses} presses)"
+        if self.cause_text == "the machine":
+            way = "hotter" if self.mean > 0 else "cooler"
+            return f"At the same {name} the machine seems to run {size} {way} than before, {give}."
+        way = "less" if self.mean > 0 else "more"
+        return f"{self.cause_text.capitalize()} seems to want {size} {way} {name}, {give}."
+
+
+def fit_with_shift(
+    session: Session,
+    results: pd.DataFrame,
+    before: Bools,
+    moving: Sequence[ShiftPrior],
+    prior: Prior,
+    presses: int,
+) -> tuple[Fit, tuple[Shift, ...]]:
+    """The fit of checked results whose rows ``before`` (n,) are moved by an unknown amount in some
+    temperatures, and what is known of each amount.
+
+    ``prior.kept`` says how much of the field stays once moved; ``presses`` graded ones were made
+    since.  The fit carries the results as they were pressed. METHODS.md, equation (30).
+    """
+    coding = Coding(session)
+    data = coding.data(results, before)
+    told = np.zeros(len(session.factors))
+    for one in moving:
+        told[session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
+    posterior = infer(data, coding.shape, coding.graded, replace(prior, shift_sd=tuple(told)))
+    shifts, known = [], posterior.shift()
+    for one in moving:
+        column = session.factors.index(one.factor)
+        half = _half_range(one.factor)
+        # Without a press on either side nothing is known but the prior, known exactly.
+        found = (0.0, one.sd)
+        if presses and known is not None:
+            found = (float(known[0][column]) * half, float(known[1][column]) * half)
+        shifts.append(Shift(one.factor, *found, presses, one.cause_text))
+    return Fit(session, results, posterior), tuple(shifts)
+
+
+def shifted(factor: Factor, results: pd.DataFrame, before: Bools, by: float) -> pd.DataFrame:
+    """Results whose rows ``before`` stand on today's dial: what runs ``by`` hotter reaches at a
+    lower setting what it reached then."""
+    moved = results.copy()
+    for column in (factor.name, f"{factor.name}_actual"):
+        if column in moved:
+            told = moved[column].to_numpy(dtype=float)
+            moved[column] = np.where(before, told - by, told)
+    return moved
+
+
+def known_by_set_point(factor: Factor, results: pd.DataFrame) -> Bools:
+    """Rows known by their dial only: a reading of what was reached holds whatever drifts."""
+    actual = f"{factor.name}_actual"
+    if actual not in results:
+        return np.ones(len(results), dtype=bool)
+    return np.asarray(results[actual].isna().to_numpy(), dtype=bool)
+
+
+def shift_probe_offsets(factors: Sequence[Factor]) -> list[list[tuple[Factor, float]]]:
+    """Where four presses beside the old target tell a shift of one or two temperatures best:
+    offsets in each factor's unit.  One: far and near on either side; two: each on either side.
+    The first two alone are on both sides."""
+    if len(factors) == 1:
+        return [
+            [(factors[0], _degrees(factors[0], by))]
+            for by in (-FAR_OFFSET_C, FAR_OFFSET_C, -NEAR_OFFSET_C, NEAR_OFFSET_C)
+        ]
+    return [
+        [(one, _degrees(one, by))] for one in factors for by in (-MIDDLE_OFFSET_C, MIDDLE_OFFSET_C)
+    ]
+
+
+def _degrees(factor: Factor, celsius: float) -> float:
+    return convert_difference(celsius, "°C", factor.unit)
+
+
+def _half_range(factor: Factor) -> float:
+    """What one code of a temperature is, in its unit."""
+    low, high = factor.bounds
+    return 0.5 * (high - low)
+
+
+def graded_rows(session: Session, results: pd.DataFrame) -> Bools:
+    """Rows with a grade, those left out not counted."""
+    names = [outcome.name for outcome in session.outcomes]
+    return results[names].notna().any(axis=1).to_numpy() & ~excluded_rows(results)

@@ -1,0 +1,268 @@
+"""A rehearsal: the whole session played on invented benches, before a press is made.
+
+Every bench is drawn from what is believed (the prior, or a fit so far), pressed in batches as the
+plan and the next presses say, graded, fitted, and the window that comes out is held against the
+truth, which is known here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.errors import PlanError
+from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.session import Session
+from dtfexp.dialin.design.plan import Plan, plan, pressable, whole_presses, whole_seed
+from dtfexp.dialin.fit import Fit, fit
+from dtfexp.dialin.following.next_presses import next_presses
+from dtfexp.dialin.rehearse.rehearsal_summary import RehearsalSummary, Rehearsed, summary, table
+from dtfexp.dialin.rehearse.simulated_bench import SimulatedBench, box_size, simulate_bench
+from dtfexp.maths.inference.single_thread import SINGLE_THREAD
+
+MOST_REHEARSALS = 10_000
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Rehearsal(Rehearsed):
+    """What came of the rehearsals.
+
+    rehearsed: one row per rehearsal and fabric: ``rehearsal``; ``fabric``; ``has_window`` (there
+    is a box of set-points that truly keep the pass rate, twice the spread wide in every setting);
+    ``true_size`` (of the largest such box: product of its widths in multiples of spread);
+    ``found``; ``size`` (of the recommended box);
+    ``box_good`` (share of the box that truly keeps the rate); ``target_true`` and
+    ``target_stated`` (pass rate at the target); ``presses`` made in this rehearsal for all its
+    fabrics together, ``batches``, ``stopped`` (by itself, before the schedule was through),
+    ``hours``, ``garments``, ``film`` (m²).  ``widths``: one row per rehearsal, fabric and setting
+    of a range where a window was found: ``width`` in the setting's own unit.
+    """
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per fabric: counts of rehearsals, and means.
+
+        ``rehearsals``; ``with_window`` (how many benches have one); ``found`` (of those);
+        ``windows`` (found on any bench); ``false`` (of those, the target truly stays below the
+        pass rate); ``size_share`` (sizes found over true sizes, summed over the benches that have
+        a window); ``box_good``; ``target_true``, ``target_stated`` (means over windows found).
+        """
+        return table(self)
+
+    @property
+    def summary(self) -> RehearsalSummary:
+        """The table and plain sentences."""
+        return summary(self)
+
+    def __repr__(self) -> str:
+        return self.summary.text()
+
+    def _repr_html_(self) -> str:
+        return self.summary.html()
+
+
+@dataclass(frozen=True)
+class _Request:
+    """What every rehearsal is played with; travels to the workers."""
+
+    session: Session
+    schedule: tuple[int, ...]
+    names: tuple[str, ...]
+    start: Fit | None
+    pass_rate: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class _Row:
+    rehearsal: int
+    fabric: str
+    has_window: bool
+    true_size: float
+    found: bool
+    size: float
+    box_good: float
+    target_true: float
+    target_stated: float
+    presses: int
+    batches: int
+    stopped: bool
+    hours: float
+    garments: int
+    film: float
+
+
+_Outcome = tuple[list[_Row], list[tuple[int, str, str, float]]]
+
+
+def rehearse(
+    session: Session,
+    schedule: int | Iterable[int] = (10, 4, 4),
+    *,
+    rehearsals: int = 20,
+    fabrics: Iterable[str | Fabric] | None = None,
+    start: Fit | None = None,
+    pass_rate: float = 0.90,
+    confidence: float = 0.90,
+    jobs: int = -1,
+    seed: int = 0,
+    progress: bool = True,
+) -> Rehearsal:
+    """Play the session on invented benches: is this many presses enough, and what will it cost?
+
+    schedule: presses of each batch; fabrics: which of the session's (default all); start: a fit of
+    this session, to rehearse what is still to come (default: nothing is known yet; benches are
+    drawn under its priors, every rehearsal is fitted under the usual ones); jobs: how many at a
+    time, -1 for all cores; progress: a bar on stderr once it takes over a second.  The same
+    arguments give the same result, however many jobs.  Inside
+    ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask cluster of the
+    current client (give its workers one thread each).  Raises ``PlanError`` in one line.
+    """
+    asked = _checked(session, schedule, fabrics, start, pass_rate, confidence)
+    count = _whole("rehearsals", rehearsals, MOST_REHEARSALS)
+    if isinstance(jobs, bool) or not isinstance(jobs, (int, np.integer)) or jobs == 0:
+        raise PlanError(f"jobs is {jobs!r}; give a whole number, or -1 for all cores")
+    seeds = np.random.SeedSequence(whole_seed(seed)).spawn(count)
+    rows: list[_Row] = []
+    widths: list[tuple[int, str, str, float]] = []
+    for some_rows, some_widths in _rehearsals(asked, seeds, int(jobs), progress):
+        rows += some_rows
+        widths += some_widths
+    return Rehearsal(
+        session,
+        asked.schedule,
+        asked.pass_rate,
+        asked.confidence,
+        0 if start is None else len(start.results),
+        pd.DataFrame([asdict(row) for row in rows]),
+        pd.DataFrame(widths, columns=["rehearsal", "fabric", "setting", "width"]),
+    )
+
+
+def _rehearsals(
+    request: _Request, seeds: list[np.random.SeedSequence], jobs: int, progress: bool
+) -> Iterator[_Outcome]:
+    """Every rehearsal in order, as it comes in."""
+    from joblib import Parallel, delayed
+    from tqdm import tqdm
+
+    work = Parallel(n_jobs=jobs, return_as="generator")(
+        delayed(rehearse_once)(request, number, seed) for number, seed in enumerate(seeds, start=1)
+    )
+    return iter(tqdm(work, total=len(seeds), desc="rehearsing", delay=1.0, disable=not progress,
+                     leave=False))  # fmt: skip
+
+
+def rehearse_once(request: _Request, number: int, seed: np.random.SeedSequence) -> _Outcome:
+    """One rehearsal, from its own seed."""
+    # With one thread every run agrees with a serial one, and none fights over the cores.
+    with SINGLE_THREAD:
+        rng = np.random.default_rng(seed)
+        bench = simulate_bench(request.session, list(request.names), request.start, rng)
+        plans, results = _simulated_results(request, bench, rng)
+        return _scored(request, number, bench, plans, fit(request.session, results))
+
+
+def _simulated_results(
+    request: _Request, bench: SimulatedBench, rng: np.random.Generator
+) -> tuple[list[Plan], pd.DataFrame]:
+    """The batches that were pressed, and all results, those of the start included."""
+    plans: list[Plan] = []
+    results = None if request.start is None else request.start.results
+    for count in request.schedule:
+        seed = int(rng.integers(2**31))
+        if results is None:
+            batch = plan(request.session, count, fabrics=request.names, seed=seed)
+        else:
+            batch = next_presses(request.session, results, count, fabrics=request.names, seed=seed)
+        if not len(batch):
+            break
+        plans.append(batch)
+        graded = bench.press(batch.runs, rng)
+        earlier = [] if results is None or not len(results) else [results]
+        results = pd.concat([*earlier, graded], ignore_index=True)
+    if results is None:
+        raise PlanError("schedule: nothing was planned")
+    return plans, results
+
+
+def _scored(
+    request: _Request, number: int, bench: SimulatedBench, plans: list[Plan], fitted: Fit
+) -> _Outcome:
+    costs = [made.cost() for made in plans]
+    rows: list[_Row] = []
+    widths: list[tuple[int, str, str, float]] = []
+    for name in request.names:
+        true = bench.window(name, request.pass_rate)
+        window = fitted.window(name, pass_rate=request.pass_rate, confidence=request.confidence)
+        low, high = window.low, window.high
+        size, good = 0.0, float("nan")
+        if low is not None and high is not None:
+            size = box_size(request.session, low, high)
+            good = bench.good_share(name, low, high, request.pass_rate)
+            widths += [
+                (number, name, f.name, float(high[f.name] - low[f.name]))
+                for f in request.session.factors
+                if f.is_numeric
+            ]
+        target = pd.DataFrame([window.target])
+        rows.append(
+            _Row(
+                rehearsal=number,
+                fabric=name,
+                has_window=true is not None,
+                true_size=0.0 if true is None else true.size,
+                found=window.found,
+                size=size,
+                box_good=good,
+                target_true=float(bench.pass_rate(target, name)[0]),
+                target_stated=window.pass_rate,
+                presses=sum(len(made) for made in plans),
+                batches=len(plans),
+                stopped=len(plans) < len(request.schedule),
+                hours=sum(c.hours for c in costs),
+                garments=sum(sum(c.garments.values()) for c in costs),
+                film=sum(c.film.area for c in costs),
+            )
+        )
+    return rows, widths
+
+
+def _checked(
+    session: Session,
+    schedule: int | Iterable[int],
+    fabrics: Iterable[str | Fabric] | None,
+    start: Fit | None,
+    pass_rate: float,
+    confidence: float,
+) -> _Request:
+    several = isinstance(schedule, Iterable) and not isinstance(schedule, str)
+    batches: list[Any] = list(schedule) if several else [schedule]  # type: ignore[arg-type]
+    if not batches:
+        raise PlanError("schedule is empty; give the presses of each batch, such as (10, 4, 4)")
+    for name, value in (("pass_rate", pass_rate), ("confidence", confidence)):
+        if not isinstance(value, (int, float)) or not 0.0 < value < 1.0:
+            raise PlanError(f"{name} is {value!r}; use a number between 0 and 1, such as 0.90")
+    if start is not None and not isinstance(start, Fit):
+        raise PlanError(f"start is a {type(start).__name__}; give a fit of the results so far")
+    if start is not None and start.session != session:
+        raise PlanError(f"start is a fit of another session ({start.session.name!r})")
+    return _Request(
+        session,
+        tuple(whole_presses(count) for count in batches),
+        tuple(pressable(session, fabrics)[0]),
+        start,
+        float(pass_rate),
+        float(confidence),
+    )
+
+
+def _whole(name: str, value: Any, most: int) -> int:
+    whole = not isinstance(value, bool) and isinstance(value, (int, np.integer))
+    if not whole or not 1 <= value <= most:
+        raise PlanError(f"{name} is {value!r}; give a whole number from 1 to {most}")
+    return int(value)

@@ -1,0 +1,155 @@
+"""A rehearsal in a table and plain sentences; works nothing out but counts and means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.session import Session
+from dtfexp.describe.summary import html_table
+
+HEADS = (
+    "fabric", "benches with a window", "found", "false", "size against the true",
+    "box truly good", "pass at target", "stated",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RehearsalSummary:
+    """title; rows of texts under ``HEADS``, one per fabric; lines of text below them."""
+
+    title: str
+    rows: tuple[tuple[str, ...], ...]
+    lines: tuple[str, ...]
+
+    def text(self) -> str:
+        """For a terminal."""
+        frame = pd.DataFrame(self.rows, columns=list(HEADS))
+        return "\n".join([self.title, "", frame.to_string(index=False), "", *self.lines])
+
+    def html(self) -> str:
+        """For a notebook; the same words."""
+        lines = "".join(f"<p>{escape(line)}</p>" for line in self.lines)
+        return f"<p><b>{escape(self.title)}</b></p>{html_table(HEADS, self.rows)}{lines}"
+
+
+@dataclass(frozen=True, eq=False)
+class Rehearsed:
+    """The facts of a rehearsal that its table and sentences are made from.
+
+    The fields are those of :class:`dtfexp.dialin.rehearse.rehearsal.Rehearsal`.
+    """
+
+    session: Session
+    schedule: tuple[int, ...]
+    pass_rate: float
+    confidence: float
+    after_presses: int
+    rehearsed: pd.DataFrame
+    widths: pd.DataFrame
+
+
+def table(rehearsal: Rehearsed) -> pd.DataFrame:
+    """One row per fabric: counts of rehearsals, and means; the columns of ``Rehearsal.table``."""
+    out = []
+    for fabric, mine in rehearsal.rehearsed.groupby("fabric", sort=False):
+        good = mine[mine["has_window"]]
+        found = mine[mine["found"]]
+        true_size = float(good["true_size"].sum())
+        out.append(
+            {
+                "fabric": fabric,
+                "rehearsals": len(mine),
+                "with_window": len(good),
+                "found": int(good["found"].sum()),
+                "windows": len(found),
+                "false": int((found["target_true"] < rehearsal.pass_rate).sum()),
+                "size_share": float(good["size"].sum()) / true_size if true_size else np.nan,
+                "box_good": float(found["box_good"].mean()),
+                "target_true": float(found["target_true"].mean()),
+                "target_stated": float(found["target_stated"].mean()),
+            }
+        )
+    return pd.DataFrame(out)
+
+
+def summary(rehearsal: Rehearsed) -> RehearsalSummary:
+    """The table as texts, and what it means for the shop."""
+    rows = []
+    for row in table(rehearsal).to_dict("records"):
+        rows.append(
+            (
+                str(row["fabric"]),
+                f"{row['with_window']} of {row['rehearsals']}",
+                f"{row['found']} of {row['with_window']}",
+                f"{row['false']} of {row['windows']}",
+                _percent(row["size_share"]),
+                _percent(row["box_good"]),
+                _percent(row["target_true"]),
+                _percent(row["target_stated"]),
+            )
+        )
+    count = rehearsal.rehearsed["rehearsal"].nunique()
+    batches = " + ".join(map(str, rehearsal.schedule))
+    title = f"Rehearsal of {rehearsal.session.name}: {batches} presses on {count} invented benches"
+    return RehearsalSummary(title, tuple(rows), tuple(_lines(rehearsal)))
+
+
+def _percent(share: float) -> str:
+    return "-" if np.isnan(share) else f"{100 * share:.0f} %"
+
+
+def _lines(rehearsal: Rehearsed) -> list[str]:
+    lines = []
+    rate = _percent(rehearsal.pass_rate)
+    for row in table(rehearsal).to_dict("records"):
+        name, some = row["fabric"], row["with_window"]
+        if not some:
+            lines.append(f"{name}: no bench drawn had a true window ({rate} of prints pass).")
+        else:
+            lines.append(
+                f"{name}: {some} of {row['rehearsals']} benches had a true window ({rate} of "
+                f"prints pass); one was found on {row['found']} of them."
+            )
+        if row["windows"]:
+            lines.append(
+                f"{name}: {row['false']} of {row['windows']} windows were false (fewer than {rate} "
+                "truly pass at the target)."
+            )
+            lines.append(f"{name}: middle width of the windows: {_widths(rehearsal, name)}.")
+    return [*lines, *_cost_lines(rehearsal), _known(rehearsal)]
+
+
+def _widths(rehearsal: Rehearsed, fabric: str) -> str:
+    mine = rehearsal.widths[rehearsal.widths["fabric"] == fabric]
+    told = []
+    for factor in rehearsal.session.factors:
+        width = mine.loc[mine["setting"] == factor.name, "width"]
+        if len(width):
+            told.append(f"{factor.name} {width.median():g} {factor.unit}".rstrip())
+    return ", ".join(told) if told else "words only"
+
+
+def _cost_lines(rehearsal: Rehearsed) -> list[str]:
+    each = rehearsal.rehearsed.drop_duplicates("rehearsal")
+    mean = each[["presses", "hours", "garments", "film"]].mean()
+    lines = [
+        f"On average {mean['presses']:.1f} presses, {mean['hours']:.1f} hours of a person (grading "
+        f"included), {mean['garments']:.0f} garments and {mean['film']:.2f} m² of film."
+    ]
+    stopped = int(each["stopped"].sum())
+    if stopped:
+        lines.append(
+            f"{stopped} of {len(each)} stopped early: another batch would hardly have changed "
+            "the windows."
+        )
+    return lines
+
+
+def _known(rehearsal: Rehearsed) -> str:
+    if rehearsal.after_presses:
+        return f"The benches agree with the {rehearsal.after_presses} presses recorded so far."
+    return "Nothing of your bench is known yet: the benches are as different as shops are."

@@ -1,0 +1,1 @@
+"""Oven loads, press rounds, running order, clock and cost of a plan."""

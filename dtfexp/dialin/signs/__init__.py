@@ -1,0 +1,1 @@
+"""What people write of a print, read as the signs of the trade."""

@@ -1,0 +1,59 @@
+"""Which side of a stage a defect speaks for, in the words that are ticked at the press."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import lru_cache
+from math import log
+from typing import Any
+
+from dtfexp.describe.signs import cause, sign
+from dtfexp.describe.signs.sign import OFTEN
+from dtfexp.describe.signs.sign import PLAIN as PLAIN_SIGN
+from dtfexp.dialin.signs.phrases import read_phrase
+
+# How much one coupon with such a defect moves the odds of a side: a plain sign or a hint.
+# Common practice on transfer benches for the direction, judgement for the size; no source.
+PLAIN, HINT = log(4.0), log(1.6)
+
+
+def defect_words(cell: Any) -> list[str]:
+    """The defects in one cell of a results frame: words joined by ";" or a list of them."""
+    if isinstance(cell, str):
+        parts: Iterable[Any] = cell.replace(",", ";").replace("\n", ";").split(";")
+    elif isinstance(cell, (list, tuple, set, frozenset)):
+        parts = sorted(map(str, cell))
+    else:
+        return []
+    return [word for part in parts if (word := " ".join(str(part).split()).casefold())]
+
+
+def defect_counts(cell: Any) -> dict[str, int]:
+    """Garments per defect in one cell of a day's counts: "bubbles: 2; grainy underside: 1", or a
+    mapping of the same; a word without a number counts one."""
+    if isinstance(cell, Mapping):
+        return {" ".join(str(word).split()).casefold(): int(n) for word, n in cell.items()}
+    found: dict[str, int] = {}
+    for part in defect_words(cell):
+        word, _, number = part.rpartition(":")
+        if word and number.strip().isdigit():
+            found[word.strip()] = found.get(word.strip(), 0) + int(number)
+        else:
+            found[part] = found.get(part, 0) + 1
+    return found
+
+
+@lru_cache(maxsize=4096)
+def signs_of(word: str) -> tuple[tuple[str, str, float], ...]:
+    """(stage, side, weight) of every side a defect speaks for; empty for one that names none.
+
+    A plain sign of a cause is a plain sign of its side, one that often comes with it a hint.
+    """
+    found: dict[tuple[str, str], float] = {}
+    for key in read_phrase(word).signs:
+        for name, speaks in sign(key).causes.items():
+            side = cause(name).fit_side
+            if side[0] and speaks >= OFTEN:
+                weight = PLAIN if speaks >= PLAIN_SIGN else HINT
+                found[side] = max(weight, found.get(side, 0.0))
+    return tuple((stage, side, weight) for (stage, side), weight in found.items())

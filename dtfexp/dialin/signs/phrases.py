@@ -1,0 +1,234 @@
+"""Reading what people write of a print: which signs of the trade a phrase names.
+
+Words are compared, never parts of words: by their stem, with small misspellings allowed.  A phrase
+names a sign when every word of one of its wordings is there; of several wordings the one that says
+more stands.  What could be two signs is asked about, and what names none is kept and told.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+
+from dtfexp.describe.signs import SIGNS, Sign, sign
+from dtfexp.describe.signs.sign import FINISHED, FIRST, LATER, PEEL, USE, WASH
+from dtfexp.dialin.signs.word_forms import HARMLESS, Word, comparable_form, parse
+
+#: Stages told in one word that stand for several of the table.
+_STAGES = {WASH: (FIRST, LATER, USE), PEEL: (PEEL, FINISHED), FINISHED: (PEEL, FINISHED)}
+#: Words for a thing: "shiny" of the powder side is not "shiny" of the cloth.
+_THINGS = frozenset(
+    map(comparable_form, ("powder", "film", "cloth", "platen", "underside", "oven", "glue"))
+)
+_NEAREST, _NEAR = 3, 55.0
+
+
+@dataclass(frozen=True)
+class ReadPhrase:
+    """What one phrase says.
+
+    ``signs``: keys of what is seen; ``absent``: of what is said not to be seen; ``asked``: of the
+    signs between which it cannot be told; ``unknown``: the words that name nothing;
+    ``nearest``: phrases of the table that come nearest to what was not understood.
+    """
+
+    text: str
+    signs: tuple[str, ...] = ()
+    absent: tuple[str, ...] = ()
+    asked: tuple[str, ...] = ()
+    unknown: str = ""
+    nearest: tuple[str, ...] = ()
+
+    @property
+    def question(self) -> str:
+        """What to ask about a phrase that could be several signs; "" when it is clear."""
+        if not self.asked:
+            return ""
+        choices = "; or ".join(
+            f"{sign(key).phrase} ({' or '.join(sign(key).stages[:2])})" for key in self.asked
+        )
+        return f"{self.text!r} can be: {choices}. Say which, and when it is seen."
+
+    @property
+    def complaint(self) -> str:
+        """What was not understood, and what comes near; "" when all was."""
+        if not self.unknown:
+            return ""
+        whole = self.unknown == self.text
+        said = f"not understood: {self.unknown!r}" + ("" if whole else f" (in {self.text!r})")
+        if not self.nearest:
+            return f"{said}; no known sign is near"
+        return f"{said}; nearest known signs: {', '.join(self.nearest)}"
+
+
+@dataclass(frozen=True)
+class _Wording:
+    """One wording: for each word that must be there the forms it may have; words that may."""
+
+    key: str
+    needed: tuple[tuple[frozenset[str], bool], ...]
+    maybe: frozenset[str]
+    staged: bool
+
+
+@dataclass(frozen=True)
+class _Hit:
+    key: str
+    needed: frozenset[int]
+    covered: frozenset[int]
+    absent: bool
+
+
+@lru_cache(maxsize=4096)
+def read_phrase(text: str, stage: str = "") -> ReadPhrase:
+    """What one phrase (no list of them) says.  stage: when it was seen, where that is known."""
+    told = " ".join(text.split())
+    for one in SIGNS:
+        if told.casefold() == one.phrase.casefold():
+            return ReadPhrase(told, (one.key,))
+    words, said = parse(told)
+    if not words and not said:
+        return ReadPhrase(told, unknown=told, nearest=nearest(told)) if told else ReadPhrase(told)
+    at = said or stage
+    hits = _longest(_hits(words, staged=bool(at)))
+    here = _longest([hit for hit in _hits(words, staged=bool(at)) if _seen_at(sign(hit.key), at)])
+    if hits and not here:
+        # Known, but not at that stage: another sign may be meant, so nothing is guessed.
+        return ReadPhrase(told, asked=tuple(dict.fromkeys(hit.key for hit in hits)))
+    signs, absent, asked = _seen_absent_ambiguous(words, here)
+    covered = frozenset().union(*(hit.covered for hit in here))
+    left = [word for place, word in enumerate(words) if place not in covered]
+    things = {word.form for word in left} & _THINGS
+    if signs and things and not any(words[k].form in _THINGS for k in covered):
+        # "shiny powder side" names neither the cloth's shine nor a dull powder side.
+        signs, asked = (), tuple(dict.fromkeys((*signs, *asked)))
+    lost = [word.raw for word in left if word.form not in HARMLESS]
+    if not (signs or absent or asked):
+        return ReadPhrase(told, unknown=told, nearest=nearest(told))
+    missed = " ".join(lost)
+    return ReadPhrase(told, signs, absent, asked, missed, nearest(missed) if missed else ())
+
+
+def nearest(text: str) -> tuple[str, ...]:
+    """Phrases of the table that are written most like ``text``, the nearest first."""
+    from rapidfuzz import fuzz, process
+
+    found = process.extract(
+        _content(text), _contents(), scorer=fuzz.token_set_ratio, limit=_NEAREST,
+        score_cutoff=_NEAR,
+    )  # fmt: skip
+    return tuple(SIGNS[place].phrase for _, _, place in found)
+
+
+def _seen_absent_ambiguous(
+    words: list[Word], hits: list[_Hit]
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Signs seen, signs said to be absent, and signs that the same words could all be."""
+    signs: dict[str, None] = {}
+    absent: dict[str, None] = {}
+    asked: dict[str, None] = {}
+    said = frozenset().union(*(hit.covered for hit in hits if not hit.absent))
+    for hit in hits:
+        if hit.absent and hit.needed & said:
+            continue  # "nothing left on the film" is good news, and denies no fault
+        same = {h.key for h in hits if h.covered == hit.covered and h.absent == hit.absent}
+        if len(same) > 1 and not hit.absent:
+            asked[hit.key] = None
+        else:
+            (absent if hit.absent else signs)[hit.key] = None
+    return tuple(signs), tuple(absent), tuple(asked)
+
+
+def _seen_at(one: Sign, stage: str) -> bool:
+    return not stage or bool(set(_STAGES.get(stage, (stage,))) & set(one.stages))
+
+
+def _hits(words: list[Word], staged: bool) -> list[_Hit]:
+    """Every wording whose words are all there. staged: somebody said when it was seen."""
+    found = []
+    for wording in _wordings():
+        if wording.staged and not staged:
+            continue
+        places: set[int] = set()
+        last = 0
+        for forms, negated in wording.needed:
+            fitting = [
+                k
+                for k, word in enumerate(words)
+                if k not in places and word.form in forms and (word.negated or not negated)
+            ]
+            if not fitting:
+                break
+            # Of two verbs the one that stands beside its noun is meant.
+            last = min(fitting, key=lambda k: (abs(k - last), k < last))
+            places.add(last)
+        else:
+            more = {k for k, word in enumerate(words) if word.form in wording.maybe}
+            denied = not any(negated for _, negated in wording.needed) and any(
+                words[k].negated for k in places
+            )
+            found.append(_Hit(wording.key, frozenset(places), frozenset(places | more), denied))
+    return found
+
+
+def _longest(hits: list[_Hit]) -> list[_Hit]:
+    """The hits that no other one says better."""
+
+    def beaten(hit: _Hit) -> bool:
+        for other in hits:
+            if not hit.needed <= other.covered:
+                continue
+            if len(other.covered) != len(hit.covered):
+                if len(other.covered) > len(hit.covered):
+                    return True
+            elif other.absent != hit.absent:
+                if hit.absent:
+                    return True
+            elif len(other.needed) > len(hit.needed):
+                return True
+        return False
+
+    return [hit for hit in hits if not beaten(hit)]
+
+
+def _content(text: str) -> str:
+    return " ".join(word.form for word in parse(text)[0])
+
+
+@lru_cache(maxsize=1)
+def _contents() -> tuple[str, ...]:
+    return tuple(_content(one.phrase) for one in SIGNS)
+
+
+@lru_cache(maxsize=1)
+def _wordings() -> tuple[_Wording, ...]:
+    """The table's wordings, ready to compare."""
+    found = []
+    for one in SIGNS:
+        for text in (one.phrase, *one.words.split(";")):
+            needed, maybe = [], set()
+            bare, when = parse(re.sub(r"\[.*?\]", " ", text), wording=True)
+            for group in _groups(bare):
+                needed.append((frozenset(word.form for word in group), group[0].negated))
+            for inner in re.findall(r"\[(.*?)\]", text):
+                maybe |= {word.form for word in parse(inner, wording=True)[0]}
+            if needed:
+                found.append(
+                    _Wording(one.key, tuple(needed), frozenset(maybe), "@" in text or bool(when))
+                )
+    return tuple(found)
+
+
+def _groups(words: list[Word]) -> list[list[Word]]:
+    """Words parted by "/" are one place."""
+    groups: list[list[Word]] = []
+    for before, word in pairwise([None, *words]):
+        if word is None:
+            continue
+        if groups and before is not None and before.either:
+            groups[-1].append(word)
+        else:
+            groups.append([word])
+    return groups

@@ -1,0 +1,233 @@
+"""What a press would teach, before it is made.
+
+For every set-point that may belong to the window, the margin of its pass rate over the required one
+is Gaussian now.  Presses to come narrow it by an amount that does not depend on how they turn
+out, so
+the chance that the set-point will then be *confirmed* good has a closed form.  Presses are
+chosen one
+after the other to make the sum of these chances, over the cells that matter, as large as possible.
+
+Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a coming posterior
+as in
+Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a grade
+is Fisher's, averaged over the posterior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from dtfexp.maths.acquisition import probit_margin
+from dtfexp.maths.field import field
+from dtfexp.maths.field.ceiling import quality, quality_slope
+from dtfexp.maths.field.points import Points
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.single_thread import single_threaded
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+_NODES, _WEIGHTS = hermegauss(7)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+# Of the way from the acceptance cut down to a grade, how much counts as not known; chosen on
+# simulated benches (``tests/bench``), no published source.
+BAD_GRADE_NOISE = 1.5
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Presses that could be made: where, and codes of the load and round each would belong to.
+
+    load, round_ (C,): equal codes would share luck (at a NEW load and round); spread (C, d): sd, in
+    codes, of what the machines would do around each setting (None: exact).
+    """
+
+    at: Points
+    load: Ints
+    round_: Ints
+    spread: Array | None = None
+
+
+class BatchAcquisition:
+    """The state while a batch is chosen.
+
+    cells (E): ``weight`` (E,) how much each matters; candidates (C) with O outcomes each.
+    """
+
+    @single_threaded
+    def __init__(
+        self,
+        post: Posterior,
+        cells: Points,
+        candidates: Candidates,
+        weight: Array,
+        confidence: float,
+        now: tuple[Array, Array],
+    ) -> None:
+        """``now``: the margins' mean (E,) over the required rate (probit scale), and the variance
+        (E,) that comes from not knowing the scales, which a few presses do not take away."""
+        if len(post.integration_points) != 1:
+            raise ValueError("an outlook is taken at one set of scales")
+        self.n_outcomes = post.shape.n_outcomes
+        self.weight = weight
+        self.z = float(ndtri(confidence))
+        slope, cell_links = probit_margin.slopes(post, cells)
+        self.margin, self.stays = now
+        cov, cross, mean = _covariances(post, cells, candidates, slope, cell_links)
+        self.cov, self.cross = cov, cross
+        own = np.einsum(
+            "ea,ea->e",
+            slope,
+            np.einsum("eab,eb->ea", _cell_covariance(post, cells, cell_links), slope),
+        )
+        self.sd_now = np.sqrt(np.maximum(own, 1e-10))
+        self.variance = self.sd_now**2
+        variance = np.diag(cov).reshape(-1, self.n_outcomes)
+        self.noise = _effective_grade_noise(post, mean, variance) + _input_noise_variance(
+            post, candidates
+        )
+
+    def confirmation_probability(self, variance: Array) -> Array:
+        """Chance that a cell is confirmed good once its variance has fallen to ``variance``.
+
+        variance (E, ...) -> the same shape. METHODS.md, equation (28).
+        """
+        extra = (1,) * (variance.ndim - 1)
+        margin = self.margin.reshape(-1, *extra)
+        now = (self.sd_now**2).reshape(-1, *extra)
+        left = np.maximum(variance, 1e-10)
+        learnt = np.sqrt(np.maximum(now - left, 1e-10))
+        total = np.sqrt(left + self.stays.reshape(-1, *extra))
+        return np.asarray(ndtr((margin - self.z * total) / learnt))
+
+    @property
+    def value(self) -> float:
+        """Weighted expected share of cells confirmed, with everything chosen so far.
+
+        METHODS.md, equation (28).
+        """
+        return float(self.weight @ self.confirmation_probability(self.variance))
+
+    @single_threaded
+    def scores(self, candidates: Ints) -> Array:
+        """``value`` after adding each candidate, (len(candidates),)."""
+        n_out = self.n_outcomes
+        index = candidates[:, None] * n_out + np.arange(n_out)
+        block = self.cov[index[:, :, None], index[:, None, :]]
+        block = block + self.noise[candidates][:, :, None] * np.eye(n_out)
+        cross = self.cross[:, index]
+        solved = np.einsum("eco,cop->ecp", cross, np.linalg.inv(block))
+        drop = np.einsum("eco,eco->ec", solved, cross)
+        left = self.variance[:, None] - drop
+        return np.asarray(self.weight @ self.confirmation_probability(left))
+
+    @single_threaded
+    def add_press(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:
+        """Take a press as made: everything correlated with it is known better."""
+        which = range(self.n_outcomes) if outcomes is None else outcomes
+        index = np.array([candidate * self.n_outcomes + o for o in which], dtype=int)
+        noise = np.array([self.noise[candidate, o] for o in which])
+        gain = np.linalg.inv(self.cov[np.ix_(index, index)] + np.diag(noise))
+        towards = self.cross[:, index]
+        among = self.cov[:, index]
+        self.variance = self.variance - np.einsum("eo,op,ep->e", towards, gain, towards)
+        self.cross = self.cross - towards @ gain @ among.T
+        self.cov = self.cov - among @ gain @ among.T
+
+    def restricted_copy(self, members: Ints) -> BatchAcquisition:
+        """A branch to try a batch on, with some of the candidates only; this one is not changed."""
+        twin = object.__new__(BatchAcquisition)
+        twin.__dict__.update(self.__dict__)
+        index = (members[:, None] * self.n_outcomes + np.arange(self.n_outcomes)).ravel()
+        twin.cov = self.cov[np.ix_(index, index)]
+        twin.cross = self.cross[:, index]
+        twin.noise = self.noise[members]
+        return twin
+
+
+def _cell_covariance(post: Posterior, cells: Points, links: list[Array]) -> Array:
+    """Posterior covariance (E, O, O) of the cells."""
+    own = field.variance(cells, post.shape, post.integration_points[0], post.prior)
+    return np.asarray(
+        own[:, None, None] * post.outcome_correlation(0) - np.einsum("oen,pen->eop", links, links)
+    )
+
+
+def _covariances(
+    post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_links: list[Array]
+) -> tuple[Array, Array, Array]:
+    """Candidate covariance (C*O, C*O), that of cells with them (E, C*O), and their mean (C, O)."""
+    scales, shape, prior = post.integration_points[0], post.shape, post.prior
+    n_out, count = shape.n_outcomes, candidates.at.n
+    alike = post.outcome_correlation(0)
+    base = field.covariance(candidates.at, post.data.at, shape, scales, prior)
+    mean = field.prior_mean(candidates.at, shape, scales, prior)[:, None] + base @ post.weights(0)
+    links = post.whitened_cross(base, 0)
+    among = field.covariance(candidates.at, candidates.at, shape, scales, prior)
+    same_load = (candidates.load[:, None] == candidates.load[None, :]).astype(float)
+    same_round = (candidates.round_[:, None] == candidates.round_[None, :]).astype(float)
+    luck = scales.load_sd**2 * same_load + scales.round_sd**2 * same_round
+    cov = np.empty((count, n_out, count, n_out))
+    for o in range(n_out):
+        for p in range(n_out):
+            cov[:, o, :, p] = among * alike[o, p] - links[o] @ links[p].T
+            cov[:, o, :, p] += luck * (1.0 if o == p else 0.5)
+    towards = field.covariance(cells, candidates.at, shape, scales, prior)
+    cross = np.zeros((cells.n, count, n_out))
+    for p in range(n_out):
+        for o in range(n_out):
+            part = towards * alike[o, p] - cell_links[o] @ links[p].T
+            cross[:, :, p] += slope[:, o : o + 1] * part
+    return cov.reshape(count * n_out, -1), cross.reshape(cells.n, -1), mean
+
+
+def _input_noise_variance(post: Posterior, candidates: Candidates) -> Array:
+    """Variance (C, O) that the machine spread would add to what each candidate shows."""
+    if candidates.spread is None:
+        return np.zeros((candidates.at.n, post.shape.n_outcomes))
+    gaps = field.spread_effects(
+        candidates.at,
+        candidates.spread,
+        post.data.design_points.at,
+        post.shape,
+        post.integration_points[0],
+        post.prior,
+        post.weights_by_point(0),
+    )
+    return np.asarray((gaps**2).sum(axis=1))
+
+
+def _effective_grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
+    """Effective noise variance of one grade at each candidate, (C, O): one over Fisher information.
+
+    A grade at the open end of its scale tells little; in the middle it tells nearly as much as a
+    measurement.  What a grade far below acceptance says of the edge depends on how quality falls
+    from one to the other, a slope or a cliff, which the field only assumes.
+    METHODS.md, equation (27).
+    """
+    scales = post.integration_points[0]
+    out = np.empty_like(mean)
+    top = post.ceiling(0)
+    for o, graded in enumerate(post.grade_scales):
+        noise = scales.noise[o]
+        if graded is None:
+            out[:, o] = noise**2
+            continue
+        edges = np.concatenate(([-np.inf], graded.cuts, [np.inf]))
+        information = np.zeros(len(mean))
+        for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+            f = mean[:, o] + np.sqrt(np.maximum(variance[:, o], 0.0)) * node
+            t = (edges[None, :] - quality(f, top[o])[:, None]) / noise
+            density = np.exp(-0.5 * t**2) / np.sqrt(2 * np.pi)
+            chance = np.maximum(np.diff(ndtr(t), axis=1), 1e-12)
+            told = np.sum(np.diff(density, axis=1) ** 2 / chance, axis=1)
+            information += weight * quality_slope(f, top[o]) ** 2 * told
+        out[:, o] = noise**2 / np.clip(information, 1e-3, 1.0)
+        out[:, o] += (BAD_GRADE_NOISE * np.minimum(mean[:, o], 0.0)) ** 2
+    return out + post.prior.press_effect_sd**2

@@ -1,0 +1,1 @@
+"""The largest box of good cells on a grid."""

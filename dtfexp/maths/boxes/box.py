@@ -1,0 +1,173 @@
+"""The largest box of good cells on a grid, found exactly.
+
+A window is a box: one range per axis, every grid point inside it good. "Largest" is the product
+over the axes of the box's width in units (of what the machine wanders, or of a step), so the
+search is the weighted maximal empty-box problem in several dimensions; `boxsearch` solves it, this
+module says what is asked, checks it, and finds the point deepest inside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.maths.boxes.box_search import TIE, search
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+WIDTH_OFFSET = 1e-3
+"""Added to every width in units, so that boxes without width on an axis can still be compared."""
+
+
+@dataclass(frozen=True)
+class Box:
+    """A box of grid points: `lo[a] <= index <= hi[a]` on every axis; `size` as searched for."""
+
+    lo: tuple[int, ...]
+    hi: tuple[int, ...]
+    size: float
+
+
+def largest_box(
+    good: Bools,
+    coords: Sequence[Any],
+    unit: Sequence[float],
+    min_width: float | Sequence[float] = 0.0,
+    prefer: Floats | None = None,
+) -> Box | None:
+    """The largest box of good cells, or None when no box is wide enough.
+
+    good      bool, shape (n1, ..., nd), d >= 1: the cells a box may hold
+    coords    per axis, the grid's coordinates: 1-D, strictly ascending, length n_a
+    unit      per axis, the width that counts as one (> 0, in the unit of coords)
+    min_width per axis (or one number for all), in the unit of coords: a narrower box is no box
+    prefer    shape of `good`, finite: decides between boxes of equal size
+
+    The size is the product over the axes of (width / unit + FLAT); an axis that has one level only
+    counts as 1. Sizes within a share TIE of the largest are equal; among these the largest sum of
+    `prefer` inside wins (to nine digits), then the lowest `lo`, then the lowest `hi`.
+    Raises ValueError on arguments that do not fit together. METHODS.md, equation (25).
+    """
+    good, axes, units, narrow = _checked(good, coords, unit, min_width)
+    preferred = _checked_prefer(good, prefer)
+    if not good.any():
+        return None
+    corner, cropped = _cropped(good)
+    widths = [
+        _interval_widths(axis[at : at + n], u, w, counts=len(axis) > 1)
+        for axis, at, n, u, w in zip(axes, corner, cropped.shape, units, narrow, strict=True)
+    ]
+    if any(not table.any() for table in widths):
+        return None
+    part = tuple(slice(at, at + n) for at, n in zip(corner, cropped.shape, strict=True))
+    found = search(cropped, widths, preferred[part])
+    if found is None:
+        return None
+    lo, hi, size = found
+    return Box(
+        lo=tuple(int(i + at) for i, at in zip(lo, corner, strict=True)),
+        hi=tuple(int(i + at) for i, at in zip(hi, corner, strict=True)),
+        size=size,
+    )
+
+
+def deepest_point(
+    good: Bools,
+    coords: Sequence[Any],
+    unit: Sequence[float],
+    box: Box,
+    score: Floats,
+) -> tuple[int, ...]:
+    """The grid point of a box that lies farthest from the box's edges.
+
+    The distance is the smallest over the axes, each in multiples of its unit; axes on which the
+    box holds one level or two, edges all, leave no choice and do not count. Distances that agree to
+    TIE are equal; among these the largest `score` (shape of `good`) wins, then the lowest index
+    tuple. Only good cells are looked at. Raises ValueError when the box does not fit the grid or
+    holds no good cell. METHODS.md, equation (26).
+    """
+    good, axes, units, _ = _checked(good, coords, unit, 0.0)
+    points = _checked_prefer(good, score, "score")
+    inside = all(0 <= lo <= hi < n for lo, hi, n in zip(box.lo, box.hi, good.shape, strict=False))
+    if len(box.lo) != good.ndim or len(box.hi) != good.ndim or not inside:
+        raise ValueError(f"box {box.lo} to {box.hi} does not lie on a grid of shape {good.shape}")
+    part = tuple(slice(lo, hi + 1) for lo, hi in zip(box.lo, box.hi, strict=True))
+    depth = np.full(good[part].shape, np.inf)
+    for a, (lo, hi) in enumerate(zip(box.lo, box.hi, strict=True)):
+        if hi > lo + 1:
+            level = axes[a][lo : hi + 1]
+            edge = np.minimum(level - level[0], level[-1] - level) / units[a]
+            depth = np.minimum(depth, edge.reshape([-1 if b == a else 1 for b in range(good.ndim)]))
+    depth = np.where(good[part], depth, -1.0)
+    if depth.max() < 0:
+        raise ValueError(f"box {box.lo} to {box.hi} holds no good cell")
+    # Where no axis counts, every cell is infinitely deep and the score alone decides.
+    deep = depth >= depth.max() * (1.0 - TIE)
+    first = int(np.argmax(np.where(deep, points[part], -np.inf)))
+    at = np.unravel_index(first, depth.shape)
+    return tuple(int(i) + lo for i, lo in zip(at, box.lo, strict=True))
+
+
+def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Floats:
+    """Factor of every interval [p, q] of one axis, (n, n); 0 where it is narrower than allowed."""
+    width = at[None, :] - at[:, None]
+    allowed = (width >= 0) & (width >= narrow * (1.0 - TIE))
+    factor = width / unit + WIDTH_OFFSET if counts else np.ones_like(width)
+    return np.where(allowed, factor, 0.0)
+
+
+def _cropped(good: Bools) -> tuple[tuple[int, ...], Bools]:
+    """The smallest part of the grid that holds every good cell, and where it begins."""
+    ends = [
+        np.flatnonzero(good.any(axis=tuple(b for b in range(good.ndim) if b != a)))
+        for a in range(good.ndim)
+    ]
+    corner = tuple(int(e[0]) for e in ends)
+    return corner, good[tuple(slice(int(e[0]), int(e[-1]) + 1) for e in ends)]
+
+
+def _checked(
+    good: Any,
+    coords: Sequence[Any],
+    unit: Sequence[float],
+    min_width: float | Sequence[float],
+) -> tuple[Bools, list[Floats], list[float], list[float]]:
+    good = np.asarray(good)
+    if good.dtype != np.bool_ or good.ndim < 1:
+        raise ValueError(
+            f"good must be a bool array of 1 axis or more, got {good.dtype} with {good.ndim} axes"
+        )
+    if isinstance(min_width, (int, float, np.number)):
+        narrow = [float(min_width)] * good.ndim
+    else:
+        narrow = [float(w) for w in min_width]
+    for name, given in (("coords", coords), ("unit", unit), ("min_width", narrow)):
+        if len(given) != good.ndim:
+            raise ValueError(f"{name} must have one entry per axis ({good.ndim}), got {len(given)}")
+    axes = [np.asarray(axis, dtype=np.float64) for axis in coords]
+    for a, axis in enumerate(axes):
+        ascending = axis.ndim == 1 and np.isfinite(axis).all() and (np.diff(axis) > 0).all()
+        if not ascending or axis.shape != (good.shape[a],):
+            raise ValueError(
+                f"coords of axis {a} must be {good.shape[a]} strictly ascending "
+                f"numbers, got {axis.tolist()}"
+            )
+        if not (np.isfinite(unit[a]) and unit[a] > 0):
+            raise ValueError(f"unit of axis {a} must be above 0, got {unit[a]}")
+        if not (np.isfinite(narrow[a]) and narrow[a] >= 0):
+            raise ValueError(f"min_width of axis {a} must be 0 or more, got {narrow[a]}")
+    return good, axes, [float(u) for u in unit], narrow
+
+
+def _checked_prefer(good: Bools, values: Any, name: str = "prefer") -> Floats:
+    if values is None:
+        return np.zeros(good.shape)
+    array = np.asarray(values, dtype=np.float64)
+    if array.shape != good.shape or not np.isfinite(array).all():
+        raise ValueError(f"{name} must be finite numbers of shape {good.shape}, got {array.shape}")
+    return array

@@ -1,0 +1,1 @@
+"""Acceptance of lots and cumulative sums over counts."""

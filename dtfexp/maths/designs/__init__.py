@@ -1,0 +1,1 @@
+"""Coded designs, checked: classical, blocked, latin hypercube, optimal exchange."""

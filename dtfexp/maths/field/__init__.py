@@ -1,0 +1,1 @@
+"""The Gaussian field of print quality: coding, kernel, dose, ceiling, batch effects."""

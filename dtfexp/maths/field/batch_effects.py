@@ -1,0 +1,69 @@
+"""Luck that presses share, and what a press shares with nobody, as covariance of the observations.
+
+A load, a round and a block are one draw each for all their presses; the machines reach another
+place at every press.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.maths.field.parameters import Hyperparameters, Prior
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+
+def batch_covariance(
+    outcome: Ints,
+    load: Ints,
+    round_: Ints,
+    block: Ints,
+    press: Ints,
+    hyper: Hyperparameters,
+    prior: Prior,
+) -> Array:
+    """Covariance (n, n) of load, round and block luck plus what the outcomes of one press share.
+
+        Codes below zero mean "not known": such an observation shares luck with nobody.  Half of the
+        luck of a load or round is common to the outcomes, half belongs to each.
+    <<<<<<< HEAD
+        METHODS.md, equation (10).
+    =======
+
+        A block (a day, a roll, a lot) has the luck of a press round, ``round_sd``, by choice: a
+        plan
+        has two or three blocks, too few to learn a standard deviation of their own from.
+    >>>>>>> 61597dd (Say that a block shares the round's luck, and hold it by a test)
+    """
+    across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
+
+    def same(code: Ints) -> Array:
+        known = (code[:, None] == code[None, :]) & (code[:, None] >= 0)
+        return np.asarray(known | np.eye(len(code), dtype=bool), dtype=float)
+
+    out = (hyper.load_sd**2 * same(load) + hyper.round_sd**2 * same(round_)) * across
+    if np.any(block >= 0):
+        out += hyper.round_sd**2 * same(block) * across
+    return np.asarray(out + prior.press_effect_sd**2 * same(press))
+
+
+def new_press_variance(hyper: Hyperparameters, prior: Prior, blocks: bool) -> tuple[float, Array]:
+    """Variance shared by all outcomes of a NEW press, and each outcome's own (O,), noise included.
+
+    A new press has a new load, a new round, its own press noise (and a new block if blocks ran).
+    """
+    luck = hyper.load_sd**2 + hyper.round_sd**2 * (2.0 if blocks else 1.0)
+    shared = 0.5 * luck + prior.press_effect_sd**2
+    return float(shared), np.asarray(0.5 * luck + hyper.noise**2)
+
+
+def input_noise_covariance(input_noise: Array, press: Ints) -> Array:
+    """Covariance (n, n) that the machine spread makes: slip (n, d) as in ``Data.input_noise``.
+
+    One press reached one place, so the slips of its outcomes go together.
+    METHODS.md, equation (12).
+    """
+    same = press[:, None] == press[None, :]
+    return np.asarray(np.where(same, input_noise @ input_noise.T, 0.0))

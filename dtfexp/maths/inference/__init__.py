@@ -1,0 +1,1 @@
+"""Ordinal likelihood, expectation propagation and integration over hyperparameters."""

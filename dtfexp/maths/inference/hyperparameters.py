@@ -1,0 +1,150 @@
+"""Priors of the scale parameters and the weighted set of scales the fit integrates over.
+
+The scales are few, so they are integrated and not plugged in: the evidence is evaluated at a
+low-discrepancy set of prior points, then at sets ever closer to where it is large; a smooth surface
+through all of it (:mod:`dtfexp.maths.inference.evidence_surface`) gives the posterior's mean and
+covariance, and a few
+points stand for it.  No random numbers are used.  Sources: Rue, Martino & Chopin 2009, J. R.
+Statist. Soc. B 71:319 (integrating over few hyperparameters); Sobol 1967.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, ndtri
+from scipy.stats import qmc
+
+from dtfexp.maths.field.parameters import Hyperparameters
+from dtfexp.maths.inference.evidence_surface import fit_evidence_surface, posterior_moments
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class HyperPrior:
+    """A log-normal prior, or of a share a logit-normal one: centre and sd on the log (logit)
+    scale."""
+
+    name: str
+    centre: float
+    sd: float
+    reason: str
+    is_share: bool = False
+
+    def at(self, u: float) -> float:
+        """The scale at a standard-normal coordinate; a share lies between 0 and 0.95."""
+        here = self.centre + self.sd * u
+        return float(0.95 * expit(here) if self.is_share else np.exp(here))
+
+
+HYPER_PRIORS: tuple[HyperPrior, ...] = (
+    HyperPrior("amplitude", np.log(1.0), 0.40, "a range is wide enough to fail at its ends"),
+    HyperPrior("length", np.log(0.5), 0.35, "an edge is about a quarter of a range wide"),
+    HyperPrior("interplay", np.log(0.8), 0.40, "two settings act together, less than alone"),
+    HyperPrior("load luck", np.log(0.13), 0.40, "oven loads differ by part of a grade"),
+    HyperPrior("round luck", np.log(0.13), 0.40, "press rounds differ by part of a grade"),
+    HyperPrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality",
+               is_share=True),
+    HyperPrior("ceiling", np.log(1.5), 0.20, "the best print is a grade and a half above the cut"),
+    HyperPrior("dose", -0.8, 2.1, "hotter may stand for longer in one stage, wholly or hardly",
+               is_share=True),
+    HyperPrior("press noise", np.log(0.27), 0.28, "twins differ by about a quarter of a grade"),
+)  # fmt: skip
+_N_COMMON = len(HYPER_PRIORS) - 1
+# Sets of evaluations beside the prior's own: as many as it takes until there are half as many again
+# as a quadratic has coefficients and the centre moves by less than a third of a posterior sd.
+_MOST_STAGES, _MOVE_TOLERANCE = 8, 0.3
+_EVALUATIONS_PER_COEFFICIENT = 1.5
+# Points at which the surface is read.
+_IMPORTANCE_POINTS = 1024
+_NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
+
+
+def n_dimensions(n_outcomes: int) -> int:
+    """Number of scale parameters: eight, the common press noise, and each outcome's own share."""
+    return _N_COMMON + 1 + n_outcomes
+
+
+def to_hyperparameters(
+    u: Array, n_outcomes: int, priors: tuple[HyperPrior, ...] = HYPER_PRIORS
+) -> Hyperparameters:
+    """Standard-normal coordinates (n_dimensions,) to scales. METHODS.md, equation (17)."""
+    return Hyperparameters(
+        amplitude=priors[0].at(u[0]),
+        length=max(priors[1].at(u[1]), 0.2),
+        interaction=priors[2].at(u[2]),
+        load_sd=priors[3].at(u[3]),
+        round_sd=priors[4].at(u[4]),
+        outcome_correlation=priors[5].at(u[5]),
+        ceiling=priors[6].at(u[6]),
+        dose_share=priors[7].at(u[7]),
+        # One bench, one grader: the outcomes' noises differ less than benches do.
+        noise=np.array(
+            [
+                priors[8].at(_NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
+                for own in u[_N_COMMON + 1 : _N_COMMON + 1 + n_outcomes]
+            ]
+        ),
+    )
+
+
+@cache
+def _normal_points(n: int, dim: int) -> tuple[tuple[float, ...], ...]:
+    points = qmc.Sobol(dim, scramble=False).random(2 * n)[1 : n + 1]
+    return tuple(map(tuple, ndtri(np.clip(points, 1e-3, 1 - 1e-3))))
+
+
+def normal_points(n: int, dim: int) -> Array:
+    """The first ``n`` Sobol points (the origin among them) as standard normals, (n, dim)."""
+    return np.array(_normal_points(n, dim))
+
+
+def integrate(
+    log_evidence: Callable[[Array], Array], dim: int, n_points: int, n_integration_points: int
+) -> tuple[Array, Array]:
+    """Weighted points (k, dim) that carry the posterior of the scales, and their weights (k,).
+
+    ``log_evidence`` takes (n, dim) standard-normal coordinates and returns (n,).
+    METHODS.md, equation (17).
+    """
+    points = normal_points(n_points, dim)
+    log_seen = log_evidence(points)
+    centre, covariance = np.zeros(dim), np.eye(dim)
+    normals = normal_points(_IMPORTANCE_POINTS, dim)
+    enough = _EVALUATIONS_PER_COEFFICIENT * (dim + 1) * (dim + 2) / 2
+    for stage in range(_MOST_STAGES):
+        before, root = centre, np.linalg.cholesky(covariance)
+        centre, covariance = posterior_moments(
+            fit_evidence_surface(points, log_seen), centre, covariance, normals
+        )
+        moved = float(np.linalg.norm(np.linalg.solve(root, centre - before)))
+        if len(points) >= enough and moved < _MOVE_TOLERANCE:
+            break
+        # Mirrored every other time, so that a stage adds new directions.
+        mirror = 1.0 - 2.0 * (stage % 2)
+        step = mirror * normal_points(n_points, dim) @ np.linalg.cholesky(covariance).T
+        points = np.vstack([points, centre + step])
+        log_seen = np.concatenate([log_seen, log_evidence(centre + step)])
+    return _integration_points(centre, covariance, n_integration_points)
+
+
+def _integration_points(
+    centre: Array, covariance: Array, n_integration_points: int
+) -> tuple[Array, Array]:
+    """Few equal-weight points with just this mean and covariance.
+
+    Low-discrepancy normals, moved and stretched until their own mean and covariance are zero and
+    one, so that whatever is quadratic in the scales is exact.  At least ``keep``, and enough more
+    than there are dimensions; a power of two, as Sobol's points want.
+    """
+    dim = len(centre)
+    count = 1 << (max(n_integration_points, dim + 4) - 1).bit_length()
+    normals = normal_points(count, dim)
+    normals = normals - normals.mean(axis=0)
+    white = np.linalg.solve(np.linalg.cholesky(normals.T @ normals / count), normals.T).T
+    return centre + white @ np.linalg.cholesky(covariance).T, np.full(count, 1.0 / count)

@@ -1,0 +1,192 @@
+"""What was seen, as arrays: a row for every grade or measurement, and what is known of washing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.maths.field.monotone import WashOrder
+from dtfexp.maths.field.points import Points
+from dtfexp.maths.inference.design_points import DesignPoints
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+Bools = NDArray[np.bool_]
+
+# Places at which the field is told that washing makes nothing better: the work grows with the cube
+# of the rows, and elsewhere it is held to that when it is read (``falling.monotone_fields``).
+MOST_MONOTONE_POINTS = 40
+
+
+@dataclass(frozen=True)
+class GradeScale:
+    """How an outcome's grades sit on the latent scale: cuts (n_grades - 1,), accept cut at 0.
+
+    ``learn`` allows the steps between cuts to be fitted.
+    """
+
+    cuts: Array
+    estimate_steps: bool = True
+
+
+@dataclass(frozen=True)
+class Data:
+    """All observations, one row per press and outcome seen.
+
+    at: where each row was pressed; outcome, load, round_, block, press (N,) codes (below zero: not
+    known); grade (N,) 0-based, -1 where measured; value (N,) measured value in grade units or NaN;
+    spread (N, d) sd, in codes, of what the machines did around each setting (none: exact, or read
+    off); slip (N, d) what one such sd does to the row's own field, in grades (see ``with_slip``).
+    later (N,): where not below zero, the row is no grade but the field of ``outcome`` less that of
+    ``later``, which is at least ``value`` (:mod:`dtfexp.maths.field.monotone`); such rows come
+    last and
+    belong to no press (none: there are no such rows).
+    look (N,): where not below zero, the row is no grade but what the cure of a load looked like
+    (:mod:`dtfexp.maths.inference.cure_looks`), 0 too little, 1 good, 2 too much; of no press, load
+    or outcome.
+    """
+
+    at: Points
+    outcome: Ints
+    load: Ints
+    round_: Ints
+    block: Ints
+    press: Ints
+    grade: Ints
+    value: Array
+    spread: Array | None = None
+    input_noise: Array | None = None
+    later_outcome: Ints | None = None
+    look: Ints | None = None
+
+    @property
+    def n(self) -> int:
+        return len(self.outcome)
+
+    @cached_property
+    def is_observed(self) -> Bools:
+        """Which rows (N,) are grades or measurements."""
+        out = np.ones(self.n, dtype=bool)
+        for column in (self.later_outcome, self.look):
+            if column is not None:
+                out &= column < 0
+        return out
+
+    @cached_property
+    def is_cure_look(self) -> Bools:
+        """Which rows (N,) are looks of the cure."""
+        return np.zeros(self.n, dtype=bool) if self.look is None else self.look >= 0
+
+    def outcome_design(self, n_outcomes: int) -> Array:
+        """How much of each outcome's field every row holds, (N, n_outcomes)."""
+        out = np.zeros((self.n, n_outcomes))
+        out[np.arange(self.n), self.outcome] = 1.0
+        if self.later_outcome is not None:
+            rows = np.flatnonzero(self.later_outcome >= 0)
+            out[rows, self.later_outcome[rows]] = -1.0
+        out[self.is_cure_look] = 1.0 / n_outcomes
+        return out
+
+    @cached_property
+    def design_points(self) -> DesignPoints:
+        """Where the rows were pressed, every place once."""
+        return DesignPoints.of(self.at)
+
+    def rows(self, index: Ints) -> Data:
+        """The same with only the rows (or rows over and again) of ``index``."""
+
+        def of(column: Any) -> Any:
+            return None if column is None else column[index]
+
+        return Data(
+            self.at.take(index),
+            self.outcome[index],
+            self.load[index],
+            self.round_[index],
+            self.block[index],
+            self.press[index],
+            self.grade[index],
+            self.value[index],
+            of(self.spread),
+            of(self.input_noise),
+            of(self.later_outcome),
+            of(self.look),
+        )
+
+    def with_cure_looks(self, at: Points, look: Ints) -> Data:
+        """The same with a row for each look of a cure; ``at`` are differences of two places.
+
+        METHODS.md, equation (13).
+        """
+        count = len(look)
+
+        def longer(name: str, new: Any, missing: Any = None) -> Any:
+            column = getattr(self, name)
+            if column is None and missing is None:
+                return None
+            old = np.full(self.n, missing) if column is None else column
+            return np.concatenate([old, np.full((count, *old.shape[1:]), new)])
+
+        of_none = {name: longer(name, -1) for name in ("load", "round_", "block", "press", "grade")}
+        return replace(
+            self,
+            at=self.at.joined(at),
+            outcome=longer("outcome", 0),
+            value=longer("value", np.nan),
+            spread=longer("spread", 0.0),
+            input_noise=longer("input_noise", 0.0),
+            later_outcome=longer("later_outcome", -1),
+            look=np.concatenate([longer("look", -1, -1)[: self.n], look]),
+            **of_none,
+        )
+
+    def with_monotone_rows(self, wash_order: WashOrder) -> Data:
+        """The same with the rows that tell the field that washing makes nothing better: once at
+        each place pressed, at most ``MOST_FALLS`` places spread evenly.
+        METHODS.md, equation (11)."""
+        if not wash_order or not self.n:
+            return self
+        first = np.sort(np.unique(self.design_points.index_of_row, return_index=True)[1])
+        count = min(len(first), MOST_MONOTONE_POINTS)
+        where = first[np.linspace(0, len(first) - 1, count).astype(int)]
+        longer = self.rows(np.concatenate([np.arange(self.n), np.tile(where, len(wash_order))]))
+        told = np.arange(longer.n) >= self.n
+        outcome, later = longer.outcome.copy(), np.full(longer.n, -1)
+        value = longer.value.copy()
+        outcome[told], later[told], value[told] = (
+            np.repeat(column, count) for column in zip(*wash_order, strict=True)
+        )
+        of_no_press: dict[str, Any] = {
+            name: np.where(told, -1, getattr(longer, name))
+            for name in ("load", "round_", "block", "press", "grade")
+        }
+        spread = None if longer.spread is None else np.where(told[:, None], 0.0, longer.spread)
+        return replace(
+            longer,
+            outcome=outcome,
+            later_outcome=later,
+            value=value,
+            spread=spread,
+            **of_no_press,
+        )
+
+    def subsample(self, most: int) -> Data:
+        """The same with at most about ``most`` rows: whole presses, spread evenly over all, with
+        what is known of washing where they were made."""
+        if self.n <= most:
+            return self
+        made = np.unique(self.press[self.is_observed])
+        count = min(max(int(most * len(made) / self.n), 1), len(made))
+        kept = made[np.linspace(0, len(made) - 1, count).astype(int)]
+        chosen = np.isin(self.press, kept) & self.is_observed
+        place = self.design_points.index_of_row
+        told = ~self.is_observed & ~self.is_cure_look & np.isin(place, place[chosen])
+        looks = np.flatnonzero(self.is_cure_look)
+        told[looks[np.linspace(0, len(looks) - 1, int(most * len(looks) / self.n)).astype(int)]] = (
+            True
+        )
+        return self.rows(np.flatnonzero(chosen | told))

@@ -1,0 +1,68 @@
+"""The posterior of the latent field at set-points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dtfexp.maths.field import field
+from dtfexp.maths.field.points import Points
+from dtfexp.maths.inference.posterior import Array, Posterior
+from dtfexp.maths.inference.single_thread import single_threaded
+
+# Points that are worked on at once: of a grid many, to share its levels; of scattered ones few
+# enough to stay in the processor's own memory.
+_GRID_AT_ONCE, _SCATTERED_AT_ONCE = 8192, 1024
+
+
+@dataclass(frozen=True)
+class FieldPosterior:
+    """Posterior of the field at M points for J scale settings.
+
+    mean (J, M, O); covariance (J, M, O, O) of the field averaged over the machine spread; wander
+    (J, M, O, 3 + O) how the spread itself moves it by press
+    (:mod:`dtfexp.maths.field.input_noise`).
+    """
+
+    mean: Array
+    covariance: Array
+    input_noise: Array
+
+
+@single_threaded
+def predict(post: Posterior, at: Points) -> FieldPosterior:
+    """Posterior of every outcome's field at new points, for every scale setting."""
+    count, n_out, m = len(post.integration_points), post.shape.n_outcomes, at.n
+    mean = np.empty((count, m, n_out))
+    cov = np.empty((count, m, n_out, n_out))
+    wander = np.zeros((count, m, n_out, 3 + n_out))
+    chunk = _SCATTERED_AT_ONCE if at.is_scattered else _GRID_AT_ONCE
+    for start in range(0, m, chunk):
+        rows = np.arange(start, min(m, start + chunk))
+        part = at.take(rows)
+        for j in range(count):
+            mean[j, rows], cov[j, rows], wander[j, rows] = _predict_one(post, part, j)
+    return FieldPosterior(mean, cov, wander)
+
+
+def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]:
+    own = field.variance(at, post.shape, post.integration_points[j], post.prior)
+    mean, base, wander = mean_covariance_and_input_noise(post, at, j)
+    cov = own[:, None, None] * post.outcome_correlation(j)[None] - post.covariance_reduction(
+        base, j
+    )
+    index = np.arange(post.shape.n_outcomes)
+    cov[:, index, index] = np.maximum(cov[:, index, index], 1e-9)
+    return mean, cov, wander
+
+
+def mean_covariance_and_input_noise(
+    post: Posterior, at: Points, j: int
+) -> tuple[Array, Array, Array]:
+    """At scale setting ``j``: posterior mean (M, O) of the fields at points, their prior covariance
+    (M, P) with the places of the data, and how the machine spread moves them (M, O, 3 + O)."""
+    scales, shape, prior = post.integration_points[j], post.shape, post.prior
+    places, weights = post.data.design_points.at, post.weights_by_point(j)
+    base, wander = field.covariance_and_input_noise(at, places, shape, scales, prior, weights)
+    return field.prior_mean(at, shape, scales, prior)[:, None] + base @ weights, base, wander

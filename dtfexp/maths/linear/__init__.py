@@ -1,0 +1,1 @@
+"""Linear models over coded settings: terms, efficiency, power, variance components."""

@@ -1,0 +1,1 @@
+"""Air and infrared readings."""

@@ -1,0 +1,1 @@
+"""Pass rate of a new press, joint posterior, leave-one-out predictive, sensitivity."""

@@ -1,0 +1,165 @@
+"""One bench drawn from what is believed: a quality for every setting, as if it were the truth.
+
+The field is drawn at many anchors and runs between them as its own conditional mean, so that it is
+one function: a print at a setting and the map of all settings see the same bench.  What presses
+have taught is laid over a prior draw by Matheron's rule (Wilson et al. 2020, Proc. ICML 37:10292,
+sec. 3; Rasmussen & Williams 2006, appendix A.2 for the conditional).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+
+from dtfexp.maths.field import batch_effects, field
+from dtfexp.maths.field.ceiling import quality
+from dtfexp.maths.field.monotone import monotone_fields
+from dtfexp.maths.field.parameters import Hyperparameters, Prior
+from dtfexp.maths.field.points import FieldShape, Points
+from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.observations import GradeScale
+from dtfexp.maths.inference.posterior import Posterior, ceilings
+from dtfexp.maths.prediction.pass_probability import all_pass_probability, new_press_effects
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+# Added to the anchors' variance (grade units squared): keeps the factor finite where they crowd.
+_RIDGE = 1e-6
+_CHUNK = 2048
+
+
+@dataclass(frozen=True)
+class SimulatedField:
+    """A drawn bench.
+
+    anchors (n) with weights (n, O): the field is trade mean + covariance with the anchors @
+    weights; graded: the cuts of its grader; in_blocks: whether days or lots bring luck of their
+    own; the rest as in the posterior it was drawn from.
+    """
+
+    anchors: Points
+    weights: Array
+    shape: FieldShape
+    scales: Hyperparameters
+    prior: Prior
+    graded: tuple[GradeScale | None, ...]
+    has_blocks: bool
+
+    @property
+    def ceiling(self) -> Array:
+        """Ceiling of quality (O,); infinite where an outcome is measured."""
+        return ceilings(self.graded, self.scales)
+
+    def quality(self, fields: Array) -> Array:
+        """What fields (..., O) are worth as quality; after more washes never more than after
+        fewer."""
+        return quality(monotone_fields(fields, self.shape.wash_order), self.ceiling)
+
+    def fields_at(self, points: Points) -> tuple[Array, Array]:
+        """The field (M, O), averaged over the machine spread, and how the spread moves it from
+        press to press (M, O, 3 + O)."""
+        mean = np.empty((points.n, self.shape.n_outcomes))
+        wander = np.empty((*mean.shape, 3 + mean.shape[1]))
+        for start in range(0, points.n, _CHUNK):
+            rows = np.arange(start, min(points.n, start + _CHUNK))
+            part = points.take(rows)
+            base, wander[rows] = field.covariance_and_input_noise(
+                part, self.anchors, self.shape, self.scales, self.prior, self.weights
+            )
+            trade = field.prior_mean(part, self.shape, self.scales, self.prior)
+            mean[rows] = trade[:, None] + base @ self.weights
+        return mean, wander
+
+    def pass_rate(self, points: Points) -> Array:
+        """True chance (M,) that a new press passes: new load, new round, machine spread."""
+        mean, wander = self.fields_at(points)
+        split = batch_effects.new_press_variance(self.scales, self.prior, self.has_blocks)
+        press = new_press_effects(self.quality, split, mean, wander)
+        return all_pass_probability(
+            self.quality(mean) - press.quality_loss, press.loading, press.own_variance
+        )
+
+    def simulate_presses(
+        self, points: Points, load: Ints, round_: Ints, rng: np.random.Generator
+    ) -> Array:
+        """What is seen (n, O) of n presses, in grade units above acceptance, before it is cut into
+        grades: quality, luck of loads and rounds, press noise."""
+        n, n_out = points.n, self.shape.n_outcomes
+        outcome = np.tile(np.arange(n_out), n)
+        press = np.repeat(np.arange(n), n_out)
+        shared = batch_effects.batch_covariance(
+            outcome,
+            np.repeat(load, n_out),
+            np.repeat(round_, n_out),
+            press if self.has_blocks else np.full(n * n_out, -1),
+            press,
+            self.scales,
+            self.prior,
+        )
+        drawn = np.linalg.cholesky(shared + _RIDGE * np.eye(n * n_out)) @ rng.normal(size=n * n_out)
+        noise = rng.normal(size=(n, n_out)) * self.scales.noise
+        return np.asarray(self.quality(self.fields_at(points)[0]) + drawn.reshape(n, n_out) + noise)
+
+
+def prior_draw(
+    shape: FieldShape,
+    grade_scales: tuple[GradeScale | None, ...],
+    anchors: Points,
+    rng: np.random.Generator,
+) -> SimulatedField:
+    """A bench of which nothing is known yet: scales and field from their priors."""
+    scales = to_hyperparameters(rng.normal(size=n_dimensions(shape.n_outcomes)), shape.n_outcomes)
+    prior = Prior()
+    weights = _prior_weights(anchors, shape, scales, prior, rng)
+    return SimulatedField(anchors, weights, shape, scales, prior, grade_scales, False)
+
+
+def posterior_draw(post: Posterior, anchors: Points, rng: np.random.Generator) -> SimulatedField:
+    """A bench that could have given the grades seen so far. METHODS.md, equation (37)."""
+    j = int(rng.choice(len(post.weight), p=post.weight))
+    scales, shape, prior, data = post.integration_points[j], post.shape, post.prior, post.data
+    weights = _prior_weights(anchors, shape, scales, prior, rng)
+    in_blocks = bool(np.any(data.block >= 0))
+    if data.n:
+        # Only the prior draw at the data is wanted here; their luck comes with the correction.
+        base = field.covariance(data.at, anchors, shape, scales, prior)
+        drawn = ((base @ weights) * data.outcome_design(shape.n_outcomes)).sum(axis=1)
+        correction = post.sites.weights[j] - _conditioned_rows(post, j, drawn, rng)
+        more = correction[:, None] * post.row_outcome_correlation(j)
+        anchors, weights = anchors.joined(data.at), np.vstack([weights, more])
+    return SimulatedField(anchors, weights, shape, scales, prior, post.grade_scales, in_blocks)
+
+
+def _prior_weights(
+    anchors: Points,
+    shape: FieldShape,
+    hyper: Hyperparameters,
+    prior: Prior,
+    rng: np.random.Generator,
+) -> Array:
+    """Weights (n, O) of a prior draw: with K = L L', a draw L z is K @ (L'^-1 z)."""
+    cov = field.covariance(anchors, anchors, shape, hyper, prior) + _RIDGE * np.eye(anchors.n)
+    alike = np.linalg.cholesky(field.outcome_correlation(shape, hyper.outcome_correlation, prior))
+    z = rng.normal(size=(anchors.n, shape.n_outcomes)) @ alike.T
+    return np.asarray(solve_triangular(np.linalg.cholesky(cov), z, lower=True, trans="T"))
+
+
+def _conditioned_rows(post: Posterior, j: int, drawn: Array, rng: np.random.Generator) -> Array:
+    """C^-1 (field + luck + site noise) (N,) for a draw of the field at the data.
+
+    C^-1 = R R' of the sites exists where a site says nothing; given the field, the wanted vector
+    has mean C^-1 field and covariance C^-1 - C^-1 K C^-1.
+    """
+    data = post.data
+    inverse = post.sites.root[j] @ post.sites.root[j].T
+    signal = field.covariance(data.at, data.at, post.shape, post.integration_points[j], post.prior)
+    signal = signal * (
+        post.row_outcome_correlation(j) @ data.outcome_design(post.shape.n_outcomes).T
+    )
+    spread = inverse - inverse @ signal @ inverse
+    noise = rng.multivariate_normal(np.zeros(data.n), 0.5 * (spread + spread.T), method="eigh")
+    return np.asarray(inverse @ drawn + noise)

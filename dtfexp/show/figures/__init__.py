@@ -1,0 +1,1 @@
+"""Figures: each takes a result and, if wanted, Axes."""

@@ -1,0 +1,106 @@
+"""Figures of rows with intervals: what matters most, luck found, grades against prediction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import pandas as pd
+
+from dtfexp.show.style import axes_style, palette
+from dtfexp.show.text.number_format import label
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WIDTH, ROW = 380, 26
+MOST_ROWS = 24
+"""A figure of luck shows so many rows, those farthest from none (more could not be read)."""
+
+
+class _Row(NamedTuple):
+    """What stands left of a row, its dot, the ends of its bar, and whether it stands out."""
+
+    name: str
+    dot: float
+    low: float
+    high: float
+    odd: bool = False
+
+
+def sobol_bars(shares: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw ``Fit.shares``: how much of pass or fail each setting decides; returns the Axes.
+
+    Dots are the expected shares with all that a setting does together with others, bars their
+    90 % bounds, in per cent.
+    """
+    told = 100 * shares[["in_all", "in_all_low", "in_all_high"]]
+    rows = [
+        _Row(label(str(name)), row.iloc[0], row.iloc[1], row.iloc[2])
+        for name, row in told.iterrows()
+    ]
+    ax = _interval_figure(rows, "share of what decides pass or fail (%)", ax)
+    ax.set_xlim(-2, 102)
+    return ax
+
+
+def batch_effect_bars(luck: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw ``Fit.luck``, at most ``MOST_ROWS`` of it: luck in grades with 90 % bounds.
+
+    Right of the line came out better than its settings explain; rows whose bounds leave it out
+    are in the colour of failing, with a square. Returns the Axes.
+    """
+    shown = largest_effects(luck)
+    rows = [
+        _Row(
+            f"{row['kind']} {row['number']}", row["luck"], row["low"], row["high"],
+            bool(row["stands_out"]),
+        )
+        for row in shown.to_dict("records")
+    ]  # fmt: skip
+    ax = _interval_figure(rows, "luck (grades; above 0 is better)", ax)
+    ax.axvline(0, color=palette.LIMIT, linewidth=1, zorder=0)
+    return ax
+
+
+def grades_chart(checked: pd.DataFrame, outcome: str, *, ax: Axes | None = None) -> Axes:
+    """Draw ``Fit.check_grades`` of one outcome: counts seen against 95 % of what was foretold.
+
+    The dot is the count of grades seen, the bar what was foretold; a count outside it is in the
+    colour of failing, with a square. Returns the Axes.
+    """
+    mine = checked[checked["outcome"] == outcome]
+    rows = [
+        _Row(
+            f"{label(outcome)} {row['grade']}", row["observed"], row["low"], row["high"],
+            not row["as_foretold"],
+        )
+        for row in mine.to_dict("records")
+    ]  # fmt: skip
+    return _interval_figure(rows, "grades (dot: seen; bar: foretold)", ax)
+
+
+def largest_effects(luck: pd.DataFrame) -> pd.DataFrame:
+    """The rows of ``Fit.luck`` that are shown, in their own order."""
+    if len(luck) <= MOST_ROWS:
+        return luck
+    first = luck["luck"].abs().sort_values(ascending=False, kind="stable").index[:MOST_ROWS]
+    return luck.loc[luck.index.isin(first)]
+
+
+def _interval_figure(rows: Sequence[_Row], given: str, ax: Axes | None) -> Axes:
+    ax = axes_style.axes(ax, WIDTH, ROW * len(rows) + 56, (130, 8, 14, 44))
+    axes_style.style_axes(ax)
+    for y, row in enumerate(rows):
+        colour = palette.FAIL if row.odd else palette.WINDOW
+        ax.plot([row.low, row.high], [y, y], color=palette.LIMIT, linewidth=5, alpha=0.55, zorder=1)
+        ax.plot(
+            [row.dot], [y], linestyle="none", marker="s" if row.odd else "o", markersize=7,
+            markerfacecolor=colour, markeredgecolor=palette.PAPER, zorder=2,
+        )  # fmt: skip
+    names = [row.name if len(row.name) <= 20 else f"{row.name[:19]}…" for row in rows]
+    ax.set_yticks(range(len(rows)), names, parse_math=False)
+    ax.set_ylim(len(rows) - 0.4, -0.6)
+    axes_style.few_ticks(ax.xaxis)
+    axes_style.labels(ax, given, "")
+    return ax

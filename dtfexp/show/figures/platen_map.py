@@ -1,0 +1,119 @@
+"""A nine-point map of platen or oven bed, as the operator stands before it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dtfexp.describe.units import convert, convert_difference
+from dtfexp.show.style import axes_style, palette
+from dtfexp.show.text.number_format import label, rounded_text, with_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from dtfexp.book.bench.machine_readings import PlatenMap
+
+WIDTH, HEIGHT = 340, 300
+_FLAT = 2.0
+"""Degrees Celsius between coldest and hottest below which the colours do not spread further."""
+_SIDES = ("left", "centre", "right")
+_ROWS = ("back", "middle", "front")
+
+
+def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = None) -> Axes:
+    """Draw the mean of every spot, pale for cold to dark for hot; returns the Axes.
+
+    unit: "°C" or "°F", default the map's own. The coldest and the hottest spot are
+    named; above stand the set-point and how far off the mean is.
+    """
+    unit = found.unit if unit is None else unit
+    spots = np.array(found.passes).mean(axis=0)
+    degrees = np.array([float(convert(float(t), found.unit, unit)) for t in spots]).reshape(3, 3)
+    flat = float(convert_difference(_FLAT, "°C", unit))
+    low = float(degrees.mean()) - max(flat, float(np.ptp(degrees))) / 2
+    low = min(low, float(degrees.min()))
+    width = max(flat, float(degrees.max()) - low)
+
+    ax = axes_style.axes(ax, WIDTH, HEIGHT, (62, 48, 10, 30))
+    ax.set_facecolor("none")
+    cold, hot = int(degrees.argmin()), int(degrees.argmax())
+    for place, value in enumerate(degrees.ravel().tolist()):
+        row, column = divmod(place, 3)
+        step = min(int((value - low) / width * len(palette.HEAT)), len(palette.HEAT) - 1)
+        _cell(ax, row, column, palette.HEAT[step])
+        colour = palette.INK if step < 3 else palette.PAPER
+        ax.text(
+            column, row, rounded_text(value, 1), ha="center", va="center", color=colour, fontsize=14
+        )
+        word = "coldest" if place == cold else "hottest" if place == hot else ""
+        if word and cold != hot:
+            ax.text(
+                column,
+                row + 0.3,
+                word,
+                ha="center",
+                va="center",
+                color=colour,
+                fontsize=axes_style.SMALL,
+            )
+    ax.set_xlim(-0.5, 2.5)
+    ax.set_ylim(2.5, -0.5)
+    ax.set_xticks(range(3), _SIDES)
+    ax.set_yticks(range(3), _ROWS)
+    for spine in ax.spines.values():
+        spine.set_visible(False)
+    ax.tick_params(
+        colors=palette.QUIET, labelcolor=palette.INK, labelsize=axes_style.TEXT, length=0
+    )
+    ax.set_title(
+        _title(found, unit),
+        fontsize=axes_style.TEXT,
+        color=palette.INK,
+        loc="left",
+        parse_math=False,
+    )
+    return ax
+
+
+def map_sentence(found: PlatenMap, unit: str) -> str:
+    """The map in one sentence, for the ear and for a page without pictures."""
+    said = found.summary
+    mean, coldest, hottest, set_point = (
+        with_unit(rounded_text(float(convert(value, found.unit, unit)), 1), unit)
+        for value in (said.mean, said.coldest, said.hottest, found.set_point)
+    )
+    spread = with_unit(
+        rounded_text(float(convert_difference(said.spread, found.unit, unit)), 1), unit
+    )
+    swing = ""
+    if said.repeatability == said.repeatability:
+        told_swing = float(convert_difference(said.repeatability, found.unit, unit))
+        swing = f"; from pass to pass ±{with_unit(rounded_text(told_swing, 1), unit)}"
+    return (
+        f"{label(found.factor)} set to {set_point}: on average {mean}; coldest {coldest} "
+        f"({said.coldest_spot}), hottest {hottest} ({said.hottest_spot}); spread ±{spread}{swing}."
+    )
+
+
+def _cell(ax: Axes, row: int, column: int, colour: str) -> None:
+    from matplotlib.patches import Rectangle
+
+    ax.add_patch(
+        Rectangle(
+            (column - 0.5, row - 0.5), 1, 1, facecolor=colour, edgecolor=palette.PAPER, linewidth=2
+        )
+    )
+
+
+def _title(found: PlatenMap, unit: str) -> str:
+    said = found.summary
+    set_point = with_unit(rounded_text(float(convert(found.set_point, found.unit, unit)), 1), unit)
+    off = float(convert_difference(said.offset, found.unit, unit))
+    spread = with_unit(
+        rounded_text(float(convert_difference(said.spread, found.unit, unit)), 1), unit
+    )
+    side = "above" if off > 0 else "below"
+    gap = with_unit(rounded_text(abs(off), 1), unit)
+    return f"{label(found.factor)} set to {set_point}\nmean {gap} {side} it, spread ±{spread}"

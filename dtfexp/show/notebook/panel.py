@@ -1,0 +1,141 @@
+"""A panel of a notebook: a head, some sentences, pictures, a table; and the panels of keeping a
+window: confirmation, watch, symptoms, opening checks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.show.figures.operating_curve import operating_curve
+from dtfexp.show.figures.watch_figures import alarm_sum, failing_days
+from dtfexp.show.style import palette
+from dtfexp.show.style.svg import inline_svg
+from dtfexp.show.style.template import Shown
+from dtfexp.show.text.cautions import SHORT_CAUTIONS
+from dtfexp.show.text.number_format import label, per_cent
+from dtfexp.show.text.tables import FREE, LINE, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.confirm.terms import Terms
+    from dtfexp.dialin.confirm.verdict import Verdict
+    from dtfexp.dialin.monitor.diagnosis import Diagnosis
+    from dtfexp.dialin.monitor.watch import Watch
+
+
+def panel(
+    head: str,
+    lines: Sequence[str],
+    figures: Sequence[tuple[str, Axes]] = (),
+    rows: Table | None = None,
+    *,
+    session: Session | None = None,
+    settings: bool = False,
+) -> Shown:
+    """A panel. ``figures``: (what it shows, Axes); ``session``: its settings are named as a person
+    reads them; ``settings``: it proposes settings, so the cautions stand below."""
+    from markupsafe import Markup
+
+    from dtfexp.show.style.template import environment
+
+    lines = [_plain(line, session) for line in lines]
+    if rows is not None:
+        cells = [[_plain(cell, session) for cell in row] for row in rows.rows]
+        rows = Table(rows.heads, rows.kinds, cells)
+
+    drawn = [
+        Markup(inline_svg(_figure(ax), f"dtfexp-{_id(head)}-{k}", title, ""))
+        for k, (title, ax) in enumerate(figures, start=1)
+    ]
+    cautions = SHORT_CAUTIONS if settings else ()
+    html = (
+        environment()
+        .get_template("panel.html.j2")
+        .render(
+            variables=palette.variables(dark=False), head=head, lines=lines, figures=drawn,
+            rows=rows,
+            cautions=cautions,
+        )
+    )  # fmt: skip
+    told = [" | ".join(row) for row in rows.rows] if rows is not None else []
+    return Shown(html, "\n".join([head, *lines, *told, *cautions]))
+
+
+def terms_panel(terms: Terms, fabric: str) -> Shown:
+    """What a confirmation would take, and how it judges."""
+    told = f"How this confirmation judges benches, {fabric}"
+    return panel(
+        f"{fabric}: not confirmed yet",
+        [terms.sentence(), "The curve says how often a bench of each true pass rate would be "
+         "confirmed: good benches often, benches short of the demand seldom."],
+        [(told, operating_curve(terms))],
+    )  # fmt: skip
+
+
+def verdict_panel(verdict: Verdict, more: str = "") -> Shown:
+    """The verdict on the confirming presses, with both intervals, and what ``more`` was done."""
+    sure = per_cent(verdict.terms.confidence)
+    bounds = (
+        f"Both ends together, with {sure} confidence: between {per_cent(verdict.low)} and "
+        f"{per_cent(verdict.high)} (exact), or {per_cent(verdict.bayes_low)} and "
+        f"{per_cent(verdict.bayes_high)} (Bayes, nothing assumed before)."
+    )
+    return panel(
+        f"{verdict.fabric}: {verdict.decision}",
+        [verdict.reason, bounds, *verdict.notes, *([more] if more else [])],
+    )
+
+
+def watch_panel(watch: Watch) -> Shown:
+    """The watch on one fabric: where it stands, how it was set, both pictures."""
+    head = f"{watch.fabric}: " + ("ALARM" if watch.alarm else "no alarm")
+    figures = [
+        (f"Failing garments day by day, {watch.fabric}", failing_days(watch)),
+        (f"The sum that raises the alarm, {watch.fabric}", alarm_sum(watch)),
+    ]
+    return panel(head, [watch.sentence, watch.promise], figures if len(watch.days) else ())
+
+
+def diagnosis_panel(found: Diagnosis, session: Session) -> Shown:
+    """The likeliest causes, what to check first, and the press that tells."""
+    lines = repr(found).splitlines()
+    if not found.seen:
+        return panel("What is wrong?", lines)
+    rows = [
+        [f.cause, per_cent(f.share), f.check, f.change]
+        for f in found.findings[:4]
+        if f.share >= 0.03
+    ]
+    table = Table(("likely cause", "share", "check first", "then"), (FREE, LINE, FREE, FREE),
+                  rows)  # fmt: skip
+    return panel("What is wrong?", lines, rows=table, session=session, settings=True)
+
+
+def checks_panel(checks: pd.DataFrame) -> Shown:
+    """The opening checks with their days, the most urgent first."""
+    rows = [
+        [str(r["check"]), str(r["state"]), str(r["last"] or "–"), str(r["due"]), str(r["how"])]
+        for r in checks.to_dict("records")
+    ]
+    open_ones = [r[0] for r in rows if r[1] != "done"]
+    line = f"To do: {', '.join(open_ones)}." if open_ones else "All done."
+    table = Table(("check", "state", "last", "due", "how"), (LINE, LINE, LINE, LINE, FREE), rows)
+    return panel("Opening checks", [line], rows=table)
+
+
+def _plain(text: str, session: Session | None) -> str:
+    for factor in session.factors if session is not None else ():
+        text = text.replace(factor.name, label(factor.name))
+    return text
+
+
+def _figure(ax: Axes) -> Any:
+    return ax.figure
+
+
+def _id(head: str) -> str:
+    kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in head.casefold())
+    return "-".join(part for part in kept.split("-") if part)

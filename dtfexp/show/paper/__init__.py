@@ -1,0 +1,1 @@
+"""Printed papers: settings card, run sheet, coupon labels."""

@@ -1,0 +1,205 @@
+"""What the recording form shows, as plain JSON-able values read from a logbook.
+
+The form never works anything out: which press comes next, what changed since the last one and
+which coupons wait for a wash grade are decided here, so that they can be tested without a browser.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.store import photos, plausible
+from dtfexp.book.store.typed_values import is_missing
+from dtfexp.describe.guide import published_scale
+from dtfexp.describe.signs import chips
+from dtfexp.show.recorder import cure_looks
+from dtfexp.show.recorder.countdowns import countdowns
+from dtfexp.show.recorder.steps_before_press import steps_before_presses
+from dtfexp.show.text.cautions import ONE_LINE
+from dtfexp.show.text.number_format import label
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.describe.outcome import Outcome
+    from dtfexp.describe.session import Session
+
+#: What can be seen on a coupon, to tap: at the press, and after a wash.
+DEFECTS, WASH_DEFECTS = chips("press"), chips("wash")
+#: Ids of so many latest entries travel to the form, which then knows what has arrived.
+RECENT = 200
+
+
+def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) -> dict[str, Any]:
+    """Everything the form shows of ``book`` at this moment.
+
+    ``first`` is what comes before each press (``due.steps_before_presses``), which changes only
+    with a new plan.
+    """
+    if first is None:
+        first = {one.press: one.first for one in steps_before_presses(book)}
+    session = book.session
+    results, waiting, history = book.results(), book.waiting(), book.history()
+    untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
+    presses = _presses(session, results, untouched, *_machine_state(history, untouched))
+    gate, refused = book.bench.measured_session(), book.bench.refused()
+    limits = {fabric.name: gate.limit_note(fabric) for fabric in session.fabrics}
+    taken = photos.counts(photos.photos(book))
+    for one in presses:
+        one["photos"] = taken.get(one["press"], 0)
+        one["first"] = list(first.get(one["press"], ()))
+        one["limit"] = limits[one["fabric"]]
+        one["refused"] = refused.get(one["press"], "")
+    return {
+        "key": book_key(book),
+        "session": session.name,
+        "caution": ONE_LINE,
+        "outcomes": [_outcome(outcome) for outcome in session.outcomes],
+        "defects": list(DEFECTS),
+        "wash_defects": list(WASH_DEFECTS),
+        "looks": cure_looks.chips(),
+        "cure_on": list(cure_looks.CURE_ON),
+        "loads": cure_looks.of_loads(book),
+        "presses": presses,
+        "next": next((p["press"] for p in presses if not p["pressed"]), None),
+        "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],
+        "recent": history["id"].tolist()[-RECENT:],
+    }
+
+
+def book_key(book: Logbook) -> str:
+    """Names this book in the browser's own memory, without telling where it lies."""
+    told = f"{book.path.resolve()}\n{book.session.to_toml()}"
+    return hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def _outcome(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "name": outcome.name,
+        "label": label(outcome.name),
+        "unit": outcome.unit,
+        "accepted": outcome.accepted,
+        "washes": outcome.washes,
+        "published": published_scale(outcome.name, outcome.washes),
+        "grades": [
+            {
+                "value": grade,
+                "label": f"{grade:g}",
+                "sentence": outcome.guide.get(grade, ""),
+                "passes": outcome.passes(grade),
+            }
+            for grade in outcome.grades
+        ],
+    }
+
+
+def _machine_state(
+    history: pd.DataFrame, untouched: set[int]
+) -> tuple[dict[int, int | None], int | None]:
+    """What the machines stood at: for every press made, the press made before it; and the press
+    made last. A spoiled one counts, and so does one to be made again: the machines were set for it.
+    """
+    made: list[int] = []
+    when: dict[int, int] = {}
+    for press, kind in zip(history["press"].tolist(), history["kind"].tolist(), strict=True):
+        if kind == "redo":
+            when.pop(press, None)
+        elif press not in when:
+            when[press] = len(made)
+            made.append(press)
+    taken_back = {when.pop(press) for press in untouched & when.keys()}
+    before: dict[int, int | None] = {}
+    last: int | None = None
+    for place, press in enumerate(made):
+        if place in taken_back:
+            continue
+        if when.get(press) == place:
+            before[press] = last
+        last = press
+    return before, last
+
+
+def _presses(
+    session: Session,
+    results: pd.DataFrame,
+    untouched: set[int],
+    stood: dict[int, int | None],
+    latest: int | None,
+) -> list[dict[str, Any]]:
+    rows: list[dict[Any, Any]] = results.to_dict("records")
+    by_number = {int(row["press"]): row for row in rows}
+    sizes: dict[tuple[str, Any], int] = {}
+    for row in rows:
+        for group in ("oven_load", "press_round"):
+            sizes[group, row[group]] = sizes.get((group, row[group]), 0) + 1
+    places: dict[tuple[str, Any], int] = {}
+    found = []
+    for place, row in enumerate(rows, start=1):
+        counted = {}
+        for group in ("oven_load", "press_round"):
+            key = (group, row[group])
+            places[key] = places.get(key, 0) + 1
+            counted[group] = f"{row[group]}, coupon {places[key]} of {sizes[key]}"
+        press = int(row["press"])
+        excluded = bool(row["excluded"])
+        since = stood.get(press, latest)
+        grades = {
+            outcome.name: float(row[outcome.name])
+            for outcome in session.outcomes
+            if not is_missing(row[outcome.name])
+        }
+        found.append(
+            {
+                "press": press,
+                "place": place,
+                "fabric": row["fabric"],
+                "oven_load": int(row["oven_load"]),
+                "load": counted["oven_load"],
+                "round": counted["press_round"].replace("coupon", "press"),
+                "settings": _settings(session, row, None if since is None else by_number[since]),
+                "since": since,
+                "past": plausible.past_limits(session, row),
+                "countdowns": countdowns(session, row),
+                "grades": grades,
+                "defects": [word for word in str(row["defects"]).split("; ") if word],
+                "note": str(row["note"]),
+                "excluded": excluded,
+                "pressed": excluded or press not in untouched,
+                "waiting": [
+                    outcome.name
+                    for outcome in session.outcomes
+                    if outcome.name not in grades and not excluded
+                ],
+            }
+        )
+    return found
+
+
+def _settings(
+    session: Session, row: dict[Any, Any], before: dict[Any, Any] | None
+) -> list[dict[str, Any]]:
+    shown = []
+    for factor in session.factors:
+        value = row[factor.name]
+        reached = row.get(f"{factor.name}_actual")
+        unit = session.temperature_unit if session.temperature_unit != factor.unit else ""
+        was = None if before is None or before[factor.name] == value else before[factor.name]
+        shown.append(
+            {
+                "name": factor.name,
+                "label": label(factor.name),
+                "stage": factor.stage,
+                "unit": factor.unit,
+                "words": list(factor.levels),
+                "set": factor.format(value),
+                "also": factor.format(value, unit)
+                if factor.is_temperature and unit
+                else session.pace.dwell_note(value, factor.unit),
+                "was": None if was is None else factor.format(was),
+                "reached": "" if is_missing(reached) else factor.format(reached),
+            }
+        )
+    return shown

@@ -1,0 +1,48 @@
+"""The recording form in a notebook: an anywidget round ``recording.FormServer``.
+
+One message per save carries every field, because notebook callbacks may run in different threads
+and single-field updates can then overtake each other (measured on JupyterLab 4.6).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import anywidget
+import traitlets
+
+from dtfexp.show.recorder.recording import FormServer
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
+
+_FORM = Path(__file__).with_name("press_form")
+#: The parts of the one script, in this order: no build step, and no import at the press.
+_PARTS = ("page.js", "countdowns.js", "photos.js", "press_view.js", "wash_view.js", "recorder.js")
+
+
+class Recorder(anywidget.AnyWidget):
+    """The form on one open logbook; show it as the last line of a cell.
+
+    What it shows first is in ``state``; afterwards every answer brings the state along.
+    """
+
+    # Text, not paths: a path would make anywidget watch the files.
+    _esm = "\n".join((_FORM / part).read_text(encoding="utf-8") for part in _PARTS)
+    _css = (_FORM / "recorder.css").read_text(encoding="utf-8")
+    state = traitlets.Dict().tag(sync=True)
+
+    def __init__(self, book: Logbook) -> None:
+        self.desk = FormServer(book)
+        super().__init__(state=self.desk.state())
+        self.on_msg(self._heard)
+
+    def _heard(self, _widget: object, message: Any, buffers: Sequence[bytes]) -> None:
+        self.send(self.desk.handle(message, buffers or ()))
+
+
+def recorder(book: Logbook) -> Recorder:
+    """The recording form for ``book``, which must stay open as long as the form is used."""
+    return Recorder(book)

@@ -1,0 +1,325 @@
+"""What happens when the recording form says something: the logic, without a browser or a widget.
+
+The form sends one message per save, carrying every field and an id that it made itself, and waits
+for the answer. Only an answer with ``ok`` true may be shown as "Saved": it is given after the
+entry is on the disk. The same message sent again makes no second entry.
+"""
+
+from __future__ import annotations
+
+import base64
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.logbook import Clock, now
+from dtfexp.book.store import photos, plausible
+from dtfexp.book.store.typed_values import is_missing
+from dtfexp.describe.errors import DtfexpError, LogbookError
+from dtfexp.describe.fields import quoted
+from dtfexp.show.recorder import cure_looks
+from dtfexp.show.recorder.form import form_state
+from dtfexp.show.recorder.press_warnings import (
+    mark,
+    overrides,
+    record_override,
+    shown_warnings,
+    warning_state,
+)
+from dtfexp.show.recorder.steps_before_press import steps_before_presses
+from dtfexp.show.text.number_format import label
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.book.logbook import Logbook
+
+Message = Mapping[str, Any]
+
+
+class _Asked(LogbookError):
+    """Readings that are hard to believe: nothing is saved until somebody has answered."""
+
+    def __init__(self, questions: list[dict[str, str]]) -> None:
+        super().__init__(" ".join(one["says"] for one in questions))
+        self.questions = questions
+
+
+class FormServer:
+    """Answers the messages of a recording form on one logbook.
+
+    Messages are dicts with ``op`` and ``id``; see ``handle``. Callbacks of a notebook may come
+    from any thread, so one message is dealt with at a time.
+    """
+
+    def __init__(self, book: Logbook, clock: Clock = now) -> None:
+        self.book = book
+        self._clock = clock
+        self._first: dict[int, tuple[str, ...]] = {}
+        self._lock = threading.RLock()
+        self._answers: dict[str, Callable[[Message], dict[str, Any]]] = {
+            "record": self._record,
+            "grades": self._grades,
+            "exclude": self._exclude,
+            "include": self._include,
+            "redo": self._redo,
+            "undo": self._undo,
+            "history": self._history,
+            "photo": self._photo,
+            "forget photo": self._forget_photo,
+            "mark": self._mark,
+            "look": self._look,
+            "forget look": self._look,
+            "override": self._override,
+            "refresh": lambda message: {},
+        }
+
+    def state(self) -> dict[str, Any]:
+        """What the form shows now; see ``form.form_state``."""
+        with self._lock:
+            return self._state()
+
+    def handle(self, message: object, attached: Sequence[bytes] = ()) -> dict[str, Any]:
+        """The answer to one message: ``id``, ``ok``, ``text`` and, when all went well, ``state``.
+
+        ``op`` is one of
+
+        * "record": ``press``, ``grades``, ``actual``, ``defects``, ``note``, ``by``; what is left
+          out stays as it was, None takes it back. A reading that is hard to believe saves nothing:
+          the answer has ``ask`` (``plausible.plausibility_questions``), and the message comes
+          again with
+          ``answers``, a list of {factor, says, answer}; the answer "kept" keeps it as typed. A
+          reading past the fabric's limit is saved, and the answer has ``past``, a list of lines;
+        * "grades": ``entries``, a list of {id, press, grades}, each kept on its own; the answer
+          has ``saved`` (ids) and ``failed`` ({id, text});
+        * "exclude", "redo": ``press``, ``reason``, ``by``; "include": ``press``, ``by``;
+        * "undo": ``press``, ``by``: takes back the last entry of that press by a new entry;
+        * "history": ``press``; the answer has ``history``, one dict per entry, and ``photos``;
+        * "photo": ``press``, ``by``, and the picture ``attached``; "forget photo": ``photo``, the
+          id it was kept under, ``press``, ``by``;
+        * "mark": ``step`` of ``press`` or ``load``, so many seconds ``ago``; "override": ``press``
+          and the warnings ``overridden``, as "record" may carry them too;
+        * "refresh": only the state.
+
+        With ``shown``, the press that is on the screen, the answer has ``warned`` for it.
+        Never raises: whatever goes wrong is told in ``text``, with ``ok`` false.
+        """
+        key = message.get("id") if isinstance(message, Mapping) else None
+        try:
+            if not isinstance(message, Mapping):
+                raise LogbookError(f"the form said {quoted(message)}, which is no message")
+            answer = self._answers.get(str(message.get("op")))
+            if answer is None:
+                raise LogbookError(
+                    f"the form asked for {quoted(message.get('op'))}, not known here"
+                )
+            with self._lock:
+                told = {"text": "", **answer({**message, "attached": attached})}
+                try:
+                    told |= self._seen_entries(message)
+                except Exception as error:
+                    # It is on the disk: no trouble with the form may call it not saved.
+                    told["text"] += f" (run this page again, the form is not up to date: {error})"
+                return {"id": key, "ok": True, **told}
+        except _Asked as error:
+            return {"id": key, "ok": False, "text": str(error), "ask": error.questions}
+        except DtfexpError as error:
+            return {"id": key, "ok": False, "text": str(error)}
+        except Exception as error:
+            # The form must hear of it: silence would look like a kernel that is gone.
+            text = f"{type(error).__name__}: {error}"
+            return {"id": key, "ok": False, "text": f"dtfexp could not save this ({text})"}
+
+    def _state(self) -> dict[str, Any]:
+        # What comes before a press is worked out again only when presses were added.
+        if len(self._first) != len(self.book.runs()):
+            self._first = {one.press: one.first for one in steps_before_presses(self.book)}
+        return form_state(self.book, self._first)
+
+    def _seen_entries(self, message: Message) -> dict[str, Any]:
+        seen: dict[str, Any] = {"state": self._state()}
+        if message.get("shown") is not None:
+            seen["warned"] = warning_state(self.book, message["shown"], self._clock())
+        return seen
+
+    def _record(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        by = _by(message)
+        against, answers = shown_warnings(press, message), _answers(press, message)
+        self._ask(press, message.get("actual"), answers)
+        self.book.record(
+            press,  # the book says what is wrong with it
+            grades=message.get("grades", {}),
+            defects=message.get("defects", ()),
+            actual=message.get("actual", {}),
+            note=message.get("note", ""),
+            by=by,
+            id=message.get("id"),
+        )
+        record_override(self.book, against, message, by)
+        for one in answers:
+            note = f"{message.get('id')} {one['factor']}"
+            plausible.keep_answer(self.book, press, one["says"], one["answer"], by=by, id=note)
+        noted = " (gone on in spite of a warning)" if against else ""
+        told: dict[str, Any] = {"text": f"press {press}: {self._told(int(press))}{noted}"}
+        if message.get("actual"):
+            (row,) = self._rows(self.book.results(), press)
+            told["past"] = plausible.past_limits(self.book.session, row)
+        return told
+
+    def _ask(self, press: Any, actual: Any, answers: Sequence[Mapping[str, str]]) -> None:
+        """Save nothing while a reading is hard to believe and nobody has said to keep it."""
+        kept = {(one["factor"], one["says"]) for one in answers if one["answer"] == "kept"}
+        for row in self._rows(self.book.runs(), press) if actual else ():
+            asked = plausible.plausibility_questions(self.book.session, row, actual)
+            still = [one for one in asked if (one["factor"], one["says"]) not in kept]
+            if still:
+                raise _Asked(still)
+
+    @staticmethod
+    def _rows(frame: pd.DataFrame, press: Any) -> list[dict[Any, Any]]:
+        rows: list[dict[Any, Any]] = frame[frame["press"] == press].to_dict("records")
+        return rows
+
+    def _grades(self, message: Message) -> dict[str, Any]:
+        entries = message.get("entries")
+        if not isinstance(entries, list) or not entries:
+            raise LogbookError("no grade was chosen; nothing was saved")
+        saved: list[str] = []
+        failed: list[dict[str, Any]] = []
+        for entry in entries:
+            one = self.handle({**entry, "op": "record", "by": message.get("by")})
+            if one["ok"]:
+                saved.append(one["id"])
+            else:
+                failed.append({"id": one["id"], "text": one["text"]})
+        if not saved:
+            raise LogbookError("; ".join(fail["text"] for fail in failed))
+        coupons = "1 coupon" if len(saved) == 1 else f"{len(saved)} coupons"
+        told = "; ".join([f"grades of {coupons}", *(f"NOT {fail['text']}" for fail in failed)])
+        return {"saved": saved, "failed": failed, "text": told}
+
+    def _exclude(self, message: Message) -> dict[str, Any]:
+        self.book.exclude(*_reasoned(message), by=_by(message), id=message.get("id"))
+        return {"text": f"press {message['press']} is left out of the fit; its entries stay"}
+
+    def _include(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        self.book.include(press, by=_by(message), id=message.get("id"))
+        return {"text": f"press {press} counts again"}
+
+    def _redo(self, message: Message) -> dict[str, Any]:
+        self.book.redo(*_reasoned(message), by=_by(message), id=message.get("id"))
+        return {"text": f"press {message['press']} is to be made again on a spare coupon"}
+
+    def _undo(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        self.book.undo(press, by=_by(message), id=message.get("id"))
+        return {"text": f"press {press}: the last entry is taken back; it stays in the history"}
+
+    def _history(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        rows: list[dict[Any, Any]] = self.book.history(press).to_dict("records")
+        taken = [_picture(photo) for photo in photos.photos(self.book, press)]
+        lines = [(row["time"], self._line(row)) for row in rows]
+        for note in overrides(self.book, press):
+            told = f"gone on in spite of: {note.said['says']}"
+            lines.append((note.at, {"time": _minute(note.at), "by": note.by, "said": told}))
+        for note in self.book.kept(plausible.ASKED):
+            if note.said["press"] == press:
+                told = f"asked: {note.said['asked']} Answer: {note.said['answer']}"
+                lines.append((note.at, {"time": _minute(note.at), "by": note.by, "said": told}))
+        for at, by, told in cure_looks.lines(self.book, press):
+            lines.append((at, {"time": _minute(at), "by": by, "said": told}))
+        lines.sort(key=lambda line: line[0])
+        return {"history": [line for _, line in lines], "photos": taken}
+
+    def _photo(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        if len(message["attached"]) != 1:
+            raise LogbookError("the form sent no photo; nothing was kept")
+        content = bytes(message["attached"][0])
+        photos.keep_photo(self.book, press, content, by=_by(message), id=message.get("id"))
+        return {"text": f"press {press}: photo kept, {len(content) / 1000:.0f} kB"}
+
+    def _forget_photo(self, message: Message) -> dict[str, Any]:
+        known = [photo.id for photo in photos.photos(self.book, message.get("press"))]
+        if message.get("photo") not in known:
+            raise LogbookError(f"press {message.get('press')}: there is no such photo to take back")
+        self.book.take_back(str(message["photo"]), by=_by(message))
+        return {"text": f"press {message.get('press')}: the photo is taken back; its file stays"}
+
+    def _mark(self, message: Message) -> dict[str, Any]:
+        return {"text": mark(self.book, message, self._clock(), _by(message))}
+
+    def _look(self, message: Message) -> dict[str, Any]:
+        return {"text": cure_looks.say(self.book, message, _by(message))}
+
+    def _override(self, message: Message) -> dict[str, Any]:
+        press: Any = message.get("press")
+        self.book.history(press)  # says so when there is no such press
+        record_override(self.book, shown_warnings(press, message), message, _by(message))
+        return {"text": f"press {press}: gone on in spite of a warning"}
+
+    def _line(self, row: Mapping[Any, Any]) -> dict[str, str]:
+        session, said = self.book.session, []
+        for outcome in session.outcomes:
+            if not is_missing(row[outcome.name]):
+                said.append(f"{label(outcome.name)} {row[outcome.name]:g}")
+        for factor in session.factors:
+            value = row.get(f"{factor.name}_actual")
+            if not is_missing(value):
+                said.append(f"{label(factor.name)} reached {factor.format(value)}")
+        for field in ("defects", "block", "note"):
+            if row[field]:
+                said.append(str(row[field]))
+        if row["excluded"]:
+            word = {"redo": "to be made again", "record": "left out"}.get(row["kind"], row["kind"])
+            said.append(f"{word}: {row['excluded']}")
+        if row["taken_back"]:
+            said.append(f"taken back: {row['taken_back']}")
+        return {
+            "time": _minute(row["time"]),
+            "by": str(row["by"]),
+            "said": "; ".join(said),
+        }
+
+    def _told(self, press: int) -> str:
+        """What the book now holds of the last entry of ``press``, as it was understood."""
+        rows: list[dict[Any, Any]] = self.book.history(press).tail(1).to_dict("records")
+        return self._line(rows[0])["said"]
+
+
+def _picture(photo: photos.Photo) -> dict[str, str]:
+    """A photo as the form shows it; one that cannot be read says so instead."""
+    told = {"id": photo.id, "file": photo.path.name, "time": _minute(photo.at), "by": photo.by}
+    told |= {"picture": "", "trouble": ""}
+    try:
+        content = base64.b64encode(photo.read()).decode()
+        told["picture"] = f"data:{photo.media_type};base64,{content}"
+    except LogbookError as error:
+        told["trouble"] = str(error)
+    return told
+
+
+def _minute(at: datetime) -> str:
+    return f"{at:%Y-%m-%d %H:%M}"
+
+
+def _by(message: Message) -> str:
+    return str(message.get("by") or "")
+
+
+def _answers(press: Any, message: Message) -> list[dict[str, str]]:
+    """The questions about readings that a message answers."""
+    keys, found = ("factor", "says", "answer"), []
+    for one in message.get("answers") or ():
+        if not isinstance(one, Mapping) or not all(one.get(key) for key in keys):
+            raise LogbookError(f"press {press}: {quoted(one)} answers no question")
+        found.append({key: str(one[key]) for key in keys})
+    return found
+
+
+def _reasoned(message: Message) -> tuple[Any, Any]:
+    return message.get("press"), message.get("reason")

@@ -1,0 +1,1 @@
+"""The report: a page, tables for machines, photos."""

@@ -1,0 +1,175 @@
+"""The windows for machines: ``windows.json`` and ``windows.csv``, the same bytes every time."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import math
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+from io import StringIO
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.show.text.cautions import CAUTIONS
+from dtfexp.show.text.edge_text import reason
+from dtfexp.show.text.measured_conditions import MeasuredConditions
+from dtfexp.version import __version__
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.window.window import Window
+    from dtfexp.show.text.fabric_results import FabricResult
+    from dtfexp.show.text.number_format import NumberFormat
+
+SCHEMA, SCHEMA_VERSION = "dtfexp-windows", 1
+CSV_HEAD = (
+    "fabric", "found", "factor", "unit", "target", "low", "high",
+    "margin_low_spreads", "margin_high_spreads", "pass_rate", "confidence",
+    "required_pass_rate", "required_confidence", "presses",
+)  # fmt: skip
+_LIBRARIES = ("numpy", "scipy", "pandas")
+
+
+def digest(results: pd.DataFrame) -> str:
+    """sha256 of the checked results as CSV (UTF-8, line feed, rows by press number)."""
+    ordered = results.sort_values("press", kind="stable")
+    text = ordered.to_csv(index=False, lineterminator="\n")
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def versions() -> dict[str, str]:
+    """The versions that these numbers were worked out with."""
+    found = {"dtfexp": __version__}
+    for name in _LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "unknown"
+    return found
+
+
+def as_dict(
+    findings: Sequence[FabricResult],
+    session: Session,
+    results: pd.DataFrame,
+    reading: NumberFormat,
+    *,
+    seeds: Sequence[int] = (),
+    last_entry: str | None = None,
+    measured: MeasuredConditions | None = None,
+) -> dict[str, Any]:
+    """What ``windows.json`` holds; see ``windows.schema.json`` beside this file."""
+    return {
+        "schema": SCHEMA,
+        "schema_version": SCHEMA_VERSION,
+        "session": session.name,
+        "last_entry": last_entry,
+        "temperature_unit": reading.temperature,
+        "factors": [
+            {
+                "name": factor.name,
+                "stage": factor.stage,
+                "unit": reading.unit(factor) if factor.is_numeric else "",
+                "spread": _tidy(reading.difference(factor, factor.spread))
+                if factor.is_numeric
+                else None,
+            }
+            for factor in session.factors
+        ],
+        "windows": [_window(finding, session, reading) for finding in findings],
+        "conditions": (measured or MeasuredConditions()).conditions(results, reading),
+        "seeds": [int(seed) for seed in seeds],
+        "results_sha256": digest(results),
+        "versions": versions(),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _window(finding: FabricResult, session: Session, reading: NumberFormat) -> dict[str, Any]:
+    window = finding.window
+    return {
+        "fabric": window.fabric,
+        "found": window.found,
+        "target": _settings(window.target, session, reading) if window.target else None,
+        "low": None if window.low is None else _settings(window.low, session, reading),
+        "high": None if window.high is None else _settings(window.high, session, reading),
+        "margin_in_spreads": {factor.name: _margin(window, factor) for factor in session.factors},
+        "pass_rate": _tidy(window.pass_rate),
+        "pass_rate_low": _tidy(finding.target.low),
+        "pass_rate_high": _tidy(finding.target.high),
+        "confidence": _tidy(window.confidence),
+        "required_pass_rate": window.required,
+        "required_confidence": window.required_confidence,
+        "reason": reason(session, window, reading),
+        "presses": window.presses,
+        "presses_waiting_for_grades": finding.waiting,
+    }
+
+
+def _settings(settings: dict[str, Any], session: Session, reading: NumberFormat) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for factor in session.factors:
+        value = reading.value(factor, settings[factor.name])
+        found[factor.name] = value if isinstance(value, str) else _tidy(value)
+    return found
+
+
+def _margin(window: Window, factor: Factor) -> dict[str, float | None] | None:
+    margin = window.margin.get(factor.name)
+    if margin is None:
+        return None
+    return {"low": _tidy(margin.low), "high": _tidy(margin.high)}
+
+
+def _tidy(value: float) -> float | None:
+    """Six decimals: finer than any dial, coarser than what two computers differ by."""
+    number = float(value)
+    if not math.isfinite(number):
+        return None
+    return round(number, 6) + 0.0
+
+
+def to_json(document: dict[str, Any]) -> str:
+    """The document as text: UTF-8, two spaces, keys in their order, a final line feed."""
+    return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def to_csv(document: dict[str, Any]) -> str:
+    """One row per fabric and factor, a heading first; empty cells where nothing is known."""
+    buffer = StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(CSV_HEAD)
+    for window in document["windows"]:
+        for factor in document["factors"]:
+            name = factor["name"]
+            margin = window["margin_in_spreads"][name] or {"low": None, "high": None}
+            row = (
+                window["fabric"],
+                "yes" if window["found"] else "no",
+                name,
+                factor["unit"],
+                window["target"][name] if window["target"] else None,
+                window["low"][name] if window["low"] else None,
+                window["high"][name] if window["high"] else None,
+                margin["low"],
+                margin["high"],
+                window["pass_rate"],
+                window["confidence"],
+                window["required_pass_rate"],
+                window["required_confidence"],
+                window["presses"],
+            )
+            writer.writerow([_cell(value) for value in row])
+    return buffer.getvalue()
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.6f}".rstrip("0").rstrip(".")
+    return str(value)

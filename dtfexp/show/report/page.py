@@ -1,0 +1,282 @@
+"""The report as one page of HTML: what it says comes from ``words`` and ``tables``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from dtfexp.describe.fields import and_list, count_phrase
+from dtfexp.describe.guide import published_scale
+from dtfexp.dialin.confirm import press_verdicts
+from dtfexp.dialin.encode.set_point_lines import MOST_MAPS
+from dtfexp.show.figures import figures, platen_map, window_comparison
+from dtfexp.show.report import session_comparison
+from dtfexp.show.report.fabric_figures import FabricFigures
+from dtfexp.show.report.fit_section import FitSection
+from dtfexp.show.report.photo_thumbnails import Pictures
+from dtfexp.show.style import palette
+from dtfexp.show.style.svg import inline_svg
+from dtfexp.show.style.template import environment
+from dtfexp.show.text import edge_text, report_text, tables
+from dtfexp.show.text.cautions import CARE, CAUTIONS
+from dtfexp.show.text.measured_conditions import MeasuredConditions
+from dtfexp.show.text.number_format import (
+    NumberFormat,
+    at_least,
+    label,
+    out_of_text,
+    per_cent,
+    rounded_text,
+)
+
+if TYPE_CHECKING:
+    from dtfexp.describe.outcome import Outcome
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.fit import Fit
+    from dtfexp.show.text.fabric_results import FabricResult
+
+Said = Callable[[str], None]
+
+
+def render(
+    findings: Sequence[FabricResult],
+    fit: Fit,
+    reading: NumberFormat,
+    *,
+    understood: FitSection,
+    document: Mapping[str, Any],
+    plans: pd.DataFrame,
+    last_entry: datetime | None,
+    cards: Sequence[str],
+    said: Said,
+    measured: MeasuredConditions | None = None,
+    earlier: Fit | None = None,
+    pictures: Pictures | None = None,
+) -> str:
+    """The page. understood: of the same fit. document: what ``windows.json`` holds; cards: a file
+    name per finding.
+
+    said: told the name of each fabric as its figures are drawn. measured: what was read of the
+    machines. earlier: a session to compare with. pictures: small photos of the presses.
+    """
+    session = fit.session
+    sections = []
+    for number, (finding, card) in enumerate(zip(findings, cards, strict=True), start=1):
+        said(finding.name)
+        key = f"fabric-{number}"
+        section = _section(finding, fit, reading, key, card)
+        section["pictures"] = _pictures(finding, session, pictures or Pictures())
+        if not finding.closed:
+            section |= understood.fabric_section(fit, finding.name, key)
+        sections.append(section)
+    text: str = (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            session=session,
+            reading=reading,
+            dated="No entry in the logbook yet."
+            if last_entry is None
+            else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
+            changed=(measured or MeasuredConditions()).changed,
+            summary=report_text.summary(findings, session, reading),
+            glance_told=report_text.glance_title(findings),
+            glance=tables.targets_table(findings, session, reading),
+            cautions=CAUTIONS,
+            care=CARE,
+            fabrics=sections,
+            understood=understood.bench_section(),
+            compared=_compared(findings, session, reading),
+            moved=_moved_since(earlier, fit, findings, reading),
+            bench=_bench(measured or MeasuredConditions(), findings, fit, reading),
+            pictures_note=(pictures or Pictures()).note,
+            plans=tables.plans(plans),
+            plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
+            described=fit.describe(),
+            guide=[_guide(outcome) for outcome in session.outcomes],
+            setting_ranges=tables.setting_ranges(session, reading),
+            fabric_limits=tables.fabric_limits(session, reading),
+            warm_up=rounded_text(session.warm_up_minutes, 1),
+            change_over=rounded_text(session.change_over_minutes, 1),
+            left_out=and_list(tables.excluded_table(fit.results, session)),
+            digest=document["results_sha256"],
+            seeds=", ".join(str(seed) for seed in document["seeds"]),
+            versions=document["versions"],
+            light_variables=palette.variables(dark=False),
+            dark_variables=palette.variables(dark=True),
+            ink={
+                "window": palette.variable(palette.WINDOW),
+                "passed": palette.variable(palette.PASS),
+                "failed": palette.variable(palette.FAIL),
+                "pending": palette.variable(palette.PENDING),
+                "left_out": palette.variable(palette.QUIET),
+            },
+        )
+    )
+    return text
+
+
+def _bench(
+    measured: MeasuredConditions, findings: Sequence[FabricResult], fit: Fit, reading: NumberFormat
+) -> dict[str, Any]:
+    """What the results hold for, and what was read of the machines."""
+    from markupsafe import Markup
+
+    session, unit = fit.session, reading.temperature
+    drawn = []
+    for number, one in enumerate(measured.maps, start=1):
+        ax: Any = figures.platen_map(one, unit=unit)
+        told, title = platen_map.map_sentence(one, unit), f"Map of {label(one.factor)}"
+        drawn.append(Markup(inline_svg(ax.figure, f"bench-map-{number}", title, told)))
+    for number, (name, line) in enumerate(measured.calibrations.lines.items(), start=1):
+        ax = figures.calibration_line(line, session.factor(name), unit=unit)
+        told = f"{count_phrase(len(line.sets), 'reading')}; dashed: a display that tells the truth."
+        title = f"Set and reached, {label(name)}"
+        drawn.append(Markup(inline_svg(ax.figure, f"bench-line-{number}", title, told)))
+    return {
+        "holds": measured.holds_for(fit.results, reading),
+        "table": measured.table(findings, session, reading),
+        "figures": drawn,
+        "cautions": list(dict.fromkeys(one.caution for one in measured.maps if one.caution)),
+    }
+
+
+def _pictures(finding: FabricResult, session: Session, pictures: Pictures) -> list[dict[str, Any]]:
+    """The photos of the fabric's presses, each with what became of the press."""
+    found = []
+    for row, verdict in zip(finding.presses.to_dict("records"), finding.verdicts, strict=True):
+        graded = [f"{label(o.name)} {tables.grade(o, row[o.name])}" for o in session.outcomes]
+        told = f"Press {row['press']}, {verdict}: {', '.join(graded)}"
+        found += [
+            {"shown": picture, "told": told} for picture in pictures.of.get(int(row["press"]), ())
+        ]
+    return found
+
+
+def _compared(
+    findings: Sequence[FabricResult], session: Session, reading: NumberFormat
+) -> dict[str, Any] | None:
+    """The fabrics side by side, when there are two or more."""
+    open_ = [finding for finding in findings if not finding.closed]
+    if len(open_) < 2:
+        return None
+    sides = [
+        window_comparison.ComparedWindow(finding.name, session, finding.window) for finding in open_
+    ]
+    return _settings_line(
+        session_comparison.comparison_view(sides, reading, "All fabrics", "compared-figure")
+    )
+
+
+def _moved_since(
+    earlier: Fit | None, fit: Fit, findings: Sequence[FabricResult], reading: NumberFormat
+) -> dict[str, Any]:
+    """What moved since an earlier session, for the fabrics that both have."""
+    if earlier is None:
+        return {"blocks": []}
+    shown = {finding.name.casefold(): finding.name for finding in findings}
+    names = [fabric.name for fabric in earlier.session.fabrics]
+    pairs = [(name, shown[name.casefold()]) for name in names if name.casefold() in shown]
+    told = [f"{side}: {_session_line(one)}" for side, one in (("Before", earlier), ("Now", fit))]
+    blocks = session_comparison.moved_since(earlier, fit, reading, pairs, key="moved-figure")
+    return {"told": " ".join(told), "blocks": [_settings_line(one) for one in blocks]}
+
+
+def _session_line(fit: Fit) -> str:
+    number = sum(fit.presses_used(fabric.name) for fabric in fit.session.fabrics)
+    return f"session {fit.session.name}, {count_phrase(number, 'graded press', 'graded presses')}."
+
+
+def _settings_line(one: session_comparison.ComparisonView) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    return {**vars(one), "figure": Markup(one.figure)}
+
+
+def _section(
+    finding: FabricResult, fit: Fit, reading: NumberFormat, name: str, card: str
+) -> dict[str, Any]:
+    session, window = fit.session, finding.window
+    if finding.closed:
+        return {
+            "id": name,
+            "name": finding.name,
+            "notes": finding.fabric.notes,
+            "closed": True,
+            "reason": edge_text.reason(session, window, reading),
+            "presses": tables.presses(finding, session, reading),
+            "left_out": press_verdicts.EXCLUDED in finding.verdicts,
+            "card": card,
+        }
+    drawn = FabricFigures(finding, fit, reading, name)
+    chart_rows = len(finding.presses)
+    return {
+        "id": name,
+        "name": finding.name,
+        "notes": finding.fabric.notes,
+        "closed": False,
+        "found": window.found,
+        "doubts": and_list(report_text.caveats(finding)),
+        "reason": edge_text.reason(session, window, reading),
+        "out_of": out_of_text(finding.target.pass_rate),
+        "settings": tables.settings(finding, session, reading),
+        "spread_note": _spread_note(session, reading),
+        "bars": drawn.bars(),
+        "expectation": report_text.expectation(finding),
+        "tested": report_text.presses_line(finding),
+        "required": per_cent(window.required),
+        "confidence": at_least(window.confidence),
+        "required_confidence": per_cent(window.required_confidence),
+        "usual": report_text.usual_line(finding, session, reading),
+        "observed": report_text.observed_lines(finding),
+        "edges": tables.edges(finding, session, reading),
+        "importance": report_text.importance_line(finding),
+        "curves": drawn.curves(),
+        "maps": drawn.maps(),
+        "maps_note": _maps_note(finding, session),
+        "chart": drawn.chart() if chart_rows else "",
+        "chart_width": 60 + 10 * chart_rows,
+        "presses": tables.presses(finding, session, reading),
+        "next": report_text.next_steps(finding, session, reading),
+        "left_out": press_verdicts.EXCLUDED in finding.verdicts,
+        "card": card,
+    }
+
+
+def _spread_note(session: Session, reading: NumberFormat) -> str:
+    known = [
+        f"{label(factor.name)} ±{reading.span(factor, factor.spread)}"
+        + (f" (as its {len(factor.spots)} spots were measured)" if factor.spots else "")
+        for factor in session.factors
+        if factor.is_numeric and factor.spread
+    ]
+    if not known:
+        return "No wander of the machines was given; the window counts in steps of the dials."
+    return f"Wander taken from the session: {and_list(known)}. Set the dial to the target."
+
+
+def _maps_note(finding: FabricResult, session: Session) -> str:
+    numeric = sum(factor.is_numeric for factor in session.factors)
+    pairs = numeric * (numeric - 1) // 2
+    if pairs <= MOST_MAPS:
+        return ""
+    return (
+        f"{len(finding.maps)} of {pairs} pairs are shown: settings of one stage, then those that"
+        " matter most."
+    )
+
+
+def _guide(outcome: Outcome) -> dict[str, Any]:
+    low = "" if outcome.accept == outcome.best else " or better"
+    unit = f" {outcome.unit}" if outcome.unit else ""
+    line = f"From {outcome.worst:g} (worst) to {outcome.best:g}{unit} (best)"
+    if outcome.kind == "graded" and outcome.step != 1:
+        line += f", in steps of {outcome.step:g}"
+    line += f"; accepted at {outcome.accept:g}{unit}{low}."
+    if outcome.washes is not None:
+        line += f" Judged after {outcome.washes} wash{'' if outcome.washes == 1 else 'es'}."
+    line = f"{line} {published_scale(outcome.name, outcome.washes)}".strip()
+    return {"name": label(outcome.name), "line": line, "table": tables.guide_table(outcome)}

@@ -1,0 +1,263 @@
+"""The papers of a session: the report, a card per fabric, and the windows for machines."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+import unicodedata
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import DtfexpError, LogbookError
+
+if TYPE_CHECKING:
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.describe.fabric import Fabric
+    from dtfexp.dialin.fit import Fit
+    from dtfexp.show.report.photo_thumbnails import Pictures
+    from dtfexp.show.text.measured_conditions import MeasuredConditions
+
+Progress = Callable[[int, int, str], None]
+_LONGEST_SLUG = 60
+
+
+def report(
+    book_or_path: Logbook | str | PathLike[str],
+    out: str | PathLike[str],
+    *,
+    fabrics: Iterable[str | Fabric] | None = None,
+    unit: str | None = None,
+    paper: str = "A4",
+    earlier: Fit | Logbook | str | PathLike[str] | None = None,
+    progress: Progress | None = None,
+) -> list[Path]:
+    """Write report.html, a settings card per fabric, windows.csv and windows.json into ``out``.
+
+    book_or_path: a ``Logbook`` or the path of one. fabrics: only these (default all of the
+    session). unit: "°C" or "°F", in which temperatures are read (default the session's).
+    paper: "A4" or "Letter", of the cards. earlier: a logbook or fit of an earlier session; the
+    report then says what moved since. progress: called with (steps done, steps in all, what comes
+    now). Returns the paths written.
+
+    The same logbook gives the same bytes. Raises ``LogbookError`` for a file that is no logbook,
+    ``SessionError`` for an unknown fabric or unit, ``DtfexpError`` when a file cannot be written.
+    """
+    from dtfexp.book.logbook import Logbook
+
+    if isinstance(book_or_path, (str, PathLike)):
+        with Logbook.open(book_or_path) as book:
+            return _of_book(book, out, fabrics, unit, paper, earlier, progress)
+    if not isinstance(book_or_path, Logbook):
+        raise LogbookError(
+            f"book_or_path is {fields.quoted(book_or_path)}; give a Logbook or the path of one"
+        )
+    return _of_book(book_or_path, out, fabrics, unit, paper, earlier, progress)
+
+
+def _of_book(
+    book: Logbook,
+    out: str | PathLike[str],
+    fabrics: Iterable[str | Fabric] | None,
+    unit: str | None,
+    paper: str,
+    earlier: Fit | Logbook | str | PathLike[str] | None,
+    progress: Progress | None,
+) -> list[Path]:
+    from dtfexp.show.paper.pdf_page import known_paper
+    from dtfexp.show.report.session_comparison import fit_of
+    from dtfexp.show.text.number_format import NumberFormat
+
+    # A wrong unit, paper or fabric is told before the work of the fit, not after it.
+    NumberFormat.of(book.session, unit)
+    known_paper(paper)
+    chosen = _chosen(book, fabrics)
+    _report_progress(progress, 0, 2 * len(chosen) + 1, "fitting")
+    before = None if earlier is None else fit_of(earlier)
+    return write_papers_of_book(
+        book, fit_of(book), out,
+        fabrics=chosen, unit=unit, paper=paper, earlier=before, progress=progress,
+    )  # fmt: skip
+
+
+def write_papers_of_book(
+    book: Logbook,
+    fitted: Fit,
+    out: str | PathLike[str],
+    *,
+    fabrics: Iterable[str | Fabric] | None = None,
+    unit: str | None = None,
+    paper: str = "A4",
+    earlier: Fit | None = None,
+    progress: Progress | None = None,
+) -> list[Path]:
+    """As ``report``, for a book that has been fitted already: nothing is fitted again.
+
+    fitted: ``book.bench.fitted()``: what was measured of the machines counts, and a noted change.
+    """
+    from dtfexp.book.store.photos import photos
+    from dtfexp.show.report.photo_thumbnails import pictures
+    from dtfexp.show.text.measured_conditions import MeasuredConditions
+
+    times = [time for time in book.history()["time"] if time is not None]
+    chosen = _chosen(book, fabrics)
+    shown = set(fitted.results["press"][fitted.results["fabric"].isin(chosen)])
+    return write_papers(
+        fitted,
+        out,
+        fabrics=chosen,
+        unit=unit,
+        paper=paper,
+        plans=book.plans(),
+        last_entry=max(times) if times else None,
+        earlier=earlier,
+        progress=progress,
+        measured=MeasuredConditions.of(book),
+        pictures=pictures(photo for photo in photos(book) if photo.press in shown),
+    )
+
+
+def write_papers(
+    fit: Fit,
+    out: str | PathLike[str],
+    *,
+    fabrics: Sequence[str],
+    unit: str | None = None,
+    paper: str = "A4",
+    plans: pd.DataFrame | None = None,
+    last_entry: datetime | None = None,
+    earlier: Fit | None = None,
+    progress: Progress | None = None,
+    measured: MeasuredConditions | None = None,
+    pictures: Pictures | None = None,
+) -> list[Path]:
+    """As ``report``, from a fit. plans: ``Logbook.plans()``; last_entry: dates the papers;
+    measured: what was read of the machines; pictures: of the presses."""
+    from dtfexp.show.paper.card import settings_card
+    from dtfexp.show.paper.pdf_page import known_paper
+    from dtfexp.show.report import machine_readable, page
+    from dtfexp.show.report.fit_section import FitSection
+    from dtfexp.show.text.fabric_results import fabric_result
+    from dtfexp.show.text.measured_conditions import MeasuredConditions, blocks_sentence
+    from dtfexp.show.text.number_format import NumberFormat
+
+    session, bench, sheet = fit.session, measured or MeasuredConditions(), known_paper(paper)
+    reading = NumberFormat.of(session, unit)
+    if plans is None:
+        plans = pd.DataFrame({"design": [], "seed": [], "reason": [], "notes": [], "presses": []})
+    steps, done = 2 * len(fabrics) + 1, 1
+    findings, understood = [], FitSection.of(fit)
+    for name in fabrics:
+        _report_progress(progress, done, steps, f"window of {name}")
+        finding = bench.as_read(fabric_result(fit, name))
+        findings.append(replace(finding, outlying_presses=understood.outlying_presses(name)))
+        done += 1
+    names = card_names(fabrics)
+    document = machine_readable.as_dict(
+        findings,
+        session,
+        fit.results,
+        reading,
+        seeds=[int(seed) for seed in plans["seed"]],
+        last_entry=None if last_entry is None else last_entry.isoformat(),
+        measured=bench,
+    )
+
+    def said(name: str) -> None:
+        nonlocal done
+        _report_progress(progress, done, steps, f"figures of {name}")
+        done += 1
+
+    html = page.render(
+        findings,
+        fit,
+        reading,
+        understood=understood,
+        document=document,
+        plans=plans,
+        last_entry=last_entry,
+        cards=names,
+        said=said,
+        measured=bench,
+        earlier=earlier,
+        pictures=pictures,
+    )
+    conditions = blocks_sentence(fit.results)
+    files: list[tuple[str, bytes]] = [("report.html", html.encode())]
+    files += [
+        (
+            name,
+            settings_card(
+                finding,
+                session,
+                reading,
+                last_entry=last_entry,
+                paper=sheet,
+                conditions=[*conditions, *bench.sentences(finding, session, reading)],
+            ),
+        )
+        for name, finding in zip(names, findings, strict=True)
+    ]
+    files.append(("windows.csv", machine_readable.to_csv(document).encode("utf-8-sig")))
+    files.append(("windows.json", machine_readable.to_json(document).encode()))
+    written = [_write(Path(out), name, content) for name, content in files]
+    _report_progress(progress, steps, steps, "done")
+    return written
+
+
+def card_names(fabrics: Sequence[str]) -> list[str]:
+    """A file name per fabric that every file system takes; all different, capitals apart."""
+    found: list[str] = []
+    for fabric in fabrics:
+        text = unicodedata.normalize("NFC", fabric).casefold()
+        slug = re.sub(r"[\W_]+", "-", text).strip("-")[:_LONGEST_SLUG].strip("-") or "fabric"
+        name, number = f"card-{slug}.pdf", 1
+        while name in found:
+            number += 1
+            name = f"card-{slug}-{number}.pdf"
+        found.append(name)
+    return found
+
+
+def _chosen(book: Logbook, fabrics: Iterable[str | Fabric] | None) -> list[str]:
+    if fabrics is None:
+        return [fabric.name for fabric in book.session.fabrics]
+    asked = [fabrics] if isinstance(fabrics, str) else list(fabrics)
+    chosen = list(dict.fromkeys(book.session.fabric(fabric).name for fabric in asked))
+    if not chosen:
+        raise LogbookError("fabrics is empty; name at least one fabric, or leave it out for all")
+    return chosen
+
+
+def _write(folder: Path, name: str, content: bytes) -> Path:
+    """Whole or not at all: the old file stays until the new one is complete."""
+    path = folder / name
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle, draft = tempfile.mkstemp(prefix=f".{name[:20]}-", dir=folder)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+            os.chmod(draft, 0o644)
+            os.replace(draft, path)
+        except BaseException:
+            Path(draft).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise DtfexpError(
+            f"{path}: cannot be written ({error.strerror or error}); give a folder that can be"
+            " written to, and close the file if another program has it open"
+        ) from None
+    return path
+
+
+def _report_progress(progress: Progress | None, done: int, steps: int, what: str) -> None:
+    if progress is not None:
+        progress(done, steps, what)

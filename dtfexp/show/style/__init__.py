@@ -1,0 +1,1 @@
+"""The look that every figure and page shares."""

@@ -1,0 +1,1 @@
+"""Words, tables and cautions that every paper shares."""

@@ -1,0 +1,127 @@
+"""The edges of a window, and the room inside it, in words."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from dtfexp.dialin.window.edges import FABRIC_RANGE, HEAT_LIMIT, PLAN_RANGE
+from dtfexp.show.text import trade_hints
+from dtfexp.show.text.number_format import NumberFormat, label
+
+if TYPE_CHECKING:
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+    from dtfexp.dialin.window.window import Window
+
+LIMIT = "heat limit of the fabric"
+RANGE = "end of the tested range"
+OWN_RANGE = "end of this fabric's own range"
+_ENDS = {HEAT_LIMIT: LIMIT, PLAN_RANGE: RANGE, FABRIC_RANGE: OWN_RANGE}
+KNOWN = 0.8
+"""An edge is called known when it falls short beyond with at least this probability."""
+
+
+class EdgeText(NamedTuple):
+    """One edge of a window in words: where, what stops it, what to see, which way to move.
+
+    certainty: probability that the true pass rate falls short just beyond; None where the plan or
+    the heat limit ends the window.
+    """
+
+    factor: Factor
+    side: str
+    where: str
+    stopped: str
+    sign: str
+    advice_move: str
+    certainty: float | None
+    advice: str
+
+    @property
+    def known(self) -> bool:
+        """Whether presses fall short beyond it as far as can be told."""
+        return self.certainty is not None and self.certainty >= KNOWN
+
+
+def person_text(text: str, session: Session, reading: NumberFormat) -> str:
+    """A sentence of the fit as a person reads it: one temperature unit, no underscores."""
+    for factor in session.factors:
+        if "_" in factor.name:
+            text = text.replace(factor.name, label(factor.name))
+    return reading.sentence(text)
+
+
+def reason(session: Session, window: Window, reading: NumberFormat) -> str:
+    """Why there is a window, or none, or why the fabric cannot be pressed at all."""
+    if window.target:
+        return person_text(window.reason, session, reading)
+    # Temperatures and differences stand side by side here: told anew, not converted.
+    return f"{session.nothing_left(window.fabric, reading.temperature)}."
+
+
+def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeText]:
+    """Every edge of the window, in the order of the session; none without a window."""
+    found = []
+    for row in window.edges.to_dict("records"):
+        factor = session.factor(str(row["factor"]))
+        side, stopper = str(row["side"]), str(row["stopped_by"])
+        over = "below" if side == "low" else "above"
+        ended = _ENDS.get(stopper)
+        advice = person_text(str(row["advice"]), session, reading)
+        if ended == LIMIT:
+            advice = session.limit_note(window.fabric, reading.temperature)
+        found.append(
+            EdgeText(
+                factor=factor,
+                side=side,
+                where=f"{over} {reading.text(factor, row['value'])}",
+                stopped=label(stopper) if ended is None else ended,
+                sign=trade_hints.sign_beyond_edge(factor, str(row["looks"])),
+                advice_move=trade_hints.move_advice(side, factor),
+                certainty=None if ended is not None else float(row["certainty"]),
+                advice=advice,
+            )
+        )
+    return found
+
+
+def edge_line(edge: EdgeText) -> str:
+    """An edge in one short line, for the card."""
+    if edge.stopped == LIMIT:
+        return f"{_capital(edge.where)}: NEVER. {edge.advice}"
+    if edge.stopped == OWN_RANGE:
+        return f"{_capital(edge.where)}: not on this fabric, its range ends here."
+    # An edge that nobody has seen fail says so, and still says what a failure would look like.
+    doubt = "" if edge.known else "not proven; "
+    return f"{_capital(edge.where)}: {doubt}{edge.sign} \u2192 {edge.advice_move}."
+
+
+def distances_text(window: Window, factor: Factor, reading: NumberFormat) -> tuple[str, str]:
+    """Distance from the target down and up, in plain units; dashes without a window."""
+    if window.low is None or window.high is None or not factor.is_numeric:
+        return "–", "–"
+    target = float(window.target[factor.name])
+    down = target - float(window.low[factor.name])
+    up = float(window.high[factor.name]) - target
+    spans = [reading.span(factor, way) if way > 1e-9 else "none" for way in (down, up)]
+    return spans[0], spans[1]
+
+
+def margins_text(window: Window, factor: Factor) -> str:
+    """The margins in multiples of what the machine wanders: "1.7 and 2.0 times"."""
+    margin = window.margin.get(factor.name)
+    if margin is None or not factor.is_numeric or not factor.spread:
+        return "–"
+    low, high = float(margin.low), float(margin.high)
+    return f"{low:.1f}" if math.isclose(low, high) else f"{low:.1f} and {high:.1f}"
+
+
+def nearer_margin(window: Window, factor: Factor) -> float:
+    """The nearer margin in multiples of the wander; infinite when it has none."""
+    margin = window.margin.get(factor.name)
+    return math.inf if margin is None else float(margin)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

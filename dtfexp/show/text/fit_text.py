@@ -1,0 +1,45 @@
+"""Sentences on what a fit understood, shared by the report and the notebook."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dtfexp.describe.fields import and_list, count_phrase
+from dtfexp.dialin.confirm import press_verdicts
+from dtfexp.dialin.explain.failure_sides import HOLDS, UNKNOWN
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.dialin.fit import Fit
+
+
+def failure_sides_sentence(fit: Fit, fabric: str) -> str:
+    """How the failed presses of a fabric look, one sentence."""
+    words = press_verdicts.verdict_of_presses(fit.session, fit.results)
+    mine = fit.results["fabric"].tolist()
+    rows = [
+        k for k, word in enumerate(words) if word == press_verdicts.FAILED and mine[k] == fabric
+    ]
+    if not rows:
+        return "No press of this fabric failed."
+    settings = fit.results[[f.name for f in fit.session.factors]].iloc[rows]
+    # A press that failed where most pass failed by luck, not on a side.
+    looks = fit.failure_sides(settings, fabric)["looks"].replace(
+        {HOLDS: "as luck, at a good place", UNKNOWN: "of no clear side yet"}
+    )
+    parts = [f"{number} {look}" for look, number in looks.value_counts().items()]
+    failed = count_phrase(len(rows), "press", "presses")
+    return f"{failed} failed; judged by the fit: {and_list(parts)}."
+
+
+def batch_effect_sentences(luck: pd.DataFrame) -> list[str]:
+    """A sentence for each load, round or block of ``Fit.luck`` that stands out."""
+    lines = []
+    for row in luck[luck["stands_out"]].to_dict("records"):
+        side = "better" if row["luck"] > 0 else "worse"
+        lines.append(
+            f"{row['kind'].capitalize()} {row['number']} (all fabrics) came out about "
+            f"{abs(row['luck']):.1f} grades {side} than its settings explain."
+        )
+    return lines

@@ -1,0 +1,234 @@
+"""What was measured of the machines, as the papers show it: what a setting really reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.book.bench import machine_readings
+from dtfexp.book.bench import material_lots as materials
+from dtfexp.book.bench.machines import MACHINES
+from dtfexp.book.store import plausible
+from dtfexp.describe.fields import and_list, count_phrase
+from dtfexp.describe.units import convert
+from dtfexp.dialin.encode.calibrations import Calibrations
+from dtfexp.show.text.number_format import label, rounded_text, with_unit
+from dtfexp.show.text.tables import LINE, NUMBER, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.book.bench.machine_readings import PlatenMap
+    from dtfexp.book.bench.machines import Machine
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+    from dtfexp.show.text.fabric_results import FabricResult
+    from dtfexp.show.text.number_format import NumberFormat
+
+STAY = "Holds for this oven, press, film, powder and room; a new lot or machine: re-check."
+
+
+def block_names(results: pd.DataFrame) -> list[str]:
+    """The days, rolls or lots that the results name, in their order."""
+    if "block" not in results.columns:
+        return []
+    return list(dict.fromkeys(str(block) for block in results["block"] if str(block).strip()))
+
+
+def blocks_sentence(results: pd.DataFrame) -> list[str]:
+    """What the results say of days, rolls and lots, as a sentence."""
+    found = block_names(results)
+    return [f"Tried with (day, roll or lot): {and_list(found, 4)}."] if found else []
+
+
+@dataclass(frozen=True)
+class MeasuredConditions:
+    """The lines from set to reached, the latest map of every factor that has one, the lots that
+    were in use (material, name) and the room: name of a reading -> its values, in °C and %;
+    a sentence on the last change noted; what oven and press can be set to; and what of today's
+    room lies outside what was tested; and readings past what a fabric takes."""
+
+    calibrations: Calibrations = field(default_factory=Calibrations)
+    maps: Sequence[PlatenMap] = ()
+    lots: Sequence[tuple[str, str]] = ()
+    room: Mapping[str, Sequence[float]] = field(default_factory=dict)
+    changed: str = ""
+    machines: Sequence[Machine] = ()
+    strays: Sequence[str] = ()
+    past: Sequence[str] = ()
+
+    @classmethod
+    def of(cls, book: Logbook) -> MeasuredConditions:
+        """What the book knows."""
+        notes = machine_readings.here(book.session, book.kept(machine_readings.MAP))
+        latest = {one.factor: one for one in machine_readings.maps(notes)}
+        rooms = book.bench.rooms_pressed_in()
+        lots = materials.here(materials.lots(book.kept(materials.KIND)), book.session)
+        unit = book.session.temperature_unit
+        air = [convert(float(value), unit, "°C") for value in rooms["temperature"].dropna()]
+        return cls(
+            book.bench.true_settings(),
+            tuple(latest.values()),
+            tuple(dict.fromkeys((lot.what, lot.name) for lot in lots)),
+            {"temperature": air, "humidity": [float(v) for v in rooms["humidity"].dropna()]},
+            _changed(book),
+            tuple(book.bench.what(which) for which in MACHINES),
+            tuple(book.bench.room_strays()),
+            tuple(
+                f"Press {row['press']}: {line}"
+                for row in book.results().to_dict("records")
+                for line in plausible.past_limits(book.session, row)
+            ),
+        )
+
+    def as_read(self, finding: FabricResult) -> FabricResult:
+        """The finding with the readings of its presses as they were read."""
+        frame = finding.presses.copy()
+        for name, line in self.calibrations.lines.items():
+            column = f"{name}_actual"
+            if column in frame:
+                told = frame[column].astype(float)
+                frame[column] = (line.intercept + line.slope * told).round(6)
+        return replace(finding, presses=frame)
+
+    def sentences(
+        self, finding: FabricResult, session: Session, reading: NumberFormat
+    ) -> list[str]:
+        """For the card: what the target of each measured setting reaches, lots and room."""
+        reaches = [
+            f"{label(factor.name).capitalize()} set to {reading.text(factor, setting)} reaches"
+            f" {reached}{sure}."
+            for factor, setting, reached, sure in self._reached(finding, session, reading)
+        ]
+        return [*self.strays, *reaches, *self._materials(reading)]
+
+    def holds_for(self, results: pd.DataFrame, reading: NumberFormat) -> list[str]:
+        """For the page: days, lots, room and machines that the results hold for, and what of them
+        nobody wrote down."""
+        found = [
+            *self.past,
+            *self.strays,
+            *blocks_sentence(results),
+            *self._materials(reading),
+            *self._displays(reading),
+        ]
+        unknown = [] if self.lots else ["lots of film, powder and ink"]
+        unknown += [] if any(self.room.values()) else ["room temperature and humidity"]
+        unknown += [] if self.calibrations.lines else ["what the machines really reach"]
+        if unknown:
+            found.append(
+                f"Not written down: {and_list(unknown)}. When prints change one day, nobody "
+                "can tell"
+                " whether these did."
+            )
+        return [*found, STAY]
+
+    def conditions(self, results: pd.DataFrame, reading: NumberFormat) -> dict[str, Any]:
+        """The same for machines: blocks, lots, the room from lowest to highest, the last change."""
+        room = {"temperature": self._air(reading), "humidity": self.room.get("humidity", ())}
+        return {
+            "blocks": block_names(results),
+            "lots": [{"material": what, "name": name} for what, name in self.lots],
+            "room": {
+                name: {"low": round(min(values), 6), "high": round(max(values), 6)}
+                if values
+                else None
+                for name, values in room.items()
+            },
+            "changed": self.changed or None,
+        }
+
+    def _air(self, reading: NumberFormat) -> list[float]:
+        told = self.room.get("temperature", ())
+        return [float(convert(value, "°C", reading.temperature)) for value in told]
+
+    def _displays(self, reading: NumberFormat) -> list[str]:
+        """What the display of each machine can be set to, where it was told."""
+        found = []
+        for one in self.machines:
+            if one.low is not None and one.high is not None:
+                ends = [
+                    float(convert(e, one.unit, reading.temperature)) for e in (one.low, one.high)
+                ]
+                span = with_unit(
+                    " to ".join(rounded_text(end, 0) for end in ends), reading.temperature
+                )
+                found.append(f"Display of the {one.which}: {span}.")
+        return found
+
+    def _materials(self, reading: NumberFormat) -> list[str]:
+        found = [self.changed] if self.changed else []
+        if self.lots:
+            lots = and_list([f"{what} {name}" for what, name in self.lots], 5)
+            found.append(f"Tried with the lots {lots}.")
+        spans = []
+        air = self._air(reading)
+        for values, unit in ((air, reading.temperature), (self.room.get("humidity", ()), "%")):
+            if values:
+                ends = dict.fromkeys(rounded_text(value, 0) for value in (min(values), max(values)))
+                spans.append(with_unit(" to ".join(ends), unit))
+        if spans:
+            found.append(f"Room while testing: {', '.join(spans)}.")
+        return found
+
+    def table(
+        self, findings: Sequence[FabricResult], session: Session, reading: NumberFormat
+    ) -> Table:
+        """One row per fabric and measured setting: set, reached, how surely."""
+        rows = [
+            [
+                finding.name,
+                label(factor.name),
+                reading.text(factor, setting),
+                reached,
+                sure.strip(" ()") or "not known: more readings needed",
+                str(len(self.calibrations.lines[factor.name].sets)),
+            ]
+            for finding in findings
+            for factor, setting, reached, sure in self._reached(finding, session, reading)
+        ]
+        heads = ["Fabric", "Setting", "Set", "Reaches on average", "90 % sure between", "Readings"]
+        return Table(heads, ["", "", NUMBER, NUMBER, LINE, NUMBER], rows)
+
+    def _reached(
+        self, finding: FabricResult, session: Session, reading: NumberFormat
+    ) -> list[tuple[Factor, float, str, str]]:
+        found = []
+        for factor in session.factors:
+            if not factor.is_numeric or finding.closed:
+                continue
+            setting = float(finding.window.target[factor.name])
+            reached = self.calibrations.mean_reached(factor, setting)
+            if reached is None:
+                continue
+            sure = ""
+            if reached.low == reached.low:
+                ends = (self._number(reading, factor, v) for v in (reached.low, reached.high))
+                sure = " ({} to {})".format(*ends)
+            value = with_unit(self._number(reading, factor, reached.value), reading.unit(factor))
+            found.append((factor, setting, value, sure))
+        return found
+
+    @staticmethod
+    def _number(reading: NumberFormat, factor: Factor, value: float) -> str:
+        unit: Any = reading.unit(factor)
+        told = value if unit == factor.unit else convert(value, factor.unit, unit)
+        return rounded_text(float(told), 1)
+
+
+def _changed(book: Logbook) -> str:
+    """What the last change noted means for the numbers; empty when none was."""
+    changes = book.bench.changes()
+    if not len(changes):
+        return ""
+    last = changes.iloc[-1]
+    results = book.results()
+    graded = results[[outcome.name for outcome in book.session.outcomes]].notna().any(axis=1)
+    new = int((graded & (results["press"] > last["after_press"])).sum())
+    since = count_phrase(new, "graded press", "graded presses")
+    return (
+        f"{str(last['what']).capitalize()} changed on {last['day']}: {since} since; those of "
+        "before are carried over as far as they still hold."
+    )

@@ -1,0 +1,299 @@
+"""The sentences of the report and the card; every number in them comes from a finding."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from dtfexp.describe.fields import and_list, count_phrase
+from dtfexp.dialin.confirm import press_verdicts
+from dtfexp.dialin.confirm.success_run import presses_to_confirm
+from dtfexp.show.text.edge_text import LIMIT, OWN_RANGE, RANGE, edges, nearer_margin, reason
+from dtfexp.show.text.number_format import NumberFormat, between, label, out_of_text, per_cent
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
+    from dtfexp.show.text.fabric_results import FabricResult
+
+FEW = 8
+"""Fewer graded presses of a fabric than this are called few (our own choice)."""
+
+
+def settings_line(session: Session, settings: Mapping[str, object], reading: NumberFormat) -> str:
+    """A set-point in one line: "cure temperature 125 °C, cure time 60 s"."""
+    return ", ".join(
+        f"{label(factor.name)} {reading.text(factor, settings[factor.name])}"
+        for factor in session.factors
+    )
+
+
+def expectation(finding: FabricResult) -> str:
+    """The expected pass rate in words and numbers."""
+    rate = finding.target
+    return (
+        f"{out_of_text(rate.pass_rate)} pass ({per_cent(rate.pass_rate)}; "
+        f"with 90\u00a0% probability {between(rate.low, rate.high)})"
+    )
+
+
+def presses_line(finding: FabricResult) -> str:
+    """On how many presses it rests."""
+    return f"tested on {count_phrase(finding.window.presses, 'press', 'presses')}"
+
+
+def caveats(finding: FabricResult) -> list[str]:
+    """Why this fabric's result is not final; empty when nothing speaks against it."""
+    if finding.closed:
+        return ["it cannot be pressed"]
+    said = []
+    if not finding.window.found:
+        said.append("no window is proven")
+    if finding.window.presses == 0:
+        said.append("no press is graded yet")
+    elif finding.window.presses < FEW:
+        said.append(
+            f"only {count_phrase(finding.window.presses, 'press is', 'presses are')} graded"
+        )
+    if finding.waiting:
+        number = count_phrase(len(finding.waiting), "press still waits", "presses still wait")
+        said.append(f"{number} for a grade")
+    if finding.planned and finding.window.presses:
+        number = count_phrase(len(finding.planned), "planned press is", "planned presses are")
+        said.append(f"{number} not graded yet")
+    return said
+
+
+def status(finding: FabricResult) -> str:
+    """The state of a fabric in two or three words."""
+    if finding.closed:
+        return "cannot be pressed"
+    if not finding.window.found:
+        return "not proven"
+    return "window, may still move" if caveats(finding) else "window found"
+
+
+def glance_title(findings: Sequence[FabricResult]) -> str:
+    """What the table of all targets is called: settings that nobody has proven are no order."""
+    proven = sum(finding.window.found for finding in findings)
+    if proven == len(findings):
+        return "What to set"
+    return "What to set; where not proven, the best known" if proven else "Best known, not proven"
+
+
+def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -> list[str]:
+    """What to do next for one fabric, most pressing first."""
+    window = finding.window
+    if finding.closed:
+        return [reason(session, window, reading)]
+    todo = []
+    if finding.waiting:
+        which = and_list([str(press) for press in finding.waiting], 8)
+        noun = "press" if len(finding.waiting) == 1 else "presses"
+        todo.append(f"Record the missing grades of {noun} {which}; the result may move.")
+    if finding.planned:
+        which = and_list([str(press) for press in finding.planned], 8)
+        noun = "press" if len(finding.planned) == 1 else "presses"
+        todo.append(f"Make and grade {noun} {which}: planned, not graded yet.")
+    if not window.found:
+        todo.append(reason(session, window, reading))
+        todo.append(
+            "Then ask for the next presses (dtfexp next LOGBOOK --presses 8), make and grade them,"
+            " and report again. Until then sell only what the shop has proven before."
+        )
+    if finding.outlying_presses:
+        which = and_list([str(press) for press in finding.outlying_presses], 6)
+        noun = "press" if len(finding.outlying_presses) == 1 else "presses"
+        todo.append(
+            f"Look again at {noun} {which} (see Surprises): a mishap, a reading error, or something"
+            " the settings do not explain."
+        )
+    if not window.found:
+        return todo
+    tight = [
+        label(factor.name)
+        for factor in session.factors
+        if factor.is_numeric and factor.spread and nearer_margin(window, factor) < 1
+    ]
+    if tight:
+        todo.append(
+            f"Little room in {and_list(tight)}: the target is nearer to an edge than the machine"
+            " wanders. Measure the machine, and look at first pieces with care."
+        )
+    number = presses_to_confirm(window.required, window.required_confidence)
+    todo.append(
+        f"To confirm without leaning on the model: press {number} at the target, over several"
+        f" loads and rounds; if none fails, that alone shows {per_cent(window.required)} with"
+        f" {per_cent(window.required_confidence)} confidence."
+    )
+    unknown = [edge for edge in edges(session, window, reading) if not edge.known]
+    beyond = [
+        f"{label(edge.factor.name)} {edge.where}"
+        for edge in unknown
+        if edge.stopped not in (LIMIT, RANGE, OWN_RANGE)
+    ]
+    if beyond:
+        todo.append(
+            f"If more room is wanted, test presses {and_list(beyond, 4)} would tell how far the"
+            " window really goes."
+        )
+    ends = [edge for edge in unknown if edge.stopped == RANGE and edge.factor.is_numeric]
+    if ends:
+        where = [f"{label(edge.factor.name)} {edge.where}" for edge in ends]
+        todo.append(
+            f"Nothing was planned with {and_list(where, 4)}; widen the range to learn more there."
+        )
+    return todo
+
+
+def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -> str:
+    """What the usual settings would do, or that they are the target."""
+    usual, target = finding.usual_settings, finding.window.target
+    if all(usual[factor.name] == target[factor.name] for factor in session.factors):
+        return "The target is what the shop runs today."
+    rate = finding.usual
+    return (
+        f"The usual settings ({settings_line(session, usual, reading)}): "
+        f"{out_of_text(rate.pass_rate)}"
+        f" ({between(rate.low, rate.high)})."
+    )
+
+
+def observed_lines(finding: FabricResult) -> list[str]:
+    """How many passed, as counted, with Wilson 90 % intervals."""
+    said = []
+    passed, tried = press_verdicts.passed_and_judged(finding.verdicts)
+    if tried:
+        low, high = press_verdicts.wilson_interval(passed, tried)
+        said.append(
+            f"All presses, edges and trials beyond them included: {passed} of {tried} passed"
+            f" (Wilson interval at 90\u00a0%: {between(low, high)})."
+        )
+    inner = [word for word, flag in zip(finding.verdicts, finding.within, strict=True) if flag]
+    passed, tried = press_verdicts.passed_and_judged(inner)
+    if tried:
+        low, high = press_verdicts.wilson_interval(passed, tried)
+        said.append(
+            f"Set inside the window: {passed} of {tried} passed (Wilson interval at 90\u00a0%:"
+            f" {between(low, high)})."
+        )
+    elif finding.window.found:
+        said.append("No graded press was set inside the window itself; it rests on the model.")
+    settled = [word in (press_verdicts.PASSED, press_verdicts.FAILED) for word in finding.verdicts]
+    if any(settled):
+        expected = float(finding.press_rates["pass_rate"][pd.Series(settled)].sum())
+        passed, tried = press_verdicts.passed_and_judged(finding.verdicts)
+        said.append(f"The fit expects {expected:.1f} of these {tried} to pass; {passed} did.")
+    return said
+
+
+def importance_line(finding: FabricResult) -> str:
+    """Which settings move the pass rate most over the range that was planned."""
+    parts = [
+        f"{label(name)} ({round(100 * share):d} points)"
+        for name, share in finding.range_effects.items()
+    ]
+    return (
+        "Moved alone over its whole range, each setting changes the pass rate by: "
+        + and_list(parts)
+        + "."
+    )
+
+
+def summary(
+    findings: Sequence[FabricResult], session: Session, reading: NumberFormat
+) -> list[tuple[str, str]]:
+    """Five lines, each (label, sentence), the state of the proof first."""
+    lines = [
+        ("Result", _result_line(findings)),
+        ("Expect", _expectation_line(findings)),
+        ("Watch", _watch_line(findings, session, reading)),
+        ("Rests on", _evidence_line(findings)),
+        ("Next", _first_step(findings, session, reading)),
+    ]
+    return lines
+
+
+def _result_line(findings: Sequence[FabricResult]) -> str:
+    proven = [f.name for f in findings if f.window.found]
+    open_ = [f for f in findings if not f.window.found and not f.closed]
+    closed = [f.name for f in findings if f.closed]
+    said = []
+    if closed:
+        said.append(f"{and_list(closed, 4)} cannot be pressed: see below.")
+    if open_:
+        names = and_list([f.name for f in open_], 4)
+        said.append(f"No window is proven yet for {names}: do not sell on those settings.")
+    if proven:
+        said.append(f"A window was found for {and_list(proven, 6)}.")
+    early = [f.name for f in findings if f.window.found and f.window.presses < FEW]
+    if early:
+        said.append(f"Few presses stand behind {and_list(early, 4)}; take it as a first look.")
+    waiting = sum(len(f.waiting) + len(f.planned) for f in findings)
+    if waiting and any(f.window.presses for f in findings):
+        number = count_phrase(waiting, "press still waits", "presses still wait")
+        said.append(f"{number} for grades, so this may move.")
+    return " ".join(said)
+
+
+def _expectation_line(findings: Sequence[FabricResult]) -> str:
+    proven = [f for f in findings if f.window.found]
+    shown = proven or [f for f in findings if not f.closed]
+    if not shown:
+        return "Nothing: no fabric can be pressed."
+    parts = [f"{out_of_text(f.target.pass_rate)} on {f.name}" for f in shown]
+    at = "At the targets" if proven else "At the best settings known, unproven,"
+    return f"{at} expect {and_list(parts, 6)} to pass."
+
+
+def _watch_line(findings: Sequence[FabricResult], session: Session, reading: NumberFormat) -> str:
+    """The edge nearest to a target, counted in what the machine wanders."""
+    found: list[tuple[float, str]] = []
+    for finding in findings:
+        for edge in edges(session, finding.window, reading):
+            margin = finding.window.margin.get(edge.factor.name)
+            if margin is None:
+                continue
+            near = float(margin.low if edge.side == "low" else margin.high)
+            text = f"{label(edge.factor.name)} {edge.where} on {finding.name} ({edge.sign})"
+            found.append((near, text))
+    if not found:
+        return "Without a window there are no edges to keep from: treat every press as a trial."
+    return f"The edge nearest to a target is {min(found, key=lambda item: item[0])[1]}."
+
+
+def _evidence_line(findings: Sequence[FabricResult]) -> str:
+    presses = sum(f.window.presses for f in findings)
+    if presses == 0:
+        return "Nothing is graded yet: all of this is what the plan supposed beforehand."
+    loads: set[int] = set()
+    rounds: set[int] = set()
+    for finding in findings:
+        # As a column: an empty list would ask for no columns, where a fabric has no press at all.
+        kept = pd.Series([word != press_verdicts.EXCLUDED for word in finding.verdicts], dtype=bool)
+        settled = finding.presses[kept.to_numpy()]
+        loads |= set(settled["oven_load"])
+        rounds |= set(settled["press_round"])
+    inner = [
+        word for f in findings for word, flag in zip(f.verdicts, f.within, strict=True) if flag
+    ]
+    passed, tried = press_verdicts.passed_and_judged(inner)
+    text = (
+        f"{count_phrase(presses, 'graded press', 'graded presses')} in"
+        f" {count_phrase(len(loads), 'oven load')} and {count_phrase(len(rounds), 'press round')}"
+    )
+    if tried:
+        return f"{text}; inside the windows {passed} of {tried} passed."
+    if any(finding.window.found for finding in findings):
+        return f"{text}, none of them set inside a window: what to expect there rests on the model."
+    return f"{text}."
+
+
+def _first_step(findings: Sequence[FabricResult], session: Session, reading: NumberFormat) -> str:
+    for finding in [f for f in findings if f.waiting or f.planned] + [
+        f for f in findings if not f.window.found
+    ]:
+        return f"{finding.name}: {next_steps(finding, session, reading)[0]}"
+    first = findings[0]
+    return f"{first.name}: {next_steps(first, session, reading)[0]}"

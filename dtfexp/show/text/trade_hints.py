@@ -1,0 +1,95 @@
+"""What the trade knows beside the numbers: what an edge looks like, and the steps around it.
+
+All of it is common practice on transfer benches, no published source, and the papers say so.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dtfexp.describe.signs import phrase
+from dtfexp.describe.units import kind
+from dtfexp.dialin.encode.roles import TEMPERS, is_pressure
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dtfexp.describe.factor import Factor
+    from dtfexp.describe.session import Session
+
+#: What a failure side looks like: keys of the table of signs.
+_WATCH = {
+    "too little ink or powder": ("thin powder", "pinholes", "colour goes"),
+    "too much ink or powder": ("thick", "oily"),
+    "under-cured": ("grain", "colour goes"),
+    "over-cured": ("no peel", "blister"),
+    "under-pressed": ("lifts", "wash lifts"),
+    "over-pressed": ("separate", "boiled"),
+    "peeled too early": ("letters",),
+    "peeled too late": ("drags",),
+}
+_SQUEEZED, _LOOSE = ("squeezed",), ("patches",)
+
+
+def sign_beyond_edge(factor: Factor, looks: str) -> str:
+    """What a person sees beyond an edge of this factor; looks: a word of ``Window.edges``."""
+    seen = _WATCH.get(looks, ())
+    if is_pressure(factor):
+        seen = _SQUEEZED if looks == "over-pressed" else _LOOSE
+    return "; ".join(map(phrase, seen)) or looks
+
+
+def move_advice(side: str, factor: Factor) -> str:
+    """Which way to move the setting when that is seen; side: the edge that was crossed."""
+    if not factor.is_numeric:
+        return "go one step up" if side == "low" else "go one step down"
+    if kind(factor.unit) == "time":
+        return "longer" if side == "low" else "shorter"
+    if kind(factor.unit) == "speed":
+        return "faster" if side == "low" else "slower"
+    if factor.is_temperature:
+        return "hotter" if side == "low" else "cooler"
+    return "more" if side == "low" else "less"
+
+
+def steps(session: Session, target: Mapping[str, Any]) -> tuple[str, ...]:
+    """The steps round the settings, in the order of the bench, one line each."""
+    warm = max(10.0, session.warm_up_minutes)
+    return (
+        f"Warm up oven and press for at least {warm:g} min before the first piece.",
+        "After cure, rest the film 5 to 10 s.",
+        "Pre-press the garment 5 to 8 s to drive out moisture and creases.",
+        _peel(session, target),
+        "Finish: press again 5 to 8 s under cloth or silicone-coated paper.",
+    )
+
+
+def peel_word(session: Session, settings: Mapping[Any, Any]) -> str:
+    """ "cold", "warm" or "hot" where the settings or the session's film say how it is peeled,
+    else ""."""
+    words = [
+        str(settings[factor.name]).casefold()
+        for factor in session.factors
+        if factor.stage == "peel" and not factor.is_numeric
+    ]
+    # Of two words the one that waits longer is the safer reading.
+    told = next((temper for temper in TEMPERS if any(temper in word for word in words)), "")
+    return told or session.film_peel
+
+
+def _peel(session: Session, target: Mapping[str, Any]) -> str:
+    word = peel_word(session, target)
+    waits = any(
+        factor.stage == "peel" and factor.is_numeric and kind(factor.unit) == "time"
+        for factor in session.factors
+    )
+    slowly = "then peel slowly, rolling, the film close to the cloth."
+    if waits:
+        return f"Wait as set above, {slowly}"
+    if word == "cold":
+        return f"Peel cold: let it cool fully off the press, {slowly}"
+    if word == "warm":
+        return f"Peel warm: take it off the press first, {slowly}"
+    if word == "hot":
+        return f"Peel hot: wait 3 s, {slowly}"
+    return f"Wait at least 3 s, longer for a warm or cold peel film, {slowly}"

@@ -220,7 +220,7 @@ class Bench:
         by: str = "",
     ) -> PlatenMap:
         """Keep a nine-point map of platen or oven bed, of another ``machine`` than the session's
-        own if one is named; see ``readings.keep_map``."""
+        own if one is named; see ``machine_readings.keep_map``."""
         key = machine_readings.keep_map(
             self._book,
             factor,
@@ -252,7 +252,7 @@ class Bench:
         )
 
     def maps(self) -> list[PlatenMap]:
-        """Every map, in order; ``readings.frame`` makes a table of them."""
+        """Every map, in order; ``machine_readings.frame`` makes a table of them."""
         return machine_readings.maps(self._book.kept(machine_readings.MAP))
 
     def true_settings(self) -> Calibrations:
@@ -265,10 +265,12 @@ class Bench:
         of this book."""
         return self.true_settings().session(self._book.session)
 
-    def refused(self) -> dict[int, str]:
+    def refused(self, gate: Session | None = None) -> dict[int, str]:
         """The planned presses that are not made yet and must not be made as planned, each with
-        the reason: planned before the press was measured, say."""
-        gate, waiting = self.measured_session(), self._book.waiting()
+        the reason: planned before the press was measured, say. ``gate``: the
+        ``measured_session``, where it is known already."""
+        gate = self.measured_session() if gate is None else gate
+        waiting = self._book.waiting()
         names = [factor.name for factor in gate.factors]
         found = {}
         for row in waiting[~waiting["pressed"].astype(bool)].to_dict("records"):
@@ -284,7 +286,7 @@ class Bench:
         return session, true.results(self._book.results())
 
     def carried(self, fabric: str | None = None) -> Redial | None:
-        """The session dialled in again since the last change noted; see ``carried.redialled``."""
+        """The session dialled in again since the last change noted: ``carried_over.redialled``."""
         return carried_over.redialled(*self.for_fit(), self.changes(), fabric)
 
     def next_presses(

@@ -23,8 +23,6 @@ KIND = "machine"
 #: The machine, and the stage whose settings it has.
 STAGES = {"oven": "cure", "press": "press"}
 MACHINES = tuple(STAGES)
-#: Common practice, no source: at least this long before the first piece.
-WARM_UP_MINUTES = 10.0
 _LONGEST_MINUTES = 600.0
 
 

@@ -156,7 +156,7 @@ def _known_up_to(mark: str, token: str) -> int:
 
 
 def sheet_tokens(mark: str, history: Sequence[Entry], presses: Mapping[int, Any]) -> dict[int, str]:
-    """For every press, the word that ``_start`` reads back: this book, and its last entry."""
+    """For every press, the word that ``_known_up_to`` reads back: this book, and its last entry."""
     last = dict.fromkeys(presses, 0) | {entry.press: entry.seq for entry in history}
     return {press: f"{mark}-{seq}" for press, seq in last.items()}
 

@@ -123,7 +123,7 @@ def plausibility_questions(
 
     ``settings`` is what the press was set to, ``actual`` maps factors to what was typed; what
     cannot be read at all is left to the entry's own check. Each question has ``factor``,
-    ``says``, ``read`` and ``meant``; see ``Doubt``.
+    ``says``, ``read`` and ``meant``; see ``ImplausibleReading``.
     """
     asked = []
     for factor in session.factors:

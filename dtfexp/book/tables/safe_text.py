@@ -2,7 +2,7 @@
 
 A cell that begins with = + - @, their full-width forms, a tab or a line end may be run as a
 formula by a spreadsheet. Such text gets an apostrophe in front; so does text that would otherwise
-look as if it had one. ``unguarded(guarded(text)) == text`` for any text.
+look as if it had one. ``unescape_formula(escape_formula(text)) == text`` for any text.
 """
 
 from __future__ import annotations

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 #: The column of a results frame, and its words from too little cure to too much.
 COLUMN = "cure_look"
 LOOKS = ("grainy", "good", "browned")
-#: Which side of the cure each speaks for.
-SIDE_OF = {"grainy": "too little", "good": "right", "browned": "too much"}
 ACCEPTED = "grainy (or dull, sandy), good (or glossy, melted, orange peel), browned (or blistered)"
 
 _WORDINGS = {

@@ -21,7 +21,7 @@ SPREAD_WEIGHTS: Array = 0.5 * _WEIGHTS
 
 
 def spread_nodes(factor: Factor) -> Array:
-    """Places (5,) around a set-point with ``WEIGHTS``, in the factor's unit.
+    """Places (5,) around a set-point with ``SPREAD_WEIGHTS``, in the factor's unit.
 
     Spots of a map are cut into five parts of these weights, coldest first, each at its own mean;
     drawn apart a little, so that the standard deviation is that of the spots; their mean is zero.

@@ -1,9 +1,4 @@
-"""What a plan can tell before a single press is made, and what it cannot.
-
-The presses are taken as a strip-plot with the luck of oven loads and press rounds: what is set once
-for a load is known only as well as loads can be told apart. Figures are for an effect of a stated
-size, in grades, and for luck and noise as the fit expects them before it sees a grade.
-"""
+"""The check of a plan before a press is made: its facts, and sentences on what it cannot tell."""
 
 from __future__ import annotations
 
@@ -14,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from dtfexp.describe.errors import PlanError, ResultsError
 from dtfexp.dialin.encode.coding import excluded_rows
@@ -30,14 +24,6 @@ from dtfexp.maths.linear.model_terms import MODELS, Terms
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
-
-Array = NDArray[np.float64]
-
-LOAD, ROUND, PRESS = "oven load", "press round", "press"
-_CURVE = 21
-_SAMPLE = 2048
-_ALIAS_LIMIT = 0.1
-"""A fitted effect that carries less of another than this is taken as clear of it."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -75,7 +61,7 @@ def check_runs(
 
     earlier: runs or results of presses made before, counted with these (excluded ones are not).
     model: "linear", "interactions", "quadratic", or "auto". assumed: effect (grades), noise,
-    load_luck, round_luck (standard deviations in grades), level, power: see ``Assumed``. Raises
+    load_luck, round_luck (standard deviations in grades), level, power: see ``Assumptions``. Raises
     ``PlanError`` naming what is wrong.
     """
     taken = Assumptions.of(session, **assumed)

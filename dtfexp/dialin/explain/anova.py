@@ -334,7 +334,7 @@ def _same_grouping(a: Array, b: Array) -> bool:
 
 
 def _judge(y: Array, spaces: ResidualSpaces, groups: dict[str, Array]) -> ErrorModel | None:
-    """What the terms still to join are judged by, as ``_tested`` does it."""
+    """What the terms still to join are judged by, as ``_with_tests`` does it."""
     if not spaces.error_df()[PRESS]:
         return None
     if out := _without_error(spaces, groups):

@@ -115,7 +115,7 @@ def model_matrix(task: Task, index: Ints) -> Array:
 
 
 def value_of(task: Task, index: Ints) -> float:
-    """What one filling (n, k) is worth, without the ridge; see ``Found.value``."""
+    """What one filling (n, k) is worth, without the ridge; see ``SearchResult.value``."""
     x = model_matrix(task, index)
     information = x.T @ task.precision @ x + task.earlier
     if np.linalg.matrix_rank(information, hermitian=True) < len(information):

@@ -76,10 +76,11 @@ class Points:
     """Settings where the field is wanted.
 
     nodes (n, d, q): codes of what the machines really do around each set-point (q = 1: exact);
-    weights (q,) of the nodes; fabric (n,) index; before (n,): true for settings of before a change,
-    which count as moved by ``Scales.shift`` (None: none is).  Columns that hold words repeat the
-    code.  doses: pairs of columns whose sums are the last columns (see :meth:`with_doses`).
-    less (n, d, q): where not NaN, the row is the field at ``nodes`` less that at ``less``
+    weights (q,) of the nodes; fabric (n,) index; before_change (n,): true for settings made before
+    a change, which count as moved by ``Hyperparameters.shift`` (None: none is). Columns that hold
+    words repeat the code. doses: pairs of columns whose sums are the last columns (see
+    :meth:`with_doses`).
+    subtracted_nodes (n, d, q): where not NaN, the row is the field at ``nodes`` less that there
     (None: no row is a difference).
     """
 

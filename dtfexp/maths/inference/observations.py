@@ -18,7 +18,7 @@ Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
 
 # Places at which the field is told that washing makes nothing better: the work grows with the cube
-# of the rows, and elsewhere it is held to that when it is read (``falling.monotone_fields``).
+# of the rows, and elsewhere it is held to that when it is read (``monotone.monotone_fields``).
 MOST_MONOTONE_POINTS = 40
 
 
@@ -26,7 +26,7 @@ MOST_MONOTONE_POINTS = 40
 class GradeScale:
     """How an outcome's grades sit on the latent scale: cuts (n_grades - 1,), accept cut at 0.
 
-    ``learn`` allows the steps between cuts to be fitted.
+    ``estimate_steps`` allows the steps between cuts to be fitted.
     """
 
     cuts: Array
@@ -40,11 +40,11 @@ class Data:
     at: where each row was pressed; outcome, load, round_, block, press (N,) codes (below zero: not
     known); grade (N,) 0-based, -1 where measured; value (N,) measured value in grade units or NaN;
     spread (N, d) sd, in codes, of what the machines did around each setting (none: exact, or read
-    off); slip (N, d) what one such sd does to the row's own field, in grades (see ``with_slip``).
-    later (N,): where not below zero, the row is no grade but the field of ``outcome`` less that of
-    ``later``, which is at least ``value`` (:mod:`dtfexp.maths.field.monotone`); such rows come
-    last and
-    belong to no press (none: there are no such rows).
+    off); input_noise (N, d) what one such sd does to the row's own field, in grades (see
+    ``with_input_noise``).
+    later_outcome (N,): where not below zero, the row is no grade but the field of ``outcome`` less
+    that of ``later_outcome``, which is at least ``value`` (:mod:`dtfexp.maths.field.monotone`);
+    such rows come last and belong to no press (none: there are no such rows).
     look (N,): where not below zero, the row is no grade but what the cure of a load looked like
     (:mod:`dtfexp.maths.inference.cure_looks`), 0 too little, 1 good, 2 too much; of no press, load
     or outcome.
@@ -146,7 +146,7 @@ class Data:
 
     def with_monotone_rows(self, wash_order: WashOrder) -> Data:
         """The same with the rows that tell the field that washing makes nothing better: once at
-        each place pressed, at most ``MOST_FALLS`` places spread evenly.
+        each place pressed, at most ``MOST_MONOTONE_POINTS`` places spread evenly.
         METHODS.md, equation (11)."""
         if not wash_order or not self.n:
             return self

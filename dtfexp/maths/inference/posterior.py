@@ -101,8 +101,8 @@ class Posterior:
         return [base @ root for root in self._roots_by_point(j)]
 
     def covariance_reduction(self, base: Array, j: int) -> Array:
-        """What the data take off the prior covariance of the outcomes (n, O, O): the products of
-        ``place_links`` with one another, without making these."""
+        """Covariance reduction by the data, for the outcomes (n, O, O): the products of
+        ``whitened_cross_by_point`` with one another, without making these."""
         roots = self._roots_by_point(j)
         out = np.empty((len(base), len(roots), len(roots)))
         for o, one in enumerate(roots):

@@ -162,7 +162,7 @@ def continuous_optimum(kinds: tuple[FactorKind, ...], model: str) -> ContinuousO
     """The continuous D and I optimum of a model; see the head of this file.
 
     Settings that cannot bend (two levels, words) are always at their ends. The range that I is
-    averaged over is that of ``moments_of``.
+    averaged over is that of ``region_moments``.
     """
     curved = [kind for kind in kinds if kind.has_quadratic] if model == "quadratic" else []
     k = len(curved)

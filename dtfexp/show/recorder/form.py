@@ -36,7 +36,7 @@ RECENT = 200
 def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) -> dict[str, Any]:
     """Everything the form shows of ``book`` at this moment.
 
-    ``first`` is what comes before each press (``due.steps_before_presses``), which changes only
+    ``first`` is what comes before each press (``steps_before_presses``), which changes only
     with a new plan.
     """
     if first is None:
@@ -45,7 +45,8 @@ def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) 
     results, waiting, history = book.results(), book.waiting(), book.history()
     untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
     presses = _presses(session, results, untouched, *_machine_state(history, untouched))
-    gate, refused = book.bench.measured_session(), book.bench.refused()
+    gate = book.bench.measured_session()
+    refused = book.bench.refused(gate)
     limits = {fabric.name: gate.limit_note(fabric) for fabric in session.fabrics}
     taken = photos.counts(photos.photos(book))
     for one in presses:

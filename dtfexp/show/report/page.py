@@ -1,4 +1,4 @@
-"""The report as one page of HTML: what it says comes from ``words`` and ``tables``."""
+"""The report as one page of HTML: what it says comes from ``report_text`` and ``tables``."""
 
 from __future__ import annotations
 

@@ -107,7 +107,7 @@ def moved_since(
     confidence: float = 0.90,
     key: str = "dtfexp-compared",
 ) -> list[ComparisonView]:
-    """One ``Compared`` for each pair of fabrics (default: those of the same name).
+    """One ``ComparisonView`` for each pair of fabrics (default: those of the same name).
 
     names: of the two sides (default "before" and "now", or the fabrics where they differ); key:
     before every id. Raises SessionError when no fabric is in both.

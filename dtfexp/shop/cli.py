@@ -1,5 +1,4 @@
-"""The command line: ``dtfexp demo | new | rehearse | plan | sheet | next | import | report``
-and ``open``."""
+"""The command line: what each command is called, takes and does (``commands``)."""
 
 from __future__ import annotations
 
@@ -7,10 +6,12 @@ import argparse
 import os
 import sys
 import tomllib
-from collections.abc import Callable, Sequence
-from typing import NoReturn
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, NoReturn
 
 from dtfexp.describe.errors import DtfexpError
+from dtfexp.shop import commands
 from dtfexp.version import __version__
 
 _ABOUT = "Dial in a direct-to-film transfer bench with few test presses."
@@ -27,6 +28,11 @@ In order:
   dtfexp report my.dtfbook --out report              report, card for each fabric, windows
   dtfexp open my-shop                                the notebooks, in JupyterLab
 """
+#: As ``dialin.design.plan.DESIGNS``, which takes seconds to load; a test compares the two.
+DESIGNS = (
+    "auto", "full factorial", "fraction", "plackett-burman", "box-behnken", "central composite",
+    "latin hypercube", "d-optimal", "i-optimal",
+)  # fmt: skip
 
 
 class _Parser(argparse.ArgumentParser):
@@ -41,190 +47,88 @@ class _Usage(DtfexpError):
 
 
 def parser() -> argparse.ArgumentParser:
-    """The parser of the whole command line."""
-    top = _Parser(
-        prog="dtfexp",
-        description=_ABOUT,
-        epilog=_ORDER,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    """The parser of the whole command line; ``handler`` of what it reads is the command."""
+    layout = argparse.RawDescriptionHelpFormatter
+    top = _Parser(prog="dtfexp", description=_ABOUT, epilog=_ORDER, formatter_class=layout)
     top.add_argument("--version", action="version", version=f"dtfexp {__version__}")
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
-    _demo(commands)
-    _new(commands)
-    _rehearse(commands)
-    _plan(commands)
-    _sheet(commands)
-    _next(commands)
-    _import(commands)
-    _report(commands)
-    _open(commands)
+    added = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+
+    @contextmanager
+    def command(
+        name: str, handler: Callable[[argparse.Namespace], None], told: str, example: str
+    ) -> Iterator[Callable[..., Any]]:
+        made = added.add_parser(
+            name, help=told, description=f"{told[0].upper()}{told[1:]}.",
+            epilog=f"Example:\n  dtfexp {name} {example}", formatter_class=layout,
+        )  # fmt: skip
+        made.set_defaults(handler=handler)
+        yield made.add_argument
+
+    with command("demo", commands.demo, "do the whole job on an invented bench",
+                 "--out my-demo") as take:  # fmt: skip
+        take("--out", metavar="DIR", default="dtfexp-demo", help="folder (%(default)s)")
+    with command("new", commands.new, "the first day of a bench: a checklist, some questions, a "
+                 "session file", "my_bench.toml") as take:  # fmt: skip
+        take("session", metavar="SESSION.toml", help="session file to make")
+    with command("rehearse", commands.rehearse, "play the session on invented benches: are the "
+                 "presses enough, and what do they cost",
+                 "example_session.toml --presses 10+4+4") as take:  # fmt: skip
+        take("session", metavar="SESSION.toml", help="description of the session")
+        take("--presses", type=_batches, required=True, metavar="N+N+N",
+             help="test presses of each batch, such as 10+4+4")  # fmt: skip
+        take("--rehearsals", type=_whole, default=20, metavar="N", help="how many (%(default)s)")
+        take("--jobs", type=_whole, default=-1, metavar="N",
+             help="how many at a time (-1: all cores)")  # fmt: skip
+        _choice_of_presses(take, count=False)
+    with command("plan", commands.plan, "start a logbook with a first plan",
+                 "example_session.toml my.dtfbook --presses 14") as take:  # fmt: skip
+        take("session", metavar="SESSION.toml", help="description of the session")
+        take("logbook", metavar="LOGBOOK", help="logbook file to make")
+        take("--design", default="auto", metavar="NAME", help=f"one of: {', '.join(DESIGNS)}")
+        take("--option", type=_option, action="append", default=[], metavar="NAME=VALUE",
+             dest="options", help="of the design, may be given several times: resolution=4, "
+             'alpha=rotatable, replicates=2, \'blocks=["Mon", "Tue"]\' ...')  # fmt: skip
+        _choice_of_presses(take)
+    with command("sheet", commands.sheet, "write the run sheet and coupon labels to print, and "
+                 "the sheets to type into",
+                 "my.dtfbook --out paper --paper Letter") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("--out", metavar="DIR", required=True, help="folder to write into")
+        take("--paper", metavar="SIZE", default="A4", help="A4 or Letter (%(default)s)")
+    with command("next", commands.next_, "add the test presses that teach most now",
+                 "my.dtfbook --presses 4") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        _choice_of_presses(take)
+    with command("import", commands.import_, "take in a results sheet (.csv or .xlsx), all rows or "
+                 "none", "my.dtfbook grades.csv") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("file", metavar="FILE")
+    with command("report", commands.report, "write the report, a settings card for each fabric, "
+                 "and the windows", 'my.dtfbook --out report --unit "°F"') as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("--out", metavar="DIR", required=True, help="folder to write into")
+        take("--unit", metavar="UNIT", help="read temperatures in °C or °F (C, F)")
+        take("--paper", metavar="SIZE", default="A4", help="of the cards: A4 or Letter")
+        take("--earlier", metavar="LOGBOOK",
+             help="an earlier logbook: the report says what moved since")  # fmt: skip
+        _fabrics(take)
+    with command("open", commands.open_, "copy the notebooks where absent and start JupyterLab",
+                 "shop") as take:  # fmt: skip
+        take("dir", metavar="DIR", nargs="?", default=".", help="folder (this one)")
+        take("--no-launch", action="store_true", help="copy only")
     return top
 
 
-_Commands = argparse._SubParsersAction  # argparse has no public name for it
+def _fabrics(take: Callable[..., Any]) -> None:
+    take("--fabrics", nargs="+", metavar="NAME", help="only these fabrics (all of the session)")
 
 
-def _add(commands: _Commands[_Parser], name: str, help_: str, example: str) -> _Parser:
-    command = commands.add_parser(
-        name,
-        help=help_,
-        description=help_[0].upper() + help_[1:] + ".",
-        epilog=f"Example:\n  {example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    command.set_defaults(run=name)
-    return command
-
-
-def _demo(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands, "demo", "do the whole job on an invented bench", "dtfexp demo --out my-demo"
-    )
-    command.add_argument("--out", metavar="DIR", default="dtfexp-demo", help="folder (%(default)s)")
-
-
-def _new(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands,
-        "new",
-        "the first day of a bench: a checklist, some questions, a session file",
-        "dtfexp new my_bench.toml",
-    )
-    command.add_argument("session", metavar="SESSION.toml", help="session file to make")
-
-
-def _rehearse(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands,
-        "rehearse",
-        "play the session on invented benches: are the presses enough, and what do they cost",
-        "dtfexp rehearse example_session.toml --presses 10+4+4",
-    )
-    command.add_argument("session", metavar="SESSION.toml", help="description of the session")
-    command.add_argument(
-        "--presses",
-        type=_batches,
-        required=True,
-        metavar="N+N+N",
-        help="test presses of each batch, such as 10+4+4",
-    )
-    command.add_argument(
-        "--rehearsals", type=_whole, default=20, metavar="N", help="how many (%(default)s)"
-    )
-    command.add_argument(
-        "--jobs", type=_whole, default=-1, metavar="N", help="how many at a time (-1: all cores)"
-    )
-    _fabrics(command)
-    _seed(command)
-
-
-def _plan(commands: _Commands[_Parser]) -> None:
-    from dtfexp.dialin.design.plan import DESIGNS
-
-    command = _add(
-        commands,
-        "plan",
-        "start a logbook with a first plan",
-        "dtfexp plan example_session.toml my.dtfbook --presses 14",
-    )
-    command.add_argument("session", metavar="SESSION.toml", help="description of the session")
-    command.add_argument("logbook", metavar="LOGBOOK", help="logbook file to make")
-    _presses(command)
-    command.add_argument(
-        "--design", default="auto", metavar="NAME", help=f"one of: {', '.join(DESIGNS)} (auto)"
-    )
-    command.add_argument(
-        "--option",
-        type=_option,
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        dest="options",
-        help="of the design, may be given several times: resolution=4, alpha=rotatable, "
-        'replicates=2, \'blocks=["Mon", "Tue"]\' ...',
-    )
-    _fabrics(command)
-    _seed(command)
-
-
-def _sheet(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands,
-        "sheet",
-        "write the run sheet and coupon labels to print, and the sheets to type into",
-        "dtfexp sheet my.dtfbook --out paper --paper Letter",
-    )
-    command.add_argument("logbook", metavar="LOGBOOK")
-    command.add_argument("--out", metavar="DIR", required=True, help="folder to write into")
-    command.add_argument("--paper", metavar="SIZE", default="A4", help="A4 or Letter (%(default)s)")
-
-
-def _next(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands,
-        "next",
-        "add the test presses that teach most now",
-        "dtfexp next my.dtfbook --presses 4",
-    )
-    command.add_argument("logbook", metavar="LOGBOOK")
-    _presses(command)
-    _fabrics(command)
-    _seed(command)
-
-
-def _import(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands,
-        "import",
-        "take in a results sheet (.csv or .xlsx), all rows or none",
-        "dtfexp import my.dtfbook grades.csv",
-    )
-    command.add_argument("logbook", metavar="LOGBOOK")
-    command.add_argument("file", metavar="FILE")
-
-
-def _report(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands,
-        "report",
-        "write the report, a settings card for each fabric, and the windows",
-        'dtfexp report my.dtfbook --out report --unit "°F"',
-    )
-    command.add_argument("logbook", metavar="LOGBOOK")
-    command.add_argument("--out", metavar="DIR", required=True, help="folder to write into")
-    command.add_argument("--unit", metavar="UNIT", help="read temperatures in °C or °F (C, F)")
-    command.add_argument("--paper", metavar="SIZE", default="A4", help="of the cards: A4 or Letter")
-    command.add_argument(
-        "--earlier", metavar="LOGBOOK", help="an earlier logbook: the report says what moved since"
-    )
-    _fabrics(command)
-
-
-def _open(commands: _Commands[_Parser]) -> None:
-    command = _add(
-        commands, "open", "copy the notebooks where absent and start JupyterLab", "dtfexp open shop"
-    )
-    command.add_argument("dir", metavar="DIR", nargs="?", default=".", help="folder (this one)")
-    command.add_argument("--no-launch", action="store_true", help="copy only")
-
-
-def _presses(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--presses", type=_whole, metavar="N", required=True, help="at most so many test presses"
-    )
-
-
-def _fabrics(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--fabrics", nargs="+", metavar="NAME", help="only these fabrics (all of the session)"
-    )
-
-
-def _seed(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "--seed", type=_whole, default=0, metavar="N", help="the same seed, the same plan (0)"
-    )
+def _choice_of_presses(take: Callable[..., Any], count: bool = True) -> None:
+    if count:
+        take("--presses", type=_whole, metavar="N", required=True,
+             help="at most so many test presses")  # fmt: skip
+    _fabrics(take)
+    take("--seed", type=_whole, default=0, metavar="N", help="the same seed, the same plan (0)")
 
 
 def _option(text: str) -> tuple[str, object]:
@@ -259,19 +163,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     # Before numpy is loaded: matrices here are small, and threads that share one mostly wait for
     # each other. A value that the user has set stands.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from dtfexp.shop import commands
-
-    run: dict[str, Callable[[argparse.Namespace], None]] = {
-        "demo": commands.demo,
-        "new": commands.new,
-        "rehearse": commands.rehearse,
-        "plan": commands.plan,
-        "sheet": commands.sheet,
-        "next": commands.next_,
-        "import": commands.import_,
-        "report": commands.report,
-        "open": commands.open_,
-    }
     for stream in (sys.stdout, sys.stderr):
         # A Windows console may not know "°": print a stand-in, never a traceback.
         if hasattr(stream, "reconfigure"):
@@ -281,7 +172,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         if args.command is None:
             parser().print_help()
             return 0
-        run[args.run](args)
+        args.handler(args)
     except DtfexpError as error:
         print(f"dtfexp: {_one_line(error)}", file=sys.stderr)
         return 2

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.shop.progress import progress
-from dtfexp.shop.runsheet import limit_notes, refused_lines, run_sheet
 from dtfexp.show.text.cautions import ONE_LINE
 
 if TYPE_CHECKING:
@@ -51,16 +50,9 @@ def rehearse(args: Namespace) -> None:
     from dtfexp.describe.session import Session
     from dtfexp.dialin.rehearse.rehearsal import rehearse as play
 
-    print(
-        play(
-            Session.load(args.session),
-            args.presses,
-            rehearsals=args.rehearsals,
-            fabrics=args.fabrics,
-            jobs=args.jobs,
-            seed=args.seed,
-        )
-    )
+    session = Session.load(args.session)
+    print(play(session, args.presses, rehearsals=args.rehearsals, fabrics=args.fabrics,
+               jobs=args.jobs, seed=args.seed))  # fmt: skip
 
 
 def plan(args: Namespace) -> None:
@@ -75,14 +67,8 @@ def plan(args: Namespace) -> None:
             f"{args.logbook}: there is a file of this name already and it stays as it is; use "
             f"'dtfexp next {args.logbook} --presses N' to go on, or choose another name"
         )
-    made = make_plan(
-        session,
-        args.presses,
-        fabrics=args.fabrics,
-        design=args.design,
-        seed=args.seed,
-        **dict(args.options),
-    )
+    made = make_plan(session, args.presses, fabrics=args.fabrics, design=args.design,
+                     seed=args.seed, **dict(args.options))  # fmt: skip
     with Logbook.create(args.logbook, session) as book:
         book.add(made)
     _print_plan(made)
@@ -93,6 +79,7 @@ def sheet(args: Namespace) -> None:
     """Write run sheet and coupon labels, and the sheets that an import takes back."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.shop.paper import write_sheets
+    from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
         paths = write_sheets(book, Path(args.out), args.paper)
@@ -106,6 +93,7 @@ def sheet(args: Namespace) -> None:
 def next_(args: Namespace) -> None:
     """Add the presses that teach most to a logbook, or say that enough is known."""
     from dtfexp.book.logbook import Logbook
+    from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
         with progress("choosing the next presses"):
@@ -126,6 +114,7 @@ def next_(args: Namespace) -> None:
 def import_(args: Namespace) -> None:
     """Take in a results sheet: all rows or none."""
     from dtfexp.book.logbook import Logbook
+    from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
         done = book.import_sheet(args.file)
@@ -149,15 +138,8 @@ def report(args: Namespace) -> None:
     from dtfexp.show.report.report import report as write_report
 
     with progress("report") as told:
-        paths = write_report(
-            args.logbook,
-            args.out,
-            fabrics=args.fabrics,
-            unit=args.unit,
-            paper=args.paper,
-            earlier=args.earlier,
-            progress=told,
-        )
+        paths = write_report(args.logbook, args.out, fabrics=args.fabrics, unit=args.unit,
+                             paper=args.paper, earlier=args.earlier, progress=told)  # fmt: skip
     for path in paths:
         print(Path(path).resolve())
 
@@ -198,6 +180,8 @@ def print_window(window: Window) -> None:
 
 
 def _print_plan(made: Plan) -> None:
+    from dtfexp.shop.runsheet import limit_notes, run_sheet
+
     print(made.reason)
     print()
     print("\n".join(run_sheet(made)))

@@ -12,7 +12,8 @@ import pytest
 
 import dtfexp.dialin.window.window as windows
 from dtfexp import Logbook, plan
-from dtfexp.shop import demo
+from dtfexp.dialin.design.plan import DESIGNS
+from dtfexp.shop import cli, demo
 from dtfexp.shop.cli import main, parser
 from dtfexp.shop.demo import BOOK
 
@@ -184,6 +185,15 @@ def test_the_sheet_to_print_and_its_twin_to_type_into(
     assert (code, "0 entries added" in out) == (0, True)
     code, _, err = run(capsys, "sheet", str(shop), "--out", str(folder), "--paper", "A5")
     assert (code, "use one of A4, Letter" in err) == (2, True)
+
+
+def test_help_names_every_design_and_loads_nothing_heavy() -> None:
+    assert cli.DESIGNS == DESIGNS
+    code = (
+        "import sys; from dtfexp.shop.cli import parser; parser(); "
+        "sys.exit(bool({'numpy', 'pandas', 'scipy', 'matplotlib'} & set(sys.modules)))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.bench import machine_readings, machines, material_lots, room_climate
+from dtfexp.book.bench import machine_readings, machines, material_lots
 from dtfexp.book.logbook import Logbook, now
 from dtfexp.book.store import entries
 from dtfexp.describe.errors import LogbookError
@@ -65,18 +65,10 @@ def measured(
     told = [f"{number} {unit}" if unit else number for number in numbers]
     which = [machine] if machine else []
     key = entries.derived_id("bench page", setting, set_to, told, instrument, emissivity, *which)
-    machine_readings.keep_map(
-        book,
-        setting,
-        set_to,
-        numbers,
-        instrument=instrument,
-        emissivity=emissivity,
-        unit=unit,
-        machine=machine,
-        id=key,
-    )
-    (kept,) = (one for one in book.bench.maps() if one.id == key)
+    kept = book.bench.map(
+        setting, set_to, numbers, instrument=instrument, emissivity=emissivity, unit=unit,
+        machine=machine, id=key,
+    )  # fmt: skip
     print(f"Kept in {book.path.name}: {kept.summary.passes} pass(es) of nine readings.")
     return kept
 
@@ -85,7 +77,7 @@ def keep_machine(book: Logbook | None, which: str, given: Mapping[str, Any]) -> 
     """Keep what the oven or the press can do; nothing when nothing is told."""
     if book is not None and given:
         key = entries.derived_id("bench page", which, sorted(given.items()))
-        machines.keep_machine(book, which, dict(given), id=key)
+        book.bench.machine(which, id=key, **given)
 
 
 def keep_lots(book: Logbook | None, given: Iterable[tuple[str, str, object]]) -> None:
@@ -99,10 +91,7 @@ def keep_lots(book: Logbook | None, given: Iterable[tuple[str, str, object]]) ->
         if book is not None:
             key = entries.derived_id("bench page", what, name, str(day))
             opened, printed = (None, day) if what == "film" else (day, None)
-            today = now().date()
-            material_lots.keep_lot(
-                book, what, name, opened=opened, printed=printed, today=today, id=key
-            )
+            book.bench.lot(what, name, opened=opened, printed=printed, id=key)
 
 
 def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | None = None) -> None:
@@ -110,7 +99,7 @@ def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | Non
     if book is not None and given:
         day = (at or now()).date().isoformat()
         key = entries.derived_id("bench page", day, sorted((k, str(v)) for k, v in given.items()))
-        room_climate.keep_room(book, dict(given), id=key)
+        book.bench.room(id=key, **given)
 
 
 def reached(book: Logbook | None) -> pd.DataFrame:

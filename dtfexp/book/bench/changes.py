@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import date
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from dtfexp.book.store import entry_fields, journal
 from dtfexp.describe.errors import LogbookError
@@ -13,33 +12,26 @@ from dtfexp.dialin.recalibrate.redial import CHANGES
 if TYPE_CHECKING:
     import pandas as pd
 
-    class Book(journal.JournalOwner, Protocol):
-        """What a change needs of its logbook."""
-
-        def results(self) -> pd.DataFrame: ...
-
-        def waiting(self) -> pd.DataFrame: ...
-
-
 KIND = "change"
 #: What can change: what ``redial`` understands.
 WHAT = tuple(CHANGES)
 
 
 def keep_change(
-    book: Book,
+    bench: journal.BenchOwner,
     what: str,
     *,
     day: object = None,
     after_press: object = None,
-    today: date,
     by: str = "",
 ) -> str:
-    """Note a change; returns the note's id. The same change of the same day is noted once; told
-    again with another ``after_press``, it is corrected.
+    """Note that something (one of ``WHAT``) changed today, or on ``day``; returns the note's id.
 
-    ``after_press`` is the last press made before it (default: the last one made so far).
+    Dialling in again starts there. ``after_press`` is the last press made before it (default: the
+    last one made so far). The same change of the same day is noted once; told again with another
+    ``after_press``, it is corrected.
     """
+    book, today = bench.book, bench.now().date()
     word = entry_fields.choice("what changed", what, WHAT)
     when = entry_fields.day(f"{word} changed: the day", day or today, today)
     same = [n for n in book.kept(KIND) if (n.said["what"], n.said["day"]) == (word, when)]
@@ -57,7 +49,7 @@ def keep_change(
     return book.keep(KIND, {"what": word, "day": when, "after_press": last}, by=by)
 
 
-def _last_press_made(book: Book) -> int:
+def _last_press_made(book: journal.BenchBook) -> int:
     """The highest number of a press of which anything is recorded; planned ones are still to be
     made on the bench as it is now."""
     press, waiting = book.results()["press"], book.waiting()
@@ -65,12 +57,12 @@ def _last_press_made(book: Book) -> int:
     return int(max(made, default=0))
 
 
-def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
+def frame(bench: journal.BenchOwner) -> pd.DataFrame:
     """One row per change, in order: ``what``, ``day`` (date), ``after_press``, ``by``."""
     import pandas as pd
 
     # Told again, a change of one day takes the place of the earlier word on it.
-    said = {(n.said["what"], n.said["day"]): n for n in notes if n.kind == KIND}
+    said = {(n.said["what"], n.said["day"]): n for n in bench.book.kept(KIND)}
     rows = [
         (what, date.fromisoformat(day), int(note.said["after_press"]), note.by)
         for (what, day), note in said.items()

@@ -17,6 +17,8 @@ from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
 from dtfexp.dialin.signs.defect_words import defect_counts
 
 if TYPE_CHECKING:
+    from os import PathLike
+
     import pandas as pd
 
     from dtfexp.describe.session import Session
@@ -29,26 +31,28 @@ _NEEDED = ("day", "pressed", "failed")
 
 
 def keep_count(
-    book: journal.JournalOwner,
-    day: object,
+    bench: journal.BenchOwner,
     fabric: str,
     pressed: object,
     failed: object,
     *,
+    day: object = None,
     symptoms: Mapping[str, int] | str = "",
     warm_up: bool = False,
     note: str = "",
-    today: date,
     by: str = "",
     id: str | None = None,
 ) -> str:
-    """Note one day's count of one fabric; returns the note's id.
+    """Note the garments of today, or of ``day``, of one fabric; returns the note's id.
 
     ``symptoms`` tells how many garments showed what ("grainy underside: 3; bubbles: 1").
     ``warm_up`` days are kept and do not count.  Raises ``LogbookError`` in one line.
     """
-    told = checked_count(book.session, day, fabric, pressed, failed, symptoms, warm_up, note, today)
-    return book.keep(KIND, told, by=by, id=id)
+    today = bench.now().date()
+    told = checked_count(
+        bench.book.session, day or today, fabric, pressed, failed, symptoms, warm_up, note, today
+    )
+    return bench.book.keep(KIND, told, by=by, id=id)
 
 
 def checked_count(
@@ -88,14 +92,14 @@ def checked_count(
     return told
 
 
-def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
+def frame(bench: journal.BenchOwner) -> pd.DataFrame:
     """One row per day and fabric in the order of the days, as ``watch`` takes it: ``day``,
     ``fabric``, ``pressed``, ``failed``, ``warm_up`` (bool), ``symptoms`` (text), ``note``,
     ``by``."""
     import pandas as pd
 
     rows = []
-    for note in _current_notes(notes).values():
+    for note in _current_notes(bench.book.kept(KIND)).values():
         row = dict(note.said) | {"by": note.by}
         row["symptoms"] = "; ".join(f"{w}: {n}" for w, n in row.get("symptoms", {}).items())
         row["warm_up"] = bool(row.get("warm_up", False))
@@ -104,13 +108,14 @@ def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
     return found.sort_values(["day", "fabric"], ignore_index=True)
 
 
-def import_sheet(book: journal.JournalOwner, path: Path, today: date, by: str = "") -> int:
+def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: str = "") -> int:
     """Take in a sheet (.csv or .xlsx) of daily counts, all rows or none; returns the lines that
     were new.
 
     Columns ``day``, ``pressed``, ``failed``, ``fabric`` (may be absent with one fabric), and if
     wanted ``warm up``, ``symptoms`` and ``note``.  Raises ``ResultsError`` naming file and row.
     """
+    book, path, today = bench.book, Path(path), bench.now().date()
     sheet = sheet_table.from_headings(path, sheet_table.read(path, _recognise), _recognise)
     (_, head), *rows = sheet.rows
     names = [_heading(cell) for cell in head]
@@ -170,7 +175,7 @@ def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any
 
 def _current_notes(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journal.Note]:
     """The last note of every day and fabric."""
-    return {(n.said["day"], n.said["fabric"]): n for n in notes if n.kind == KIND}
+    return {(n.said["day"], n.said["fabric"]): n for n in notes}
 
 
 def _whole(place: str, name: str, value: object, most: int) -> int:

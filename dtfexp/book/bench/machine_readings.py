@@ -124,7 +124,7 @@ def summary(set_point: float, passes: np.ndarray[Any, np.dtype[np.float64]]) -> 
 
 
 def keep_map(
-    book: journal.JournalOwner,
+    bench: journal.BenchOwner,
     factor: str,
     set_point: object,
     readings: object,
@@ -137,8 +137,8 @@ def keep_map(
     machine: str | None = None,
     by: str = "",
     id: str | None = None,
-) -> str:
-    """Keep a nine-point map and return its id.
+) -> PlatenMap:
+    """Keep a nine-point map of platen or oven bed and return it.
 
     ``machine`` names the one that was measured; by default it is the session's own.
 
@@ -148,6 +148,7 @@ def keep_map(
     gun's, and ``reflected`` what the surface mirrors (by default 25 °C): the readings are then
     corrected.
     """
+    book = bench.book
     chosen = _factor(book.session, factor)
     if not chosen.is_temperature:
         raise LogbookError(
@@ -181,11 +182,13 @@ def keep_map(
             mirrored = float(units.convert(told, room, "°C"))
         said |= {"gun_said": passes, "emissivity": e, "set_to": gun, "reflected": mirrored}
         passes = [[_corrected(place, chosen, v, e, gun, mirrored) for v in nine] for nine in passes]
-    return book.keep(MAP, said | {"points": passes}, by=by, id=id)
+    key = book.keep(MAP, said | {"points": passes}, by=by, id=id)
+    (kept,) = (one for one in maps(book.kept(MAP)) if one.id == key)
+    return kept
 
 
 def keep_check(
-    book: journal.JournalOwner,
+    bench: journal.BenchOwner,
     factor: str,
     set_point: object,
     reached: object,
@@ -196,6 +199,7 @@ def keep_check(
 ) -> str:
     """Keep one reading: what was set and what was reached, of any factor in numbers; ``machine``
     as for a map."""
+    book = bench.book
     chosen = _factor(book.session, factor)
     place = f"check of {chosen.name!r}"
     wanted = _set_point(place, chosen, set_point)

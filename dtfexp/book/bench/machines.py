@@ -95,22 +95,22 @@ def _role_and_name(
 
 
 def keep_machine(
-    book: journal.JournalOwner,
+    bench: journal.BenchOwner,
     which: str,
-    given: dict[str, Any],
     *,
     is_a: object | None = None,
     by: str = "",
     id: str | None = None,
+    **given: object,
 ) -> str:
-    """Note what a machine can do; returns the note's id. ``which`` is its name, or "oven" or
-    "press" for the session's own; ``is_a`` says which of the two a new name is.
+    """Note what a machine can do; returns the note's id.
 
-    ``told`` has some of ``low``, ``high``, ``step`` (of its temperature display, in the session's
-    temperature unit), ``warm_up_minutes`` and ``change_over_minutes``.
+    ``which`` is its name, or "oven" or "press" for the session's own; ``is_a`` says which of the
+    two a new name is. given: some of ``low``, ``high``, ``step`` (of its temperature display, in
+    the session's temperature unit), ``warm_up_minutes`` and ``change_over_minutes``.
     """
-    role, machine = _role_and_name(book, which, is_a)
-    unit = book.session.temperature_unit
+    role, machine = _role_and_name(bench.book, which, is_a)
+    unit = bench.book.session.temperature_unit
     ranges = {
         "low": (unit, -100.0, 1000.0),
         "high": (unit, -100.0, 1000.0),
@@ -135,7 +135,7 @@ def keep_machine(
         )
     # Notes of a bench with one oven and one press stay as they always were.
     named = {} if machine == role else {"name": machine}
-    return book.keep(KIND, said | named, by=by, id=id)
+    return bench.book.keep(KIND, said | named, by=by, id=id)
 
 
 def machine(notes: Iterable[journal.Note], session: Session, which: str) -> Machine:

@@ -51,13 +51,12 @@ class Lot:
 
 
 def keep_lot(
-    book: journal.JournalOwner,
+    bench: journal.BenchOwner,
     what: str,
     name: str,
     *,
     opened: object = None,
     printed: object = None,
-    today: date,
     machine: str = "",
     by: str = "",
     id: str | None = None,
@@ -68,6 +67,7 @@ def keep_lot(
     ``opened`` is the day its packet was opened; ``printed``, for film only, the day it was
     printed and cured if that was done to be stored.
     """
+    book, today = bench.book, bench.now().date()
     material = entry_fields.choice("lot: the material", what, MATERIALS)
     said = {"what": material, "name": entry_fields.line(f"{material} lot: its name", name)}
     if opened is not None:
@@ -104,13 +104,13 @@ def lots_in_use(notes: Iterable[journal.Note], session: Session) -> dict[str, Lo
     return {lot.what: lot for lot in here(lots(notes), session)}
 
 
-def frame(found: Iterable[Lot]) -> pd.DataFrame:
-    """One row per lot: ``what``, ``name``, ``opened``, ``printed``, ``use_by`` (days or None),
+def frame(bench: journal.BenchOwner) -> pd.DataFrame:
+    """Every lot noted: ``what``, ``name``, ``opened``, ``printed``, ``use_by`` (days or None),
     ``since`` (time with zone from which it was in use), ``by``, ``machine`` ("" for all)."""
     import pandas as pd
 
     names = ("what", "name", "opened", "printed", "use_by", "since", "by", "machine")
-    rows = [[getattr(lot, name) for name in names] for lot in found]
+    rows = [[getattr(lot, name) for name in names] for lot in lots(bench.book.kept(KIND))]
     return pd.DataFrame(rows, columns=list(names), dtype="object")
 
 

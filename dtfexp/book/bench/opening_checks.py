@@ -6,7 +6,6 @@ The checks and their days are common practice on transfer benches, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
@@ -62,24 +61,24 @@ _MAPS = {"press": "platen map", "cure": "oven map"}
 
 
 def keep_check_done(
-    book: journal.JournalOwner,
+    bench: journal.BenchOwner,
     check: str,
     *,
     day: object = None,
     note: str = "",
-    today: date,
     by: str = "",
     id: str | None = None,
 ) -> str:
     """Note that an opening check was done (today, or on ``day``); returns the note's id."""
+    today = bench.now().date()
     name = entry_fields.choice("opening check", check, [c.name for c in CHECKS])
     said = {"check": name, "day": entry_fields.day(f"{name}: the day", day or today, today)}
     if note.strip():
         said["note"] = entry_fields.line(f"{name}: note", note)
-    return book.keep(KIND, said, by=by, id=id)
+    return bench.book.keep(KIND, said, by=by, id=id)
 
 
-def frame(notes: Iterable[journal.Note], session: Session, today: date) -> pd.DataFrame:
+def frame(bench: journal.BenchOwner) -> pd.DataFrame:
     """One row per check, the most urgent first: ``check``, ``last`` (day or None), ``due`` (day),
     ``state`` ("never done", "overdue", "due" or "done"), ``how``.
 
@@ -87,9 +86,9 @@ def frame(notes: Iterable[journal.Note], session: Session, today: date) -> pd.Da
     """
     import pandas as pd
 
-    last: dict[str, date] = {}
-    for note in notes:
-        done = _done(note, session)
+    today, last = bench.now().date(), dict[str, date]()
+    for note in bench.book.kept():
+        done = _done(note, bench.book.session)
         if done is not None:
             name, day = done
             last[name] = max(day, last.get(name, day))

@@ -6,7 +6,7 @@ The file holds °C, % and metres; a person tells and reads temperatures in the s
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -38,11 +38,11 @@ _ANOTHER = {"temperature": 5.0, "humidity": 10.0, "altitude": 300.0}
 
 
 def keep_room(
-    book: journal.JournalOwner, given: dict[str, Any], *, by: str = "", id: str | None = None
+    bench: journal.BenchOwner, *, by: str = "", id: str | None = None, **given: object
 ) -> str:
     """Note a reading of the room; returns the note's id.
 
-    ``told`` has some of ``temperature`` (of the air), ``film_temperature`` (the coldest film,
+    given: some of ``temperature`` (of the air), ``film_temperature`` (the coldest film,
     powder or garment), both in the session's unit unless the text says its own, ``humidity`` in
     % and ``altitude`` in m ("5280 ft" is understood).
     """
@@ -51,10 +51,10 @@ def keep_room(
         if name not in _RANGES:
             raise LogbookError(f"room: {name!r} is not known; accepted are {', '.join(QUANTITIES)}")
         if value is not None:
-            said[name] = _in_the_file(book.session.temperature_unit, name, value)
+            said[name] = _in_the_file(bench.book.session.temperature_unit, name, value)
     if not said:
         raise LogbookError("room: nothing is told; give temperature, humidity or altitude")
-    return book.keep(KIND, said, by=by, id=id)
+    return bench.book.keep(KIND, said, by=by, id=id)
 
 
 def latest(notes: Iterable[journal.Note]) -> dict[str, float]:
@@ -80,20 +80,22 @@ def with_derived(given: dict[str, float]) -> dict[str, float]:
     return full
 
 
-def frame(notes: Sequence[journal.Note], unit: str) -> pd.DataFrame:
-    """One row per reading: ``time``, ``by``, then what was told and what follows from it, NaN
-    where not known: ``temperature``, ``film_temperature``, ``dew_point``, ``boiling_point`` in
-    ``unit``, ``humidity`` in %, ``moisture`` in g/m³, ``altitude`` in m, ``pressure`` in hPa.
+def frame(bench: journal.BenchOwner) -> pd.DataFrame:
+    """Every reading of the room: ``time``, ``by``, then what was told and what follows from it,
+    NaN where not known: ``temperature``, ``film_temperature``, ``dew_point``, ``boiling_point`` in
+    the session's unit, ``humidity`` in %, ``moisture`` in g/m³, ``altitude`` in m, ``pressure`` in
+    hPa.
 
     An altitude told once stands for the readings after it.
     """
     import pandas as pd
 
+    unit = bench.book.session.temperature_unit
     columns = (*QUANTITIES, "dew_point", "moisture", "pressure", "boiling_point")
     degrees = ("temperature", "film_temperature", "dew_point", "boiling_point")
     rows: list[dict[str, Any]] = []
     altitude: dict[str, float] = {}
-    for note in notes:
+    for note in bench.book.kept(KIND):
         told = {name: float(value) for name, value in note.said.items()}
         altitude = {"altitude": told["altitude"]} if "altitude" in told else altitude
         full = with_derived({**altitude, **told})

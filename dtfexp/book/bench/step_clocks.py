@@ -62,16 +62,16 @@ class PressWarning:
 
 
 def keep_mark(
-    book: journal.JournalOwner,
+    bench: journal.BenchOwner,
     step: str,
-    at: datetime,
     *,
     press: object = None,
     load: object = None,
+    at: datetime | None = None,
     by: str = "",
     id: str | None = None,
 ) -> str:
-    """Note that a step has just happened (or happened ``at``); returns the note's id.
+    """Note that a step (of ``STEPS``) has just happened, or happened ``at``; returns the note's id.
 
     A step of film or powder is marked for a press or for a whole oven ``load``, pressing and
     peeling for a press, a machine switched on or off for neither.
@@ -79,7 +79,7 @@ def keep_mark(
     word = entry_fields.choice("step", step, STEPS)
     said: dict[str, Any] = {
         "step": word,
-        "at": entry_fields.moment(f"step {word!r}", at).isoformat(),
+        "at": entry_fields.moment(f"step {word!r}", at or bench.now()).isoformat(),
     }
     if word in BENCH_STEPS:
         if press is not None or load is not None:
@@ -91,11 +91,11 @@ def keep_mark(
     else:
         which = "a press or an oven load" if word in LOAD_STEPS else "a press"
         raise LogbookError(f"step {word!r}: say of which one; give {which}")
-    return book.keep(STEP, said, by=by, id=id)
+    return bench.book.keep(STEP, said, by=by, id=id)
 
 
 def keep_override(
-    book: journal.JournalOwner,
+    bench: journal.BenchOwner,
     warning: PressWarning,
     *,
     by: str = "",
@@ -106,7 +106,7 @@ def keep_override(
     said = {"press": warning.press, "warning": warning.what, "says": warning.says}
     if reason.strip():
         said["reason"] = entry_fields.line("reason", reason)
-    return book.keep(OVERRIDDEN, said, by=by, id=id)
+    return bench.book.keep(OVERRIDDEN, said, by=by, id=id)
 
 
 def warnings(

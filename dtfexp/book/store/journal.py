@@ -20,6 +20,10 @@ from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+
     from dtfexp.describe.session import Session
 
 _KIND = re.compile(r"[a-z][a-z0-9]*([ _-][a-z0-9]+)*")
@@ -42,7 +46,7 @@ class Note:
 
 
 class JournalOwner(Protocol):
-    """What the module of a kind needs of a logbook."""
+    """What keeping a note needs of a logbook."""
 
     @property
     def session(self) -> Session: ...
@@ -52,6 +56,30 @@ class JournalOwner(Protocol):
     ) -> str: ...
 
     def kept(self, kind: str | None = None) -> list[Note]: ...
+
+
+class BenchBook(JournalOwner, Protocol):
+    """What a bench needs of its logbook."""
+
+    @property
+    def path(self) -> Path: ...
+
+    def runs(self) -> pd.DataFrame: ...
+
+    def results(self) -> pd.DataFrame: ...
+
+    def waiting(self) -> pd.DataFrame: ...
+
+    def history(self, press: int | None = None) -> pd.DataFrame: ...
+
+
+class BenchOwner(Protocol):
+    """What the module of a kind needs of a bench; its functions are the methods of ``Bench``."""
+
+    @property
+    def book(self) -> BenchBook: ...
+
+    def now(self) -> datetime: ...
 
 
 def kind_of(value: object) -> str:

@@ -35,7 +35,6 @@ def calibration_line(
         return array if told == factor.unit else convert(array, factor.unit, told)
 
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (60, 10, 14, 46))
-    axes_style.style_axes(ax)
     low, high = factor.bounds
     x = np.linspace(min(low, *line.sets), max(high, *line.sets), 41)
     found = [line.mean_reached(float(setting)) for setting in x]
@@ -52,7 +51,6 @@ def calibration_line(
         edgecolor=palette.PAPER,
         zorder=3,
     )
-    axes_style.few_ticks(ax.xaxis)
-    axes_style.few_ticks(ax.yaxis)
+    axes_style.few_ticks(ax.xaxis, ax.yaxis)
     axes_style.labels(ax, f"{label(factor.name)} set ({told})", f"reached ({told})")
     return ax

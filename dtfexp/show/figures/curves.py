@@ -51,7 +51,6 @@ def curve(
     settings = set_point_lines.curve_settings(session, fabric, moving.name, at)
     rates = fit.pass_rate(settings, fabric) if rates is None else rates
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    axes_style.style_axes(ax)
     axes_style.percent_axis(ax)
     ax.axhline(window.required, color=palette.QUIET, linewidth=1, linestyle="dashed", zorder=1)
     mine = fit.results[fit.results["fabric"] == fabric]
@@ -89,15 +88,14 @@ def _numbers(
         ax.axvspan(low, high, color=palette.WINDOW_FILL, linewidth=0, zorder=0)
     if x[-1] < ends[1]:
         ax.axvspan(x[-1], ends[1], color=palette.BAND, linewidth=0, zorder=0)
-        ax.text(
+        axes_style.note(
+            ax,
             (x[-1] + ends[1]) / 2,
             0.5,
             "above heat limit",
             rotation=90,
             ha="center",
             va="center",
-            fontsize=axes_style.SMALL,
-            color=palette.INK,
         )
     ax.fill_between(x, rates["low"], rates["high"], color=palette.FAINT, alpha=0.75, linewidth=0)
     ax.plot(x, rates["pass_rate"], color=palette.INK, linewidth=2.2, zorder=4)

@@ -25,14 +25,10 @@ def half_normal_plot(effects: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     those above the dashed line at 1 stand out and are named.
     """
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (52, 12, 14, 46))
-    axes_style.style_axes(ax)
     known = effects[effects["margin"].notna() & effects["effect"].notna()]
     axes_style.labels(ax, "where chance would put it", "size, in margins of error")
     if known.empty:
-        ax.text(
-            0.5, 0.5, "not a two-level plan with five effects or more", ha="center", va="center",
-            transform=ax.transAxes, color=palette.QUIET, fontsize=axes_style.TEXT,
-        )  # fmt: skip
+        axes_style.empty(ax, "not a two-level plan with five effects or more")
         return ax
     own = known[known["stratum"] == known["stratum"].mode().iloc[0]]
     size = (own["effect"].abs() / own["margin"]).to_numpy(dtype=float)

@@ -90,7 +90,6 @@ def largest_effects(luck: pd.DataFrame) -> pd.DataFrame:
 
 def _interval_figure(rows: Sequence[_Row], given: str, ax: Axes | None) -> Axes:
     ax = axes_style.axes(ax, WIDTH, ROW * len(rows) + 56, (130, 8, 14, 44))
-    axes_style.style_axes(ax)
     for y, row in enumerate(rows):
         colour = palette.FAIL if row.odd else palette.WINDOW
         ax.plot([row.low, row.high], [y, y], color=palette.LIMIT, linewidth=5, alpha=0.55, zorder=1)

@@ -24,7 +24,6 @@ def operating_curve(terms: Terms, *, ax: Axes | None = None) -> Axes:
     """
     curve = terms.curve()
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    axes_style.style_axes(ax)
     axes_style.percent_axis(ax)
     x = 100.0 * curve["pass_rate"].to_numpy(dtype=float)
     ax.axvspan(float(x[0]), 100.0 * terms.pass_rate, color=palette.BAND, linewidth=0, zorder=0)
@@ -33,25 +32,18 @@ def operating_curve(terms: Terms, *, ax: Axes | None = None) -> Axes:
     ax.axhline(risk, color=palette.QUIET, linewidth=1, linestyle="dashed", zorder=1)
     ax.set_xlim(float(x[0]), 100.0)
     axes_style.few_ticks(ax.xaxis)
-    ax.text(
-        0.03,
-        0.94,
-        "short of what\nwas asked for",
-        transform=ax.transAxes,
-        va="top",
-        fontsize=axes_style.SMALL,
-        color=palette.INK,
+    axes_style.note(
+        ax, 0.03, 0.94, "short of what\nwas asked for", transform=ax.transAxes, va="top"
     )
     if terms.sequential:
         good = int(np.argmin(np.abs(x - 100.0 * (1.0 - 0.25 * (1.0 - terms.pass_rate)))))
-        ax.text(
+        axes_style.note(
+            ax,
             0.03,
             0.70,
             f"presses made on\naverage: {curve['presses'].iloc[good]:.0f}\nat {x[good]:.3g} of 100",
             transform=ax.transAxes,
             va="top",
-            fontsize=axes_style.SMALL,
-            color=palette.INK,
         )
     axes_style.labels(ax, "true pass rate, of 100", "chance to be confirmed, of 100")
     return ax

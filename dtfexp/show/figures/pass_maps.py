@@ -65,7 +65,6 @@ def pass_map(
     ys = _read(reading, up, settings[y].to_numpy(dtype=float)).reshape(shape)
     level = rates["pass_rate"].to_numpy(dtype=float).reshape(shape)
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (54, 58, 14, 46))
-    axes_style.style_axes(ax)
     ax.contourf(
         xs,
         ys,
@@ -92,8 +91,7 @@ def pass_map(
     _presses(ax, fit, fabric, reading, x, y, at)
     _box(ax, window, reading, across, up)
     axes_style.target_mark(ax, float(reading.value(across, at[x])), float(reading.value(up, at[y])))
-    axes_style.few_ticks(ax.xaxis)
-    axes_style.few_ticks(ax.yaxis)
+    axes_style.few_ticks(ax.xaxis, ax.yaxis)
     axes_style.labels(ax, reading.title(across), reading.title(up))
     _scale(ax)
     return ax
@@ -122,26 +120,19 @@ def _limits(ax: Axes, fit: Fit, fabric: str, reading: NumberFormat, across: Any,
                 if horizontal
                 else {"x": 0.5, "y": (edges[1] + edges[2]) / 2}
             )
-            ax.text(
+            axes_style.note(
+                ax,
                 **place,
-                s="above heat limit",
+                text="above heat limit",
                 transform=ax.get_xaxis_transform() if horizontal else ax.get_yaxis_transform(),
                 ha="center",
                 va="center",
-                fontsize=axes_style.SMALL,
-                color=palette.INK,
                 zorder=4,
             )
 
 
 def _presses(
-    ax: Axes,
-    fit: Fit,
-    fabric: str,
-    reading: NumberFormat,
-    x: str,
-    y: str,
-    at: Mapping[str, Any],
+    ax: Axes, fit: Fit, fabric: str, reading: NumberFormat, x: str, y: str, at: Mapping[str, Any]
 ) -> None:
     session = fit.session
     mine = fit.results[fit.results["fabric"] == fabric]
@@ -164,24 +155,22 @@ def _box(ax: Axes, window: Window, reading: NumberFormat, across: Any, up: Any) 
     """The window, cased in paper so that it stands out on every colour."""
     if window.low is None or window.high is None:
         return
-    from matplotlib.patches import Rectangle
-
     left, right = (
         float(reading.value(across, side[across.name])) for side in (window.low, window.high)
     )
     bottom, top = (float(reading.value(up, side[up.name])) for side in (window.low, window.high))
     for colour, thick in ((palette.PAPER, 4.5), (palette.WINDOW, 2.4)):
-        ax.add_patch(
-            Rectangle(
-                (left, bottom),
-                right - left,
-                top - bottom,
-                fill=False,
-                edgecolor=colour,
-                linewidth=thick,
-                zorder=7,
-                clip_on=False,
-            )
+        axes_style.rectangle(
+            ax,
+            left,
+            bottom,
+            right - left,
+            top - bottom,
+            fill=False,
+            edgecolor=colour,
+            linewidth=thick,
+            zorder=7,
+            clip_on=False,
         )
 
 
@@ -201,14 +190,7 @@ def _scale(ax: Axes) -> None:
     )
     strip.xaxis.tick_top()
     strip.tick_params(length=0, pad=1, labelcolor=palette.INK)
-    strip.text(
-        0,
-        2.6,
-        "passing, of 100",
-        transform=strip.transAxes,
-        fontsize=axes_style.SMALL,
-        color=palette.INK,
-    )
+    axes_style.note(strip, 0, 2.6, "passing, of 100", transform=strip.transAxes)
     for spine in strip.spines.values():
         spine.set_color(palette.QUIET)
         spine.set_linewidth(0.6)

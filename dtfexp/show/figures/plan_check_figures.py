@@ -31,7 +31,6 @@ def detectable_effect_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     """
     rows = _rows(check)
     ax = axes_style.axes(ax, WIDTH, 66 + ROW * max(len(rows), 1), (NAMES, 22, 16, 44))
-    axes_style.style_axes(ax)
     most = 3.0 * check.assumed.effect
     ax.set_xlim(0, most)
     ax.set_ylim(max(len(rows), 1) - 0.5, -0.5)
@@ -49,12 +48,16 @@ def detectable_effect_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
             )  # fmt: skip
             drawn.add(stratum)
         beyond = smallest > most
-        ax.text(
-            most * (0.985 if beyond else smallest / most + 0.015), y, _size_text(row),
-            ha="right" if beyond else "left", va="center",
-            fontsize=axes_style.SMALL, color=palette.INK,
-            bbox={"facecolor": palette.PAPER, "edgecolor": "none", "pad": 1.0}, zorder=6,
-        )  # fmt: skip
+        axes_style.note(
+            ax,
+            most * (0.985 if beyond else smallest / most + 0.015),
+            y,
+            _size_text(row),
+            ha="right" if beyond else "left",
+            va="center",
+            bbox={"facecolor": palette.PAPER, "edgecolor": "none", "pad": 1.0},
+            zorder=6,
+        )
     ax.axvline(check.assumed.effect, color=palette.INK, linewidth=1.2, linestyle="dashed", zorder=4)
     if drawn:
         ax.legend(
@@ -63,29 +66,27 @@ def detectable_effect_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
             columnspacing=1.0,
         )  # fmt: skip
     elif not rows:
-        _empty_figure(ax)
+        axes_style.empty(ax, "nothing can be told")
     return ax
 
 
 def prediction_sd_curve(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     """Draw how surely grades are foretold over the range tried, best places first; returns Axes."""
     ax = axes_style.axes(ax, 330, 220, (52, 12, 14, 46))
-    axes_style.style_axes(ax)
     axes_style.labels(ax, "share of the range tried, %", "give or take, in grades")
     table = check.variance
     ax.set_xlim(0, 100)
     if not len(table):
         ax.set_yticks([])
-        _empty_figure(ax)
+        axes_style.empty(ax, "nothing can be told")
         return ax
     sd = table["sd"].to_numpy(dtype=float)
     ax.plot(100 * table["share_of_range"], sd, color=palette.WINDOW, linewidth=2.2)
     ax.set_ylim(0, max(1.05 * float(sd[-1]), check.assumed.noise))
     ax.axhline(check.assumed.noise, color=palette.QUIET, linewidth=1, linestyle="dashed")
-    ax.text(
-        99, check.assumed.noise, "one press alone", ha="right", va="bottom",
-        fontsize=axes_style.SMALL, color=palette.QUIET,
-    )  # fmt: skip
+    axes_style.note(
+        ax, 99, check.assumed.noise, "one press alone", ha="right", va="bottom", color=palette.QUIET
+    )
     return ax
 
 
@@ -100,13 +101,12 @@ def correlation_map(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     count = max(len(table), 1)
     side = 16 * count
     ax = axes_style.axes(ax, NAMES + side + 12, NAMES + side + 12, (NAMES, 12, 12, NAMES))
-    axes_style.style_axes(ax)
     ax.set_xlim(0, count)
     ax.set_ylim(count, 0)
     if not len(table):
         ax.set_xticks([])
         ax.set_yticks([])
-        _empty_figure(ax)
+        axes_style.empty(ax, "nothing can be told")
         return ax
     colours = ListedColormap(palette.RATE_COLOURS)
     ax.pcolormesh(
@@ -128,7 +128,6 @@ def plans_chart(comparison: PlanComparison, *, ax: Axes | None = None) -> Axes:
     """
     table = comparison.table
     ax = axes_style.axes(ax, 470, 300, (56, 16, 16, 46))
-    axes_style.style_axes(ax)
     axes_style.labels(ax, "hours of a person", "effect that may be missed, in grades")
     size = table["own_smallest"].to_numpy(dtype=float)
     known = size[np.isfinite(size)]
@@ -188,10 +187,3 @@ def _size_text(row: dict[str, Any]) -> str:
     if not row["fitted"]:
         return "hidden behind another"
     return f"{row['smallest']:.1f}" if np.isfinite(row["smallest"]) else "not told from luck"
-
-
-def _empty_figure(ax: Axes) -> None:
-    ax.text(
-        0.5, 0.5, "nothing can be told", ha="center", va="center", transform=ax.transAxes,
-        color=palette.QUIET, fontsize=axes_style.TEXT,
-    )  # fmt: skip

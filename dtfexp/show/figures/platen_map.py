@@ -44,20 +44,19 @@ def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = N
         step = min(int((value - low) / width * len(palette.HEAT)), len(palette.HEAT) - 1)
         _cell(ax, row, column, palette.HEAT[step])
         colour = palette.INK if step < 3 else palette.PAPER
-        ax.text(
-            column, row, rounded_text(value, 1), ha="center", va="center", color=colour, fontsize=14
+        axes_style.note(
+            ax,
+            column,
+            row,
+            rounded_text(value, 1),
+            ha="center",
+            va="center",
+            color=colour,
+            fontsize=14,
         )
         word = "coldest" if place == cold else "hottest" if place == hot else ""
         if word and cold != hot:
-            ax.text(
-                column,
-                row + 0.3,
-                word,
-                ha="center",
-                va="center",
-                color=colour,
-                fontsize=axes_style.SMALL,
-            )
+            axes_style.note(ax, column, row + 0.3, word, ha="center", va="center", color=colour)
     ax.set_xlim(-0.5, 2.5)
     ax.set_ylim(2.5, -0.5)
     ax.set_xticks(range(3), _SIDES)
@@ -98,12 +97,8 @@ def map_sentence(found: PlatenMap, unit: str) -> str:
 
 
 def _cell(ax: Axes, row: int, column: int, colour: str) -> None:
-    from matplotlib.patches import Rectangle
-
-    ax.add_patch(
-        Rectangle(
-            (column - 0.5, row - 0.5), 1, 1, facecolor=colour, edgecolor=palette.PAPER, linewidth=2
-        )
+    axes_style.rectangle(
+        ax, column - 0.5, row - 0.5, 1, 1, facecolor=colour, edgecolor=palette.PAPER, linewidth=2
     )
 
 

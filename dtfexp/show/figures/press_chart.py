@@ -31,22 +31,12 @@ def presses_chart(
     if rates is None:
         rates = fit.pass_rate(mine[[factor.name for factor in session.factors]], fabric)
     ax = axes_style.axes(ax, max(WIDTH, 50 + 9 * len(mine)), HEIGHT, (46, 10, 14, 46))
-    axes_style.style_axes(ax)
     axes_style.percent_axis(ax)
     axes_style.labels(ax, "press, in the order made", "passing, of 100: expected")
     x = np.arange(len(mine), dtype=float)
     if not len(mine):
         ax.set_xticks([])
-        ax.text(
-            0.5,
-            0.5,
-            "no presses yet",
-            ha="center",
-            va="center",
-            transform=ax.transAxes,
-            color=palette.QUIET,
-            fontsize=axes_style.TEXT,
-        )
+        axes_style.empty(ax, "no presses yet")
         return ax
     ax.vlines(x, rates["low"], rates["high"], color=palette.FAINT, linewidth=3.5, zorder=1)
     axes_style.marks(

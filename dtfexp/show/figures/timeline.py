@@ -27,14 +27,13 @@ def timeline_chart(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """
     steps = plan.timeline()
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 22, 10, 44))
-    axes_style.style_axes(ax)
     ax.spines["left"].set_visible(False)
     end = float(steps["end"].max()) if len(steps) else 1.0
     ax.set_xlim(0, end)
     ax.set_ylim(2.55, -0.55)
     ax.set_yticks(list(_LANES.values()), list(_LANES))
     ax.tick_params(axis="y", length=0)
-    axes_style.few_ticks(ax.xaxis, 12)
+    axes_style.few_ticks(ax.xaxis, most=12)
     axes_style.labels(
         ax, "minutes from switching on  (hatched: heating or cooling, hollow: waiting)", ""
     )
@@ -75,8 +74,15 @@ def _numbers(ax: Axes, steps: pd.DataFrame, column: str, y: float, end: float) -
         middle = (row["start"] + row["end"]) / 2
         if middle - last < 0.017 * end:
             continue
-        ax.text(middle, y + 0.46, str(row[column]), ha="center", va="center",
-                fontsize=axes_style.SMALL - 2, color=palette.INK)  # fmt: skip
+        axes_style.note(
+            ax,
+            middle,
+            y + 0.46,
+            str(row[column]),
+            ha="center",
+            va="center",
+            fontsize=axes_style.SMALL - 2,
+        )
         last = middle
 
 
@@ -87,5 +93,4 @@ def _days(ax: Axes, plan: Plan, steps: pd.DataFrame) -> None:
     starts = steps[(steps["what"] == "warm-up") & (steps["at"] == "oven")]["start"]
     for start, label in zip(starts, dict.fromkeys(plan.runs["block"]), strict=False):
         ax.axvline(start, color=palette.QUIET, linewidth=0.8)
-        ax.text(start, -0.62, f" {label}", ha="left", va="bottom", fontsize=axes_style.SMALL,
-                color=palette.INK, parse_math=False)  # fmt: skip
+        axes_style.note(ax, start, -0.62, f" {label}", ha="left", va="bottom")

@@ -23,7 +23,6 @@ def failing_days(watch: Watch, *, ax: Axes | None = None) -> Axes:
     """
     days = watch.days
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    axes_style.style_axes(ax)
     x = np.arange(len(days), dtype=float)
     share = 100.0 * days["share"].to_numpy(dtype=float)
     counted = days["counted"].to_numpy(dtype=bool)
@@ -50,16 +49,20 @@ def alarm_sum(watch: Watch, *, ax: Axes | None = None) -> Axes:
     """Draw the sum day by day with its limit (dashed); a cross marks the day of an alarm."""
     days = watch.days
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
-    axes_style.style_axes(ax)
     x = np.arange(len(days), dtype=float)
     score = days["score"].to_numpy(dtype=float)
     known = np.isfinite(score)
     ax.plot(x[known], score[known], color=palette.INK, linewidth=2.0, zorder=3)
     ax.axhline(watch.limit, color=palette.FAIL, linewidth=1.2, linestyle="dashed", zorder=2)
-    ax.text(
-        0.01, watch.limit, " alarm from here", transform=ax.get_yaxis_transform(), va="bottom",
-        fontsize=axes_style.SMALL, color=palette.FAIL,
-    )  # fmt: skip
+    axes_style.note(
+        ax,
+        0.01,
+        watch.limit,
+        " alarm from here",
+        transform=ax.get_yaxis_transform(),
+        va="bottom",
+        color=palette.FAIL,
+    )
     _shade(ax, watch)
     raised = days["alarm"].to_numpy(dtype=bool)
     ax.scatter(

@@ -34,7 +34,7 @@ def window_bars(
     if not window.target:
         ax = axes_style.axes(ax, WIDTH, ROW, (12, 4, 12, 4))
         ax.axis("off")
-        ax.text(0, 0.5, NO_SETTINGS, fontsize=axes_style.TEXT, color=palette.INK, va="center")
+        axes_style.note(ax, 0, 0.5, NO_SETTINGS, fontsize=axes_style.TEXT, va="center")
         return ax
     count = len(session.factors)
     ax = axes_style.axes(ax, WIDTH, ROW * count + 8, (12, 4, 12, 4))
@@ -42,25 +42,16 @@ def window_bars(
     ax.set_ylim(count, 0)
     ax.axis("off")
     for row, factor in enumerate(session.factors):
-        ax.text(
-            0,
-            row + 0.2,
-            label(factor.name),
-            fontsize=axes_style.TEXT,
-            color=palette.INK,
-            va="center",
-            parse_math=False,
-        )
-        ax.text(
+        axes_style.note(ax, 0, row + 0.2, label(factor.name), fontsize=axes_style.TEXT, va="center")
+        axes_style.note(
+            ax,
             1,
             row + 0.2,
             reading.text(factor, window.target[factor.name]),
             fontsize=axes_style.TEXT + 1,
             fontweight="bold",
-            color=palette.INK,
             va="center",
             ha="right",
-            parse_math=False,
         )
         if factor.is_numeric:
             _numbers(ax, row + 0.52, factor, reading, window, Bar.of(session, factor, window))
@@ -99,26 +90,24 @@ class Bar:
 def _numbers(
     ax: Axes, y: float, factor: Factor, reading: NumberFormat, window: Window, bar: Bar
 ) -> None:
-    from matplotlib.patches import Rectangle
-
     half = 0.13
-    ax.add_patch(Rectangle((0, y - half), 1, 2 * half, color=palette.BAND, linewidth=0, zorder=1))
+    axes_style.rectangle(ax, 0, y - half, 1, 2 * half, color=palette.BAND, linewidth=0, zorder=1)
     ends: dict[str, Any] = {"fontsize": axes_style.SMALL, "color": palette.QUIET, "va": "center"}
     ax.text(0, y + 0.28, reading.number(factor, bar.low), ha="left", **ends)
     ax.text(1, y + 0.28, bar.end(factor, reading), ha="right", **ends)
     target = bar.place(float(window.target[factor.name]))
     if window.low is not None and window.high is not None:
         left, right = (bar.place(s[factor.name]) for s in (window.low, window.high))
-        ax.add_patch(
-            Rectangle(
-                (left, y - half),
-                right - left,
-                2 * half,
-                facecolor=palette.WINDOW,
-                edgecolor=palette.WINDOW,
-                linewidth=1.5,
-                zorder=2,
-            )
+        axes_style.rectangle(
+            ax,
+            left,
+            y - half,
+            right - left,
+            2 * half,
+            facecolor=palette.WINDOW,
+            edgecolor=palette.WINDOW,
+            linewidth=1.5,
+            zorder=2,
         )
         edge: dict[str, Any] = {
             "fontsize": axes_style.SMALL,
@@ -140,8 +129,6 @@ def _numbers(
 
 def _words(ax: Axes, y: float, factor: Factor, window: Window, words: tuple[str, ...]) -> None:
     """Words side by side, those of the window on the window's colour."""
-    from matplotlib.patches import Rectangle
-
     chosen: tuple[str, ...] = ()
     if window.low is not None and window.high is not None:
         chosen = words_between(factor.levels, window.low[factor.name], window.high[factor.name])
@@ -150,26 +137,25 @@ def _words(ax: Axes, y: float, factor: Factor, window: Window, words: tuple[str,
     for i, word in enumerate(words):
         fill = palette.WINDOW_FILL if word in chosen else "none"
         is_target = word == window.target[factor.name]
-        ax.add_patch(
-            Rectangle(
-                (i * share + 0.005, y - 0.17),
-                share - 0.01,
-                0.34,
-                facecolor=fill,
-                edgecolor=palette.WINDOW if is_target else palette.FAINT,
-                linewidth=2 if is_target else 0.8,
-                zorder=2,
-            )
+        axes_style.rectangle(
+            ax,
+            i * share + 0.005,
+            y - 0.17,
+            share - 0.01,
+            0.34,
+            facecolor=fill,
+            edgecolor=palette.WINDOW if is_target else palette.FAINT,
+            linewidth=2 if is_target else 0.8,
+            zorder=2,
         )
-        ax.text(
+        axes_style.note(
+            ax,
             (i + 0.5) * share,
             y,
             word if len(word) <= room else word[: room - 1] + "…",
             ha="center",
             va="center",
-            fontsize=axes_style.SMALL,
             color=palette.INK if word in chosen or is_target else palette.QUIET,
             fontweight="bold" if is_target else "normal",
-            parse_math=False,
             zorder=3,
         )

@@ -98,8 +98,6 @@ _LEFT, _RIGHT = 0.36, 0.88
 def _group(
     ax: Axes, top: float, name: str, sides: Sequence[ComparedWindow], reading: NumberFormat
 ) -> None:
-    from matplotlib.patches import Rectangle
-
     factors = [side.session.factor(name) for side in sides]
     ends = [[float(reading.value(f, end)) for end in f.bounds] for f in factors]
     low, high = min(e[0] for e in ends), max(e[1] for e in ends)
@@ -108,19 +106,26 @@ def _group(
         return _LEFT + (_RIGHT - _LEFT) * (value - low) / (high - low)
 
     small: dict[str, Any] = {"fontsize": axes_style.SMALL, "va": "center", "parse_math": False}
-    ax.text(0, top + 0.5, reading.title(factors[0]), fontsize=axes_style.TEXT, va="center",
-            fontweight="bold", color=palette.INK, parse_math=False)  # fmt: skip
+    axes_style.note(
+        ax,
+        0,
+        top + 0.5,
+        reading.title(factors[0]),
+        fontsize=axes_style.TEXT,
+        va="center",
+        fontweight="bold",
+    )
     for row, (side, factor, (first, last)) in enumerate(zip(sides, factors, ends, strict=True)):
         y, window = top + 1.4 + row, side.window
         told = side.name if len(side.name) <= 22 else f"{side.name[:21]}…"
         ax.text(0, y, told, color=palette.QUIET, **small)
-        ax.add_patch(
-            Rectangle((at(first), y - 0.22), at(last) - at(first), 0.44, color=palette.BAND)
+        axes_style.rectangle(
+            ax, at(first), y - 0.22, at(last) - at(first), 0.44, color=palette.BAND
         )
         if window.low is not None and window.high is not None:
             a, b = (float(reading.value(factor, s[name])) for s in (window.low, window.high))
-            ax.add_patch(
-                Rectangle((at(a), y - 0.22), max(at(b) - at(a), 0.004), 0.44, color=palette.WINDOW)
+            axes_style.rectangle(
+                ax, at(a), y - 0.22, max(at(b) - at(a), 0.004), 0.44, color=palette.WINDOW
             )
         target = float(reading.value(factor, window.target[name]))
         axes_style.target_mark(ax, at(target), y, 9)

@@ -86,9 +86,7 @@ def mark(book: Logbook, message: Mapping[str, Any], now: datetime, by: str) -> s
     key = message.get("id")
     # Asked again after silence, the step is the one that was noted then.
     if key not in {note.id for note in book.kept(step_clocks.STEP)}:
-        step_clocks.keep_mark(
-            book, str(step), at, press=_of(step, message), load=load, by=by, id=key
-        )
+        book.bench.mark(str(step), press=_of(step, message), load=load, at=at, by=by, id=key)
     of = "" if load is None else f" (oven load {load})"
     return f"{step}{of} at {at:%H:%M}"
 
@@ -113,4 +111,4 @@ def record_override(
 ) -> None:
     """Note that the press was made all the same; the same message again notes nothing new."""
     for warning in against:
-        step_clocks.keep_override(book, warning, by=by, id=f"{message.get('id')} {warning.what}")
+        book.bench.override(warning, by=by, id=f"{message.get('id')} {warning.what}")

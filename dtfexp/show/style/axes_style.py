@@ -31,26 +31,16 @@ _MARKS: dict[str, dict[str, Any]] = {
 def axes(
     ax: Axes | None, width: float, height: float, box: tuple[float, float, float, float]
 ) -> Axes:
-    """The Axes given, else new ones on a figure of their own.
+    """The Axes given, else new ones on a figure of their own; thin, calm, in the page's colours.
 
     width, height: CSS pixels; box: left, top, right, bottom room round the drawing, in pixels.
     """
     if ax is None:
         left, top, right, bottom = box
-        drawn = figure(width, height)
-        ax = drawn.add_axes(
-            (
-                left / width,
-                bottom / height,
-                (width - left - right) / width,
-                (height - top - bottom) / height,
-            )
+        inner = (width - left - right, height - top - bottom)
+        ax = figure(width, height).add_axes(
+            (left / width, bottom / height, inner[0] / width, inner[1] / height)
         )
-    return ax
-
-
-def style_axes(ax: Axes) -> None:
-    """Thin, calm axes in the colours of the page."""
     ax.set_facecolor("none")
     ax.grid(False)
     for name, spine in ax.spines.items():
@@ -60,6 +50,25 @@ def style_axes(ax: Axes) -> None:
     ax.tick_params(
         colors=palette.QUIET, labelcolor=palette.INK, labelsize=SMALL, length=3, width=0.8
     )
+    return ax
+
+
+def note(ax: Axes, x: float, y: float, text: str, **look: Any) -> None:
+    """Small letters in a drawing; a name with dollar signs is no formula."""
+    ax.text(x, y, text, **{"fontsize": SMALL, "color": palette.INK, "parse_math": False, **look})
+
+
+def empty(ax: Axes, why: str) -> None:
+    """Why nothing is drawn, in the middle."""
+    note(ax, 0.5, 0.5, why, ha="center", va="center", transform=ax.transAxes, color=palette.QUIET,
+         fontsize=TEXT)  # fmt: skip
+
+
+def rectangle(ax: Axes, x: float, y: float, width: float, height: float, **look: Any) -> None:
+    """A rectangle whose lower left corner is at x, y."""
+    from matplotlib.patches import Rectangle
+
+    ax.add_patch(Rectangle((x, y), width, height, **look))
 
 
 def labels(ax: Axes, x: str, y: str) -> None:
@@ -68,11 +77,12 @@ def labels(ax: Axes, x: str, y: str) -> None:
     ax.set_ylabel(y, fontsize=TEXT, color=palette.INK, parse_math=False)
 
 
-def few_ticks(axis: Axis, most: int = 6) -> None:
-    """Round numbers on an axis, not more than fit."""
+def few_ticks(*axes: Axis, most: int = 6) -> None:
+    """Round numbers on each axis, not more than fit."""
     from matplotlib.ticker import MaxNLocator
 
-    axis.set_major_locator(MaxNLocator(nbins=most, steps=[1, 2, 5, 10]))
+    for axis in axes:
+        axis.set_major_locator(MaxNLocator(nbins=most, steps=[1, 2, 5, 10]))
 
 
 def percent_axis(ax: Axes) -> None:
@@ -119,14 +129,6 @@ def spread_marks(
 def target_mark(ax: Axes, x: float, y: float, size: float = 11) -> None:
     """The set-point to run: a diamond, the same on every figure."""
     ax.plot(
-        [x],
-        [y],
-        marker="D",
-        markersize=size,
-        markerfacecolor=palette.INK,
-        markeredgecolor=palette.PAPER,
-        markeredgewidth=1.6,
-        linestyle="none",
-        zorder=9,
-        clip_on=False,
-    )
+        [x], [y], marker="D", markersize=size, markerfacecolor=palette.INK, linestyle="none",
+        markeredgecolor=palette.PAPER, markeredgewidth=1.6, zorder=9, clip_on=False,
+    )  # fmt: skip

@@ -27,14 +27,7 @@ HANDS = "#56b4e9"
 RATE_LEVELS: tuple[float, ...] = (0.0, 0.50, 0.70, 0.80, 0.90, 0.95, 1.0)
 """Edges of the steps in which a pass rate is coloured, the same on every map."""
 
-RATE_COLOURS: tuple[str, ...] = (
-    "#f7f4ee",
-    "#e3ded0",
-    "#c4d3bd",
-    "#9cc4b0",
-    "#66ad9f",
-    "#2f8f8b",
-)
+RATE_COLOURS: tuple[str, ...] = ("#f7f4ee", "#e3ded0", "#c4d3bd", "#9cc4b0", "#66ad9f", "#2f8f8b")
 """One colour per step, pale for few passing to dark for nearly all."""
 
 HEAT: tuple[str, ...] = ("#fbf1dc", "#f3d9a4", "#e6b566", "#b9722a", "#7a4210")

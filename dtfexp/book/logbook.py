@@ -10,9 +10,18 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.bench import cure_looks
+from dtfexp.book.bench import asked_readings, cure_looks
 from dtfexp.book.sheets import frames
-from dtfexp.book.store import entries, entry_fields, journal, schema, store, stored_plans
+from dtfexp.book.sheets.book_sheets import BookSheets
+from dtfexp.book.store import (
+    entries,
+    entry_fields,
+    journal,
+    plausible,
+    schema,
+    store,
+    stored_plans,
+)
 from dtfexp.book.store.entries import Entry
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, SessionError
@@ -26,7 +35,6 @@ if TYPE_CHECKING:
 
     from dtfexp.book.bench.bench import Bench
     from dtfexp.book.bench.step_clocks import PressWarning
-    from dtfexp.book.sheets.importing import Imported
     from dtfexp.dialin.design.plan import Plan
 
 Clock = Callable[[], datetime]
@@ -37,7 +45,7 @@ def now() -> datetime:
     return datetime.now().astimezone()
 
 
-class Logbook:
+class Logbook(BookSheets):
     """One logbook file, open. Use ``Logbook.create`` or ``Logbook.open``, in a ``with`` block.
 
     Entries are appended and never changed: a later one supersedes an earlier one, and both stay
@@ -168,6 +176,7 @@ class Logbook:
         id: str | None = None,
         *,
         block: str | None = "",
+        accept: bool | Iterable[str] = False,
     ) -> str:
         """Record what is known of ``press`` and return the entry's id once it is on the disk.
 
@@ -175,7 +184,9 @@ class Logbook:
         the factor's unit ("305 F" says its own). ``block`` is the day, roll or lot. What is not
         mentioned stays as it was; None (for a grade, a reading, or the whole of ``defects``,
         ``note``, ``block``) takes back what was said before. The same ``id`` twice makes one
-        entry. Nothing is written when any part is wrong.
+        entry. Nothing is written when any part is wrong, or when a reading is hard to believe
+        (``ResultsError`` asks about it) and ``accept`` neither is True nor names its factor;
+        question and answer stay with the entry.
         """
         number = entry_fields.press_number(press)
         said = entry_fields.entry_fields(
@@ -186,7 +197,14 @@ class Logbook:
                 f"press {number}: there is nothing to record; give a grade, a defect, a reading "
                 "or a note"
             )
-        return self._append(number, entries.RECORD, said, by, id)
+        asked_readings.physical(self.session, f"press {number}", said)
+        return self._append(number, entries.RECORD, said, by, id, actual, accept)
+
+    def questions(self, press: int, actual: Mapping[str, Any]) -> list[dict[str, str]]:
+        """What ``record`` would ask about the readings ``actual`` of ``press``: ``factor``,
+        ``says``, ``read`` and ``meant`` ("" when nothing explains it) of each doubtful one."""
+        with self._store.reading() as connection:
+            return asked_readings.questions(connection, self.session, press, actual)
 
     def exclude(self, press: int, reason: str, by: str = "", id: str | None = None) -> str:
         """Leave a press out of every fit, saying why; its entries stay. Returns the entry's id."""
@@ -227,14 +245,25 @@ class Logbook:
         return key
 
     def _append(
-        self, press: int, kind: str, said: Mapping[str, Any], by: str, id: str | None
+        self,
+        press: int,
+        kind: str,
+        said: Mapping[str, Any],
+        by: str,
+        id: str | None,
+        actual: Mapping[str, Any] | None = None,
+        accept: bool | Iterable[str] = True,
     ) -> str:
         key = entry_fields.entry_id(id)
         who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
             stored_plans.require_planned(connection, press)
             at = entry_fields.zoned(self._clock())
+            doubts = []
+            if actual and not entries.is_there(connection, key):  # asked once of each entry
+                doubts = asked_readings.believed(connection, self.session, press, actual, accept)
             entries.append(connection, Entry(key, press, kind, said, entries.BENCH, at, who))
+            asked_readings.keep(connection, press, key, doubts, "kept", at, who)
         return key
 
     def keep(
@@ -322,14 +351,16 @@ class Logbook:
         ``entry`` (its number), ``press``, ``time`` (with zone), ``by``, ``kind`` ("record",
         "spoiled" or "redo"), ``source`` ("bench" or "sheet"), ``id``; what it said: one column
         per outcome, ``<factor>_actual``, ``block``, ``excluded`` (the reason), ``note``,
-        ``defects``; and ``taken_back`` (what it declared not known any more).
+        ``defects``; ``taken_back`` (what it declared not known any more); and ``asked`` (what was
+        asked about its readings, and the answer).
         """
         number = None if press is None else entry_fields.press_number(press)
         with self._store.reading() as connection:
             if number is not None:
                 stored_plans.require_planned(connection, number)
             found = list(entries.read(connection, number))
-        return frames.history(self.session, found)
+            notes = journal.current_notes(journal.read(connection, plausible.ASKED))
+        return frames.history(self.session, found, asked_readings.asked(notes))
 
     def plans(self) -> pd.DataFrame:
         """One row per plan added: ``design``, ``seed``, ``reason``, ``notes`` (a tuple of
@@ -337,38 +368,6 @@ class Logbook:
         with self._store.reading() as connection:
             found = stored_plans.plans(connection)
         return frames.plans(found)
-
-    def export(self, folder: str | PathLike[str]) -> list[Path]:
-        """Write ``results.csv``, ``results.xlsx``, ``history.csv``, ``session.toml``, and
-        ``logbook.json``: all of it, for ``Logbook.restore``.
-
-        A sheet in ``folder`` that was changed since it was exported is kept under another name.
-        Returns the paths written.
-        """
-        from dtfexp.book.sheets.exporting import export
-
-        return export(self._store, self.session, entry_fields.zoned(self._clock()), Path(folder))
-
-    def import_results(self, path: str | PathLike[str]) -> int:
-        """Take in a results sheet (.csv or .xlsx), all rows or none; returns the rows taken.
-
-        Anything in the sheet that was set aside is told as a Python warning; ``import_sheet``
-        hands it over as a value instead. ``ResultsError`` names file, row, column and value.
-        """
-        import warnings
-
-        taken = self.import_sheet(path)
-        for remark in taken.remarks:
-            warnings.warn(remark, stacklevel=2)
-        return taken.rows
-
-    def import_sheet(self, path: str | PathLike[str]) -> Imported:
-        """As ``import_results``, returning what happened: rows, entries added, remarks."""
-        from dtfexp.book.sheets.importing import import_sheet
-
-        gate = self.bench.measured_session()
-        at = entry_fields.zoned(self._clock())
-        return import_sheet(self._store, gate, Path(path), at, self._by)
 
     def _now(self) -> tuple[list[stored_plans.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:

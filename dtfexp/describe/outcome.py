@@ -14,7 +14,8 @@ from dtfexp.describe.guide import default_guide
 KINDS = ("graded", "passfail", "measured")
 _MOST_GRADES = 101
 _TOLERANCE = 1e-9
-_HALF_GRADE = re.compile(r"(\d{1,2})\s*[-–/]\s*(\d{1,2})", re.ASCII)
+_HALF_GRADE = re.compile(r"(\d{1,2})\s*[-–]\s*(\d{1,2})", re.ASCII)
+_SLASHED = re.compile(r"\d{1,3}\s*[/⁄]\s*\d{1,3}", re.ASCII)  # noqa: RUF001: both are typed
 _PASS_WORDS = ("pass", "passed", "yes", "true")
 _FAIL_WORDS = ("fail", "failed", "no", "false")
 
@@ -160,7 +161,7 @@ class Outcome:
         """
         number = self._number(value)
         if number is None:
-            raise ValueError(f"accepted is {self.accepted}")
+            raise ValueError(f"accepted is {self.accepted}{self._slash_hint(value)}")
         low, high = sorted((self.worst, self.best))
         if not low - _TOLERANCE <= number <= high + _TOLERANCE:
             raise ValueError(f"accepted is {self.accepted}")
@@ -170,6 +171,13 @@ class Outcome:
         if abs(nearest - number) > 1e-6:
             raise ValueError(f"accepted is {self.accepted}")
         return nearest
+
+    def _slash_hint(self, value: object) -> str:
+        """What a grade with a slash may mean: half-way between two, or so many out of so many."""
+        if not isinstance(value, str) or not _SLASHED.fullmatch(value.strip()):
+            return ""
+        half = "half-way between 4 and 5 is written 4-5 or 4.5, " if self.step == 0.5 else ""
+        return f" ({half}4 out of 5 is written 4; {value.strip()} could be either)"
 
     def rank(self, value: object) -> int:
         """Place of a grade on the scale, 0 for the worst; ``ValueError`` for a measured outcome."""

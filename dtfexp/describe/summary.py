@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from html import escape
 from typing import Protocol
 
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.outcome import Outcome
 
 

@@ -103,6 +103,8 @@ def parser() -> argparse.ArgumentParser:
                  "none", "my.dtfbook grades.csv") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
         take("file", metavar="FILE")
+        take("--accept", action="store_true",
+             help="take readings that are hard to believe as they are written")  # fmt: skip
     with command("report", commands.report, "write the report, a settings card for each fabric, "
                  "and the windows", 'my.dtfbook --out report --unit "°F"') as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")

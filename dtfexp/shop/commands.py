@@ -117,7 +117,7 @@ def import_(args: Namespace) -> None:
     from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
-        done = book.import_sheet(args.file)
+        done = book.import_sheet(args.file, accept=args.accept)
         waiting, refused = len(book.waiting()), refused_lines(book)
     print(
         f"{done.rows} rows read, {done.added} entries added, "

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.logbook import Logbook
 from dtfexp.describe.errors import DtfexpError
+from dtfexp.describe.html_text import escape, escaped_frame
 from dtfexp.describe.session import Session
 from dtfexp.shop.files import sample_folder
 from dtfexp.shop.runsheet import limit_notes
@@ -291,8 +292,11 @@ def run_sheet(book: Logbook) -> Styler:
         changed = runs[column] != runs[column].shift()
         bold.loc[changed.to_numpy(), told] = "font-weight: bold"
     bold.loc[runs["press"].isin(refused).to_numpy(), "first"] += "; color: #b3120c"
-    style = shown.style.apply(lambda _: bold, axis=None).hide(axis="index")
-    style = style.set_caption(" ".join([*limits(book), ONE_LINE]))
+    # A Styler writes its cells, headings and caption as they are given.
+    safe: pd.DataFrame = escaped_frame(shown)
+    bold.columns = safe.columns
+    style = safe.style.apply(lambda _: bold, axis=None).hide(axis="index")
+    style = style.set_caption(escape(" ".join([*limits(book), ONE_LINE])))
     return style.set_table_attributes('style="font-size: 15px"').set_uuid("dtfexp-run-sheet")
 
 

@@ -213,12 +213,16 @@ def test_a_formula_in_a_column_that_is_not_read_is_no_matter(book: Logbook, take
     assert value(book, 1, "peel") == 4
 
 
-def test_a_temperature_that_only_the_other_unit_explains_is_remarked(book, take) -> None:
-    taken = take("press,press temperature_actual,peel\n1,160,4\n2,161 F,4\n3,305,4\n4,163 C,4\n")
-    (remark,) = taken.remarks
-    assert "row 2, column 'press temperature_actual': 160 °F? Set is 325 °F." in remark
-    assert "Did you mean 160 °C = 320 °F?" in remark
-    assert "row 3" in remark and "row 4" not in remark and "row 5" not in remark
+def test_a_temperature_that_only_the_other_unit_explains_is_asked_about(book, take, tmp_path):
+    text = "press,press temperature_actual,peel\n1,160,4\n2,161 F,4\n3,312,4\n4,163 C,4\n"
+    with pytest.raises(ResultsError) as caught:
+        take(text)
+    told = str(caught.value)
+    assert "row 2, column 'press temperature_actual': 160 °F? Set is 325 °F." in told
+    assert "Did you mean 160 °C = 320 °F?" in told
+    assert "row 3" in told and "row 4" not in told and "row 5" not in told
+    assert not len(book.history())
+    book.import_sheet(tmp_path / "shop.csv", accept=True)
     assert value(book, 1, "press temperature_actual") == 160
 
 

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from dtfexp import Fabric, Factor, Logbook, LogbookError, Outcome, Session, plan
+from dtfexp import (
+    Fabric,
+    Factor,
+    Logbook,
+    LogbookError,
+    Outcome,
+    ResultsError,
+    Session,
+    plan,
+)
 from dtfexp.book.store import plausible, typed_values
 
 HEAT = Factor("press_temperature", 300, 350, "°F", 5, usual=320)
@@ -21,18 +30,26 @@ LINE = Factor("air pressure", 2, 4, "bar", 0.5, usual=3)
         (HEAT, 320, "165 F", "165 °F? Set is 320 °F. Did you mean 165 °C = 329 °F?"),
         (HEAT, 300, "172", "172 °F? Set is 300 °F. Did you mean 172 °C = 342 °F?"),
         (CELSIUS, 160, "320", "320 °C? Set is 160 °C. Did you mean 320 °F = 160 °C?"),
-        (HEAT, 320, "3200", "3200 °F? Set is 320 °F. Expected here: 246 to 404 °F."),
-        (HEAT, 320, "32", "32 °F? Set is 320 °F. Expected here: 246 to 404 °F."),
+        (HEAT, 320, "3200", "3200 °F? Set is 320 °F. Did you mean 320 °F?"),
+        (HEAT, 320, "32", "32 °F? Set is 320 °F. Did you mean 320 °F?"),
+        (HEAT, 320, "302", "302 °F? Set is 320 °F. Did you mean 320 °F?"),
+        (HEAT, 320, "270", "270 °F? Set is 320 °F. Expected here: 293 to 347 °F."),
+        (CELSIUS, 160, "16.05", "16.05 °C? Set is 160 °C. Did you mean 160.5 °C?"),
+        (CELSIUS, 160, "106.5", "106.5 °C? Set is 160 °C. Did you mean 160.5 °C?"),
+        (CELSIUS, 160, "1605", "1605 °C? Set is 160 °C. Did you mean 160.5 °C?"),
+        (CELSIUS, 160, "1660", "1660 °C? Set is 160 °C. Did you mean 160 °C?"),
+        (CELSIUS, 160, "60,5", "60.5 °C? Set is 160 °C. Did you mean 160.5 °C?"),
+        (CELSIUS, 160, "0", "0 °C? Set is 160 °C. Expected here: 145 to 175 °C."),
+        (CELSIUS, 165, "156", "156 °C? Set is 165 °C. Did you mean 165 °C?"),
         (LINE, 3, "40", "40 bar? Set is 3 bar. Did you mean 40 psi = 2.76 bar?"),
         (LINE, 3, "300", "300 bar? Set is 3 bar. Did you mean 300 kPa = 3 bar?"),
         (TIME, 60, "1", "1 s? Set is 60 s. Did you mean 1 min = 60 s?"),
-        (TIME, 60, "600", "600 s? Set is 60 s. Expected here: 0 to 165 s."),
+        (TIME, 60, "600", "600 s? Set is 60 s. Did you mean 60 s?"),
+        (TIME, 60, "110", "110 s? Set is 60 s. Expected here: 15 to 105 s."),
     ],
 )
 def test_a_reading_far_off_is_asked_about(factor, setting, typed, question):
-    found = plausible.implausible_reading(
-        factor, setting, typed_values.parse_number(typed, factor.unit)
-    )
+    found = plausible.reading_doubt(factor, setting, typed_values.parse_number(typed, factor.unit))
     assert found is not None and found.question == question
 
 
@@ -41,19 +58,18 @@ def test_a_reading_far_off_is_asked_about(factor, setting, typed, question):
     [
         (HEAT, 320, "320"),
         (HEAT, 320, "165 C"),
-        (HEAT, 320, "270"),  # a press 50 °F below its display: common enough
-        (HEAT, 320, "400"),  # hot, and not past belief
-        (CELSIUS, 160, "120"),
+        (HEAT, 320, "300"),  # a press 20 °F below its display: common enough
+        (CELSIUS, 160, "146"),
+        (CELSIUS, 160, "165"),
         (TIME, 60, "25"),
+        (TIME, 60, "75"),  # 57 swapped, and cured on as likely
         (LINE, 3, "40 psi"),
-        (LINE, 3, "4.6"),
+        (LINE, 3, "3.6"),
     ],
 )
 def test_a_reading_that_can_be_true_is_not_asked_about(factor, setting, typed):
     assert (
-        plausible.implausible_reading(
-            factor, setting, typed_values.parse_number(typed, factor.unit)
-        )
+        plausible.reading_doubt(factor, setting, typed_values.parse_number(typed, factor.unit))
         is None
     )
 
@@ -112,6 +128,50 @@ def test_a_map_has_a_unit_of_its_own(book):
         book.bench.map("press_temperature", 160, [160] * 8 + [1600])
 
 
+def test_a_machine_with_a_history_is_held_against_it():
+    far_off, exact = [-15.0, -14.0, -16.0, -15.0], typed_values.parse_number("160", "°C")
+    assert plausible.reading_doubt(CELSIUS, 160, exact) is None
+    # Six of its own spreads are 6 * 1.4826 * 0.5 °C, less than a third of 15 °C, which holds.
+    found = plausible.reading_doubt(CELSIUS, 160, exact, far_off)
+    assert found is not None and found.span == "140 to 150 °C"
+    cool = typed_values.parse_number("141", "°C")
+    assert plausible.reading_doubt(CELSIUS, 160, cool) is not None
+    assert plausible.reading_doubt(CELSIUS, 160, cool, far_off) is None
+    # One blunder among them moves neither the middle nor the spread.
+    assert plausible.reading_doubt(CELSIUS, 160, cool, [*far_off, -140.0]) is None
+
+
+@pytest.mark.parametrize("wrong", ["1e308", "-60", "700", "1200 F", 10.0**40])
+def test_what_no_bench_reaches_is_refused_though_accepted(book, tmp_path, wrong):
+    book.add(plan(book.session, 4))
+    for accept in (False, True):
+        with pytest.raises(ResultsError, match=r"press 1, .* as reached: .*-50 to"):
+            book.record(1, {"peel": 4}, actual={"press_temperature": wrong}, accept=accept)
+    (tmp_path / "a.csv").write_text(f"press,press_temperature_actual\n1,{wrong}\n")
+    with pytest.raises(ResultsError, match=r"row 2, column 'press_temperature_actual'"):
+        book.import_sheet(tmp_path / "a.csv", accept=True)
+    assert not len(book.history())
+
+
+def test_a_doubtful_reading_is_recorded_when_accepted_and_its_question_stays(book):
+    book.add(plan(book.session, 4))
+    set_to = book.runs().set_index("press").loc[1, "press_temperature"]
+    slipped = {"press_temperature": (set_to + 0.5) / 10, "cure time": "60 s"}
+    with pytest.raises(ResultsError, match=f"Did you mean {set_to + 0.5:g} °C") as caught:
+        book.record(1, {"peel": 4}, actual=slipped)
+    assert "\n" not in str(caught.value) and "accept=True" in str(caught.value)
+    for accept in ([], ["air pressure"]):
+        with pytest.raises(ResultsError):
+            book.record(1, {"peel": 4}, actual=slipped, accept=accept)
+    assert not len(book.history()) and not book.kept()
+    for _ in range(2):  # said twice, asked and kept once
+        book.record(1, {"peel": 4}, actual=slipped, accept=["PRESS_TEMPERATURE"], id="a", by="Bo")
+    book.record(2, {"peel": 4})
+    asked = book.history()["asked"].tolist()
+    assert asked[0].endswith("Answer: kept") and f"{set_to + 0.5:g} °C?" in asked[0]
+    assert asked[1] == "" and len(book.kept()) == 1 and book.kept()[0].by == "Bo"
+
+
 def test_an_import_keeps_and_names_what_is_past_a_limit_or_hard_to_believe(tmp_path):
     session = Session(
         "s", [HEAT], [Outcome("peel")], [Fabric("poly fleece", 340, "°F"), "cotton"]
@@ -125,15 +185,27 @@ def test_an_import_keeps_and_names_what_is_past_a_limit_or_hard_to_believe(tmp_p
         sheet = tmp_path / "a.csv"
         sheet.write_text(
             "press,press_temperature_actual\n"
-            f"{fleece[0]},400\n{cotton[0]},400\n{fleece[1]},165\n{cotton[1]},322\n"
+            f"{fleece[0]},400\n{cotton[0]},{runs.set_index('press').loc[cotton[0]].iloc[-1]}\n"
+            f"{fleece[1]},165\n"
         )
-        doubtful, past = book.import_sheet(sheet).remarks
+        with pytest.raises(ResultsError, match="Nothing was taken in") as caught:
+            book.import_sheet(sheet)
+        assert "row 4" in str(caught.value) and "--accept" in str(caught.value)
+        assert not len(book.history())
+        past, doubtful = book.import_sheet(sheet, accept=True).remarks
         assert past.startswith(
             "a.csv: kept, and past what the fabric takes: row 2, column "
             "'press_temperature_actual': 400 °F on poly fleece, which takes 340 °F."
         )
         assert "row 4, column 'press_temperature_actual': 165 °F? Set is" in doubtful
         assert "Did you mean 165 °C" in doubtful
-        assert "row 3" not in past + doubtful and "row 5" not in past + doubtful
+        assert "row 3" not in past + doubtful
+        # What was accepted is not asked about again, and is told with the entry.
+        assert book.import_sheet(sheet).added == 0
+        assert book.history()["asked"].str.contains("accepted for all of a.csv").tolist() == [
+            True,
+            False,
+            True,
+        ]
         held = book.results().set_index("press")["press_temperature_actual"]
         assert held[fleece[0]] == 400 and held[fleece[1]] == 165

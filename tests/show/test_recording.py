@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from dtfexp import Fabric, Factor, Logbook, Outcome, Session, plan
+from dtfexp import Fabric, Factor, Logbook, Outcome, ResultsError, Session, plan
 from dtfexp.dialin.design.plan import Plan
 from dtfexp.show.recorder.form import form_state
 from dtfexp.show.recorder.recording import FormServer
@@ -116,15 +116,15 @@ def test_a_save_carries_every_field_and_moves_on(desk, book):
         id="one",
         press=1,
         grades={"peel": 4},
-        actual={"press_temperature": "155,5 C", "pressure": "Firm"},
+        actual={"press_temperature": "139,5 C", "pressure": "Firm"},
         defects=["bubbles"],
         note="left corner",
         by="Ro",
     )
     assert answer["ok"] and answer["id"] == "one" and "peel 4" in answer["text"]
     held = book.results().set_index("press").loc[1]
-    # 155.5 * 9 / 5 + 32, by hand
-    assert held["press_temperature_actual"] == pytest.approx(311.9)
+    # 139.5 * 9 / 5 + 32, by hand
+    assert held["press_temperature_actual"] == pytest.approx(283.1)
     assert (held["pressure_actual"], held["defects"], held["note"]) == (
         "firm",
         "bubbles",
@@ -341,7 +341,11 @@ def test_a_reading_in_the_other_unit_is_asked_about_and_not_saved(desk, book):
 
 def test_a_reading_past_the_limit_is_kept_and_never_quietly(desk, book):
     press = of_fabric(book, "nylon shell")
-    answer = say(desk, "record", press=press, grades={"peel": 4}, actual={"press_temperature": 400})
+    keep = [{"factor": "press_temperature", "answer": "kept"}]
+    said = {"grades": {"peel": 4}, "actual": {"press_temperature": 400}}
+    (asked,) = say(desk, "record", press=press, **said)["ask"]
+    keep[0]["says"] = asked["says"]
+    answer = say(desk, "record", press=press, answers=keep, **said)
     assert answer["ok"] and rows(book) == 1
     (line,) = answer["past"]
     assert line.startswith(
@@ -350,13 +354,26 @@ def test_a_reading_past_the_limit_is_kept_and_never_quietly(desk, book):
     shown = {one["press"]: one["past"] for one in answer["state"]["presses"]}
     assert shown.pop(press) == [line] and not any(shown.values())
     cotton = of_fabric(book, "cotton jersey")
-    answer = say(desk, "record", id="b", press=cotton, actual={"press_temperature": 400})
+    set_to = float(book.runs().set_index("press").loc[cotton, "press_temperature"])
+    answer = say(desk, "record", id="b", press=cotton, actual={"press_temperature": set_to + 5})
     assert answer["ok"] and answer["past"] == []
 
 
-def test_a_script_records_what_it_says(book):
-    book.record(1, {"peel": 4}, actual={"press_temperature": 165})
-    assert book.results().set_index("press").loc[1, "press_temperature_actual"] == 165
+def test_a_script_is_asked_as_well_and_the_form_asks_by_what_the_machine_read_so_far(desk, book):
+    with pytest.raises(ResultsError, match="Did you mean 165 °C = 329 °F"):
+        book.record(1, {"peel": 4}, actual={"press_temperature": 165})
+    assert rows(book) == 0
+    # A press that runs 30 °F cool says so three times, and is believed from then on.
+    runs = book.runs().set_index("press")["press_temperature"]
+    for press, more in zip(runs.index[:3], (-30, -31, -29), strict=True):
+        cool = {"press_temperature": float(runs[press]) + more}
+        assert not say(desk, "record", id=f"{press}", press=press, actual=cool)["ok"]
+        book.record(press, actual=cool, accept=["press_temperature"])
+    cool = {"press_temperature": float(runs.iloc[3]) - 30}
+    assert say(desk, "record", id="d", press=runs.index[3], actual=cool)["ok"]
+    hot = {"press_temperature": float(runs.iloc[4])}
+    (asked,) = say(desk, "record", id="e", press=runs.index[4], actual=hot)["ask"]
+    assert asked["meant"] == "" and "Expected here" in asked["says"]
 
 
 def test_what_the_wash_has_shown_is_saved_with_its_grade(book, desk):

@@ -79,7 +79,9 @@ def results(
     return frame
 
 
-def history(session: Session, found: Iterable[Entry]) -> pd.DataFrame:
+def history(
+    session: Session, found: Iterable[Entry], asked: Mapping[str, str] | None = None
+) -> pd.DataFrame:
     """Every entry ever made, in order of arrival, none overwritten.
 
     ``entry`` (its number), ``press``, ``time`` (with zone, as told by the clock at the bench),
@@ -87,7 +89,8 @@ def history(session: Session, found: Iterable[Entry]) -> pd.DataFrame:
     ``<factor>_actual`` where any was read, ``block``, ``excluded`` (the reason), ``note``,
     ``defects``; ``taken_back`` (fields it declared not known any more) and its ``id``. ``kind`` is
     "record"; "spoiled" for a try that was made again and never counted; or "redo", from where on
-    the press was made again and what stands above counts no more.
+    the press was made again and what stands above counts no more. ``asked`` tells what was asked
+    about its readings, and the answer; it is given by entry id.
     """
     import pandas as pd
 
@@ -121,6 +124,7 @@ def history(session: Session, found: Iterable[Entry]) -> pd.DataFrame:
         ],
         "object",
     )
+    frame["asked"] = _series([(asked or {}).get(row.id, "") for row in rows], "object")
     frame["id"] = _series([row.id for row in rows], "object")
     return frame
 

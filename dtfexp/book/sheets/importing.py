@@ -9,15 +9,15 @@ if the book has been corrected since; a changed cell is appended as a correction
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.bench import cure_looks
+from dtfexp.book.bench import asked_readings, cure_looks
 from dtfexp.book.sheets import sheet_columns, sheet_rows
 from dtfexp.book.sheets.sheet_rows import SheetRow
-from dtfexp.book.store import entries, journal, stored_plans
+from dtfexp.book.store import entries, journal, plausible, stored_plans
 from dtfexp.book.store.entries import Entry
 from dtfexp.book.tables import sheet_table
 from dtfexp.describe import fields
@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
     from dtfexp.book.store.store import Store
     from dtfexp.describe.session import Session
+
+#: So many doubtful readings are named in one line.
+_MOST_TOLD = 12
 
 
 @dataclass(frozen=True)
@@ -43,8 +46,11 @@ class Imported:
     remarks: tuple[str, ...]
 
 
-def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: str) -> Imported:
-    """Take in the sheet ``file``; ``ResultsError`` (and nothing written) for any wrong row."""
+def import_sheet(
+    opened: Store, session: Session, file: Path, at: datetime, by: str, accept: bool = False
+) -> Imported:
+    """Take in the sheet ``file``; ``ResultsError`` (and nothing written) for any wrong row, and,
+    unless ``accept`` is on, for a new reading that is hard to believe."""
     recognise = sheet_columns.Headings(session).recognise
     sheet = sheet_table.from_headings(file, sheet_table.read(file, recognise), recognise)
     added = unchanged = 0
@@ -54,6 +60,8 @@ def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: 
     told = _looks_of_sheet(file.name, found, presses)
     with opened.writing() as connection:
         mark = stored_plans.book_mark(connection)
+        offsets = asked_readings.offsets(connection, session, presses)
+        doubtful: list[str] = []
         known = cure_looks.looks(journal.read(connection, cure_looks.KIND))
         looked = set(cure_looks.take_in(connection, mark, file.name, told, at, by, remarks))
         added += len(looked)
@@ -86,7 +94,46 @@ def import_sheet(opened: Store, session: Session, file: Path, at: datetime, by: 
                 connection,
                 Entry(key, row.press, entries.RECORD, said, entries.SHEET, at, row.by or by),
             )
+            doubts = list(_doubts(session, presses[row.press], row, said, offsets))
+            asked_readings.keep(
+                connection, row.press, key, (doubt for doubt, _ in doubts),
+                f"kept, accepted for all of {file.name}", at, row.by or by,
+            )  # fmt: skip
+            doubtful += [f"{place}: {doubt.asked}" for doubt, place in doubts]
+        if doubtful:
+            named = _first_of(doubtful)
+            if not accept:
+                raise ResultsError(
+                    f"{file.name}: hard to believe: {named} Nothing was taken in; write what was "
+                    "meant into the cell, or accept all of them as written (dtfexp import "
+                    "--accept, or accept=True)"
+                )
+            remarks.append(f"{file.name}: kept as written, though hard to believe: {named}")
     return Imported(len(found), added, unchanged, len(spoiled), tuple(remarks))
+
+
+def _doubts(
+    session: Session,
+    press: stored_plans.Press,
+    row: SheetRow,
+    said: Mapping[str, Any],
+    offsets: Mapping[str, Sequence[float]],
+) -> Iterator[tuple[asked_readings.Doubt, str]]:
+    """What of a row's news is hard to believe, and where it stands in the sheet."""
+    for field, typed in row.typed.items():
+        factor = session.factor(field.removeprefix(entries.ACTUAL))
+        setting, known = float(press.settings[factor.name]), offsets.get(factor.name, ())
+        if said.get(field) is None:
+            continue
+        found = plausible.reading_doubt(factor, setting, typed, known)
+        if found is not None:
+            place = f"row {row.number}, column {row.headings.get(field, field)!r}"
+            yield asked_readings.Doubt(factor.name, found.question), place
+
+
+def _first_of(lines: Sequence[str]) -> str:
+    more = f"; and {len(lines) - _MOST_TOLD} more." if len(lines) > _MOST_TOLD else ""
+    return "; ".join(lines[:_MOST_TOLD]) + more
 
 
 def _spoiled(mark: str, row: SheetRow, before: Sequence[SheetRow], at: datetime, by: str) -> Entry:

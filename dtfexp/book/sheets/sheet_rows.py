@@ -12,6 +12,7 @@ from dtfexp.book.sheets import sheet_columns
 from dtfexp.book.sheets.sheet_columns import Column
 from dtfexp.book.store import entries, plausible, typed_values
 from dtfexp.book.store.stored_plans import Press
+from dtfexp.book.store.typed_values import ParsedNumber
 from dtfexp.book.tables import safe_text, sheet_table
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError
@@ -25,7 +26,8 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class SheetRow:
     """What one row says. ``spoiled``: the press was made again in another row of the sheet;
-    ``look``: what it says of the look of the press's oven load."""
+    ``look``: what it says of the look of the press's oven load; ``typed``: its readings in numbers,
+    as they were written."""
 
     number: int
     press: int
@@ -35,6 +37,7 @@ class SheetRow:
     spoiled: bool = False
     headings: Mapping[str, str] = field(default_factory=dict)
     look: str = ""
+    typed: Mapping[str, ParsedNumber] = field(default_factory=dict)
 
 
 def read_rows(
@@ -103,12 +106,12 @@ class _Reader:
         self.columns = sorted(found, key=lambda column: column.what != sheet_columns.PRESS)
         self.guarded = guarded
         self.refused: dict[int, str] = {}
-        self.doubtful: list[str] = []
         self.past: list[str] = []
 
     def row(self, number: int, cells: Sequence[Any]) -> SheetRow:
         said: dict[str, Any] = {}
         headings: dict[str, str] = {}
+        typed: dict[str, ParsedNumber] = {}
         other: dict[str, str] = {}
         press: Press | None = None
         excluded: bool | str | None = None
@@ -151,7 +154,7 @@ class _Reader:
             except ResultsError as error:
                 raise ResultsError(f"{place}: {error}") from None
             if column.what == sheet_columns.ACTUAL:
-                self._judge(number, press, column, cell, said)
+                self._judge(number, press, column, cell, said, typed)
         if press is not None and said:
             why = self.session.refusal(press.settings, press.fabric)
             if why:
@@ -165,7 +168,9 @@ class _Reader:
             said[entries.EXCLUDED] = reason or "marked in the sheet, no reason given"
         by, token = other.get(sheet_columns.BY, ""), other.get(sheet_columns.BOOK_ENTRY, "")
         look = other.get(sheet_columns.LOOK, "")
-        return SheetRow(number, press.press, said, by, token, headings=headings, look=look)
+        return SheetRow(
+            number, press.press, said, by, token, headings=headings, look=look, typed=typed
+        )
 
     def _press(self, cell: Any) -> Press:
         try:
@@ -235,17 +240,27 @@ class _Reader:
             )
 
     def _judge(
-        self, number: int, press: Press, column: Column, cell: Any, said: Mapping[str, Any]
+        self,
+        number: int,
+        press: Press,
+        column: Column,
+        cell: Any,
+        said: Mapping[str, Any],
+        typed: dict[str, ParsedNumber],
     ) -> None:
-        """Note a reading that is hard to believe, or past what the fabric takes."""
+        """Refuse a reading beyond any bench; note it as it was written, and where it lies past
+        what the fabric takes."""
         factor = self.session.factor(column.name)
         read = said.get(entries.ACTUAL + factor.name)
         if read is None or not factor.is_numeric:
             return
         place = f"row {number}, column {column.heading!r}"
+        try:
+            plausible.physical(factor, read)
+        except ResultsError as error:
+            raise ResultsError(f"{self.file}, {place}: {error}") from None
         told = typed_values.parse_number(cell, column.unit or factor.unit)
-        if found := plausible.implausible_reading(factor, press.settings[factor.name], told):
-            self.doubtful.append(f"{place}: {found.question}")
+        typed[entries.ACTUAL + factor.name] = told
         if plausible.past_limit(self.session, press.fabric, factor, read):
             limit = self.session.fabric(press.fabric).limit_in(factor.unit)
             self.past.append(
@@ -254,13 +269,7 @@ class _Reader:
             )
 
     def judged(self) -> Iterator[str]:
-        """A line each for doubtful readings, presses planned past a limit, and readings past one;
-        all of them are kept."""
-        if self.doubtful:
-            yield (
-                f"{self.file}: kept as written and hard to believe: {'; '.join(self.doubtful)} "
-                "Where another unit was meant, write it in the cell and import again"
-            )
+        """A line each for presses planned past a limit and readings past one; all are kept."""
         if self.refused:
             told = "; ".join(f"press {press}: {why}" for press, why in self.refused.items())
             yield f"{self.file}: kept, and planned past what the fabric takes: {told}"

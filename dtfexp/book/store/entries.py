@@ -99,6 +99,11 @@ def append(connection: sqlite3.Connection, entry: Entry) -> bool:
     return False
 
 
+def is_there(connection: sqlite3.Connection, id: str) -> bool:
+    """Whether the book holds an entry of that id."""
+    return connection.execute("SELECT 1 FROM entries WHERE id = ?", (id,)).fetchone() is not None
+
+
 def read(connection: sqlite3.Connection, press: int | None = None) -> Iterator[Entry]:
     """All entries, or those of one press, in order of arrival."""
     query = "SELECT id, press, kind, said, source, at, by, seq FROM entries"

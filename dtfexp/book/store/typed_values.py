@@ -118,8 +118,8 @@ def grade(outcome: Outcome, value: object) -> float:
         read = number(value, outcome.unit)
     try:
         return float(outcome.check(read))
-    except ValueError:
-        raise refusal_error(value, outcome.accepted) from None
+    except ValueError as error:
+        raise refusal_error(value, str(error).removeprefix("accepted is ")) from None
 
 
 def reading(factor: Factor, value: object, unit: str | None = None) -> float | str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 import pandas as pd
@@ -11,6 +10,7 @@ import pandas as pd
 from dtfexp.describe.errors import ResultsError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.fields import count_phrase as in_words
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.session import Session
 from dtfexp.dialin.confirm.confirmation import DAY, PLAN_NUMBER, SPOT
 from dtfexp.dialin.confirm.press_verdicts import FAILED, PASSED, verdict_of_presses

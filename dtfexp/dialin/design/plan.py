@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from dataclasses import fields as fields_of
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,6 +12,7 @@ import pandas as pd
 
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.html_text import escape, frame_html
 from dtfexp.describe.resources import Supplies
 from dtfexp.describe.session import Session
 from dtfexp.dialin.design.block_division import in_blocks
@@ -101,7 +101,7 @@ class Plan:
 
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{escape(note)}</li>" for note in (*self.why_lines(), *self.notes))
-        table = self.runs.to_html(index=False, border=0, justify="left")
+        table = frame_html(self.runs)
         return f"<p>{escape(self.reason)}</p>{table}<ul>{notes}</ul>"
 
 

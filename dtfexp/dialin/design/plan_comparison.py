@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from html import escape
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from dtfexp.describe.errors import PlanError
+from dtfexp.describe.html_text import escape, frame_html
 from dtfexp.dialin.design.plan import Plan
 from dtfexp.dialin.evaluate.plan_check import PlanCheck
 
@@ -40,9 +40,7 @@ class PlanComparison:
         return self.table.to_string(index=False, na_rep="-", float_format="{:.2f}".format)
 
     def _repr_html_(self) -> str:
-        shown = self.table.to_html(
-            index=False, border=0, justify="left", na_rep="–", float_format="{:.2f}".format
-        )
+        shown = frame_html(self.table, na_rep="–", float_format="{:.2f}".format)
         note = next(iter(self.checks.values())).assumed.sentence()
         return f"{shown}<p>{escape(note)}</p>"
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.describe.html_text import escape, frame_html
 from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.encode.model_columns import FactorColumns, offset_columns
 from dtfexp.dialin.encode.results import check_results
@@ -44,9 +44,7 @@ class PlanCheck(PlanFacts):
             return f"<ol>{listed}</ol>"
         shown = self.terms[self.terms["fitted"]].drop(columns=["fitted", "kind"])
         shown["told"] = shown["told"].map({True: "yes", False: "no"})
-        table = shown.to_html(
-            index=False, border=0, justify="left", na_rep="–", float_format="{:.2f}".format
-        )
+        table = frame_html(shown, na_rep="–", float_format="{:.2f}".format)
         return f"<ol>{listed}</ol><p>{escape(self.assumed.sentence())}</p>{table}"
 
 

@@ -6,12 +6,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from dtfexp.describe.fields import without_underscores
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.session import Session
 from dtfexp.describe.signs import phrase, sign
 from dtfexp.dialin.encode import grid as grids

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fields import count_phrase as in_words
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.signs import phrase
 from dtfexp.dialin.confirm.press_verdicts import wilson_interval
 from dtfexp.dialin.encode.argument_checks import open_unit_interval

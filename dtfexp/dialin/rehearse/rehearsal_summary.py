@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.session import Session
 from dtfexp.describe.summary import html_table
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from html import escape
 from typing import Any
 
 import pandas as pd
 
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.resources import Supplies
 from dtfexp.describe.session import Session
 from dtfexp.dialin.schedule.layout import changeover_counts

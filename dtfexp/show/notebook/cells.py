@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING, Any
+from zlib import crc32
 
+from dtfexp.describe.html_text import escape
 from dtfexp.show.report.fabric_figures import FabricFigures
 from dtfexp.show.style import palette
 from dtfexp.show.style.svg import inline_svg
@@ -30,13 +31,11 @@ def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
 
     unit: "°C" or "°F", default the map's own.
     """
-    from markupsafe import escape
-
     from dtfexp.show.figures import platen_map
 
     told = platen_map.map_sentence(found, found.unit if unit is None else unit)
     drawn: Any = platen_map.platen_map(found, unit=unit).figure
-    picture = inline_svg(drawn, f"dtfexp-map-{found.id[:12]}", f"Map of {found.factor}", told)
+    picture = inline_svg(drawn, _own_name("map", found.id), f"Map of {found.factor}", told)
     lines = [told, *([found.caution] if found.caution else [])]
     style = f"{palette.variables(dark=False)} max-width: 26em; background: #fff"
     html = f'<div style="{style}">{picture}</div>' + "".join(
@@ -47,16 +46,21 @@ def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
 
 def show_line(line: CalibrationLine, factor: Factor, *, unit: str | None = None) -> Shown:
     """The line from set to reached, for a cell. unit: "°C" or "°F", default the factor's own."""
-    from zlib import crc32
-
     from dtfexp.show.figures.calibration import calibration_line
 
     told = f"{factor.name}: {len(line.sets)} readings; dashed, a display that tells the truth."
     drawn: Any = calibration_line(line, factor, unit=unit).figure
-    name = f"dtfexp-line-{crc32(factor.name.encode()):08x}"  # one of its own on the page
-    picture = inline_svg(drawn, name, f"Set and reached, {factor.name}", told)
+    picture = inline_svg(
+        drawn, _own_name("line", factor.name), f"Set and reached, {factor.name}", told
+    )
     style = f"{palette.variables(dark=False)} max-width: 26em; background: #fff"
     return Shown(f'<div style="{style}">{picture}</div>', told)
+
+
+def _own_name(what: str, of: str) -> str:
+    """A name for a picture that no other on the page has, made of plain letters whatever ``of``
+    is."""
+    return f"dtfexp-{what}-{crc32(of.encode('utf-8', 'replace')):08x}"
 
 
 def show_window(

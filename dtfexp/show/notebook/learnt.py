@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import TYPE_CHECKING
 
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.summary import html_table
 from dtfexp.show.style.template import Shown
 from dtfexp.show.text.fit_text import batch_effect_sentences, failure_sides_sentence

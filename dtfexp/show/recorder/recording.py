@@ -147,7 +147,7 @@ class FormServer:
         press: Any = message.get("press")
         by = _by(message)
         against, answers = shown_warnings(press, message), _answers(press, message)
-        self._ask(press, message.get("actual"), answers)
+        kept = self._ask(press, message, answers)
         self.book.record(
             press,  # the book says what is wrong with it
             grades=message.get("grades", {}),
@@ -156,11 +156,15 @@ class FormServer:
             note=message.get("note", ""),
             by=by,
             id=message.get("id"),
+            accept=kept,
         )
         record_override(self.book, against, message, by)
         for one in answers:
-            note = f"{message.get('id')} {one['factor']}"
-            plausible.keep_answer(self.book, press, one["says"], one["answer"], by=by, id=note)
+            if one["factor"] not in kept:  # a kept one stays with the entry that it is in
+                plausible.keep_answer(
+                    self.book, press, one["says"], one["answer"], by=by,
+                    entry=str(message.get("id")), factor=one["factor"],
+                )  # fmt: skip
         noted = " (gone on in spite of a warning)" if against else ""
         told: dict[str, Any] = {"text": f"press {press}: {self._told(int(press))}{noted}"}
         if message.get("actual"):
@@ -168,14 +172,18 @@ class FormServer:
             told["past"] = plausible.past_limits(self.book.session, row)
         return told
 
-    def _ask(self, press: Any, actual: Any, answers: Sequence[Mapping[str, str]]) -> None:
-        """Save nothing while a reading is hard to believe and nobody has said to keep it."""
+    def _ask(self, press: Any, message: Message, answers: Sequence[Mapping[str, str]]) -> list[str]:
+        """The factors whose doubtful readings somebody has said to keep; nothing is saved while
+        one is doubtful and nobody has. A message that comes again was answered before."""
         kept = {(one["factor"], one["says"]) for one in answers if one["answer"] == "kept"}
-        for row in self._rows(self.book.runs(), press) if actual else ():
-            asked = plausible.plausibility_questions(self.book.session, row, actual)
-            still = [one for one in asked if (one["factor"], one["says"]) not in kept]
-            if still:
-                raise _Asked(still)
+        actual = message.get("actual")
+        if not actual or message.get("id") in set(self.book.history()["id"]):
+            return [factor for factor, _ in kept]
+        asked = self.book.questions(press, actual)
+        still = [one for one in asked if (one["factor"], one["says"]) not in kept]
+        if still:
+            raise _Asked(still)
+        return [one["factor"] for one in asked]
 
     @staticmethod
     def _rows(frame: pd.DataFrame, press: Any) -> list[dict[Any, Any]]:

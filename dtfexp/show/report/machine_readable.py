@@ -11,6 +11,7 @@ from importlib.metadata import PackageNotFoundError, version
 from io import StringIO
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book.tables import safe_text
 from dtfexp.show.text.cautions import CAUTIONS
 from dtfexp.show.text.edge_text import reason
 from dtfexp.show.text.measured_conditions import MeasuredConditions
@@ -172,4 +173,4 @@ def _cell(value: Any) -> str:
         return ""
     if isinstance(value, float):
         return f"{value:.6f}".rstrip("0").rstrip(".")
-    return str(value)
+    return safe_text.escape_formula(str(value))

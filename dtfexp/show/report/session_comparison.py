@@ -5,13 +5,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from html import escape
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, SessionError
 from dtfexp.describe.fields import and_list
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.summary import html_table
 from dtfexp.show.figures import window_comparison
 from dtfexp.show.style import palette

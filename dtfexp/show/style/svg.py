@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from html import escape
 from io import StringIO
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.describe.html_text import escape
 from dtfexp.show.style.palette import DARK, variable
 
 if TYPE_CHECKING:

@@ -8,10 +8,11 @@ meaning for the garment and the press is said.
 A press reading is held against its set-point: far from it are five spreads of the machine, and at
 least 15 °C (27 °F) or, of anything else, half the factor's range or a quarter of the setting. Once
 three readings of the machine are known, it is held against what they were off by instead: far are
-then six of their own spreads, and at least a third of that allowance. From a third of far on, a
-reading is doubted only when a slip of the pen explains it. A bench check, which is there to find
-how far off a machine is, may lie 30 °C (54 °F) outside the planned range, any other half that
-range or a quarter of its top. All of these are common practice, no source.
+then six of their standard deviations or three spreads, and at least a third of that allowance.
+From a third of far on, a reading is doubted only when a slip of the pen explains it. A bench
+check, which is there to find how far off a machine is, may lie 30 °C (54 °F) outside the planned
+range, any other half that range or a quarter of its top. All of these are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -35,8 +36,10 @@ if TYPE_CHECKING:
 ASKED = "reading asked"
 _DEGREES_OUTSIDE = 30.0
 _DEGREES_OFF = 15.0
-#: Spreads of the machine that a reading may be off its set-point, and spreads of its own history.
-_SPREADS, _OWN_SPREADS = 5.0, 6.0
+#: Spreads of the machine that a reading may be off its set-point, or off what is usual with it.
+_SPREADS, _SPREADS_ROUND_USUAL = 5.0, 3.0
+#: Standard deviations of the machine's own readings that one may be off what is usual with it.
+_DEVIATIONS = 6.0
 #: So many readings of a machine make a history.
 _HISTORY = 3
 #: Of what is far, the part from which a slip of the pen is looked for.
@@ -119,7 +122,7 @@ def _belief(factor: Factor, setting: float, offsets: Sequence[float]) -> _Belief
     usual = statistics.median(offsets)
     # The median of the deviations, times 1.4826, is the standard deviation of a normal.
     own = 1.4826 * statistics.median(abs(off - usual) for off in offsets)
-    far = max(_OWN_SPREADS * max(own, factor.spread), least / 3)
+    far = max(_DEVIATIONS * own, _SPREADS_ROUND_USUAL * factor.spread, least / 3)
     return _Belief(setting + usual, far)
 
 

@@ -9,7 +9,7 @@ from dtfexp.describe.errors import ResultsError
 
 @pytest.mark.parametrize("written", ["4/5", "1/2", " 3 / 4 ", "4⁄5", "4/10"])
 def test_a_slash_is_refused_with_what_is_accepted(written):
-    with pytest.raises(ValueError, match="written 4-5 or 4.5, 4 out of 5 is written 4") as caught:
+    with pytest.raises(ValueError, match=r"written 4-5 or 4\.5, 4 out of 5 is written 4") as caught:
         Outcome("shade", step=0.5).check(written)
     assert written.strip() in str(caught.value)
     with pytest.raises(ValueError, match="4 out of 5 is written 4") as caught:

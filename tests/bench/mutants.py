@@ -39,6 +39,11 @@ TESTS = {
         "tests/dialin/test_fit.py",
     ],
     "dtfexp.dialin.following.candidates": ["tests/dialin/test_next_presses.py"],
+    "dtfexp.dialin.following.need": ["tests/dialin/test_need.py"],
+    "dtfexp.dialin.following.batch": [
+        "tests/dialin/test_need.py",
+        "tests/dialin/test_next_presses.py",
+    ],
     "dtfexp.dialin.following.next_presses": ["tests/dialin/test_next_presses.py"],
     "dtfexp.dialin.following.likely_window": ["tests/dialin/test_next_presses.py"],
 }

@@ -9,12 +9,13 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
+from dtfexp.maths.acquisition import probit_margin
 from dtfexp.maths.acquisition.batch_acquisition import (
     BatchAcquisition,
     Candidates,
     _effective_grade_noise,
 )
-from dtfexp.maths.field import batch_effects
+from dtfexp.maths.field import batch_effects, field
 from dtfexp.maths.field.ceiling import quality
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points
@@ -192,3 +193,46 @@ def test_a_block_has_the_luck_of_a_press_round() -> None:
         batch_effects.new_press_variance(SCALES, Prior(), b) for b in (False, True)
     )
     assert more - shared + each - own == pytest.approx(SCALES.round_sd**2 + 0.0 * own)
+
+
+def test_the_value_of_a_batch_is_what_making_it_would_prove() -> None:
+    """By brute force: 250 times the field and the luck are drawn at two presses of one load from
+    the posterior of what was seen, all is fitted again, and the cells are counted that are then
+    confirmed, at the chance asked of each."""
+    seen, value = [[0.0, 0.0], [0.5, -0.2], [-0.4, 0.5]], np.array([0.6, -0.1, 0.4])
+    cells = points([[0.1, 0.1], [0.8, 0.0], [-0.6, 0.4]])
+    new = points([[0.3, 0.3], [-0.5, 0.1]])
+    now = posterior(points(seen), value)
+    weight, asked = np.array([0.5, 0.2, 0.3]), np.array([0.9, 0.6, 0.9])
+    load = np.array([7, 7])
+    slope = probit_margin.slopes(now, cells)[0][:, 0]
+    mean_now = predict(now, cells).mean[0, :, 0]
+    # The margin is taken as linear in the field: its mean moves by slope times the field's.
+    margin = slope * mean_now
+    outlook = BatchAcquisition(
+        now, cells, Candidates(new, load, np.array([1, 2])), weight, asked, (margin, np.zeros(3))
+    )
+    outlook.add_press(0)
+    outlook.add_press(1)
+    at_new = predict(now, new)
+    links = probit_margin.slopes(now, new)[1][0]
+    prior = field.covariance(new, new, SHAPE, SCALES, Prior())
+    cov = prior - links @ links.T + SCALES.load_sd**2
+    cov += (SCALES.round_sd**2 + SCALES.noise[0] ** 2 + Prior().press_effect_sd ** 2) * np.eye(2)
+    rng = np.random.default_rng(1)
+    proven = []
+    both = points([*seen, [0.3, 0.3], [-0.5, 0.1]])
+    for drawn in rng.multivariate_normal(at_new.mean[0, :, 0], cov, 250):
+        n = np.arange(5)
+        loads = np.array([0, 1, 2, 7, 7])
+        none = np.full(5, -1)
+        data = Data(both, np.zeros(5, int), loads, n, none, n, none, np.concatenate([value, drawn]))
+        sites = fit_sites(data, SHAPE, Prior(), (None,), [SCALES])
+        then = Posterior(data, SHAPE, Prior(), (None,), (SCALES,), np.ones(1), sites)
+        told = predict(then, cells)
+        sd = slope * np.sqrt(told.covariance[0, :, 0, 0])
+        proven.append(slope * told.mean[0, :, 0] >= norm.ppf(asked) * sd)
+    share = np.array(proven) @ weight
+    error = share.std() / np.sqrt(len(share))
+    assert outlook.value == pytest.approx(share.mean(), abs=4 * error)
+    assert error < 0.03

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -89,15 +91,21 @@ def slow_factors(fit: FittedModel) -> list[Factor]:
 
 
 def candidate_pool(
-    fit: FittedModel, names: list[str], regions: dict[str, pd.DataFrame], seed: int
+    fit: FittedModel,
+    names: list[str],
+    regions: dict[str, pd.DataFrame],
+    seed: int,
+    targets: Mapping[str, Mapping[str, Any]] = MappingProxyType({}),
 ) -> CandidatePool:
-    """Candidates of all fabrics drawn over (and a little beyond) where the window may be."""
+    """Candidates of all fabrics drawn over (and a little beyond) where the window may be; the
+    ``targets`` of fabrics come last."""
     slow = slow_factors(fit)
     used = _slow_settings_used(fit, slow)
     parts = [
         _draw_candidates(fit, name, regions[name], slow, used, seed, len(names)) for name in names
     ]
-    frame = pd.concat(parts, ignore_index=True)
+    parts += [pd.DataFrame([{"fabric": name, **at}]) for name, at in targets.items()]
+    frame = pd.concat(parts, ignore_index=True)[parts[0].columns]
     waiting, outcomes = _pending_presses(fit)
     everything = pd.concat([frame, waiting[frame.columns]], ignore_index=True)
     index = everything["fabric"].map(fit.coding.fabric_index).to_numpy(dtype=int)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,8 +18,8 @@ from dtfexp.maths.inference.posterior import Posterior
 Array = NDArray[np.float64]
 
 MAP_DRAWS = 48
-#: How often the grid closes in on where drawn windows lie.
-ZOOM_STEPS = 2
+#: How often the grid closes in on where drawn windows lie, by how many cells and drawn maps.
+ZOOM_STEPS, ZOOM_CELLS, ZOOM_DRAWS = 2, 400, 24
 #: Cells in fewer of the drawn windows than this share of the most frequent do not count.
 RARE_SHARE = 0.1
 #: Candidates are drawn over the cells that lie in this share of them.
@@ -28,7 +28,8 @@ REGION_SHARE = 0.2
 
 @dataclass(frozen=True)
 class LikelyWindow:
-    """Cells of one fabric: settings, today's chance to meet the rate, weight, margin.
+    """Cells of one fabric: settings, today's chance to meet the rate, what a new press is expected
+    to pass, weight, margin.
 
     weight (E,): how often a cell lies in the largest box of a drawn map; margin, stays (E,): mean
     over the required rate on the probit scale, and the variance that the scales alone make;
@@ -37,10 +38,19 @@ class LikelyWindow:
 
     frame: pd.DataFrame
     chance: Array
+    expected: Array
     weight: Array
     margin: Array
     between_variance: Array
     sizes: Array
+
+    def known_share(self, pass_rate: float) -> float:
+        """The share of the likely window where a new press is expected to pass so often today."""
+        return float(self.weight @ (self.expected >= pass_rate) / self.weight.sum())
+
+    def has_good_place(self, pass_rate: float) -> bool:
+        """Whether a new press is expected to pass so often anywhere."""
+        return bool(self.expected.max() >= pass_rate)
 
     def candidate_region(self) -> pd.DataFrame:
         """The cells that may belong to the window: where candidates are drawn."""
@@ -54,22 +64,25 @@ def likely_window(
     """Looked at over the whole range first, then more closely where drawn windows lie."""
     words = grids.word_choices(fitted.session, fabric)
     each = max(budget // len(words), 300)
+    # Where to look closely is seen at one set of scales.
+    central = replace(fitted, posterior=post)
     parts = []
     for choice in words:
-        grid = grids.grid(fitted.session, fabric, choice, each)
-        part = _box_frequencies(fitted, post, fabric, grid, pass_rate)
+        within: dict[str, tuple[float, float]] | None = None
         for _ in range(ZOOM_STEPS):
-            within = _zoom_range(grid, part.weight)
-            if within is None:
+            grid = grids.grid(fitted.session, fabric, choice, min(each, ZOOM_CELLS), within)
+            coarse = _box_frequencies(central, post, fabric, grid, pass_rate, ZOOM_DRAWS)
+            narrower = _zoom_range(grid, coarse.weight)
+            if narrower is None:
                 break
-            grid = grids.grid(fitted.session, fabric, choice, each, within)
-            part = _box_frequencies(fitted, post, fabric, grid, pass_rate)
-        parts.append(part)
+            within = narrower
+        grid = grids.grid(fitted.session, fabric, choice, each, within)
+        parts.append(_box_frequencies(fitted, post, fabric, grid, pass_rate, MAP_DRAWS))
     return _concatenated(parts)
 
 
 def _box_frequencies(
-    fitted: Fit, post: Posterior, fabric: str, grid: grids.Grid, pass_rate: float
+    fitted: Fit, post: Posterior, fabric: str, grid: grids.Grid, pass_rate: float, draws: int
 ) -> LikelyWindow:
     frame = grid.frame()
     passing = fitted.pass_posterior(frame, fabric)
@@ -78,21 +91,28 @@ def _box_frequencies(
     margin = middle - ndtri(pass_rate)
     index = np.full(len(frame), fitted.coding.fabric_index(fabric))
     cov = probit_margin.covariance(post, fitted.coding.points(frame, index))
-    maps = probit_margin.draw_margins(margin, cov, stays, MAP_DRAWS)
+    maps = probit_margin.draw_margins(margin, cov, stays, draws)
     units = [grids.width_unit(f) for f in grid.factors]
-    weight, sizes = np.zeros(grid.shape), np.zeros(MAP_DRAWS)
+    weight, sizes = np.zeros(grid.shape), np.zeros(draws)
     for k, map_ in enumerate(maps):
         good = ((map_ >= 0) & allowed).reshape(grid.shape)
         box = largest_box(good, list(grid.axes), units) if grid.axes and good.any() else None
         if box is not None:
             weight[tuple(slice(lo, hi + 1) for lo, hi in zip(box.lo, box.hi, strict=True))] += 1
             sizes[k] = box.size
-    chance = allowed * passing.chance_at_least(pass_rate)
-    flat = weight.ravel() / MAP_DRAWS
+    flat = weight.ravel() / draws
     if not flat.any():
         # No map has a good place: where it is most likely to turn up.
         flat = allowed * np.exp(margin - margin.max())
-    return LikelyWindow(frame, chance, flat, margin, stays, sizes)
+    return LikelyWindow(
+        frame,
+        allowed * passing.chance_at_least(pass_rate),
+        allowed * passing.expected(),
+        flat,
+        margin,
+        stays,
+        sizes,
+    )
 
 
 def _zoom_range(grid: grids.Grid, weight: Array) -> dict[str, tuple[float, float]] | None:
@@ -119,6 +139,7 @@ def _concatenated(parts: list[LikelyWindow]) -> LikelyWindow:
     return LikelyWindow(
         pd.concat([p.frame for p in parts], ignore_index=True),
         together("chance"),
+        together("expected"),
         np.concatenate(weight),
         together("margin"),
         together("between_variance"),

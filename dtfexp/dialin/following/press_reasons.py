@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.fields import without_underscores
 from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.following.batch import PASS_RATE
 from dtfexp.dialin.window.edges import failure_side_name
 
 if TYPE_CHECKING:
@@ -21,21 +23,28 @@ AT_THE_EDGE = 0.25
 
 
 def press_reasons(
-    fit: FittedModel, likely: dict[str, LikelyWindow], runs: pd.DataFrame
+    fit: FittedModel,
+    likely: dict[str, LikelyWindow],
+    runs: pd.DataFrame,
+    targets: Mapping[str, Mapping[str, Any]],
 ) -> tuple[str, ...]:
     """One sentence for each row of ``runs``.
 
-    likely: where each fabric's window may lie.  Says which edge of the likely window the press
-    tells of, and how often it is foretold to pass today.
+    likely: where each fabric's window may lie; targets: what is pressed as a target.  Says which
+    edge of the likely window the press tells of, and how often it is foretold to pass today.
     """
     told: dict[int, str] = {}
     for fabric, rows in runs.groupby("fabric", sort=False):
         here = likely[str(fabric)]
         ranges = _likely_ranges(fit, here, str(fabric))
         passing = fit.pass_rate(rows, str(fabric))["pass_rate"].to_numpy()
-        seen = (here.chance >= 0.5).any()
+        seen, target = here.has_good_place(PASS_RATE), targets.get(str(fabric))
         for place, row, rate in zip(rows.index, rows.to_dict("records"), passing, strict=True):
-            told[place] = _sentence(row, ranges, float(rate), bool(seen))
+            if target is not None and all(row[name] == value for name, value in target.items()):
+                what = "Presses the target, worked out and not pressed yet"
+            else:
+                what = _what_it_tells(row, ranges, seen)
+            told[place] = f"{what}; foretold to pass {round(100 * rate)} % of the time."
     return tuple(told[place] for place in runs.index)
 
 
@@ -54,9 +63,10 @@ def _likely_ranges(
     return out
 
 
-def _sentence(
-    row: dict[Any, Any], ranges: list[tuple[Factor, float, float]], rate: float, seen: bool
+def _what_it_tells(
+    row: dict[Any, Any], ranges: list[tuple[Factor, float, float]], seen: bool
 ) -> str:
+    """Which edge of the likely window a press tells of; ``seen``: a good place is known."""
     past, near = [], []
     for factor, low, high in ranges:
         value = grids.as_axis(factor, row[factor.name])
@@ -69,7 +79,6 @@ def _sentence(
                 past.append(word)
             elif beyond > -edge and high > low:
                 near.append(word)
-    passes = f"foretold to pass {round(100 * rate)} % of the time"
     if past:
         what = "looks past the likely window at " + " and ".join(past)
     elif near:
@@ -77,4 +86,4 @@ def _sentence(
     else:
         what = "makes sure of the middle of the likely window"
     where = what if seen else f"no good place is sure yet; {what}"
-    return f"{where[0].upper()}{where[1:]}; {passes}."
+    return f"{where[0].upper()}{where[1:]}"

@@ -34,7 +34,8 @@ from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.next_numbers import next_numbers
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.fit import Fit, fit
-from dtfexp.dialin.following.next_presses import choose_batch, empty_runs
+from dtfexp.dialin.following.batch import choose_batch
+from dtfexp.dialin.following.next_presses import empty_runs
 from dtfexp.dialin.following.press_reasons import press_reasons
 from dtfexp.dialin.recalibrate.shift import (
     Shift,
@@ -141,7 +142,7 @@ class Redial:
             reason = f"Chosen where they teach most about where the {told} {ends}."
         numbers = next_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
-        why = () if chosen is None else press_reasons(self.fit, chosen.likely, runs)
+        why = () if chosen is None else press_reasons(self.fit, chosen.likely, runs, chosen.targets)
         return Plan(self.session, runs, "redial", seed, f"{reason}{left_out}", why=why)
 
     def _beside_target(self) -> pd.DataFrame:

@@ -67,16 +67,17 @@ class BatchAcquisition:
         cells: Points,
         candidates: Candidates,
         weight: Array,
-        confidence: float,
+        confidence: float | Array,
         now: tuple[Array, Array],
     ) -> None:
-        """``now``: the margins' mean (E,) over the required rate (probit scale), and the variance
-        (E,) that comes from not knowing the scales, which a few presses do not take away."""
+        """``confidence``: asked of every cell, or of each (E,); ``now``: mean (E,) of the margins
+        over the required rate (probit scale), and the variance (E,) that comes from not knowing
+        the scales, which a few presses do not take away."""
         if len(post.integration_points) != 1:
             raise ValueError("an outlook is taken at one set of scales")
         self.n_outcomes = post.shape.n_outcomes
         self.weight = weight
-        self.z = float(ndtri(confidence))
+        self.z = np.broadcast_to(ndtri(confidence), weight.shape)
         slope, cell_links = probit_margin.slopes(post, cells)
         self.margin, self.stays = now
         cov, cross, mean = _covariances(post, cells, candidates, slope, cell_links)
@@ -104,7 +105,8 @@ class BatchAcquisition:
         left = np.maximum(variance, 1e-10)
         learnt = np.sqrt(np.maximum(now - left, 1e-10))
         total = np.sqrt(left + self.stays.reshape(-1, *extra))
-        return np.asarray(ndtr((margin - self.z * total) / learnt))
+        asked = self.z.reshape(-1, *extra)
+        return np.asarray(ndtr((margin - asked * total) / learnt))
 
     @property
     def value(self) -> float:

@@ -1,0 +1,199 @@
+"""The presses of the next batch: the target itself, and those that teach most.
+
+First question: is there any good place; then: where are its edges.  Both are one criterion, the
+expected share of cells confirmed good, weighed by how likely each cell belongs to the window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.encode.coding import Coding, excluded_rows
+from dtfexp.dialin.fit import Fit
+from dtfexp.dialin.following.candidates import CandidatePool, candidate_pool
+from dtfexp.dialin.following.likely_window import LikelyWindow, likely_window
+from dtfexp.dialin.following.need import FEWEST_PRESSES, need, shared_by_need
+from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
+from dtfexp.maths.field.points import Points
+from dtfexp.maths.inference.posterior import at_central_hyperparameters
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
+
+PASS_RATE = 0.90
+CONFIDENCE = 0.90
+CELL_BUDGET = 1500
+GROUP_SIZE = 4
+GROUPS_TRIED = 12
+# A fabric that gets fewer presses than this in a batch has none to spare for its target.
+TARGET_FROM = 3
+# A batch that would prove less than this share more of the likely window is not worth its garments,
+# once the share below is proven.
+STOP_GAIN = 0.015
+STOP_SHARE = 0.75
+
+
+@dataclass(frozen=True)
+class WeightedCells:
+    """Set-points of all fabrics with their weight, stacked; ``demanded`` (E,): the chance at which
+    each counts as confirmed."""
+
+    points: Points
+    weight: Array
+    margin: tuple[Array, Array]
+    demanded: Array
+
+
+@dataclass(frozen=True)
+class ChosenBatch:
+    """Wanted presses (fabric and factor columns), and where each fabric's window may lie.
+
+    shares: how many presses each fabric gets, the neediest first; targets: fabric -> the target
+    that is pressed among them.
+    """
+
+    presses: pd.DataFrame
+    likely: dict[str, LikelyWindow]
+    shares: dict[str, int]
+    targets: dict[str, dict[str, Any]]
+
+
+def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> ChosenBatch | None:
+    """The presses that teach most, or None when they would hardly teach."""
+    post = at_central_hyperparameters(fitted.posterior)
+    # Several fabrics share the work: fewer cells for each.
+    budget = int(CELL_BUDGET / np.sqrt(len(names)))
+    mapped = {name: likely_window(fitted, post, name, PASS_RATE, budget) for name in names}
+    cells = _stacked_cells(fitted.coding, mapped)
+    shares = shared_by_need(
+        count, {n: need(m, fitted.presses_used(n), PASS_RATE) for n, m in mapped.items()}
+    )
+    targets = _targets_to_press(fitted, mapped, shares)
+    regions = {n: m.candidate_region() for n, m in mapped.items()}
+    pool = candidate_pool(fitted, names, regions, seed, targets)
+    outlook = BatchAcquisition(
+        post, cells.points, pool.candidates, cells.weight, cells.demanded, cells.margin
+    )
+    for candidate, outcomes in pool.pending:
+        outlook.add_press(candidate, outcomes)
+    before = outlook.value
+    picked = list(range(pool.n - len(targets), pool.n))
+    for candidate in picked:
+        outlook.add_press(candidate)
+    used = set(pool.used_temperatures) | {pool.temperatures(i) for i in picked}
+    for name, share in shares.items():
+        left = share - (name in targets)
+        while left:
+            group = _best_group(outlook, pool, min(GROUP_SIZE, left), used, name, picked)
+            picked += group
+            used |= {pool.temperatures(i) for i in group}
+            left -= len(group)
+    chance = np.concatenate([m.chance for m in mapped.values()])
+    known = float(cells.weight @ (chance >= CONFIDENCE))
+    everywhere = all(m.chance.max() >= CONFIDENCE for m in mapped.values())
+    if everywhere and known >= STOP_SHARE and outlook.value - before < STOP_GAIN:
+        return None
+    return ChosenBatch(pool.frame.iloc[picked].reset_index(drop=True), mapped, shares, targets)
+
+
+def _targets_to_press(
+    fitted: Fit, mapped: dict[str, LikelyWindow], shares: dict[str, int]
+) -> dict[str, dict[str, Any]]:
+    """Targets that a shop would press before relying on them: expected to pass as often as asked,
+    and never pressed within half a spread of every setting.  METHODS.md, section 9."""
+    out = {}
+    for name, share in shares.items():
+        promising = mapped[name].has_good_place(PASS_RATE)
+        if share < TARGET_FROM or not promising or fitted.presses_used(name) < FEWEST_PRESSES:
+            continue
+        window = fitted.window(name, pass_rate=PASS_RATE)
+        if window.pass_rate >= PASS_RATE and not _was_pressed(fitted, name, window.target):
+            out[name] = window.target
+    return out
+
+
+def _was_pressed(fitted: Fit, fabric: str, target: dict[str, Any]) -> bool:
+    """Whether a press of the fabric stands at the target, its grades known or still to come."""
+    rows = fitted.results[(fitted.results["fabric"] == fabric) & ~excluded_rows(fitted.results)]
+    near = np.ones(len(rows), dtype=bool)
+    for factor in fitted.session.factors:
+        if factor.is_numeric:
+            off = rows[factor.name].to_numpy(dtype=float) - float(target[factor.name])
+            near &= np.abs(off) <= 0.5 * grids.width_unit(factor) + 1e-9
+        else:
+            near &= (rows[factor.name] == target[factor.name]).to_numpy()
+    return bool(near.any())
+
+
+def _best_group(
+    outlook: BatchAcquisition,
+    pool: CandidatePool,
+    size: int,
+    used: set[tuple[float, ...]],
+    fabric: str,
+    before: list[int],
+) -> list[int]:
+    """Greedy presses of a fabric at ONE oven and ONE platen temperature, added to the outlook.
+
+    The pair that teaches most is taken; one that needs a temperature not set before in this
+    session must earn its change-over.  No press of a batch is made twice (``before``: those chosen
+    already), as long as there are others: twins share their luck and say little of the edges.  A
+    pair with fewer presses to offer gives fewer.
+    """
+    best: tuple[float, list[int]] = (-np.inf, [])
+    start = outlook.value
+    groups = pool.by_slow_settings(fabric)
+    made = pool.duplicate_code[before]
+    fresh = {key: rows[~np.isin(pool.duplicate_code[rows], made)] for key, rows in groups.items()}
+    fresh = {key: rows for key, rows in fresh.items() if len(rows)}
+    twice = not fresh
+    offered = groups if twice else fresh
+    single = outlook.scores(np.arange(pool.n))
+    promising = sorted(offered, key=lambda key: -float(single[offered[key]].max()))[:GROUPS_TRIED]
+    for key in promising:
+        members = offered[key]
+        branch = outlook.restricted_copy(members)
+        left = np.ones(len(members), dtype=bool)
+        picked: list[int] = []
+        while len(picked) < size and left.any():
+            scores = branch.scores(np.arange(len(members)))
+            choice = int(np.argmax(np.where(left, scores, -np.inf)))
+            branch.add_press(choice)
+            picked.append(int(members[choice]))
+            left &= twice | (pool.duplicate_code[members] != pool.duplicate_code[members[choice]])
+        gain, price = branch.value - start, pool.changeover_factor(key, used)
+        # A price makes every gain smaller, a loss (cells proven already) larger.
+        gain *= price if gain > 0 else 1 / price
+        if gain > best[0] + 1e-12:
+            best = (gain, picked)
+    for choice in best[1]:
+        outlook.add_press(choice)
+    return best[1]
+
+
+def _stacked_cells(coding: Coding, mapped: dict[str, LikelyWindow]) -> WeightedCells:
+    """The cells of all fabrics, each fabric with the same weight in all.
+
+    While no cell of a fabric is close to proven, less than the full confidence is asked of it: the
+    question is then where a good place is, and a demand that no press could meet would leave all
+    presses equal.
+    """
+    parts = list(mapped.values())
+    frame = pd.concat([m.frame for m in parts], ignore_index=True)
+    index = [np.full(len(m.frame), coding.fabric_index(name)) for name, m in mapped.items()]
+    demanded = [
+        np.full(len(m.frame), np.clip(m.chance.max() + 0.25, 0.5, CONFIDENCE)) for m in parts
+    ]
+    margin = np.concatenate([m.margin for m in parts])
+    return WeightedCells(
+        coding.points(frame, np.concatenate(index)),
+        np.concatenate([m.weight / m.weight.sum() for m in parts]) / len(parts),
+        (margin, np.concatenate([m.between_variance for m in parts])),
+        np.concatenate(demanded),
+    )

@@ -1,0 +1,246 @@
+"""The promise on benches of three kinds: is the target as good, and the window as wide, as stated?
+
+One whole session on every invented bench, in batches (``--schedule``), scored at 6, 8, 10, 14 and
+26 presses as far as the schedule comes by them.  The kinds: *ordinary*, as drawn; *hard*, 1.4 times
+the press noise on three quarters of the width, with usual settings that fail often; *narrow*, three
+quarters of the width and the noise as drawn.  Printed for each number of presses: the share of
+benches whose target truly passes 90 of 100, or comes within .03 of the best that the bench can do;
+the mean true pass rate at the target and what was stated over it; the window's volume over the true
+one, the share of its set-points that are good, and its mean true pass rate against the stated one,
+for the window as it is told and for one asked for 90 % confidence at each set-point; processor
+seconds of one fit, window and ``next_presses``.
+
+Rows are kept in ``--out`` as they come, one line of JSON each: a run that was cut short goes on
+where it stopped, and further benches are added to it.  ``--report`` only prints what is there.
+
+Run by name:  python -m tests.bench.bench_promise --kind hard --benches 60 --out promise.jsonl
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parent))
+
+import numpy as np
+import pandas as pd
+from sessions import box
+from simulated import FACTORS, NAMES, Bench, bench, eased
+
+from dtfexp import Fit, Window, fit, next_presses, plan
+
+REQUIRED = 0.90
+# How close to the best that the bench can do also counts as good.
+NEAR = 0.03
+FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
+#: Widths, noise, and how far the best place lies farther from the usual settings (half-ranges).
+KINDS = {"ordinary": (1.0, 1.0, 0.0), "hard": (0.75, 1.4, 0.24), "narrow": (0.75, 1.0, 0.20)}
+SCHEDULES = {
+    "6+2+2+4s": (6, 2, 2, 4, 4, 4, 4),
+    "6+2+2+4": (6, 2, 2, 4),
+    "6": (6,),
+    "10+4s": (10, 4, 4, 4, 4),
+    "10+8+8": (10, 8, 8),
+}
+AT = (6, 8, 10, 14, 18, 22, 26)
+#: The window itself is only scored from this many presses on.
+WINDOW_FROM = 26
+_LOW, _HIGH = (np.array([float(getattr(f, end)) for f in FACTORS]) for end in ("low", "high"))
+_STEP = np.array([float(f.step or 1.0) for f in FACTORS])
+_SPREAD = np.array([f.spread for f in FACTORS])
+
+
+def bench_of(kind: str, family: str, seed: int) -> Bench:
+    """The bench of a kind; the same arguments give the same bench."""
+    wide, loud, off = KINDS[kind]
+    truth = bench(family, seed)
+    if kind != "ordinary":
+        truth = eased(truth, seed, wide=wide, calm=1.0, off=off)
+    return replace(truth, noise=loud * truth.noise)
+
+
+def best_reachable(truth: Bench) -> float:
+    """The highest true pass rate of any set-point, by a grid and closer ones round its best."""
+    low, high, best = _LOW, _HIGH, np.array([f.usual for f in FACTORS], dtype=float)
+    top = float(truth.true_pass(best[None, :])[0])
+    for points in (9, 5, 5):
+        axes = [np.linspace(a, b, points) for a, b in zip(low, high, strict=True)]
+        mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(axes))
+        rate = truth.true_pass(mesh)
+        if rate.max() >= top:
+            top, best = float(rate.max()), mesh[int(np.argmax(rate))]
+        reach = (high - low) / (points - 1)
+        low, high = np.maximum(best - reach, _LOW), np.minimum(best + reach, _HIGH)
+    return top
+
+
+def session(truth: Bench, batches: tuple[int, ...], seed: int) -> dict[str, Any]:
+    """A session's scores by the number of presses planned so far."""
+    rng = np.random.default_rng(seed)
+    results, out, made = None, {}, 0
+    for batch in batches:
+        seconds = time.process_time()
+        if results is None:
+            runs = plan(truth.session, batch, seed=seed).runs
+        else:
+            # A session that has stopped by itself counts as it stands.
+            runs = next_presses(truth.session, results, batch, seed=seed).runs
+        seconds = time.process_time() - seconds
+        if len(runs):
+            seen = truth.press(runs, rng)
+            results = seen if results is None else pd.concat([results, seen], ignore_index=True)
+        made += batch
+        if made in AT:
+            out[str(made)] = score(truth, results, made) | {"next_s": seconds}
+    return out
+
+
+def score(truth: Bench, results: pd.DataFrame, planned: int) -> dict[str, Any]:
+    """What is stated after these presses, and what is true."""
+    start = time.process_time()
+    fitted = fit(truth.session, results)
+    between = time.process_time()
+    window = fitted.window("cotton")
+    end = time.process_time()
+    target = np.array([[window.target[n] for n in NAMES]], dtype=float)
+    row: dict[str, Any] = {
+        "true": float(truth.true_pass(target)[0]),
+        "stated": window.pass_rate,
+        "pressed": len(results),
+        "fit_s": between - start,
+        "window_s": end - between,
+    }
+    if planned >= WINDOW_FROM:
+        row["window"] = box_score(truth, fitted, window)
+        row["sure"] = box_score(truth, fitted, fitted.window("cotton", confidence=0.9))
+    return row
+
+
+def box_score(truth: Bench, fitted: Fit, window: Window) -> dict[str, float] | None:
+    """Volume, share of good set-points, and mean pass rate, true and stated; None: not found."""
+    if window.low is None or window.high is None:
+        return None
+    volume, good = box(truth, window)
+    low, high = (np.array([end[n] for n in NAMES], float) for end in (window.low, window.high))
+    unit = np.stack(np.meshgrid(*[np.linspace(0, 1, 5)] * 4, indexing="ij"), -1).reshape(-1, 4)
+    at = low + unit * (high - low)
+    stated = fitted.pass_rate(pd.DataFrame(at, columns=list(NAMES)), "cotton")["pass_rate"]
+    return {
+        "volume": volume,
+        "good": good,
+        "true": float(truth.true_pass(at).mean()),
+        "stated": float(stated.mean()),
+    }
+
+
+def job(task: tuple[str, str, int, str]) -> dict[str, Any]:
+    kind, family, seed, schedule = task
+    truth = bench_of(kind, family, seed)
+    usual = np.array([[f.usual for f in FACTORS]], dtype=float)
+    row = dict(zip(("kind", "family", "seed", "schedule"), task, strict=True))
+    return row | {
+        "usual": float(truth.true_pass(usual)[0]),
+        "best": best_reachable(truth),
+        "volume": truth.true_window()[0],
+        "scores": session(truth, SCHEDULES[schedule], seed),
+    }
+
+
+def read(path: Path | None) -> list[dict[str, Any]]:
+    if path is None or not path.exists():
+        return []
+    return [json.loads(line) for line in path.read_text().splitlines()]
+
+
+def resumed(
+    tasks: list[tuple[str, str, int, str]], path: Path | None, jobs: int,
+    work: Callable[[Any], dict[str, Any]] = job,
+) -> Iterator[dict[str, Any]]:  # fmt: skip
+    """Rows of the tasks: those kept, then the others as they are worked out and kept."""
+    kept = {(r["kind"], r["family"], r["seed"], r["schedule"]): r for r in read(path)}
+    yield from (kept[task] for task in tasks if task in kept)
+    missing = [task for task in tasks if task not in kept]
+    with ProcessPoolExecutor(jobs) as pool:
+        for row in pool.map(work, missing) if jobs > 1 else map(work, missing):
+            if path is not None:
+                with path.open("a") as file:
+                    file.write(json.dumps(row) + "\n")
+            yield row
+
+
+def error(values: Any) -> float:
+    """Standard error of a mean."""
+    return float(np.std(values) / np.sqrt(max(len(values), 1)))
+
+
+def report(rows: list[dict[str, Any]]) -> None:
+    """One line for each kind, schedule and number of presses."""
+    for kind, schedule in dict.fromkeys((r["kind"], r["schedule"]) for r in rows):
+        some = [r for r in rows if (r["kind"], r["schedule"]) == (kind, schedule)]
+        usual, best = (np.mean([r[k] for r in some]) for k in ("usual", "best"))
+        print(f"{kind}, {schedule}: {len(some)} benches, usual {usual:.2f}, best {best:.3f}")
+        for n in dict.fromkeys(n for r in some for n in r["scores"]):
+            at = [(r, r["scores"][n]) for r in some if n in r["scores"]]
+            true, stated = (np.array([s[k] for _, s in at]) for k in ("true", "stated"))
+            near = true >= np.minimum(REQUIRED, np.array([r["best"] for r, _ in at]) - NEAR)
+            seconds = (np.mean([s[k] for _, s in at]) for k in ("fit_s", "window_s", "next_s"))
+            print(
+                f"  {n:>2s} presses: >= .90 {np.mean(true >= REQUIRED):.3f}, or near the best "
+                f"{near.mean():.3f} | mean true {true.mean():.3f} ± {error(true):.3f}, stated - "
+                f"true {np.mean(stated - true):+.3f} ± {error(stated - true):.3f} | s: fit, window,"
+                f" next {' '.join(f'{s:.2f}' for s in seconds)} | pressed "
+                f"{np.mean([s['pressed'] for _, s in at]):.1f}"
+            )
+            for name in ("window", "sure"):
+                boxes_line(name, [(r["volume"], s[name]) for r, s in at if name in s])
+
+
+def boxes_line(name: str, found: list[tuple[float, dict[str, float] | None]]) -> None:
+    """Windows beside the true ones, on the benches that have one."""
+    real = [(volume, b) for volume, b in found if volume > 0]
+    if not real:
+        return
+    volumes = np.array([volume for volume, _ in real])
+    told = np.array([b["volume"] if b else 0.0 for _, b in real])
+    boxes = [b for _, b in found if b]
+    good, true, stated = (np.array([b[k] for b in boxes]) for k in ("good", "true", "stated"))
+    ratio = f"volume {told.sum() / volumes.sum():.2f}, median {np.median(told / volumes):.2f}"
+    print(
+        f"     {name:6s}: found {len(boxes) / len(found):.2f}, {ratio} | share good "
+        f"{good.mean():.3f} ± {error(good):.3f} | mean true {true.mean():.3f}, stated - true "
+        f"{np.mean(stated - true):+.3f}"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kind", default="ordinary", help=f"of {', '.join(KINDS)}, with commas")
+    parser.add_argument("--schedule", default="10+4s", help=f"of {', '.join(SCHEDULES)}, the same")
+    parser.add_argument("--benches", type=int, default=20, help="benches of each kind")
+    parser.add_argument("--first", type=int, default=7000, help="seed of the first benches")
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--out", type=Path, help="file for the rows, kept as they come")
+    parser.add_argument("--report", action="store_true", help="only print what is kept")
+    args = parser.parse_args()
+    # Kinds and families in turn, so that a run cut short has seen all alike.
+    tasks = [
+        (kind, FAMILIES[k % len(FAMILIES)], args.first + k // len(FAMILIES), schedule)
+        for k in range(args.benches)
+        for schedule in args.schedule.split(",")
+        for kind in args.kind.split(",")
+    ]
+    report(read(args.out) if args.report else list(resumed(tasks, args.out, args.jobs)))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,1 +1,1 @@
-"""Floor 1: units, factors, outcomes, fabrics and the session; plain, validated, frozen values."""
+"""Describe a session: units, factors, outcomes, fabrics and the bench, as frozen checked values."""

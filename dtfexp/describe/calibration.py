@@ -1,22 +1,23 @@
-"""What a machine reaches at a set-point: the line through its readings, and the hottest spot."""
+"""What a machine reaches at a set-point: the line through its readings, and its hottest spot."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-#: A degree on the dial that makes less or more than this is a slip of the readings.
+#: A slope (degrees reached per degree on the dial) outside this range is a reading error.
 SLOPES = (0.5, 2.0)
 _SAME = 1e-9
 
 
 @dataclass(frozen=True)
 class Reach:
-    """reached = ``intercept`` + ``slope`` * set on average, and ``above`` that at the hottest.
+    """The calibration line of a machine: reached = ``intercept`` + ``slope`` * set.
 
-    All in the unit of the setting. A machine that reads cooler than its dial is not trusted to be
-    cool: an infrared gun on bare metal reads far too cold (ASTM E1933; from memory), so that
-    nothing is met below its own set-point.
+    The hottest spot lies ``above`` the line. All three are in the unit of the setting. A machine
+    that reads cooler than its dial is not trusted to be cool, because an infrared gun on bare metal
+    reads far too cold (ASTM E1933; from memory): the reached value is never taken below the
+    set-point.
     """
 
     intercept: float
@@ -24,18 +25,19 @@ class Reach:
     above: float
 
     def hottest(self, setting: float) -> float:
-        """The hottest that may be met at a set-point."""
+        """Return the hottest temperature reached at a set-point."""
         return max(setting, self.intercept + self.slope * setting + self.above)
 
     def highest_set(self, limit: float) -> float:
-        """The highest set-point at which nothing above ``limit`` is met."""
+        """Return the highest set-point at which nothing above ``limit`` is reached."""
         return min(limit, (limit - self.above - self.intercept) / self.slope)
 
 
 def calibration_line(readings: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """Intercept and slope of reached on set by least squares, from pairs (set, reached).
+    """Return intercept and slope of reached on set by least squares, from pairs (set, reached).
 
-    No reading: the dial is taken as true. One set-point only: its mean offset, slope 1.
+    Without readings the dial is taken as true. Readings at one set-point only give their mean
+    offset and slope 1.
     """
     if not readings:
         return 0.0, 1.0
@@ -51,11 +53,11 @@ def calibration_line(readings: Sequence[tuple[float, float]]) -> tuple[float, fl
 def machine_reach(
     readings: Sequence[tuple[float, float]], spots: Sequence[float], spread: float
 ) -> Reach:
-    """What is met at a set-point, from what is known of the machine.
+    """Return what a machine reaches at a set-point, from its readings, spots and spread.
 
-    Spots (their distances from the set-point) say how far above the line the hottest lies; without
-    them ``spread`` does. Spots are told in degrees of the dial, each of which makes ``slope``
-    degrees on the platen.
+    ``spots`` (distances from the set-point, in degrees of the dial) give the hottest spot above the
+    line; each degree of the dial makes ``slope`` degrees on the platen. Without spots ``spread`` is
+    used.
     """
     intercept, slope = calibration_line(readings)
     above = max(spots) if spots else spread

@@ -1,7 +1,7 @@
-"""The small tree of errors that a user of dtfexp can meet.
+"""The errors that a user of dtfexp can meet.
 
-Every message is one line that names the place, the value, and what would be accepted.
-All but the root are also ``ValueError``, so a caller who knows nothing of dtfexp can catch them.
+Every message is one line: the place, the value, and what is accepted. All but the root are also
+``ValueError``, so that callers can catch them without importing dtfexp.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ class DtfexpError(Exception):
 
 
 class SessionError(DtfexpError, ValueError):
-    """A session description (factor, outcome, fabric, bench or its file) does not make sense."""
+    """A session description (factor, outcome, fabric, bench or its file) is invalid."""
 
 
 class PlanError(DtfexpError, ValueError):
-    """A plan was asked for that cannot be made."""
+    """The requested plan cannot be made."""
 
 
 class ResultsError(DtfexpError, ValueError):
@@ -24,4 +24,4 @@ class ResultsError(DtfexpError, ValueError):
 
 
 class LogbookError(DtfexpError, ValueError):
-    """A logbook cannot be opened, or an entry or an imported sheet does not fit it."""
+    """A logbook cannot be opened, or an entry or imported sheet does not match it."""

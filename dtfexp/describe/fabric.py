@@ -1,4 +1,4 @@
-"""A fabric: the hottest it may meet, and the settings that are usual and allowed for it."""
+"""A fabric: its heat limit, and its own usual settings and ranges."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ _RANGES = "each [low, high] or a list of words"
 class Fabric:
     """A fabric of the session.
 
-    ``heat_limit`` is the hottest it may meet, in ``unit`` (°C or °F), from the care label or the
-    maker; None when none is known. It counts for what the heat press reaches, not for its dial:
-    see ``Factor.hottest``. ``usual`` maps a factor's name to what this fabric is pressed at today,
-    ``ranges`` to the part of the factor's range it may meet: (low, high) of numbers, in the
-    factor's unit, or a list of words. A factor not named there has its own.
+    ``heat_limit`` is the hottest temperature the fabric may meet, in ``unit`` (°C or °F), from the
+    care label or the maker; None when not known. It limits what the heat press reaches, not its
+    dial: see ``Factor.hottest``. ``usual`` maps a factor's name to this fabric's setting today.
+    ``ranges`` maps it to the fabric's part of the factor's range: (low, high) in the factor's unit,
+    or a list of words. A factor that is not named there keeps its own.
 
-    Raises ``SessionError`` for a description that does not make sense.
+    Raises ``SessionError`` for an invalid description.
     """
 
     name: str
@@ -68,7 +68,7 @@ class Fabric:
         object.__setattr__(self, "ranges", {k: _range(place, k, v) for k, v in own.items()})
 
     def limit_in(self, unit: str) -> float | None:
-        """The heat limit told in ``unit`` (°C or °F), or None when the fabric has none."""
+        """Return the heat limit in ``unit`` (°C or °F), or None without a limit."""
         if self.heat_limit is None:
             return None
         return units.convert(self.heat_limit, self.unit, unit)
@@ -111,7 +111,7 @@ def _range(place: str, name: str, value: Any) -> tuple[Any, ...]:
 
 
 def as_fabric(value: Fabric | str) -> Fabric:
-    """A ``Fabric``, also from a plain string, which is a fabric of that name without a limit."""
+    """Return ``value`` as a ``Fabric``; a plain string makes a fabric without a limit."""
     if isinstance(value, Fabric):
         return value
     if isinstance(value, str):

@@ -33,24 +33,26 @@ _ABSOLUTE_ZERO_C = -273.15
 
 @dataclass(frozen=True, init=False, repr=False)
 class Factor:
-    """One setting of the bench, with its range and the steps it can be set in.
+    """One setting of the bench, with its range and step.
 
-    ``Factor(name, low, high, unit="", step=None, stage="press", hard_to_change=False,
-    spread=0.0, usual=None, spots=(), readings=())`` for numbers, or
-    ``Factor(name, levels=(...), ordered=False, stage="peel", usual=None)`` for words.
+    ``Factor(name, low, high, unit="", step=None, stage="press", hard_to_change=False, spread=0.0,
+    usual=None, spots=(), readings=())`` for numbers, or ``Factor(name, levels=(...), ordered=False,
+    stage="peel", usual=None)`` for words.
 
     low, high, step, spread and usual are in ``unit``. Settings are ``low + k * step`` up to
-    ``high``; without a step a tidy one is used (``grid_step``). ``usual`` is what the shop runs
-    today, put on the nearest setting; without one it is the middle of the range (of words: the
-    middle word when ordered, else the first). ``spread`` is the half-width of what the machine
-    really does around a set-point, all of it equally likely; ``spots`` are places that were
-    measured, each as its distance from the set-point (a nine-point map), and stand in for that, as
-    they lie about their own mean; without a spread theirs is used. ``readings`` are pairs
-    (set, reached) of a calibration: the machine reaches the line through them, or, with one pair,
-    that offset from its dial. They matter where a heat limit does (``hottest``). For words, low,
-    high and step are None; for numbers, ``levels`` is empty.
+    ``high``; without a step ``grid_step`` chooses one. ``usual`` is what the shop runs today, moved
+    to the nearest setting; the default is the middle of the range (for words: the middle word when
+    ordered, else the first).
 
-    Raises ``SessionError`` for a description that does not make sense.
+    ``spread`` is the half-width of the machine's deviation around a set-point, uniformly
+    distributed. ``spots`` are measured places (a nine-point map), each as its distance from the
+    set-point; they replace the uniform distribution by their deviations from their mean, and give
+    the spread when none is given. ``readings`` are calibration pairs (set, reached): the machine
+    reaches the line through them, or, with one pair, that offset from its dial. Spots and readings
+    also decide the heat limit (``hottest``). For words, low, high and step are None; for numbers,
+    ``levels`` is empty.
+
+    Raises ``SessionError`` for an invalid description.
     """
 
     name: str
@@ -159,30 +161,30 @@ class Factor:
 
     @property
     def is_slow(self) -> bool:
-        """True when a change of this setting takes a wait: a temperature, or hard to change."""
+        """True when a change of this setting costs a wait: a temperature, or hard to change."""
         return self.is_temperature or self.hard_to_change
 
     @property
     def measured(self) -> bool:
-        """Whether it is known from readings or spots what the machine reaches."""
+        """True when readings or spots of the machine are given."""
         return bool(self.readings or self.spots)
 
     @property
     def reach(self) -> calibration.Reach:
-        """What the machine reaches at a set-point, on average and at the hottest."""
+        """What the machine reaches at a set-point, on average and at its hottest spot."""
         return calibration.machine_reach(self.readings, self.spots, self.spread)
 
     def hottest(self, setting: float) -> float:
-        """The hottest that may be met at a set-point, never less than the set-point itself.
+        """Return the hottest temperature reached at a set-point, never below the set-point.
 
-        Measured: the line through the readings and the hottest spot. Not measured: the set-point
-        and the spread. A machine that reads cooler than its dial lowers nothing (``Reach``).
+        Measured: the calibration line plus the hottest spot. Not measured: the set-point plus the
+        spread. A machine that reads cooler than its dial lowers nothing (``Reach``).
         """
         return self.reach.hottest(setting)
 
     @property
     def bounds(self) -> tuple[float, float]:
-        """(low, high) of a numeric factor; raises ``SessionError`` for words."""
+        """Return (low, high) of a numeric factor; raises ``SessionError`` for words."""
         if self.low is None or self.high is None:
             raise SessionError(f"factor {self.name!r}: words have no low and high")
         return self.low, self.high
@@ -195,16 +197,16 @@ class Factor:
         return self.step if self.step is not None else tidy_step(self.low, self.high, self.unit)
 
     def settings(self) -> tuple[Any, ...]:
-        """Everything this factor can be set to, from low to high, or its words in order."""
+        """Return every possible setting, from low to high, or the words in order."""
         if not self.is_numeric:
             return self.levels
         return grid(*self.bounds, self.grid_step)
 
     def snap(self, value: Any) -> Any:
-        """The setting nearest to ``value``; a tie goes to the lower one, so the cooler one.
+        """Return the setting nearest to ``value``; a tie goes to the lower, cooler one.
 
-        A word is matched without regard to capitals. Raises ``SessionError`` for a word that is
-        not a level and for anything that is not a finite number.
+        Words match in any capitals. Raises ``SessionError`` for a word that is not a level and for
+        anything that is not a finite number.
         """
         place = f"factor {self.name!r}"
         if not self.is_numeric:
@@ -217,7 +219,7 @@ class Factor:
         return choices[min(max(k, 0), len(choices) - 1)]
 
     def format(self, value: Any, unit: str | None = None) -> str:
-        """``value`` as a person reads it, "160 °C"; with ``unit``, told in that unit."""
+        """Return ``value`` as text, "160 °C"; ``unit`` converts it."""
         if not self.is_numeric:
             return str(value)
         number = float(value)
@@ -242,16 +244,16 @@ class Factor:
 
 @lru_cache(maxsize=256)
 def grid(low: float, high: float, step: float) -> tuple[float, ...]:
-    """``low + k * step`` up to ``high``, worked in decimals so that 0.1 steps land on 0.3."""
+    """Return ``low + k * step`` up to ``high``, in decimals so that 0.1 steps reach 0.3."""
     start, by = Decimal(repr(low)), Decimal(repr(step))
     count = int((Decimal(repr(high)) - start) / by)
     return tuple(float(start + k * by) for k in range(count + 1))
 
 
 def tidy_step(low: float, high: float, unit: str) -> float:
-    """The step used when none is given: 1 for degrees and seconds, else about a twentieth.
+    """Return the default step: 1 for degrees and seconds, else about a twentieth of the range.
 
-    A twentieth of the range is rounded down to 1, 2 or 5 times a power of ten.
+    The twentieth is rounded down to 1, 2 or 5 times a power of ten.
     """
     width = high - low
     if unit in ("°C", "°F", "s") and 1 <= width <= _MOST_SETTINGS:

@@ -1,7 +1,7 @@
-"""One field of a description: how a name, a number, a count or a choice is read and refused.
+"""Check one field of a description: a name, a number, a count or a choice.
 
-``place`` is the owner of the field in words ("factor 'cure time'"); every error is one line:
-place, field, value, and what would be accepted.
+``place`` is the owner of the field in words ("factor 'cure time'"). Every error is one line: place,
+field, value, and what is accepted.
 """
 
 from __future__ import annotations
@@ -21,31 +21,31 @@ _YES = ("yes", "y", "x", "true", "1", "ja", "oui", "si", "sí")
 _NO = ("no", "n", "false", "0", "none", "nein", "non", "nej", "nee", "não")
 #: What people write where they know nothing yet.
 NOT_KNOWN = ("", "-", "–", "—", "?", "n/a", "na", "nan")
-#: What may stand in a column of presses that do not count.
+#: What the ``excluded`` column accepts.
 EXCLUDED = "yes or no (1 or 0, true or false), blank for no, or the reason in words"
-# A shorter entry that is no plain yes or no is a word or sign not understood, hardly a reason.
+# A shorter entry that is not yes or no is an unknown word or sign rather than a reason.
 _SHORTEST_REASON = 5
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 
 
 def without_underscores(name: str) -> str:
-    """A name as a person reads it: underscores are a habit of files."""
+    """Return a name for display: underscores become blanks."""
     return name.replace("_", " ")
 
 
 def quoted(value: object) -> str:
-    """``value`` as it may stand in a one-line message: quoted if text, cut short if long."""
+    """Return ``value`` for a one-line message: quoted if text, cut if long."""
     text = f"{value:g}" if isinstance(value, float) else repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
 def is_flag(value: object) -> bool:
-    """True for a Python bool and for numpy's, without importing numpy."""
+    """Return whether ``value`` is a Python or numpy bool, without importing numpy."""
     return isinstance(value, bool) or type(value).__name__ in ("bool_", "bool")
 
 
 def name(value: object, place: str) -> str:
-    """A name: one line of text, not empty, at most 80 characters, no control characters."""
+    """Return a checked name: one line of text, 1 to 80 characters, no control characters."""
     accepted = f"a name is one line of text, 1 to {_LONGEST_NAME} characters"
     if not isinstance(value, str):
         raise SessionError(f"{place}: name is {quoted(value)}; {accepted}")
@@ -53,7 +53,7 @@ def name(value: object, place: str) -> str:
     if not text or len(text) > _LONGEST_NAME or not text.isprintable():
         raise SessionError(f"{place}: name is {quoted(value)}; {accepted}")
     if text[0] in "=+-@":
-        # A spreadsheet would take such a heading for a formula.
+        # A spreadsheet would read such a heading as a formula.
         raise SessionError(
             f"{place}: name is {quoted(value)}; a name may not begin with = + - or @"
         )
@@ -61,7 +61,7 @@ def name(value: object, place: str) -> str:
 
 
 def number(value: object, place: str, field: str, accepted: str = "a finite number") -> float:
-    """A finite real number, never a bool and never text; returned as a float."""
+    """Return a finite real number as a float; a bool or text is refused."""
     if isinstance(value, numbers.Real) and not is_flag(value):
         try:
             result = float(value)
@@ -73,12 +73,12 @@ def number(value: object, place: str, field: str, accepted: str = "a finite numb
 
 
 def is_number(value: object) -> bool:
-    """Whether ``value`` is a finite real number, never a bool and never text."""
+    """Return whether ``value`` is a finite real number; a bool and text are not."""
     return isinstance(value, numbers.Real) and not is_flag(value) and math.isfinite(float(value))
 
 
 def spelled(given: str, known: list[str], word: str) -> str:
-    """A name as ``known`` spells it; capitals are forgiven, and an underscore for a blank.
+    """Return ``given`` as spelled in ``known``; capitals, and underscores for blanks, may differ.
 
     Raises ``SessionError`` with the nearest name.
     """
@@ -91,7 +91,7 @@ def spelled(given: str, known: list[str], word: str) -> str:
 
 
 def not_negative(value: object, place: str, field: str) -> float:
-    """A finite number of at least 0."""
+    """Return a finite number of at least 0."""
     accepted = "a number, 0 or more"
     result = number(value, place, field, accepted)
     if result < 0:
@@ -100,7 +100,7 @@ def not_negative(value: object, place: str, field: str) -> float:
 
 
 def whole_number(value: object, place: str, field: str, lowest: int, highest: int) -> int:
-    """A whole number in ``lowest`` … ``highest``; 6.0 counts as 6."""
+    """Return a whole number in ``lowest`` … ``highest``; 6.0 counts as 6."""
     accepted = f"a whole number from {lowest} to {highest}"
     result = number(value, place, field, accepted)
     if result != int(result) or not lowest <= result <= highest:
@@ -109,28 +109,28 @@ def whole_number(value: object, place: str, field: str, lowest: int, highest: in
 
 
 def flag(value: object, place: str, field: str) -> bool:
-    """True or False and nothing that merely looks like it."""
+    """Return True or False; anything else, such as 1 or "yes", is refused."""
     if not is_flag(value):
         raise SessionError(f"{place}: {field} is {quoted(value)}; it must be true or false")
     return bool(value)
 
 
 def choice(value: object, place: str, field: str, allowed: tuple[str, ...]) -> str:
-    """One of a few words."""
+    """Return ``value`` if it is one of the ``allowed`` words."""
     if isinstance(value, str) and value.strip().casefold() in allowed:
         return value.strip().casefold()
     raise SessionError(f"{place}: {field} is {quoted(value)}; use one of {', '.join(allowed)}")
 
 
 def free_text(value: object, place: str, field: str) -> str:
-    """Text that may run over several lines; half of a surrogate pair could not be saved."""
+    """Return text of any number of lines; unpaired surrogates (not storable) are refused."""
     if not isinstance(value, str) or any("\ud800" <= letter <= "\udfff" for letter in value):
         raise SessionError(f"{place}: {field} is {quoted(value)}; it must be text")
     return value
 
 
 def yes_or_no(value: object) -> bool | None:
-    """True or False for a plain yes or no, as a word or as 1 and 0; None for anything else."""
+    """Return a plain yes or no (word, 1 or 0) as True or False; None for anything else."""
     if is_flag(value):
         return bool(value)
     word = " ".join(str(value).split()).casefold()
@@ -141,11 +141,10 @@ def yes_or_no(value: object) -> bool | None:
 
 
 def excluded(value: object) -> bool | str | None:
-    """What a cell says of leaving a press out: yes or no, the reason why it is left out, or
-    nothing (None).
+    """Return whether a press is excluded: True, False, the reason as text, or None when blank.
 
-    Raises ``ValueError`` for what is none of these (:data:`EXCLUDED` says what is): a "no" in
-    another language, taken for a reason, would lose the press without a word.
+    Raises ``ValueError`` for anything else (:data:`EXCLUDED` lists what is accepted): a "no" in
+    another language, read as a reason, would silently exclude the press.
     """
     word = " ".join(str(value).split())
     if value is None or word.casefold() in NOT_KNOWN:
@@ -160,7 +159,7 @@ def excluded(value: object) -> bool | str | None:
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
-    """A hint such as "; did you mean 'low'?", or "" when nothing is near."""
+    """Return a hint such as "; did you mean 'low'?", or "" when no name is near."""
     known = list(known)
     by_key = {entry.casefold(): entry for entry in known}
     found = difflib.get_close_matches(word.casefold(), list(by_key), n=1, cutoff=0.5)
@@ -168,10 +167,10 @@ def suggestion(word: str, known: Iterable[str]) -> str:
 
 
 def number_from_text(text: str) -> float | None:
-    """The number a person typed, or None when it is not surely one.
+    """Return the number a person typed, or None when it is ambiguous.
 
-    "4", " 4.0 " and "3,5" (decimal comma) are read. "1,234" could be either of two numbers
-    and is not read; neither are "1_000", "inf", "nan" or "305 F".
+    "4", " 4.0 " and "3,5" (decimal comma) are read. "1,234" could be two different numbers and is
+    not; neither are "1_000", "inf", "nan" or "305 F".
     """
     text = text.strip()
     if not _NUMBER_TEXT.fullmatch(text) or _MAYBE_THOUSANDS.fullmatch(text):
@@ -181,14 +180,14 @@ def number_from_text(text: str) -> float | None:
 
 
 def int_if_whole(value: float) -> int | float:
-    """A whole float as an int, so that files and messages say 160 and not 160.0."""
+    """Return a whole float as an int, so that files and messages show 160 and not 160.0."""
     return int(value) if value == int(value) and abs(value) < 1e15 else value
 
 
 def as_tuple(
     value: Any, single: type | tuple[type, ...], place: str, field: str
 ) -> tuple[Any, ...]:
-    """``value`` as a tuple; one bare item counts as a list of one."""
+    """Return ``value`` as a tuple; a single item becomes a tuple of one."""
     if isinstance(value, single):
         return (value,)
     if isinstance(value, (dict, bytes)) or not isinstance(value, Iterable):
@@ -197,14 +196,17 @@ def as_tuple(
 
 
 def count_phrase(number: int, noun: str, plural: str | None = None) -> str:
-    """ "1 press", "2 presses"."""
+    """Return the count with its noun: "1 press", "2 presses"."""
     if number == 1:
         return f"1 {noun}"
     return f"{number} {plural or noun + 's'}"
 
 
 def and_list(items: list[str] | tuple[str, ...], most: int = 0, last: str = "and") -> str:
-    """ "a, b and c"; with `most`, the rest is counted: "a, b and 4 more"; ``last``: "or"."""
+    """Return "a, b and c".
+
+    Beyond ``most`` items the rest is counted: "a, b and 4 more". ``last`` replaces "and".
+    """
     shown = list(items)
     if most and len(shown) > most:
         shown = [*shown[:most], f"{len(items) - most} more"]

@@ -1,4 +1,4 @@
-"""Settings that must not meet in one press: a forbidden corner, or all beyond a sloping limit."""
+"""Forbidden combinations of settings: a corner, or everything beyond a sloping limit."""
 
 from __future__ import annotations
 
@@ -39,16 +39,16 @@ _MOST_LOOKED_AT = 100_000
 
 @dataclass(frozen=True, init=False, repr=False)
 class Forbidden:
-    """One forbidden corner: a press lies in it where every condition holds.
+    """One forbidden corner: a press lies in it when every condition holds.
 
-    ``conditions`` pairs a factor's name with what is forbidden of it: text such as "> 140",
-    "<= 8 s" or "140 to 150 °C" for a number (without a unit: in the factor's own), words for
-    words. ``above`` is a sloping limit (hot and long): two points of two numeric factors, such as
-    ``[{"heat": 160, "time": 10}, {"heat": 150, "time": 20}]``; everything on the falling line
-    through them or beyond it is forbidden. ``fabric`` keeps the corner to one fabric ("": all of
-    them); ``note`` says why.
+    ``conditions`` maps a factor's name to what is forbidden: for numbers text such as "> 140", "<=
+    8 s" or "140 to 150 °C" (without a unit: in the factor's own), for words a word or a list of
+    words. ``above`` is a sloping limit: two points of two numeric factors, such as ``[{"heat": 160,
+    "time": 10}, {"heat": 150, "time": 20}]``; everything on or beyond the falling line through them
+    is forbidden. ``fabric`` limits the corner to one fabric ("": all fabrics); ``note`` gives the
+    reason.
 
-    Raises ``SessionError`` for a description that does not make sense.
+    Raises ``SessionError`` for an invalid description.
     """
 
     conditions: tuple[tuple[str, Condition], ...]
@@ -78,12 +78,12 @@ class Forbidden:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """The factors it looks at, each once."""
+        """The factors of the conditions and the limit, each once."""
         sloping = [name for point in self.above[:1] for name, _ in point]
         return tuple(dict.fromkeys([name for name, _ in self.conditions] + sloping))
 
     def holds(self, factors: Mapping[str, Factor], value_of: Callable[[str], Any]) -> Any:
-        """Where every condition holds: bool, or an array of them when values are arrays."""
+        """Return whether every condition holds: a bool, or an array of them for arrays."""
         found: Any = None
         for name, told in self.conditions:
             here = _holds(factors[name], told, value_of(name))
@@ -115,10 +115,10 @@ def normalised(
     factors: tuple[Factor, ...],
     fabrics: tuple[Fabric, ...],
 ) -> tuple[Forbidden, ...]:
-    """Forbidden corners with the names as the session spells them, each checked against it.
+    """Return forbidden corners in the session's spelling, each checked against the session.
 
-    In a plain mapping the keys fabric and note are kept for these two; all others are factors, in
-    which an underscore may stand for a blank. Raises ``SessionError`` naming the corner.
+    In a plain mapping the keys ``fabric`` and ``note`` are reserved; all others are factors, in
+    which an underscore may replace a blank. Raises ``SessionError`` naming the corner.
     """
     known = {f.name: f for f in factors}
     out = []
@@ -158,7 +158,7 @@ def first_met(
     settings: Mapping[str, Any],
     fabric: str,
 ) -> Forbidden | None:
-    """The first forbidden corner in which one press lies, or None."""
+    """Return the first forbidden corner that contains a press, or None."""
     known = {f.name: f for f in factors}
     for one in forbidden:
         if one.fabric in ("", fabric) and bool(one.holds(known, settings.__getitem__)):
@@ -172,11 +172,11 @@ def leaves_nothing(
     allowed: Mapping[str, tuple[Any, ...]],
     fabric: str,
 ) -> str:
-    """One line when the forbidden corners leave no setting for a fabric, else "".
+    """Return one line when the forbidden corners leave no setting for a fabric, else "".
 
-    allowed: what every factor may be set to for the fabric, from low to high. Settings that meet
-    the same conditions are alike here, so that one of each kind is looked at: the lowest, which
-    lies beyond a sloping limit only if all of its kind do.
+    ``allowed``: what every factor may be set to for the fabric, from low to high. Settings that
+    meet the same conditions are equivalent, so only the lowest of each kind is checked: it lies
+    beyond a sloping limit only if all of its kind do.
     """
     choices = []
     for factor in factors:
@@ -217,11 +217,11 @@ def _settled(one: Forbidden, factors: dict[str, Factor], fabrics: list[str]) -> 
     for given, written in one.conditions:
         name = fields.spelled(given, list(factors), "factor")
         if name in conditions:
-            raise SessionError(f"factor {name!r} stands twice; write one condition for it")
+            raise SessionError(f"factor {name!r} is given twice; write one condition for it")
         factor = factors[name]
         told = _checked_condition(factor, written)
         happens = any(_holds(factor, told, value) for value in factor.settings())
-        # Without a unit it may well be meant in another one, and would then guard nothing.
+        # Without a unit, another unit may be meant, and the condition would have no effect.
         if not happens and factor.unit and not any(letter.isalpha() for letter in str(told)):
             low, high = factor.bounds
             raise SessionError(
@@ -233,7 +233,7 @@ def _settled(one: Forbidden, factors: dict[str, Factor], fabrics: list[str]) -> 
 
 
 def _line(points: tuple[Point, ...], factors: dict[str, Factor]) -> list[dict[str, str]]:
-    """The two points of a sloping limit with the session's names, and a unit to every number."""
+    """Return the two points of a sloping limit with the session's names and units."""
     told = []
     for point in points:
         own: dict[str, str] = {}
@@ -300,7 +300,7 @@ def _value(factor: Factor, text: str) -> float:
 def _beyond(
     factors: Mapping[str, Factor], points: tuple[Point, ...], value_of: Callable[[str], Any]
 ) -> Any:
-    """Where two settings lie on the falling line through two points, or beyond it."""
+    """Return where two settings lie on or beyond the falling line through two points."""
     first, second = (dict(point) for point in points)
     a, b = first
     x1, y1, x2, y2 = (
@@ -312,7 +312,7 @@ def _beyond(
 
 
 def _checked_condition(factor: Factor, given: Condition) -> Condition:
-    """A condition of the factor's kind: text for a number, known words for words."""
+    """Return a condition in the factor's form: text for a number, known words for words."""
     if not factor.is_numeric:
         return tuple(factor.snap(word) for word in ((given,) if isinstance(given, str) else given))
     if isinstance(given, str):
@@ -331,7 +331,7 @@ def _condition_of(name: object, value: Any) -> Condition:
 
 
 def _holds(factor: Factor, given: Condition, value: Any) -> Any:
-    """Whether a setting (or each of an array of settings) meets one condition."""
+    """Return whether a setting (or each of an array of settings) meets one condition."""
     if isinstance(given, tuple):
         found: Any = False
         for word in given:
@@ -339,7 +339,7 @@ def _holds(factor: Factor, given: Condition, value: Any) -> Any:
         return found
     found = True
     for compare, limit in _compared(factor, given):
-        # A limit given in another unit must not miss the setting that it means.
+        # Rounding of a limit given in another unit must not miss the setting meant.
         slack = _TOLERANCE * max(1.0, abs(limit))
         off = slack if compare in (operator.le, operator.gt) else -slack
         found = found & compare(value, limit + off)
@@ -348,7 +348,7 @@ def _holds(factor: Factor, given: Condition, value: Any) -> Any:
 
 @lru_cache(maxsize=512)
 def _compared(factor: Factor, given: str) -> tuple[tuple[Callable[[Any, Any], Any], float], ...]:
-    """The text of a condition as comparisons in the factor's own unit."""
+    """Return the text of a condition as comparisons in the factor's own unit."""
     between = _BETWEEN.fullmatch(given)
     if between:
         first, unit, second, last = between.groups()

@@ -1,7 +1,7 @@
-"""What each grade of a plain 1-to-5 scale means, in our own words.
+"""The meaning of each grade of a plain 1-to-5 scale, in our own words.
 
-Invented for dtfexp; the published scales that inspired the habit (ISO 105-A02 grey scale,
-ISO 15487 appearance after washing) have their own texts, which are not repeated here.
+Written for dtfexp. The texts of published scales (ISO 105-A02 grey scale, ISO 15487 appearance
+after washing) are not repeated here.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _ANY = {
 
 
 def default_guide(name: str, kind: str, worst: float, best: float) -> dict[float, str]:
-    """Sentences for the grades of an outcome, by what its name says; {} when we have none."""
+    """Return a sentence for each grade, chosen by the outcome's name; {} when none is known."""
     if kind == "passfail":
         return dict(sorted({worst: "fail", best: "pass"}.items()))
     if kind != "graded" or (worst, best) != (1.0, 5.0):
@@ -43,8 +43,8 @@ def default_guide(name: str, kind: str, worst: float, best: float) -> dict[float
     return dict(_ANY)
 
 
-#: Words in an outcome's name, and the published scale of that matter. Numbers and titles of the
-#: standards are written down from memory; their texts are not repeated here.
+#: Words in an outcome's name, and the published scale for it. Numbers and titles of the standards
+#: are from memory; their texts are not repeated here.
 _PUBLISHED = (
     (("colour", "color", "fading"), "ISO 105-A02, grey scale for change in colour"),
     (("cross-cut", "cross cut", "adhesion"), "ISO 2409, cross-cut test, 0 is best"),
@@ -53,10 +53,10 @@ _PUBLISHED = (
 
 
 def published_scale(name: str, washes: int | None = None) -> str:
-    """The published scale to compare an outcome's grades with, in one sentence; "" for none.
+    """Return a sentence naming the published scale for an outcome; "" for none.
 
-    By what the outcome's name says; one judged after washing that names nothing else is a matter
-    of appearance after washing.
+    The outcome's name decides. An outcome judged after washing that matches no name uses the scale
+    for appearance after washing.
     """
     word = f"{name.casefold()} wash" if washes else name.casefold()
     for words, standard in _PUBLISHED:

@@ -1,7 +1,7 @@
-"""The heat gate: what one fabric may be set to, and why a press may not be made.
+"""The heat gate: which settings a fabric allows, and why a press may not be made.
 
-A fabric's heat limit is what the fabric may meet. It holds for press-stage temperatures: the
-hottest that the heat press may reach at a set-point (``Factor.hottest``) is at or under it.
+A fabric's heat limit is what the fabric may meet. It applies to press-stage temperatures: the
+hottest temperature the heat press reaches at a set-point (``Factor.hottest``) must not exceed it.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ _TOLERANCE = 1e-9
 
 
 def limit(factor: Factor, fabric: Fabric) -> float | None:
-    """The fabric's heat limit in the factor's unit; None where it does not hold."""
+    """Return the fabric's heat limit in the factor's unit; None where it does not apply."""
     if factor.stage != "press" or not factor.is_temperature:
         return None
     return fabric.limit_in(factor.unit)
 
 
 def in_range(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
-    """Every setting in the fabric's own range, its heat limit left aside."""
+    """Return every setting in the fabric's own range, ignoring its heat limit."""
     own = fabric.ranges.get(factor.name)
     if own is None:
         return factor.settings()
@@ -41,7 +41,7 @@ def in_range(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
 
 
 def allowed(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
-    """Every setting in the fabric's own range at which its heat limit holds; may be empty."""
+    """Return every setting in the fabric's range that keeps its heat limit; may be empty."""
     bound = limit(factor, fabric)
     settings = in_range(factor, fabric)
     if bound is None:
@@ -51,9 +51,9 @@ def allowed(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
 
 
 def usual(factor: Factor, fabric: Fabric, settings: tuple[Any, ...]) -> Any:
-    """The fabric's own usual setting, else the factor's, moved to the nearest of ``settings``.
+    """Return the fabric's usual setting, else the factor's, moved to the nearest of ``settings``.
 
-    A tie goes to the lower one; of words without an order, the first stands in for another.
+    A tie goes to the lower setting; an unavailable unordered word is replaced by the first.
     """
     wanted = fabric.usual.get(factor.name, factor.usual)
     if factor.is_numeric:
@@ -65,7 +65,7 @@ def usual(factor: Factor, fabric: Fabric, settings: tuple[Any, ...]) -> Any:
 
 
 def normalised_fabric(fabric: Fabric, factors: tuple[Factor, ...]) -> Fabric:
-    """The fabric with the names and words of the session, its own settings checked against it."""
+    """Return the fabric in the session's spelling, its own settings checked."""
     known = {f.name: f for f in factors}
     place = f"fabric {fabric.name!r}"
     ranges: dict[str, tuple[Any, ...]] = {}
@@ -91,7 +91,7 @@ def refusal(
     settings: Mapping[str, Any],
     unit: str,
 ) -> str:
-    """Why a press may not be made, in one line; "" when it may. See ``Session.refusal``."""
+    """Return one line why a press may not be made; "" when it may. See ``Session.refusal``."""
     given = {f.name: settings[f.name] for f in factors if not _missing(settings.get(f.name))}
     for check in (_too_hot, _out_of_range):
         for factor in factors:
@@ -103,12 +103,12 @@ def refusal(
         if set(corner.names) <= set(given):
             found = corners.first_met((corner,), factors, given, fabric.name)
             if found is not None:
-                return f"{fabric.name}: never together: {found}"
+                return f"{fabric.name}: forbidden combination: {found}"
     return ""
 
 
 def limit_note(factors: tuple[Factor, ...], fabric: Fabric, unit: str) -> str:
-    """The limit, what the heat press does beyond its dial, and the highest dial, in one line."""
+    """Return one line: the limit, the heat press's excess over its dial, and the highest dial."""
     held = [(f, bound) for f in factors if (bound := limit(f, fabric)) is not None]
     if not held:
         return ""
@@ -124,7 +124,7 @@ def limit_note(factors: tuple[Factor, ...], fabric: Fabric, unit: str) -> str:
 def nothing_left(
     factors: tuple[Factor, ...], forbidden: tuple[Forbidden, ...], fabric: Fabric, unit: str
 ) -> str:
-    """Why a fabric cannot be pressed at all, and what could be done; "" when it can."""
+    """Return why a fabric cannot be pressed at all, and what to do; "" when it can."""
     for factor in factors:
         if not allowed(factor, fabric):
             return _none_left(factor, fabric, unit)
@@ -137,7 +137,7 @@ def nothing_left(
 def _none_left(factor: Factor, fabric: Fabric, unit: str) -> str:
     bound = limit(factor, fabric)
     lowest = in_range(factor, fabric)[0]
-    if bound is None:  # kept for a range that holds no setting, which a description refuses
+    if bound is None:  # unreachable for a checked description: a range without settings is refused
         return f"{fabric.name}: no setting of {factor.name} lies in its own range"
     met = factor.hottest(lowest)
     # Neither helps where the dial itself is past the limit.
@@ -186,7 +186,7 @@ def _out_of_range(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
 
 
 def _limit_text(fabric: Fabric, unit: str) -> str:
-    """The limit in the unit a person reads, and as it was given."""
+    """Return the limit in the reading unit and as it was given."""
     own = f"{fabric.heat_limit:g} {fabric.unit}"
     if unit == fabric.unit:
         return own
@@ -200,7 +200,7 @@ def _meets(factor: Factor, met: float, unit: str) -> str:
 
 
 def _excess_text(factor: Factor, bound: float, unit: str) -> str:
-    """What the heat press does beyond its dial, as told in a limit note."""
+    """Return how far the heat press may exceed its dial, for the limit note."""
     if not factor.measured:
         return f"may run hotter than its dial {_allowance(factor, unit)}"
     dial = factor.reach.highest_set(bound)
@@ -212,8 +212,8 @@ def _excess_text(factor: Factor, bound: float, unit: str) -> str:
 
 def _allowance(factor: Factor, unit: str) -> str:
     if not factor.spread:
-        return "(not measured, and nothing allowed for)"
-    return f"(not measured: {_up(factor.spread, factor, unit, difference=True)} allowed for)"
+        return "(not measured, no allowance)"
+    return f"(not measured: allowance {_up(factor.spread, factor, unit, difference=True)})"
 
 
 def _set(factor: Factor, bound: float, unit: str) -> str:
@@ -225,7 +225,7 @@ def _up(value: float, factor: Factor, unit: str, difference: bool = False) -> st
 
 
 def _down(value: float, factor: Factor, unit: str) -> str:
-    """A temperature rounded down, so that nobody sets more than was worked out."""
+    """Return a temperature rounded down, so that nobody sets more than was calculated."""
     return _rounded(value, factor, unit, math.floor)
 
 
@@ -249,7 +249,7 @@ def _own_range(factor: Factor, value: tuple[Any, ...]) -> tuple[Any, ...]:
         chosen = {_word(factor, word, where) for word in value}
         words = tuple(word for word in factor.levels if word in chosen)
         places = [factor.levels.index(word) for word in words]
-        # A window of ordered words is told by its two ends: all between must be allowed.
+        # A window of ordered words is given by its two ends, so all between must be allowed.
         if factor.ordered and places[-1] - places[0] >= len(places):
             raise SessionError(f"{where} is {and_list(words)}; give neighbours of {factor.levels}")
         return words

@@ -1,4 +1,4 @@
-"""One thing that is judged on a test press: a grade, a pass or fail, or a measured value."""
+"""One outcome judged on a test press: a grade, a pass or fail, or a measured value."""
 
 from __future__ import annotations
 
@@ -24,20 +24,19 @@ _FAIL_WORDS = ("fail", "failed", "no", "false")
 class Outcome:
     """One outcome of a press and the scale it is judged on.
 
-    ``worst`` and ``best`` give the direction (``best`` may be the smaller number); a press passes
-    when its grade is at or better than ``accept``. ``step=0.5`` allows half grades. ``kind``:
+    ``worst`` and ``best`` give the direction (``best`` may be the smaller number). A press passes
+    when its grade is ``accept`` or better. ``step=0.5`` allows half grades. ``kind``:
 
     * "graded": the grades are worst, worst + step, … best;
-    * "passfail": two grades; worst, best and accept left alone become 0, 1 and 1;
-    * "measured": any number from worst to best, in ``unit``; ``step`` has no meaning and is 0.
+    * "passfail": two grades; the defaults of worst, best and accept become 0, 1 and 1;
+    * "measured": any number from worst to best, in ``unit``; ``step`` is not used and is 0.
 
-    ``guide`` maps a grade to the sentence that describes it, so that a grade means the same on
-    every day; a plain 1-to-5 scale gets one in our own words. ``washes`` is the number of wash
-    cycles before this outcome is judged, None when it is judged without washing.  Outcomes of one
-    ``series`` are one quality judged again after more washes, on one scale: their grades are read
-    together.
+    ``guide`` maps a grade to the sentence that describes it, so that a grade means the same every
+    day; a plain 1-to-5 scale gets our own. ``washes`` is the number of wash cycles before this
+    outcome is judged, None when judged without washing. Outcomes of one ``series`` judge one
+    quality after different numbers of washes on one scale; they are modelled jointly.
 
-    Raises ``SessionError`` for a description that does not make sense.
+    Raises ``SessionError`` for an invalid description.
     """
 
     name: str
@@ -136,7 +135,7 @@ class Outcome:
 
     @property
     def accepted(self) -> str:
-        """What may be written for this outcome, in words."""
+        """The accepted entries for this outcome, in words."""
         low, high = sorted((self.worst, self.best))
         unit = f" {self.unit}" if self.unit else ""
         if self.kind == "measured":
@@ -150,13 +149,13 @@ class Outcome:
         return f"{low:g} to {high:g} in steps of {self.step:g}"
 
     def passes(self, value: float) -> bool:
-        """Whether ``value`` is at or better than ``accept``; a missing (NaN) one does not."""
+        """Return whether ``value`` is ``accept`` or better; a missing value (NaN) is not."""
         return self.sign * (float(value) - self.accept) >= -_TOLERANCE
 
     def check(self, value: object) -> float:
-        """``value`` as a grade of this scale, or ``ValueError`` saying what is accepted.
+        """Return ``value`` as a grade of this scale; ``ValueError`` says what is accepted.
 
-        Numbers, text such as "4" or "3,5", the half-grade spelling "4-5" on a scale with half
+        Accepted: numbers, text such as "4" or "3,5", the half grade "4-5" on a scale with half
         steps, and for pass or fail also true/false, pass/fail, yes/no.
         """
         number = self._number(value)
@@ -180,7 +179,10 @@ class Outcome:
         return f" ({half}4 out of 5 is written 4; {value.strip()} could be either)"
 
     def rank(self, value: object) -> int:
-        """Place of a grade on the scale, 0 for the worst; ``ValueError`` for a measured outcome."""
+        """Return the index of a grade on the scale, 0 for the worst.
+
+        Raises ``ValueError`` for a measured outcome.
+        """
         if self.kind == "measured":
             raise ValueError(f"outcome {self.name!r} is measured and has no grades to rank")
         return self.grades.index(self.check(value))
@@ -213,9 +215,10 @@ class Outcome:
 
 
 def wash_series(outcomes: Iterable[Outcome]) -> list[tuple[Outcome, ...]]:
-    """Every series of two outcomes or more, fewest washes first.
+    """Return every series of two or more outcomes, fewest washes first.
 
-    Raises ``SessionError`` for a series on two scales, or one judged twice after as many washes.
+    Raises ``SessionError`` for a series on two scales, or one judged twice after the same number of
+    washes.
     """
     found: dict[str, list[Outcome]] = {}
     for outcome in outcomes:
@@ -231,8 +234,8 @@ def wash_series(outcomes: Iterable[Outcome]) -> list[tuple[Outcome, ...]]:
                 )
         if len({outcome.washes for outcome in some}) < len(some):
             raise SessionError(
-                f"session: series {name!r} is judged twice after as many washes; give every "
-                "outcome of a series a number of washes of its own"
+                f"session: series {name!r} is judged twice after the same number of washes; give "
+                "each outcome of a series its own number of washes"
             )
     sorted_out = (sorted(some, key=lambda o: o.washes or 0) for some in found.values())
     return [tuple(some) for some in sorted_out if len(some) > 1]

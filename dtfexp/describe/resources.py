@@ -1,4 +1,4 @@
-"""How fast a bench works, and what its test presses use up and cost.
+"""How fast a bench works, and what its test presses cost.
 
 The defaults are common practice, no source: replace them by your own figures.
 """
@@ -17,20 +17,19 @@ class Pace:
     """Rates and waits of the bench.
 
     ``oven_heating``, ``oven_cooling``, ``press_heating``, ``press_cooling``: degrees a minute, in
-    ``unit`` (°C or °F). Where one is not given (None), every change of temperature takes the
-    session's ``change_over_minutes``; where it is, the degrees at that rate and then
-    ``settle_minutes``.
+    ``unit`` (°C or °F). Without a rate (None), every change of temperature takes the session's
+    ``change_over_minutes``; with one, the time at that rate plus ``settle_minutes``.
 
     In seconds: ``cure_seconds`` and ``press_seconds`` where the plan does not vary them;
-    ``load_seconds`` to lay one load into the oven and take it out; ``rest_seconds`` from cure to
-    press; ``handling_seconds`` to lay garment and transfer and pre-press; ``hot_peel_seconds``,
+    ``load_seconds`` to fill and empty the oven once; ``rest_seconds`` from cure to press;
+    ``handling_seconds`` to lay garment and transfer and pre-press; ``hot_peel_seconds``,
     ``warm_peel_seconds``, ``cold_peel_seconds``: the wait before the peel, by the word of a
-    peel-stage setting (hot where there is none; a numeric peel-stage time is taken as it is);
-    ``peel_seconds`` for the peel itself; ``finish_seconds`` for the second press;
-    ``grading_seconds`` for each outcome that is judged on a press.
+    peel-stage setting (hot without one; a numeric peel-stage time is used as it is);
+    ``peel_seconds`` for the peel itself; ``finish_seconds`` for the finish press;
+    ``grading_seconds`` for each outcome judged on a press.
 
-    ``heated_length`` is of a conveyor oven, such as "120 cm" or "48 in" (a number is in cm): with
-    it a cure-stage speed tells how long the film is in the heat (``dwell_seconds``).
+    ``heated_length`` of a conveyor oven, such as "120 cm" or "48 in" (a number is in cm), converts
+    a cure-stage speed to the time in the heat (``dwell_seconds``).
 
     Raises ``SessionError`` for a value that is not a time or a rate.
     """
@@ -74,15 +73,17 @@ class Pace:
             object.__setattr__(self, field.name, value)
 
     def dwell_seconds(self, speed: float, unit: str) -> float | None:
-        """Seconds in the heat at a conveyor speed, heated length over speed; None where the
-        length is not known or the belt stands still."""
+        """Return the seconds in the heat at a conveyor speed: heated length over speed.
+
+        None where the length is not known or the belt stands still.
+        """
         per_minute = units.convert(speed, unit, "m/min")
         if self.heated_length is None or per_minute <= 0:
             return None
         return 60.0 * units.convert(self.heated_length, "cm", "mm") / 1000.0 / per_minute
 
     def dwell_note(self, speed: object, unit: str) -> str:
-        """The dwell as a person reads it, "about 60 s"; "" for any other setting than a speed."""
+        """Return the dwell as text, "about 60 s"; "" for a setting that is not a speed."""
         if units.kind(unit) != "speed":
             return ""
         seconds = self.dwell_seconds(float(str(speed)), unit)
@@ -90,7 +91,7 @@ class Pace:
 
 
 def as_length(value: object) -> float:
-    """A length in cm, from a number or text such as "48 in"."""
+    """Return a length in cm, from a number or text such as "48 in"."""
     number, unit = value, "cm"
     if isinstance(value, str):
         digits = value.strip().rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ. ")
@@ -113,13 +114,13 @@ _ABOVE_ZERO = ("coupon_width", "coupon_height", "film_width")
 class Supplies:
     """Sizes, amounts and prices.
 
-    ``coupon_width`` and ``coupon_height`` of one test print, ``gap`` between two and
-    ``film_width``, the width that can be printed, in mm; ``powder_grams_per_m2`` of coupon, what
-    is shaken off and lost included; ``coupons_per_garment``: test prints on one garment (1: a
-    swatch for each). Prices, None where not known, in ``currency``: ``film_per_m2``,
-    ``powder_per_kg``, ``garment_each`` and ``hour`` (of the person at the bench).
+    ``coupon_width`` and ``coupon_height`` of one coupon, ``gap`` between two and ``film_width``,
+    the printable width, in mm; ``powder_grams_per_m2`` of coupon, losses included;
+    ``coupons_per_garment``: coupons on one garment (1: a swatch for each). Prices, None where not
+    known, in ``currency``: ``film_per_m2``, ``powder_per_kg``, ``garment_each`` and ``hour`` (of
+    the person at the bench).
 
-    Raises ``SessionError`` for a value that makes no sense or a coupon wider than the film.
+    Raises ``SessionError`` for an invalid value or a coupon wider than the film.
     """
 
     coupon_width: float = 90.0

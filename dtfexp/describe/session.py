@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-#: Column words of the frames; no factor or outcome may bear one as its name.
+#: Column names of the frames, which no factor or outcome may use.
 RESERVED = (
     "press", "fabric", "oven_load", "press_round", "block", "excluded", "note", "defects", "by",
     "time", "cure_look",
 )  # fmt: skip
-#: Names of the machines where a session gives them none.
+#: Names of the machines when a session gives none.
 OVEN, PRESS = "oven", "press"
 PEELS = ("hot", "warm", "cold")
 _MOST = 50
@@ -38,25 +38,23 @@ _Table = TypeVar("_Table", Pace, Supplies)
 
 @dataclass(frozen=True, init=False, repr=False)
 class Session:
-    """One dial-in: these fabrics, these settings and ranges, these outcomes, this bench.
+    """One dial-in: its fabrics, settings with ranges, outcomes, and bench.
 
     ``factors``, ``outcomes`` and ``fabrics`` are lists; a fabric may be a plain string.
-    ``coupons_per_load`` is how many coupons one oven load takes, ``presses_per_round`` how many
-    test presses are made before the hard-to-change settings are set again. ``warm_up_minutes``
-    and ``change_over_minutes`` are the bench's waiting times. ``temperature_unit`` is the unit a
-    person reads temperatures in; by default that of the first temperature factor, else °C.
-    ``film`` is the name of the film and ``film_peel`` how its maker says it is peeled ("hot",
-    "warm" or "cold"; "" where the maker does not say). ``oven`` and ``press`` name the machines
-    of this session where a bench has several: what is measured of another does not count here.
-    ``forbidden`` are settings that must not meet, each a table such as
-    ``{"cure temperature": "> 140", "cure time": "> 90", "note": "the film yellows"}``, or a
-    sloping limit (``Forbidden``).
-    ``pace`` (how fast the bench works) and ``supplies`` (sizes, amounts, prices) tell what a plan
-    costs; a table of their own fields will do. A fabric for which its heat limit or what is
-    forbidden leaves no setting is refused; ``strict=False`` accepts it, for sessions that were
-    kept earlier or whose machines were measured since (``nothing_left``).
+    ``coupons_per_load`` is the capacity of one oven load, ``presses_per_round`` the number of test
+    presses before the hard-to-change settings are set again. ``warm_up_minutes`` and
+    ``change_over_minutes`` are the bench's waiting times. ``temperature_unit`` is the unit in which
+    a person reads temperatures; the default is that of the first temperature factor, else °C.
+    ``film`` is the name of the film and ``film_peel`` its peel type by its maker ("hot", "warm" or
+    "cold"; "" when not stated). ``oven`` and ``press`` name the machines of this session on a bench
+    with several: measurements of other machines are ignored. ``forbidden`` lists forbidden
+    combinations, each a table such as ``{"cure temperature": "> 140", "cure time": "> 90", "note":
+    "the film yellows"}``, or a sloping limit (``Forbidden``). ``pace`` (speed of the bench) and
+    ``supplies`` (sizes, amounts, prices) give the cost of a plan; tables of their fields are
+    accepted. A fabric left without any setting is refused; ``strict=False`` accepts it, for stored
+    sessions and machines measured since (``nothing_left``).
 
-    Raises ``SessionError`` (one line: field, value, what would be accepted).
+    Raises ``SessionError`` (one line: field, value, what is accepted).
     """
 
     name: str
@@ -148,28 +146,36 @@ class Session:
                 raise SessionError(f"{line}, or leave this fabric out of the session")
 
     def factor(self, name: str) -> Factor:
-        """The factor of that name; ``SessionError`` with the nearest name when there is none."""
+        """Return the factor of that name.
+
+        Raises ``SessionError`` with the nearest name when there is none.
+        """
         return _named("factor", self.factors, name)
 
     def outcome(self, name: str) -> Outcome:
-        """The outcome of that name; ``SessionError`` with the nearest name when there is none."""
+        """Return the outcome of that name.
+
+        Raises ``SessionError`` with the nearest name when there is none.
+        """
         return _named("outcome", self.outcomes, name)
 
     def fabric(self, name: str | Fabric) -> Fabric:
-        """The fabric of that name; ``SessionError`` with the nearest name when there is none."""
+        """Return the fabric of that name.
+
+        Raises ``SessionError`` with the nearest name when there is none.
+        """
         return _named("fabric", self.fabrics, name.name if isinstance(name, Fabric) else name)
 
     def allowed(self, factor: str | Factor, fabric: str | Fabric) -> tuple[Any, ...]:
-        """Every setting of ``factor`` that ``fabric`` may be pressed at; empty when none is left.
+        """Return every setting of ``factor`` allowed for ``fabric``; empty when there is none.
 
-        Those in the fabric's own range at which its heat limit holds: the limit binds what the
-        heat press may reach at the setting (``Factor.hottest``), for press-stage temperatures, in
-        either unit.
+        Allowed: in the fabric's own range and within its heat limit, which applies to what the heat
+        press reaches at a press-stage temperature (``Factor.hottest``), in either unit.
         """
         return heat.allowed(self._factor(factor), self.fabric(fabric))
 
     def highest(self, factor: str | Factor, fabric: str | Fabric) -> float:
-        """The top setting of a numeric ``factor`` that ``fabric`` may meet, in its unit.
+        """Return the highest allowed setting of a numeric ``factor`` for ``fabric``, in its unit.
 
         Raises ``SessionError`` with the line of ``nothing_left`` when there is none.
         """
@@ -179,7 +185,7 @@ class Session:
         return float(self._left(chosen, fabric)[-1])
 
     def usual(self, factor: str | Factor, fabric: str | Fabric) -> Any:
-        """The fabric's own usual setting, else the factor's, moved to the nearest allowed.
+        """Return the fabric's own usual setting, else the factor's, moved to the nearest allowed.
 
         Raises ``SessionError`` with the line of ``nothing_left`` when none is allowed.
         """
@@ -189,28 +195,27 @@ class Session:
     def refusal(
         self, settings: Mapping[str, Any], fabric: str | Fabric, unit: str | None = None
     ) -> str:
-        """Why a press (factor name -> setting) may not be made, in one line; "" when it may.
+        """Return one line why a press (factor name -> setting) may not be made; "" when it may.
 
-        Past the heat limit, outside the range of the setting or of the fabric, or forbidden.
-        Settings that are missing (no key, None, NaN) are not looked at. Every proposal of dtfexp
-        asks this gate, and so does every place where a setting is entered. ``unit``: °C or °F to
-        tell temperatures in, default ``temperature_unit``.
+        Reasons: past the heat limit, outside the range of the setting or the fabric, or forbidden.
+        Missing settings (no key, None, NaN) are not checked. Every proposal and every entry of a
+        setting is checked here. ``unit``: °C or °F for the text, default ``temperature_unit``.
         """
         chosen, told = self.fabric(fabric), self._told_in(unit)
         return heat.refusal(self.factors, self.forbidden, chosen, settings, told)
 
     def limit_note(self, fabric: str | Fabric, unit: str | None = None) -> str:
-        """The heat limit in one line for people; "" without one. ``unit``: °C or °F to tell it in.
+        """Return the heat limit in one line for people; "" without one.
 
-        "nylon shell takes 150 °C at most. The heat press reaches up to 16 °C above its dial
-        (measured): set 134 °C or less."
+        ``unit``: °C or °F for the text. Example: "nylon shell takes 150 °C at most. The heat press
+        reaches up to 16 °C above its dial (measured): set 134 °C or less."
         """
         return heat.limit_note(self.factors, self.fabric(fabric), self._told_in(unit))
 
     def nothing_left(self, fabric: str | Fabric, unit: str | None = None) -> str:
-        """Why ``fabric`` cannot be pressed at all and what could be done, in one line; else "".
+        """Return one line why ``fabric`` cannot be pressed at all and what to do; else "".
 
-        ``unit``: °C or °F to tell temperatures in.
+        ``unit``: °C or °F for the text.
         """
         chosen, told = self.fabric(fabric), self._told_in(unit)
         return heat.nothing_left(self.factors, self.forbidden, chosen, told)
@@ -222,7 +227,7 @@ class Session:
         return self.factor(factor.name if isinstance(factor, Factor) else factor)
 
     def _left(self, factor: Factor, fabric: str | Fabric) -> tuple[Any, ...]:
-        """What is allowed; ``SessionError`` when that is nothing."""
+        """Return the allowed settings; ``SessionError`` when there are none."""
         settings = self.allowed(factor, fabric)
         if not settings:
             raise SessionError(self.nothing_left(fabric))
@@ -231,46 +236,45 @@ class Session:
     def permits(
         self, settings: pd.DataFrame, fabric: str | Fabric | None = None
     ) -> NDArray[np.bool_]:
-        """Which rows of ``settings`` (factor columns) lie outside everything forbidden, (n,).
+        """Return which rows of ``settings`` (factor columns) meet nothing forbidden, (n,).
 
-        The fabric of each row is the one named, else that of the column ``fabric``; with neither,
-        what is forbidden for single fabrics is not looked at. Only what is forbidden counts here;
-        ``refusal`` looks at limits and ranges too.
+        The fabric of each row is ``fabric``, else its column ``fabric``; with neither, corners of
+        single fabrics are ignored. ``refusal`` also checks limits and ranges; this does not.
         """
         name = None if fabric is None else self.fabric(fabric).name
         return corners.permitted(self.forbidden, self.factors, settings, name)
 
     def clash(self, settings: Mapping[str, Any], fabric: str | Fabric) -> Forbidden | None:
-        """What forbids one press (factor name -> setting), or None when nothing does."""
+        """Return what forbids one press (factor name -> setting), or None when nothing does."""
         name = self.fabric(fabric).name
         return corners.first_met(self.forbidden, self.factors, settings, name)
 
     def altered(self, **changes: Any) -> Session:
-        """The same session with other values, such as ``factors`` measured since.
+        """Return the same session with other values, such as ``factors`` measured since.
 
-        It is no error here that a fabric has nothing left then: see ``nothing_left``.
+        A fabric may be left without settings here: see ``nothing_left``.
         """
         values = {field.name: getattr(self, field.name) for field in fields_of(self)}
         return Session(**(values | changes), strict=False)
 
     def machine(self, stage: str) -> str:
-        """The name of the machine that a stage is set on: the oven's, the press's, else ""."""
+        """Return the machine of a stage: the oven's or the press's name, else ""."""
         return {"cure": self.oven, "press": self.press}.get(stage, "")
 
     def to_toml(self) -> str:
-        """The description as TOML text that ``from_toml`` reads back equal."""
+        """Return the description as TOML text that ``from_toml`` reads back equal."""
         return tomltext.write(self)
 
     @classmethod
     def from_toml(cls, text: str, strict: bool = True) -> Session:
-        """A session from TOML text with keys of the same names; ``SessionError`` if it is not.
+        """Return a session from TOML text with keys of the same names.
 
-        ``strict`` as for a ``Session``.
+        ``strict`` as for a ``Session``. Raises ``SessionError`` for anything else.
         """
         return cls(**tomltext.read(text), strict=strict)
 
     def save(self, path: str | PathLike[str]) -> None:
-        """Write the description to ``path`` as TOML (UTF-8), whole or not at all."""
+        """Write the description to ``path`` as TOML (UTF-8), atomically."""
         tomltext.write_file(tomltext.write(self), path)
 
     @classmethod
@@ -331,13 +335,13 @@ def _check_names(
         if key in RESERVED or key.endswith("_actual"):
             word = "factor" if isinstance(column, Factor) else "outcome"
             raise SessionError(
-                f"{word} {column.name!r}: this name is kept for a column of the results; "
+                f"{word} {column.name!r}: this name is reserved for a column of the results; "
                 f"use any name but {', '.join(RESERVED)} or one ending in _actual"
             )
 
 
 def _table_of(kind: type[_Table], given: object, place: str) -> _Table:
-    """A small table (pace, supplies), also from a plain mapping of its fields."""
+    """Return a small table (pace, supplies), from itself or a mapping of its fields."""
     if given is None:
         return kind()
     if isinstance(given, kind):

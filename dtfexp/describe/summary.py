@@ -1,4 +1,4 @@
-"""A session as a short HTML page for a notebook cell; works nothing out anew."""
+"""A session as a short HTML page for a notebook cell; calculates nothing new."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from dtfexp.describe.outcome import Outcome
 
 
 class Described(Protocol):
-    """What a page or a text of a session reads of it."""
+    """The attributes of a session that its page or text reads."""
 
     @property
     def name(self) -> str: ...
@@ -44,7 +44,7 @@ class Described(Protocol):
 
 
 def session_html(session: Described) -> str:
-    """Three small tables: settings, outcomes, fabrics."""
+    """Return three small tables: settings, outcomes, fabrics."""
     factors = [
         (factor.name, factor.stage, _range(factor), factor.format(factor.usual), _spread(factor))
         for factor in session.factors
@@ -79,7 +79,7 @@ def session_html(session: Described) -> str:
 
 
 def _own(session: Described, fabric: Fabric) -> str:
-    """What is usual and allowed for one fabric only."""
+    """Return the usual settings and ranges of one fabric alone."""
     parts = []
     for factor in session.factors:
         own = fabric.ranges.get(factor.name)
@@ -123,7 +123,7 @@ def _accept(outcome: Outcome) -> str:
 
 
 def html_table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
-    """A plain table of texts; everything in it is escaped."""
+    """Return an HTML table of texts, all escaped."""
     head = "".join(f"<th>{escape(text)}</th>" for text in heads)
     body = "".join(
         "<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>" for row in rows

@@ -1,6 +1,6 @@
 """A session as hand-writable TOML: keys of the same names, [[factors]], [[outcomes]], [[fabrics]].
 
-Reading and writing this one text file is the only file work below the logbook floor.
+No other file is read or written below the logbook floor.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ _BENCH_KEYS = (
     "coupons_per_load", "presses_per_round", "warm_up_minutes", "change_over_minutes",
     "temperature_unit", "notes", "film", "film_peel", "oven", "press",
 )  # fmt: skip
-#: Not written where they say nothing.
+#: Left out of the text when equal to the default.
 _UNSAID = {"notes": "", "film": "", "film_peel": "", "oven": "oven", "press": "press"}
 _LISTS = ("factors", "outcomes", "fabrics")
 _TABLES = ("pace", "supplies")
@@ -47,10 +47,10 @@ _LARGEST_FILE = 2_000_000
 
 
 def read_file(path: str | PathLike[str]) -> str:
-    """The text of a UTF-8 file; ``SessionError`` names the file and what is wrong with it."""
+    """Return the text of a UTF-8 file; ``SessionError`` names the file and the fault."""
     place = fields.quoted(path) if not isinstance(path, str | PathLike) else str(path)
     try:
-        # A bare number would be taken for an open file handle.
+        # ``open`` would take a number for a file handle.
         with open(os.fspath(path), "rb") as file:
             raw = file.read(_LARGEST_FILE + 1)
     except FileNotFoundError:
@@ -76,7 +76,7 @@ def read_file(path: str | PathLike[str]) -> str:
 
 
 def read(text: str) -> dict[str, Any]:
-    """The arguments of a ``Session`` from TOML text, its factors, outcomes and fabrics made."""
+    """Return the arguments of a ``Session`` from TOML text, with its parts built."""
     if not isinstance(text, str):
         raise SessionError(f"session: got {fields.quoted(text)}; expected TOML text")
     try:
@@ -99,7 +99,7 @@ def read(text: str) -> dict[str, Any]:
 
 
 def write(session: Described) -> str:
-    """The session as TOML text; defaults that say nothing are left out."""
+    """Return the session as TOML text, without defaults."""
     import tomli_w
 
     top: dict[str, Any] = {"name": session.name}
@@ -134,7 +134,7 @@ def write(session: Described) -> str:
 
 
 def write_file(text: str, path: str | PathLike[str]) -> None:
-    """Write ``text`` to ``path``; an older file there is replaced only once all is written."""
+    """Write ``text`` to ``path``, replacing an older file only once all is written."""
     data = text.encode("utf-8")
     target = Path(path)
     scratch: str | None = None
@@ -267,7 +267,7 @@ def _forbidden_table(corner: Forbidden) -> dict[str, Any]:
 
 
 def _inline(table: dict[str, str]) -> str:
-    """A table on one line; written by hand because a writer may spread it under a heading."""
+    """Return a table on one line, which the TOML writer does not guarantee."""
     import tomli_w
 
     return "{ " + ", ".join(tomli_w.dumps({k: v}).strip() for k, v in table.items()) + " }"

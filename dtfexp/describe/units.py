@@ -1,4 +1,4 @@
-"""Units a bench speaks: their spelling, their kind, and exact conversion.
+"""Units of a bench: their spelling, their kind, and exact conversion.
 
 Conversions are exact by definition (NIST Special Publication 811, 2008, Appendix B; from memory):
 °F = °C * 9/5 + 32; 1 bar = 100 kPa; 1 psi = 6.894757293168 kPa to the digits given, from the
@@ -73,9 +73,9 @@ _DECIMALS_WHEN_CONVERTED = {"bar": 1, "min": 2, "cm": 1, "in": 1, "ft": 2, "m/mi
 
 
 def canonical(unit: str) -> str:
-    """The one spelling of ``unit`` used inside dtfexp: "degF", "F" and "℉" are all "°F".
+    """Return the one spelling of ``unit`` used inside dtfexp: "degF", "F" and "℉" are all "°F".
 
-    Raises ``SessionError`` for anything that is not a unit dtfexp knows.
+    Raises ``SessionError`` for an unknown unit.
     """
     if isinstance(unit, str):
         key = "".join(unicodedata.normalize("NFKC", unit).split()).rstrip(".").casefold()
@@ -86,12 +86,12 @@ def canonical(unit: str) -> str:
 
 
 def kind(unit: str) -> str:
-    """What ``unit`` measures: "temperature", "time", "pressure", … or "number" for ""."""
+    """Return what ``unit`` measures: "temperature", "time", "pressure", … or "number" for ""."""
     return _UNITS[canonical(unit)][0]
 
 
 def is_temperature(unit: str) -> bool:
-    """Whether ``unit`` is °C or °F."""
+    """Return whether ``unit`` is °C or °F."""
     return kind(unit) == "temperature"
 
 
@@ -110,9 +110,9 @@ def convert(value: float, source: str, target: str) -> float: ...
 @overload
 def convert(value: NDArray[np.float64], source: str, target: str) -> NDArray[np.float64]: ...
 def convert(value: Any, source: str, target: str) -> Any:
-    """``value`` (a number or a numpy array) in unit ``source``, told in unit ``target``.
+    """Return ``value`` (a number or an array) converted from ``source`` to ``target``.
 
-    Raises ``SessionError`` when the two units do not measure the same thing.
+    Raises ``SessionError`` when the two units are of different kinds.
     """
     source, target = _pair(source, target)
     if source == target:
@@ -131,9 +131,9 @@ def convert_difference(
     value: NDArray[np.float64], source: str, target: str
 ) -> NDArray[np.float64]: ...
 def convert_difference(value: Any, source: str, target: str) -> Any:
-    """A width, spread or step told in another unit: 5 °C wide is 9 °F wide.
+    """Return a width, spread or step converted: 5 °C wide is 9 °F wide.
 
-    Raises ``SessionError`` when the two units do not measure the same thing.
+    Raises ``SessionError`` when the two units are of different kinds.
     """
     source, target = _pair(source, target)
     if source == target:
@@ -146,5 +146,5 @@ def convert_difference(value: Any, source: str, target: str) -> Any:
 
 
 def decimals_when_converted(unit: str) -> int:
-    """Decimals worth reading after a conversion into ``unit``: whole degrees, tenths of a bar."""
+    """Return the decimals to show after conversion into ``unit``: degrees 0, bar 1."""
     return _DECIMALS_WHEN_CONVERTED.get(canonical(unit), 0)

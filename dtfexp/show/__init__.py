@@ -1,1 +1,1 @@
-"""Floor 5: figures, report, settings card and the recording form."""
+"""Floor 5: figures, report, settings card and recording form."""

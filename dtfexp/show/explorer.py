@@ -1,4 +1,4 @@
-"""The explorer, where notebooks copied earlier look for it."""
+"""The explorer, at the import path used by older copies of the notebooks."""
 
 from dtfexp.show.notebook.explorer import Explorer
 

@@ -1,4 +1,4 @@
-"""What a fit understood, where notebooks copied earlier look for it."""
+"""``show_learnt``, at the import path used by older copies of the notebooks."""
 
 from dtfexp.show.notebook.learnt import show_learnt
 

@@ -43,10 +43,10 @@ def main(presses: int) -> None:
         "window": lambda: fitted.window("cotton"),
         "anova": lambda: fitted.anova("peel"),
         "effects": lambda: fitted.effects("peel"),
-        "luck": fitted.luck,
+        "batch effects": fitted.batch_effects,
         "check_grades": fitted.check_grades,
         "surprises": fitted.surprises,
-        "taught": fitted.taught,
+        "press influence": fitted.press_influence,
         "shares": lambda: fitted.shares("cotton"),
         "failure_sides": lambda: fitted.failure_sides(usual, "cotton"),
     }

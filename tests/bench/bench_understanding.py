@@ -72,7 +72,7 @@ def one(family: str, seed: int, presses: int) -> dict[str, float]:
         "grades": 2.0 * len(results),
         "surprises": float(len(fitted.surprises())),
         "counts": float(len(grades)),
-        "as foretold": float(grades["as_foretold"].sum()),
+        "as predicted": float(grades["as_predicted"].sum()),
     }
 
 
@@ -93,7 +93,7 @@ def main(benches: int, presses: int) -> None:
             "of these right": table["sure right"] / table["sure"],
             "surprises of 100": 100 * table["surprises"] / table["grades"],
             "slips found": table["slips found"] / table["slips"],
-            "counts as foretold": table["as foretold"] / table["counts"],
+            "counts as predicted": table["as predicted"] / table["counts"],
         }
     )
     print(f"{benches} benches per family, {presses} presses each")

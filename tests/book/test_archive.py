@@ -108,7 +108,7 @@ def note(kind: str, said: Any) -> Spoil:
         (lambda d: d.update(version=2), "another version of dtfexp"),
         (lambda d: d.pop("entries"), "entries is missing"),
         (lambda d: d["entries"].append({}), "entries, row 7: accepted are the columns id, seq"),
-        (lambda d: d["entries"].append(d["entries"][0]), "stands twice"),
+        (lambda d: d["entries"].append(d["entries"][0]), "is given twice"),
         (at("entries", 0, "press", 77), "belongs to nothing"),
         (at("entries", 0, "at", "2026-05-01"), "entries, row 1: the time is"),
         (at("entries", 0, "said", {"grade/peel": 9}), "entries, row 1: .*the value is 9"),

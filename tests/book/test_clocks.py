@@ -252,7 +252,7 @@ def test_an_older_plan_inside_the_dial_and_past_the_allowance_is_told(
             older.setattr(Session, "refusal", lambda *_: "")
             book.add(Plan(session, runs_at(session, 1, 300.0), "auto", 0))
         (warning,) = book.warnings(1)
-        assert "may reach 305 °F (not measured: 5 °F allowed for)" in warning.says
+        assert "may reach 305 °F (not measured: allowance 5 °F)" in warning.says
         assert "set 295 °F or less" in book.bench.refused()[1]
 
 

@@ -119,7 +119,7 @@ def test_text_and_back_keeps_them():
         ({"cure temperature": ["140"]}, "write such as"),
         ({"cure temperature": None}, "cure temperature is None"),
         ({"pressure": "> 2"}, "use one of light, medium, firm"),
-        ({"cure_time": 30, "cure time": 40}, "stands twice"),
+        ({"cure_time": 30, "cure time": 40}, "is given twice"),
         (3, "forbidden is 3; it must be a list"),
     ],
 )

@@ -89,14 +89,14 @@ def test_the_limit_as_a_person_reads_it():
     )
     assert make().limit_note("nylon shell") == (
         "nylon shell takes 150 °C at most. The heat press may run hotter than its dial "
-        "(not measured: 3 °C allowed for): set 147 °C or less."
+        "(not measured: allowance 3 °C): set 147 °C or less."
     )
     # Rounded to the safe side: 147 °C is 296.6 °F, 3 °C wide is 5.4 °F.
     assert make().limit_note("nylon shell", unit="°F") == (
         "nylon shell takes 302 °F (150 °C) at most. The heat press may run hotter than its dial "
-        "(not measured: 6 °F allowed for): set 296 °F or less."
+        "(not measured: allowance 6 °F): set 296 °F or less."
     )
-    assert "(not measured, and nothing allowed for): set 150 °C or less" in (
+    assert "(not measured, no allowance): set 150 °C or less" in (
         make(press()).limit_note("nylon shell")
     )
     cool = make(press(readings=[(150, 140)])).limit_note("nylon shell")
@@ -114,7 +114,7 @@ def test_a_press_past_the_limit_is_refused_with_what_it_meets():
     line = make().refusal({"press temperature": 148, "press time": 90}, "nylon shell")
     assert line == (
         "nylon shell takes 150 °C at most: press temperature 148 °C may reach 151 °C "
-        "(not measured: 3 °C allowed for), 1 °C too hot; set 147 °C or less"
+        "(not measured: allowance 3 °C), 1 °C too hot; set 147 °C or less"
     )
 
 
@@ -222,7 +222,7 @@ def test_nothing_left_is_refused_in_a_description_with_what_could_be_done():
         make(press(140, spread=12))
     assert str(caught.value) == (
         "nylon shell takes 150 °C at most, and the lowest setting of press temperature, 140 °C, "
-        "may reach 152 °C (not measured: 12 °C allowed for): 2 °C too hot; measure the heat "
+        "may reach 152 °C (not measured: allowance 12 °C): 2 °C too hot; measure the heat "
         "press, lower the range, take a powder that melts lower, or use another method, or leave "
         "this fabric out of the session"
     )
@@ -270,8 +270,8 @@ def test_a_sloping_limit_forbids_hot_and_long():
     assert session.permits(tried).tolist() == tried["free"].tolist()
     line = session.refusal({"press temperature": 160, "press time": 12}, "cotton")
     assert line == (
-        "cotton: never together: press temperature and press time on or beyond the line from "
-        "160 °C and 10 s to 150 °C and 20 s: shines"
+        "cotton: forbidden combination: press temperature and press time on or beyond the "
+        "line from 160 °C and 10 s to 150 °C and 20 s: shines"
     )
     assert session.refusal({"press temperature": 160}, "cotton") == ""
     assert Session.from_toml(session.to_toml()) == session

@@ -181,7 +181,7 @@ def test_a_series_is_what_says_so_and_nothing_else():
     [
         ({"best": 10}, "outcome 'b': series 'wash' is judged on another scale by 'a'"),
         ({"step": 0.5}, "a series has one kind, worst, best, step and unit"),
-        ({"washes": 1}, "series 'wash' is judged twice after as many washes"),
+        ({"washes": 1}, "series 'wash' is judged twice after the same number of washes"),
     ],
 )
 def test_a_series_on_two_scales_is_refused(other, said):

@@ -117,9 +117,9 @@ def test_a_bad_session_names_field_value_and_what_is_accepted(changes, said):
      "time", "peel_actual", "X_Actual"],
 )  # fmt: skip
 def test_column_words_are_kept(name):
-    with pytest.raises(SessionError, match="kept for a column of the results"):
+    with pytest.raises(SessionError, match="reserved for a column of the results"):
         make(outcomes=[Outcome(name)])
-    with pytest.raises(SessionError, match="kept for a column of the results"):
+    with pytest.raises(SessionError, match="reserved for a column of the results"):
         make(factors=[Factor(name, 1, 2)])
 
 

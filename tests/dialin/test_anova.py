@@ -252,14 +252,14 @@ def test_the_note_says_why_there_is_no_test() -> None:
     alike = fit_free(results.assign(y=1.0))
     assert set(alike["note"]) == {"all alike: no setting shows an effect"}
     twins = fit_free(results.assign(**{"press temperature": 100 + 2 * results[CURE.name]}))
-    note = "moved together with {}: cannot be told apart"
+    note = "varied only together with {}: cannot be separated"
     assert twins.loc["press temperature", "note"] == note.format("cure temperature")
     assert twins.loc["cure temperature", "note"] == note.format("press temperature")
     assert twins.loc["press time", "note"] == ""
     hot = results[CURE.name] > 125
     two = {CURE.name: np.where(hot, 135, 115), "cure time": 60, "oven_load": 1 + hot}
     few = fit_free(results.assign(**two, press_round=results["press"]))
-    assert few.loc["cure temperature", "note"] == "too few oven loads to judge by"
+    assert few.loc["cure temperature", "note"] == "too few oven loads for a test"
     assert few.loc["press time", "note"] == ""
     assert (fit_free(results.head(3))["note"] != "").all()
 

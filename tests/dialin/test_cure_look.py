@@ -65,7 +65,7 @@ def test_a_load_has_one_look_and_blanks_are_filled_from_it() -> None:
 
 
 def test_the_name_is_kept_for_the_column() -> None:
-    with pytest.raises(SessionError, match="kept for a column of the results"):
+    with pytest.raises(SessionError, match="reserved for a column of the results"):
         Session("s", [Factor("Cure_Look", 1, 5)], FOUR.outcomes, FOUR.fabrics)
 
 

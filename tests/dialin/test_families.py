@@ -298,7 +298,7 @@ def test_regular_plans_are_divided_by_their_highest_effect_and_replicates_whole(
     [
         ({"design": "full factorial", "levels": 1}, ("levels is 1", "from 2 to 9")),
         ({"design": "full factorial", "levels": {"cure time": [40, 43]}}, ("43", "nearest is 40")),
-        ({"design": "full factorial", "levels": {"cure time": [40, 40]}}, ("stands twice",)),
+        ({"design": "full factorial", "levels": {"cure time": [40, 40]}}, ("is given twice",)),
         ({"design": "full factorial", "levels": {"cure time": 9}}, ("steps give 5", "reach 0.45")),
         ({"design": "full factorial", "replicates": 3}, ("needs 48 presses",)),
         ({"design": "full factorial", "centres": 17}, ("needs 33 presses",)),

@@ -151,7 +151,7 @@ def test_a_press_not_measured_has_its_spread_kept_off_the_limit() -> None:
     window = fit(session, graded(session)).window("nylon", pass_rate=0.6, confidence=0.6)
     assert window.high is not None and window.high["press heat"] == 147
     edge = window.edges.set_index(["factor", "side"]).loc[("press heat", "high")]
-    assert "(not measured: 3 °C allowed for)" in edge["advice"]
+    assert "(not measured: allowance 3 °C)" in edge["advice"]
 
 
 def test_a_fabric_with_nothing_left_is_left_out_and_the_others_go_on() -> None:

@@ -110,7 +110,7 @@ TABLE = [
     ("metric", "grainy underside", C, "cotton", "under-cured", "powder side", "cure time", 1,
      "top of its range"),
     ("metric", "grainy underside", C | {"cure time": 90.0}, "cotton", "under-cured", "powder side",
-     "", 0, "never together"),
+     "", 0, "forbidden combination"),
     ("us", "grainy underside", {"Cure_Temp": 290.0}, "cotton", "under-cured", "powder side",
      "Cure_Time", 1, "top of its range"),
     ("us", "grainy underside", {"Cure_Temp": 290.0, "Cure_Time": 2.0}, "cotton", "under-cured",

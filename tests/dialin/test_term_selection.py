@@ -108,4 +108,4 @@ def test_pairs_that_are_one_and_the_same_stand_under_one_name() -> None:
     hidden = letters("ABC")
     results = plan(hidden, 4, design="fraction").runs.assign(y=[1.0, 2.0, 4.0, 3.0])
     table = anova(hidden, check_results(hidden, results), "y", None)
-    assert table.loc["A × B", "note"] == "moved together with C: cannot be told apart"
+    assert table.loc["A × B", "note"] == "varied only together with C: cannot be separated"

@@ -110,21 +110,21 @@ def test_a_bad_load_stands_out() -> None:
     results["press_round"] = [1, 2, 3, 2] * 4
     results["peel"] = [4, 5, 5, 4] * 2 + [2] * 4 + [4, 5, 5, 4]
     results = results.sample(frac=1.0, random_state=3)
-    found = fit(TWO, results).luck()
+    found = fit(TWO, results).batch_effects()
     assert set(found["kind"]) == {"oven load", "press round"}
     loads = found[found["kind"] == "oven load"].set_index("number")
     assert loads["presses"].to_dict() == {7: 4, 8: 4, 12: 4, 20: 4}
-    assert loads["luck"].idxmin() == 12
+    assert loads["effect"].idxmin() == 12
     assert loads.loc[12, "high"] < 0
     assert loads["stands_out"].to_dict() == {7: False, 8: False, 12: True, 20: False}
-    assert ((found["low"] < found["luck"]) & (found["luck"] < found["high"])).all()
+    assert ((found["low"] < found["effect"]) & (found["effect"] < found["high"])).all()
 
 
 def test_blocks_that_were_told_have_luck_too() -> None:
     results = only_cure().assign(block=lambda r: np.where(r["press"] <= 12, "monday", "tuesday"))
     results.loc[results["press"] <= 12, "peel"] = (results["peel"] - 1).clip(1)
-    found = fit(TWO, results).luck()
-    blocks = found[found["kind"] == "block"].set_index("number")["luck"]
+    found = fit(TWO, results).batch_effects()
+    blocks = found[found["kind"] == "block"].set_index("number")["effect"]
     assert blocks["monday"] < blocks["tuesday"]
 
 
@@ -133,7 +133,7 @@ def test_grades_of_the_model_s_own_kind_are_as_foretold(cured: Fit) -> None:
     assert table["grade"].tolist() == ["1", "2", "3", "4", "5"]
     assert table["observed"].sum() == len(cured.results)
     assert table["expected"].sum() == pytest.approx(len(cured.results))
-    assert table["as_foretold"].all()
+    assert table["as_predicted"].all()
 
 
 def test_grades_that_nothing_foretells_show_in_the_check() -> None:
@@ -145,7 +145,7 @@ def test_grades_that_nothing_foretells_show_in_the_check() -> None:
     runs["peel"] = np.where(runs["press"] % 2 == 0, 1, 5)
     table = fit(TWO, runs).check_grades().set_index("grade")
     assert table.loc[["1", "5"], "observed"].sum() == 40
-    assert not table["as_foretold"].all()
+    assert not table["as_predicted"].all()
 
 
 def test_an_odd_grade_is_the_first_surprise() -> None:
@@ -154,7 +154,7 @@ def test_an_odd_grade_is_the_first_surprise() -> None:
     results.loc[good, "peel"] = 1
     found = fit(TWO, results).surprises()
     assert found["press"].iloc[0] == results.loc[good, "press"]
-    assert found["foretold"].iloc[0] >= 3
+    assert found["predicted"].iloc[0] >= 3
     assert found["chance"].iloc[0] < 0.05
     assert found["why"].iloc[0].startswith("worse than")
     assert found["chance"].is_monotonic_increasing
@@ -178,7 +178,7 @@ def test_a_wash_grade_that_rises_is_a_surprise_and_no_error() -> None:
     rises = found[found["why"].str.contains("washes than before")]
     assert rises["press"].tolist() == [4, 4]
     assert rises["outcome"].tolist() == ["Colour after 20 washes", "loss after 5 washes"]
-    assert rises["foretold"].tolist() == [3, 60]
+    assert rises["predicted"].tolist() == [3, 60]
     assert "better after 20 washes than before (3 after 1)" in rises["why"].iloc[0]
 
 
@@ -187,7 +187,7 @@ def test_the_tenth_twin_teaches_less_than_a_press_elsewhere() -> None:
         {"press": range(1, 11), "cure temperature": 125.0, "press temperature": 310.0, "peel": 5}
     )
     lone = twins.head(1).assign(**{"press": 11, "cure temperature": 110.0, "peel": 2})
-    found = fit(TWO, pd.concat([twins, lone])).taught()
+    found = fit(TWO, pd.concat([twins, lone])).press_influence()
     assert sorted(found["press"]) == list(range(1, 12))
     assert found["press"].iloc[0] == 11
     assert found.set_index("press").loc[11, "bits"] > found.set_index("press").loc[3, "bits"]
@@ -199,9 +199,9 @@ def test_presses_are_named_right_when_rows_are_out_of_order() -> None:
     results["excluded"] = results["press"].isin([2, 9])
     results.loc[results["press"] == 15, "peel"] = np.nan
     fitted = fit(TWO, results)
-    found = fitted.taught()
+    found = fitted.press_influence()
     assert set(found["press"]) == set(results["press"]) - {2, 9, 15}
-    again = fit(TWO, results.sort_values("press")).taught()
+    again = fit(TWO, results.sort_values("press")).press_influence()
     pd.testing.assert_frame_equal(
         found.sort_values("press", ignore_index=True),
         again.sort_values("press", ignore_index=True),
@@ -212,10 +212,15 @@ def test_presses_are_named_right_when_rows_are_out_of_order() -> None:
 @pytest.mark.parametrize("presses", [0, 1, 2])
 def test_hardly_any_press_is_enough_for_every_table(session: Session, presses: int) -> None:
     fitted = fit(session, graded(session, plan(session, 3).runs).head(presses))
-    tables = [fitted.luck(), fitted.check_grades(), fitted.surprises(), fitted.taught()]
+    tables = [
+        fitted.batch_effects(),
+        fitted.check_grades(),
+        fitted.surprises(),
+        fitted.press_influence(),
+    ]
     for table in tables:
         assert not table.isna().any().any()
-    assert len(fitted.taught()) == presses
+    assert len(fitted.press_influence()) == presses
     if session in (ONE, WORDS):  # the two quick ones
         assert not fitted.shares(session.fabrics[0]).isna().any().any()
         assert not fitted.curve(session.factors[0].name, session.fabrics[0]).isna().any().any()
@@ -247,8 +252,8 @@ def test_poor_data_get_an_answer_from_every_question(kind: str) -> None:
     fitted = fit(HALF, results)
     settings = pd.DataFrame([{f.name: f.usual for f in HALF.factors}])
     for table in (
-        fitted.pass_rate(settings, "nylon"), fitted.shares("nylon"), fitted.luck(),
-        fitted.check_grades(), fitted.surprises(), fitted.taught(),
+        fitted.pass_rate(settings, "nylon"), fitted.shares("nylon"), fitted.batch_effects(),
+        fitted.check_grades(), fitted.surprises(), fitted.press_influence(),
         fitted.failure_sides(settings, "nylon"), fitted.curve(first.name, "nylon", at=AVERAGE),
     ):  # fmt: skip
         assert not table.isna().any().any()

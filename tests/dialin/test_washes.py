@@ -97,7 +97,7 @@ def test_what_is_known_of_washing_is_no_grade() -> None:
     assert data.is_observed.sum() == 36 and data.n == 36 + 2 * len(data.design_points.first_rows)
     assert "36 grades and measurements" in fitted.describe()
     assert data.outcome_design(3)[~data.is_observed].sum(axis=1).tolist() == [0.0] * (data.n - 36)
-    assert set(fitted.taught()["press"]) == set(range(1, 13))
+    assert set(fitted.press_influence()["press"]) == set(range(1, 13))
     assert not np.isnan(fitted.surprises().select_dtypes("number").to_numpy()).any()
     few = data.subsample(20)
     assert 0 < few.is_observed.sum() <= 20

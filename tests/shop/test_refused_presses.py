@@ -118,5 +118,5 @@ def test_a_plan_printed_at_a_terminal_says_what_is_not_measured(tmp_path: Path, 
     assert cli.main(made) == 0
     out = capsys.readouterr().out
     assert "poly fleece takes 320 °F at most." in out
-    assert "(not measured: 5 °F allowed for): set 315 °F or less." in out
+    assert "(not measured: allowance 5 °F): set 315 °F or less." in out
     assert "320 °F (" not in out, "no press at the limit itself"

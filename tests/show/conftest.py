@@ -157,17 +157,17 @@ class StandInFit:
         rows = [[0.1, 0.4 / (k + 1), 0.2 / (k + 1), 0.6 / (k + 1)] for k in range(len(names))]
         return pd.DataFrame(rows, columns=columns, index=pd.Index(names, name="setting"))
 
-    def luck(self) -> pd.DataFrame:
+    def batch_effects(self) -> pd.DataFrame:
         loads = sorted(set(self.results["oven_load"])) if len(self.results) else []
         rows = [
             ["oven load", load, 6, -0.9 if load == 2 else 0.1, -1.4, 0.3, load == 2]
             for load in loads
         ]
-        columns = ["kind", "number", "presses", "luck", "low", "high", "stands_out"]
+        columns = ["kind", "number", "presses", "effect", "low", "high", "stands_out"]
         return pd.DataFrame(rows, columns=columns)
 
     def check_grades(self) -> pd.DataFrame:
-        columns = ["outcome", "grade", "observed", "expected", "low", "high", "as_foretold"]
+        columns = ["outcome", "grade", "observed", "expected", "low", "high", "as_predicted"]
         rows = [
             [outcome.name, grade, seen, 3.25, 1, 6, seen <= 6]
             for outcome in self.session.outcomes
@@ -176,9 +176,9 @@ class StandInFit:
         return pd.DataFrame(rows if len(self.results) else [], columns=columns)
 
     def surprises(self) -> pd.DataFrame:
-        columns = ["press", "fabric", "outcome", "grade", "foretold", "chance", "why"]
+        columns = ["press", "fabric", "outcome", "grade", "predicted", "chance", "why"]
         outcome, fabric = self.session.outcomes[0].name, self.session.fabrics[0].name
-        rows = [[7, fabric, outcome, 1.0, 5.0, 0.012, "worse than foretold"]]
+        rows = [[7, fabric, outcome, 1.0, 5.0, 0.012, "worse than predicted"]]
         return pd.DataFrame(rows if len(self.results) > 7 else [], columns=columns)
 
     def failure_sides(self, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:

@@ -42,7 +42,7 @@ def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -
         "125 °C",
         "257 °F",
         "15 s",
-        "room: 10 s down, 20 s up",
+        "allowance: 10 s down, 20 s up",
         "peel film",
         "Data up to 2026-11-20",
         "Finish: press again 5 to 8 s",
@@ -56,7 +56,7 @@ def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -
 def test_the_unit_asked_for_comes_first(fit: StandInFit) -> None:
     text = words(card(fit, "cotton jersey", "°F"))
     assert text.index("320 °F") < text.index("160 °C")
-    assert "room: 9 °F down, 18 °F up" in text
+    assert "allowance: 9 °F down, 18 °F up" in text
     text = words(card(fit, "cotton jersey"))
     assert text.index("160 °C") < text.index("320 °F")
 
@@ -68,7 +68,7 @@ def test_each_edge_says_what_to_watch_for_and_which_way_to_move(fit: StandInFit)
     assert "Above 135 °C: not proven; no clean hot or warm peel" in text
     limit = (
         "polyester takes 165 °C at most. The heat press may run hotter than its dial (not "
-        "measured: 4 °C allowed for): set 161 °C or less."
+        "measured: allowance 4 °C): set 161 °C or less."
     )
     assert f"Above 160 °C: NEVER. {limit}" in text
     # At the edge and among the conditions; the bar ends at the last setting below it.
@@ -79,7 +79,7 @@ def test_without_a_window_it_shouts_so_and_still_helps(no_window: StandInFit) ->
     pdf = card(no_window, "cotton jersey")
     text = words(pdf)
     assert "NOT PROVEN" in text
-    assert "Do not sell on these yet" in text
+    assert "Do not sell with these yet" in text
     assert "Expect about" not in text
     assert "160 °C" in text
     assert "the best cure temperature known is 125 °C" in text
@@ -209,4 +209,4 @@ def test_a_single_setting_and_an_edge_on_the_target(fit: StandInFit) -> None:
     pinned = replace(finding, window=replace(window, low=only, high=only))
     text = words(settings_card(pinned, fit.session, NumberFormat("°C"), last_entry=WHEN))
     assert "only 160 °C" in text
-    assert "room: none down, none up" in text
+    assert "allowance: none down, none up" in text

@@ -17,13 +17,13 @@ def test_it_says_what_matters_what_failed_and_what_is_odd() -> None:
     fitted = fit(TWO, results)
     shown = show_learnt(fitted, "Cotton")
     text = repr(shown).replace("\u00a0", " ")
-    assert text.startswith("cotton: what the presses taught\n  cure temperature: ")
+    assert text.startswith("cotton: results of the test presses\n  cure temperature: ")
     failed = int((results["peel"] < 4).sum())
     assert f"{failed} presses failed; judged by the fit: " in text
     assert "under-cured" in text and "over-cured" in text
     odd = fitted.surprises().iloc[0]
     assert odd["press"] == results.loc[good, "press"]
-    assert f"Press {odd['press']}, peel: 1, where {odd['foretold']:g} was to be expected" in text
+    assert f"Press {odd['press']}, peel: 1, where {odd['predicted']:g} was predicted" in text
     for line in repr(shown).splitlines()[3:]:
         assert line.replace("'", "&#x27;") in shown.html
     assert show_learnt(fitted, "cotton").html == shown.html

@@ -68,11 +68,11 @@ def test_a_cards_bar_ends_at_the_limit(told: Fit, pass_rate: float) -> None:
     assert (other.low, other.high, other.limited) == (8, 24, False)
     text = words(settings_card(finding, told.session, NumberFormat("°C")))
     assert "147 °C, heat limit" in text and "180" not in text
-    assert "(not measured: 3 °C allowed for): set 147 °C or less." in text
+    assert "(not measured: allowance 3 °C): set 147 °C or less." in text
     fahrenheit = words(settings_card(finding, told.session, NumberFormat("°F")))
     # 147 °C is 296.6 °F, rounded down; 3 °C wide is 5.4 °F, rounded up.
     assert "nylon takes 302 °F (150 °C) at most." in fahrenheit
-    assert "(not measured: 6 °F allowed for): set 296 °F or less." in fahrenheit
+    assert "(not measured: allowance 6 °F): set 296 °F or less." in fahrenheit
 
 
 def test_without_a_limit_the_bar_spans_the_plan(told: Fit) -> None:

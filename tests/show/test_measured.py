@@ -76,7 +76,7 @@ def test_the_papers_say_what_is_reached(book: Logbook, tmp_path: Path) -> None:
     assert "Tried with the lots powder P-12." in holds
     assert "Room while testing: 72 to 79 °F, 48 to 55 %." in holds
     assert "Display of the press: 212 to 400 °F." in holds
-    assert "Display of the oven" not in holds and "Not written down" not in holds
+    assert "Display of the oven" not in holds and "Not recorded" not in holds
     assert "Holds for this oven, press, film, powder and room" in holds
     assert page.count("Set and reached, press temperature") == 1
     assert "hottest 332" in page.replace("\u00a0", " ")

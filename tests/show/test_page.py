@@ -122,7 +122,7 @@ def test_without_a_window_it_is_the_first_thing_said(no_window: StandInFit, tmp_
     outline = Outline(page(no_window, tmp_path))
     after = outline.words.split("Result", 1)[1]
     assert after.startswith("No window is proven yet for cotton jersey and polyester: do not sell")
-    assert outline.words.count("Not proven: do not sell on these settings yet.") == 2
+    assert outline.words.count("Not proven: do not sell with these settings yet.") == 2
     assert "Best settings known, not proven" in outline.words
     assert "What stops each edge" not in outline.words
     assert "Best known, not proven" in outline.words and "What to set" not in outline.words
@@ -144,7 +144,7 @@ def test_no_press_at_all(session: Session, tmp_path: Path) -> None:
     assert "Nothing is graded yet" in outline.words
     assert "No press of this fabric is planned yet." in outline.words
     assert "No plan is in the logbook yet." in outline.words
-    assert "there is no luck to tell" in outline.words
+    assert "there is no luck and no prediction to show" in outline.words
 
 
 def test_everything_a_person_asks_for_is_there(written: str) -> None:
@@ -183,16 +183,16 @@ def test_what_the_fit_understood_is_told_with_its_numbers(written: str) -> None:
     for text in (
         "cure temperature 40 % (20 to 60 %), cure time 20 % (10 to 30 %)",
         "Oven load 2 (all fabrics) came out about 0.9 grades worse than its settings explain.",
-        "2 of 4 counts lie where expected. One in twenty may lie outside by chance",
-        "peel 5 9 3.2 1 to 6 more than foretold",
-        "peel 4 3 3.2 1 to 6 as foretold",
-        "7 peel 1 5 1 % worse than foretold",
+        "2 of 4 counts lie in the predicted interval. One in twenty may lie outside by chance",
+        "peel 5 9 3.2 1 to 6 more than predicted",
+        "peel 4 3 3.2 1 to 6 as predicted",
+        "7 peel 1 5 1 % worse than predicted",
         "cure temperature oven load 1 3.5 12.25 under 0.001 0.07",
         "cure time press 1 – – – – not varied",
     ):
         assert text in words, text
     sections = written.split('<section class="fabric"')[1:]
-    odd = ["No grade is far from what the other presses foretell" in part for part in sections]
+    odd = ["No grade is far from its prediction" in part for part in sections]
     assert odd == [False, True]
 
 
@@ -213,11 +213,11 @@ def test_a_surprise_is_one_thing_everywhere(fit: StandInFit, tmp_path: Path) -> 
     (press,) = fit.surprises()["press"]
     first, second = html.split('<section class="fabric"')[1:]
     assert re.findall(r'number">(\d+)</th>.*(?:passed|failed), a surprise<', first) == [str(press)]
-    assert f"Look again at press {press} (see Surprises)" in first
+    assert f"Check press {press} (see Surprises)" in first
     odd = first[first.index("Surprising grades of cotton jersey") :].split("</table>")[0]
     assert re.findall(r'class="number">(\d+)</th>', odd) == [str(press)]
-    assert ", a surprise<" not in second and "Look again" not in second
-    assert "No grade is far from what the other presses foretell." in second
+    assert ", a surprise<" not in second and "Check press" not in second
+    assert "No grade is far from its prediction." in second
 
 
 def test_the_unit_reaches_every_temperature(fit: StandInFit, tmp_path: Path) -> None:

@@ -67,7 +67,7 @@ def test_what_cannot_be_shown_is_said(book: Logbook) -> None:
     found = pictures(photos(book))
     assert list(found.of) == [1, 3]
     assert "press 2: photo" in found.note and "cannot be read" in found.note
-    assert "press 1: photo" in found.note and "is no whole picture" in found.note
+    assert "press 1: photo" in found.note and "is damaged" in found.note
     # Where room is short, every press keeps one before any has two; the rest is counted.
     keep_photo(book, 1, photo("green", size=(64, 60)))
     whole = pictures(photos(book))
@@ -75,7 +75,7 @@ def test_what_cannot_be_shown_is_said(book: Logbook) -> None:
     room = sum(len(whole.of[press][0].address) for press in (1, 3))
     short = pictures(photos(book), budget=room)
     assert [len(short.of[press]) for press in (1, 3)] == [1, 1]
-    assert "1 more photo lies beside the logbook." in short.note
+    assert "1 more photo is in the folder beside the logbook." in short.note
 
 
 def test_the_report_shows_them_with_what_became_of_the_press(book: Logbook, tmp_path: Path) -> None:

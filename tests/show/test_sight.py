@@ -53,7 +53,7 @@ def test_what_hides_and_what_luck_covers_is_said() -> None:
     runs["press time"] = np.where(runs["cure time"] == runs["cure time"].min(), 12.0, 19.0)
     check = Plan(FOUR, runs, "fraction", 0).check()
     texts = {text.get_text() for text in detectable_effect_bars(check).texts}
-    assert "hidden behind another" in texts and "not told from luck" in texts
+    assert "hidden behind another" in texts and "not separable from luck" in texts
     assert "press time hidden behind another" in figure_text(check)
 
 

@@ -1,8 +1,7 @@
-"""The vocabulary of a transfer bench: every sign that can be seen, its causes, checks and moves.
+"""The vocabulary of a transfer bench: every visible sign, its causes, checks and remedies.
 
-Whoever needs a word for what is seen takes it from here: form, card, report, sheet, fit, watch and
-``diagnose``.  Words are matched in ``dialin/signs/phrases.py``, causes ranked in
-``dialin/monitor/causes.py``.
+Form, card, report, sheet, fit, watch and ``diagnose`` all use these words. Words are matched in
+``dialin/signs/phrases.py``, causes ranked in ``dialin/monitor/causes.py``.
 """
 
 from dtfexp.describe.signs.cause import Cause as Cause

@@ -1,4 +1,4 @@
-"""A cause of what is seen: how to check it, what to change and what tells it from others."""
+"""A cause of a sign: how to check it, what to change, and what distinguishes it from others."""
 
 from __future__ import annotations
 
@@ -7,15 +7,14 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Cause:
-    """One cause.
+    """One cause of a sign.
 
-    ``check``: what costs least first: look, measure, compare.  ``change``: what to do about it.
-    ``tell``: one press that shows whether it is the cause, with every setting as now.  ``moves``
-    are settings that answer to it, first choice first, each a role (``dialin/encode/roles.py``)
-    and +1 for
-    more or -1 for less of it.  ``otherwise``: what is left where a limit leaves no room for these.
-    ``stage`` and ``side``: the machine and side whose drift would look the same.  ``counts_as``:
-    the stage and side that a sign of it speaks for in a fit (default: the same).
+    ``check``: the cheapest check first: look, measure, compare. ``change``: the remedy. ``tell``:
+    one press that shows whether it is the cause, all else unchanged. ``moves``: the settings that
+    remedy it, best first, each a role (``dialin/encode/roles.py``) and +1 for more or -1 for less.
+    ``otherwise``: the remedy when a limit prevents these moves. ``stage`` and ``side``: the machine
+    and side whose drift looks the same. ``counts_as``: the stage and side that its signs count as
+    in a fit (default: the same).
     """
 
     key: str
@@ -31,10 +30,10 @@ class Cause:
 
     @property
     def machine(self) -> str:
-        """The machine whose drift would look the same: "oven", "press" or ""."""
+        """The machine whose drift looks the same: "oven", "press" or ""."""
         return {"cure": "oven", "press": "press"}.get(self.stage, "")
 
     @property
     def fit_side(self) -> tuple[str, str]:
-        """(stage, side) that a sign of this cause speaks for in a fit; ("", "") for none."""
+        """The (stage, side) that a sign of this cause counts as in a fit; ("", "") for none."""
         return self.counts_as if self.counts_as[0] else (self.stage, self.side)

@@ -1,4 +1,4 @@
-"""The causes of what goes wrong, as a good shop names, checks and mends them.
+"""The causes of what goes wrong, with their checks and remedies.
 
 All of it is common practice on transfer benches, no published source.
 """

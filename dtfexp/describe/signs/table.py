@@ -15,20 +15,20 @@ _CAUSES = MappingProxyType({cause.key: cause for cause in CAUSES})
 
 
 def sign(key: str) -> Sign:
-    """The sign of that key."""
+    """Return the sign of that key."""
     return _SIGNS[key]
 
 
 def cause(key: str) -> Cause:
-    """The cause of that key."""
+    """Return the cause of that key."""
     return _CAUSES[key]
 
 
 def phrase(key: str) -> str:
-    """What screens and paper print for a sign."""
+    """Return what screens and paper print for a sign."""
     return _SIGNS[key].phrase
 
 
 def chips(view: str) -> tuple[str, ...]:
-    """The phrases to tap in one view of the recording form, "press" or "wash"."""
+    """Return the phrases to tap in one view of the recording form, "press" or "wash"."""
     return tuple(sign.phrase for sign in SIGNS if view in sign.chips)

@@ -1,1 +1,1 @@
-"""Why the fit thinks so: effects, curves, failure sides, checks of single presses."""
+"""Explain a fit: effects, curves, failure sides, checks of single presses."""

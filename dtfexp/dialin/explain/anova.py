@@ -1,16 +1,16 @@
-"""The classical table of effects: every term tested in the stratum where it was varied.
+"""Analysis of variance: every term tested in the stratum where it was varied.
 
-Cure settings are shared by an oven load, hard-to-change press settings by a press round, and a pair
-of the two by a crossing of load and round: their effects are judged by how much loads, rounds or
-crossings differ; the rest by how much single presses differ (Yates 1935; a strip-plot).  Grades
-enter as the numbers on the scale, evenly spaced, so this table is the familiar look at the data and
-not the model behind the window.
+Cure settings are shared by an oven load, hard-to-change press settings by a press round, and an
+interaction of the two by a crossing of load and round: these effects are tested against the
+variation between loads, rounds or crossings; all others against that between single presses (Yates
+1935; a strip-plot). Grades enter as evenly spaced numbers, so this classical table is separate from
+the model behind the window.
 
-Method: one least-squares fit weighted by the variances of loads, rounds, crossings and presses
-(statsmodels ``GLS``), the variances from mean squares and the error degrees of freedom by
-Satterthwaite's rule (``dtfexp.maths.linear.variance_components``).  In balanced data this is the
-textbook table, digit
-for digit.  Which bends and pairs are in it: ``dtfexp.dialin.explain.term_selection``.
+Method: one least-squares fit weighted by the variance components of loads, rounds, crossings and
+presses (statsmodels ``GLS``), the components from mean squares, the error degrees of freedom by
+Satterthwaite's rule (``dtfexp.maths.linear.variance_components``). In balanced data this is the
+textbook table to the last digit. Choice of quadratics and interactions:
+``dtfexp.dialin.explain.term_selection``.
 """
 
 from __future__ import annotations
@@ -59,17 +59,18 @@ _PLURAL = {
     LOAD: "oven loads", ROUND: "press rounds", BOTH: "oven loads and press rounds",
     CROSSING: "crossings of load and round",
 }  # fmt: skip
-# Lenth's margin needs most effects to be small: of fewer than so many it says little.
+# Lenth's margin assumes that most effects are small; fewer effects than this are too few.
 _FEWEST_FOR_MARGIN = 5
 _ORTHOGONAL = 0.02
 
 
 @dataclass(frozen=True)
 class Table:
-    """A fitted table: the terms in order, a note for each that cannot be tested, and the fit.
+    """A fitted table: the terms in order, a note for each untestable term, and the fit.
 
-    y (n,); fixed (n, any): what is not tested; joined: the terms fitted.  Once fitted: design
-    (n, p), at: term -> its columns of the design, found: the variances.
+    ``y`` (n,); ``fixed`` (n, any): untested columns; ``joined``: the terms fitted. Once fitted:
+    ``design`` (n, p), ``at``: term -> its columns of the design, ``found``: the variance
+    components.
     """
 
     terms: tuple[Term, ...]
@@ -85,13 +86,13 @@ class Table:
 
     @property
     def variances(self) -> dict[str, float]:
-        """Variance of loads, rounds, crossings and presses, as far as it can be told."""
+        """The estimable variance components of loads, rounds, crossings and presses."""
         if self.found is None:
             return {}
         return dict(zip(self.found.names, self.found.component.tolist(), strict=True))
 
     def row_of(self, term: Term) -> dict[str, Any]:
-        """What both tables say of a term before it is tested."""
+        """Return the columns common to both tables, before the test of a term."""
         return {
             "term": term.name,
             "stratum": self.strata_of[term.name],
@@ -104,7 +105,7 @@ class Table:
 def anova(
     session: Session, results: pd.DataFrame, outcome: str, fabric: str | None
 ) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.anova`; ``results`` have been checked."""
+    """See :meth:`dtfexp.dialin.fit.Fit.anova`; ``results`` are checked."""
     from scipy.stats import f as f_distribution
 
     table = _table(session, results, outcome, fabric)
@@ -127,7 +128,7 @@ def anova(
 def effects(
     session: Session, results: pd.DataFrame, outcome: str, fabric: str | None
 ) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.effects`; ``results`` have been checked."""
+    """See :meth:`dtfexp.dialin.fit.Fit.effects`; ``results`` are checked."""
     from scipy.stats import t as t_distribution
 
     table = _table(session, results, outcome, fabric)
@@ -158,8 +159,7 @@ def effects(
 
 
 def _beside(table: Table, term: Term, weights: Array) -> float:
-    """The size of an effect that is not tested, as it stands beside those that are; NaN where it
-    cannot be told from them."""
+    """Return the size of an untested effect beside the tested ones; NaN when confounded."""
     others = [t.columns for t in table.joined if t is not term]
     base = ColumnSpace.of(np.hstack([table.fixed, *others]))
     if not term.columns.shape[1] or not base.is_independent(term.columns):
@@ -169,7 +169,7 @@ def _beside(table: Table, term: Term, weights: Array) -> float:
 
 
 def _margins(table: Table) -> dict[str, float]:
-    """Lenth's margin of each effect of one column, where those of its stratum are orthogonal."""
+    """Return Lenth's margin of each one-column effect whose stratum is orthogonal."""
     out: dict[str, float] = {}
     centred = [t for t in table.terms if t.columns.shape[1] == 1 and np.ptp(t.columns) > 1e-9]
     for stratum in dict.fromkeys(table.strata_of.values()):
@@ -182,7 +182,7 @@ def _margins(table: Table) -> dict[str, float]:
         alike = np.abs((x / size).T @ (x / size)) - np.eye(len(own))
         if alike.max() > _ORTHOGONAL:
             continue
-        # In units of their own standard errors, up to the noise that all share.
+        # In units of their standard errors, up to the common noise.
         per_unit = np.array([abs(float(t.contrasts[0][1][0])) for t in own]) / size
         reach = lenth.margin(np.asarray((x / size).T @ table.y))
         if reach > 0.0:
@@ -204,7 +204,7 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
     notes = _confounded(fixed, first)
     free = [term for term in first if term.name not in notes]
     tiers = [list(make.bends(coding, used, free)), make.pairs(free)]
-    # Settings that move together are taken out together: no other effect is laid at their door.
+    # Confounded settings are removed jointly, so that no other effect is attributed to them.
     together = [t.columns for t in first if t.name in notes]
     fixed = np.hstack([fixed, *together])
     groups, room = _judged_by(used, np.hstack([fixed, *[t.columns for t in free]]))
@@ -233,7 +233,7 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
     if not np.ptp(y):
         reason = "all alike: no setting shows an effect"
     elif not joined.spaces.error_df()[PRESS]:
-        reason = f"too few presses ({len(y)}) to judge by"
+        reason = f"too few presses ({len(y)}) for a test"
     if reason:
         told = notes | {t.name: reason for t in free}
         if not np.ptp(y):
@@ -245,29 +245,29 @@ def _table(session: Session, results: pd.DataFrame, outcome: str, fabric: str | 
 def _with_tests(
     table: Table, free: list[Term], groups: dict[str, Array], spaces: ResidualSpaces
 ) -> Table:
-    """The table with its fit, and notes for what loads or rounds are too few to judge."""
+    """Return the table with its fit, and notes on strata with too few loads or rounds."""
     fixed, notes = table.fixed, dict(table.notes)
     out = _without_error(spaces, groups)
-    # A grouping without error of its own says nothing of its luck: it is taken out of the data,
-    # and what was varied only between its groups cannot be tested.
+    # A grouping without error degrees of freedom has no estimable variance: it is projected out,
+    # and terms varied only between its groups cannot be tested.
     fixed = np.hstack([fixed, *[groups[name] for name in out]])
     for term in free:
         others = [t.columns for t in free if t is not term]
         if not ColumnSpace.of(np.hstack([fixed, *others])).is_independent(term.columns):
-            notes[term.name] = f"too few {' and '.join(_PLURAL[name] for name in out)} to judge by"
+            notes[term.name] = f"too few {' and '.join(_PLURAL[name] for name in out)} for a test"
     free = [term for term in free if term.name not in notes]
     groups = {name: z for name, z in groups.items() if name not in out}
     design, at, start = ColumnSpace.of(fixed).basis, {}, ColumnSpace.of(fixed).rank
     for term in free:
         at[term.name] = np.arange(start, start + term.columns.shape[1])
         start += term.columns.shape[1]
-    # Unit columns: a setting far outside its range must not swamp the others.
+    # Unit columns: a setting far outside its range must not dominate the others.
     design = np.hstack([design, *[t.columns / _column_norms(t) for t in free]])
     if out:
         spaces = ResidualSpaces.of(design, groups)
     found = variance_components(table.y, spaces, groups)
     if found.mean_square[-1] <= 1e-12 * float(np.var(table.y)):
-        notes |= {t.name: "presses agree to the last digit: no luck to judge by" for t in free}
+        notes |= {t.name: "presses agree exactly: no error variance" for t in free}
         return replace(table, notes=notes)
     from statsmodels.regression.linear_model import GLS
 
@@ -280,11 +280,10 @@ def _column_norms(term: Term) -> Array:
 
 
 def _judged_by(used: pd.DataFrame, design: Array) -> tuple[dict[str, Array], ResidualSpaces]:
-    """Loads, rounds and crossings shared by two presses or more, and what is left beside ``design``
-    to judge by.
+    """Return the groupings shared by two or more presses, and their residual spaces.
 
-    Crossings count where loads and rounds leave something to judge them by, and the presses within
-    them too; elsewhere a crossing is taken to differ no more than its presses do.
+    Crossings count where loads and rounds leave error degrees of freedom for them and for the
+    presses within them; elsewhere their variance is taken as that of presses.
     """
     groups = _groupings(used)
     room = ResidualSpaces.of(design, groups)
@@ -296,7 +295,7 @@ def _judged_by(used: pd.DataFrame, design: Array) -> tuple[dict[str, Array], Res
 
 
 def _without_error(spaces: ResidualSpaces, groups: dict[str, Array]) -> list[str]:
-    """Groupings without error of their own, and those that have none once these are taken out."""
+    """Return groupings without error degrees of freedom, also after removing the others found."""
     out: list[str] = []
     while True:
         left = spaces.error_df()
@@ -334,7 +333,7 @@ def _same_grouping(a: Array, b: Array) -> bool:
 
 
 def _judge(y: Array, spaces: ResidualSpaces, groups: dict[str, Array]) -> ErrorModel | None:
-    """What the terms still to join are judged by, as ``_with_tests`` does it."""
+    """Return the error model for terms still to join, as used by ``_with_tests``."""
     if not spaces.error_df()[PRESS]:
         return None
     if out := _without_error(spaces, groups):
@@ -348,7 +347,7 @@ def _judge(y: Array, spaces: ResidualSpaces, groups: dict[str, Array]) -> ErrorM
 
 
 def _stratum(term: Term, groups: dict[str, Array]) -> str:
-    """Where a term was varied: between loads, between rounds, or from press to press."""
+    """Return where a term was varied: between loads, between rounds, or from press to press."""
     if term.columns.shape[1]:
         for name, z in groups.items():
             means = (z.T @ term.columns) / z.sum(axis=0)[:, None]
@@ -358,7 +357,7 @@ def _stratum(term: Term, groups: dict[str, Array]) -> str:
 
 
 def _confounded(fixed: Array, first: list[Term]) -> dict[str, str]:
-    """A note for each setting that was not varied or moved together with another."""
+    """Return a note for each setting that was not varied or is confounded with another."""
     notes = {t.name: "not varied" for t in first if not t.columns.shape[1]}
     varied = [t for t in first if t.columns.shape[1]]
     for term in varied:
@@ -372,5 +371,5 @@ def _confounded(fixed: Array, first: list[Term]) -> dict[str, str]:
             t.name for t in others if not alone.extended(t.columns).is_independent(term.columns)
         ]
         with_what = " and ".join(sorted(twins)) or "the other settings"
-        notes[term.name] = f"moved together with {with_what}: cannot be told apart"
+        notes[term.name] = f"varied only together with {with_what}: cannot be separated"
     return notes

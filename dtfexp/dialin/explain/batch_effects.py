@@ -1,4 +1,4 @@
-"""The luck of single oven loads, press rounds and blocks."""
+"""Batch effects of single oven loads, press rounds and blocks."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from dtfexp.maths.prediction.batch_posterior import (
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
 
-COLUMNS = ("kind", "number", "presses", "luck", "low", "high", "stands_out")
+COLUMNS = ("kind", "number", "presses", "effect", "low", "high", "stands_out")
 _KINDS: tuple[tuple[str, str, BatchKind], ...] = (
     ("oven load", "oven_load", "load"),
     ("press round", "press_round", "round"),
@@ -26,7 +26,7 @@ _KINDS: tuple[tuple[str, str, BatchKind], ...] = (
 
 
 def batch_effects(fit: FittedModel) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.luck`."""
+    """See :meth:`dtfexp.dialin.fit.Fit.batch_effects`."""
     used = fit.results[~excluded_rows(fit.results)]
     graded = used[[o.name for o in fit.coding.outcomes]].notna().any(axis=1).to_numpy()
     rows: list[dict[str, Any]] = []
@@ -46,7 +46,7 @@ def batch_effects(fit: FittedModel) -> pd.DataFrame:
                     "kind": kind,
                     "number": told[k],
                     "presses": int((graded & (codes == k)).sum()),
-                    "luck": float(weight @ mean[:, i]),
+                    "effect": float(weight @ mean[:, i]),
                     "low": float(low[i]),
                     "high": float(high[i]),
                     "stands_out": bool(low[i] > 0 or high[i] < 0),

@@ -1,4 +1,4 @@
-"""The pass rate along one setting, or over two, as numbers."""
+"""The pass rate along one setting or over two, as a table."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def curve(
 
 
 def _main_effect(fit: FittedModel, moving: str, fabric: str) -> pd.DataFrame:
-    """The main effect: each value of the setting with the others spread over their ranges."""
+    """Return the main effect: each value of the setting, averaged over the other ranges."""
     session = fit.session
     values = set_point_lines.axis_values(
         session, session.factor(moving), fabric, _POINTS_OF_AVERAGE
@@ -78,7 +78,7 @@ def _main_effect(fit: FittedModel, moving: str, fabric: str) -> pd.DataFrame:
 
 
 def _checked_set_point(fit: FittedModel, at: Mapping[str, Any]) -> dict[str, Any]:
-    """The given part of a set-point, names and values as the session spells them."""
+    """Return the given part of a set-point in the session's spelling."""
     out: dict[str, Any] = {}
     for name, value in at.items():
         factor = fit.session.factor(name)

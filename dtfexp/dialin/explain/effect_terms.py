@@ -1,8 +1,8 @@
-"""The terms of the classical table: settings, their bends, pairs of settings, fabrics.
+"""The terms of the classical table: settings, quadratics ("bends"), interactions, fabrics.
 
-A numeric setting is -1 at the low and +1 at the high end of its range, then taken from the mean of
-the presses; words are coded against the plain average of the words, so that a main effect is the
-effect over the average of everything else.
+A numeric setting is coded -1 at the low and +1 at the high end of its range, then centred on the
+mean of the presses. Words have sum-to-zero coding, so that a main effect is the effect averaged
+over everything else.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from dtfexp.dialin.encode.coding import Coding
 
 Array = NDArray[np.float64]
 
-#: The session's own names of settings never collide with it: "fabric" is a kept word.
+#: No setting can have this name: "fabric" is a reserved column.
 FABRIC = "fabric"
 
 
@@ -28,8 +28,8 @@ FABRIC = "fabric"
 class Term:
     """One row of the table.
 
-    columns (n, q) of the design; reads: (label, weights (q,)) for every effect to be told, in the
-    outcome's own numbers.
+    ``columns`` (n, q) of the design; ``reads``: (label, weights (q,)) of every reported effect, in
+    units of the outcome.
     """
 
     name: str
@@ -38,19 +38,19 @@ class Term:
 
 
 def main_terms(coding: Coding, used: pd.DataFrame) -> list[Term]:
-    """One term per setting, in the session's order; one without columns where nothing varied."""
+    """Return one term per setting, in the session's order; without columns if not varied."""
     return [_main_term(coding, factor, used) for factor in coding.session.factors]
 
 
 def bends(coding: Coding, used: pd.DataFrame, free: list[Term]) -> Iterator[Term]:
-    """Bends of the ``free`` terms with three settings or more."""
+    """Yield the quadratic of each ``free`` term with three or more settings."""
     for term in free:
         if term.name == FABRIC:
             continue
         factor = coding.session.factor(term.name)
         if factor.is_numeric and used[factor.name].nunique() > 2:
             square = term.columns**2
-            # Middle less the mean of both ends: above zero when the best lies between.
+            # Middle less the mean of both ends: positive when the best lies between.
             yield Term(
                 f"{factor.name}, bend",
                 square - square.mean(axis=0),
@@ -59,7 +59,7 @@ def bends(coding: Coding, used: pd.DataFrame, free: list[Term]) -> Iterator[Term
 
 
 def pairs(free: list[Term]) -> list[Term]:
-    """Pairs of the ``free`` terms, each named in alphabetical order."""
+    """Return the interactions of the ``free`` terms, each named in alphabetical order."""
     return [
         _interaction_term(*sorted(two, key=lambda t: (t.name.casefold(), t.name)))
         for two in combinations(free, 2)
@@ -67,12 +67,12 @@ def pairs(free: list[Term]) -> list[Term]:
 
 
 def fabric_term(used: pd.DataFrame) -> Term:
-    """What the fabrics differ by at the average of the settings."""
+    """Return the differences between fabrics at the mean of the settings."""
     return _category_term(FABRIC, used["fabric"].to_numpy(), list(dict.fromkeys(used["fabric"])))
 
 
 def block_columns(used: pd.DataFrame) -> Array:
-    """Indicator columns of the days, rolls or lots that were told; none without."""
+    """Return indicator columns of the recorded days, rolls or lots; none without."""
     if "block" not in used:
         return np.zeros((len(used), 0))
     told = used["block"].to_numpy()
@@ -107,7 +107,7 @@ def _interaction_term(first: Term, second: Term) -> Term:
     columns = np.einsum("na,nb->nab", first.columns, second.columns)
     reads = []
     for (label_a, a), (label_b, b) in product(first.contrasts, second.contrasts):
-        # Two ranges: half the difference of the one effect at the ends of the other.
+        # Two numeric settings: half the difference of one effect between the ends of the other.
         scale = 0.5 if len(a) == len(b) == 1 and a[0] == b[0] == 2.0 else 1.0
         reads.append((f"{label_a} × {label_b}", scale * np.multiply.outer(a, b).ravel()))
     return Term(f"{first.name} × {second.name}", columns.reshape(len(columns), -1), tuple(reads))

@@ -1,9 +1,9 @@
-"""Whether prints at a set-point look under- or over-cured, under- or over-pressed.
+"""Whether prints at a set-point fail under- or over-cured, under- or over-pressed.
 
 Each stage fails on two sides, and the window lies between them (operating windows: Joseph & Wu
-2002, J. Quality Technology 34:345; from memory, not verified).  From the fit: would more of the
-stage (hotter, longer, harder) make the outcomes that fail here better or worse?  From the bench:
-which defects were seen nearby?
+2002, J. Quality Technology 34:345; from memory, not verified). Evidence from the fit: would more of
+the stage (hotter, longer, harder) improve the outcomes that fail here? Evidence from the bench: the
+defects recorded nearby.
 """
 
 from __future__ import annotations
@@ -32,23 +32,23 @@ Array = NDArray[np.float64]
 
 STAGES = ("print", "cure", "press", "peel")
 HOLDS, UNKNOWN = "holds", "cannot tell yet"
-#: A pass rate from which a set-point is said to hold, and the belief from which a side is named.
+#: Pass rate from which a set-point holds, and probability from which a side is named.
 HOLDS_FROM, SURE_FROM = 0.90, 0.70
-# More of a stage: an eighth of the range of each of its settings, all together.
+# One step of a stage: an eighth of the range of each of its settings, all at once.
 _REACH = 0.125
-# A defect speaks for places within about this part of a range; other words halve its say.
+# A defect counts for settings within about this part of a range; other words halve its weight.
 _PROXIMITY_SCALE = 0.25
 _MOST_EVIDENCE = 2.0  # the same defect on ten coupons of one corner is not ten independent signs
 
 
 def failure_sides(fit: FittedModel, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.failure_sides`; settings are checked already.
+    """See :meth:`dtfexp.dialin.fit.Fit.failure_sides`; ``settings`` are checked.
 
     METHODS.md, equation (35).
     """
     at, chance = _points_and_pass_rates(fit, settings, fabric)
     failing = 1.0 - chance
-    # What fails most says most; where all but nothing fails, the outcomes count alike.
+    # Outcomes count by their failure rate; where almost nothing fails, they count alike.
     share = (failing + 1e-6) / (failing + 1e-6).sum(axis=1, keepdims=True)
     names = [outcome.name for outcome in fit.coding.outcomes]
     out: dict[str, Any] = {
@@ -80,7 +80,7 @@ def failure_sides(fit: FittedModel, settings: pd.DataFrame, fabric: str) -> pd.D
 def _points_and_pass_rates(
     fit: FittedModel, settings: pd.DataFrame, fabric: str
 ) -> tuple[Points, Array]:
-    """Exact points of the settings, and the chance (M, O) that a new press passes each outcome."""
+    """Return exact points of the settings, and P(M, O) that a new press passes each outcome."""
     index = np.full(len(settings), fit.coding.fabric_index(fabric))
     latent = predict(fit.posterior, fit.coding.points(settings, index))
     chance = outcome_pass_rates(fit.posterior, latent)
@@ -90,16 +90,15 @@ def _points_and_pass_rates(
 def _points_less_and_more(
     fit: FittedModel, at: Points, factors: list[Factor]
 ) -> tuple[Points, Points]:
-    """The points with less and with more of a stage; inside the range of the plan."""
+    """Return the points with less and with more of a stage, inside the planned range."""
     less, more = at.nodes.copy(), at.nodes.copy()
     for factor in factors:
         column = fit.session.factors.index(factor)
         ends = factor.bounds if factor.is_numeric else (factor.levels[0], factor.levels[-1])
-        # Sorted: the fast end of a conveyor is less of the cure.
+        # Sorted: a faster conveyor cures less.
         low, high = np.sort(fit.coding.code(factor, np.array(ends, dtype=object)).astype(float))
         reach = _REACH * (high - low)
-        # Never past the ends, where the field would be mere extrapolation; a set-point outside the
-        # range keeps its place.
+        # Not past the ends of the range, where the field extrapolates; a set-point outside stays.
         here = at.nodes[:, column, :]
         less[:, column, :] = np.maximum(here - reach, np.minimum(here, low))
         more[:, column, :] = np.minimum(here + reach, np.maximum(here, high))
@@ -107,8 +106,7 @@ def _points_less_and_more(
 
 
 def _defect_log_odds(fit: FittedModel, settings: pd.DataFrame, fabric: str) -> dict[str, Any]:
-    """Log odds (M,) of "too little" that the recorded defects add for each stage, and their
-    words."""
+    """Return the log odds (M,) of "too little" from the defects per stage, and their words."""
     heard: dict[str, Any] = {stage: np.zeros(len(settings)) for stage in STAGES}
     words: list[list[str]] = [[] for _ in range(len(settings))]
     heard["words"] = ["" for _ in words]
@@ -132,7 +130,7 @@ def _defect_log_odds(fit: FittedModel, settings: pd.DataFrame, fabric: str) -> d
 
 
 def _proximity_weight(fit: FittedModel, settings: pd.DataFrame, press: pd.Series[Any]) -> Array:
-    """1 at the press's own settings, falling to nothing far away, (M,)."""
+    """Return the weight of a press at each setting (M,): 1 at its own, decreasing with distance."""
     away = np.zeros(len(settings))
     factor_of_words = np.ones(len(settings))
     for factor in fit.session.factors:
@@ -148,7 +146,7 @@ def _proximity_weight(fit: FittedModel, settings: pd.DataFrame, press: pd.Series
 
 
 def _side_named(rate: Array, belief: dict[str, Array], pull: dict[str, Array]) -> list[str]:
-    """The side a failing print most likely shows, where one stands out."""
+    """Return the most probable side of a failing print, where one stands out."""
     named = []
     for row in range(len(rate)):
         if rate[row] >= HOLDS_FROM:

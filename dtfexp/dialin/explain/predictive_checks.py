@@ -1,9 +1,8 @@
-"""Each press against what all the others foretell of it: grades checked, surprises, lessons.
+"""Leave-one-out checks of each press: grade counts, surprises, influence.
 
-A press that the model foretells well taught little; one it could not foretell is worth a second
-look.  Every comparison leaves the press itself out (Gelman, Meng & Stern 1996, Statistica Sinica
-6:733, posterior predictive checks; Vehtari et al. 2016, J. Mach. Learn. Res. 17(103), leaving out
-one observation of a latent Gaussian model).
+Each press is compared with its prediction from all others (Gelman, Meng & Stern 1996, Statistica
+Sinica 6:733, posterior predictive checks; Vehtari et al. 2016, J. Mach. Learn. Res. 17(103),
+leaving out one observation of a latent Gaussian model).
 """
 
 from __future__ import annotations
@@ -29,11 +28,11 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-CHECK_COLUMNS = ("outcome", "grade", "observed", "expected", "low", "high", "as_foretold")
-SURPRISE_COLUMNS = ("press", "fabric", "outcome", "grade", "foretold", "chance", "why")
-TAUGHT_COLUMNS = ("press", "fabric", "grades", "bits", "moved")
-#: A grade this far out on one side, or farther, is a surprise. On simulated benches it flags 2 of
-#: 100 honest grades and half of those written two grades too low (tests/bench/bench_understanding).
+CHECK_COLUMNS = ("outcome", "grade", "observed", "expected", "low", "high", "as_predicted")
+SURPRISE_COLUMNS = ("press", "fabric", "outcome", "grade", "predicted", "chance", "why")
+INFLUENCE_COLUMNS = ("press", "fabric", "grades", "bits", "moved")
+#: Tail probability below which a grade is a surprise. On simulated benches it flags 2 of 100
+#: correct grades and half of those written two grades too low (tests/bench/bench_understanding).
 SURPRISE_LEVEL = 0.05
 _QUARTERS = ("lowest quarter", "second quarter", "third quarter", "highest quarter")
 _RANGE_POINTS = 64
@@ -41,16 +40,16 @@ _RANGE_POINTS = 64
 
 @dataclass(frozen=True)
 class _HeldOutPress:
-    """One press: its row of the used results, and what the others foretell of its grades."""
+    """One press: its row of the used results, and the prediction of its grades."""
 
     row: int
     left: HeldOut
 
 
 def _held_out_presses(fit: FittedModel, leave: LeaveOneOut) -> Iterator[_HeldOutPress]:
-    """Every press with a grade, in the order of the results."""
+    """Yield every press with a grade, in the order of the results."""
     data = fit.posterior.data
-    # Codes of presses run in the order of their numbers; the rows keep the order of the frame.
+    # Press codes follow the press numbers; the rows follow the frame.
     place = {code: row for row, code in enumerate(np.argsort(np.argsort(_used_rows(fit)["press"])))}
     for code in dict.fromkeys(data.press[data.is_observed].tolist()):
         yield _HeldOutPress(place[code], leave.hold_out(np.flatnonzero(data.press == code)))
@@ -85,7 +84,7 @@ def check_grades(fit: FittedModel) -> pd.DataFrame:
                     "expected": float(table[:, cell].sum()),
                     "low": low,
                     "high": high,
-                    "as_foretold": low <= count <= high,
+                    "as_predicted": low <= count <= high,
                 }
             )
     return pd.DataFrame(rows, columns=list(CHECK_COLUMNS))
@@ -107,9 +106,9 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
             rows.append(
                 _row(used, seen.row, outcome)
                 | {
-                    "foretold": _latent_to_grade(fit, o, float(latent[i])),
+                    "predicted": _latent_to_grade(fit, o, float(latent[i])),
                     "chance": float(min(worse, better)),
-                    "why": f"{side} than the other presses foretell; check the entry, the "
+                    "why": f"{side} than the other presses predict; check the entry, the "
                     "readings and the coupon",
                 }
             )
@@ -119,7 +118,7 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
         rows.append(
             _row(used, place, later)
             | {
-                "foretold": float(used[earlier.name].iloc[place]),
+                "predicted": float(used[earlier.name].iloc[place]),
                 "chance": 0.0,
                 "why": f"better after {later.washes} washes than before ({first}); check both "
                 "entries",
@@ -129,21 +128,21 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
 
 
 def press_influence(fit: FittedModel) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.taught`."""
+    """See :meth:`dtfexp.dialin.fit.Fit.press_influence`."""
     leave, used = LeaveOneOut(fit.posterior), _used_rows(fit)
     points = qmc.Sobol(len(fit.session.factors), scramble=True, seed=1).random(_RANGE_POINTS)
-    foretold: dict[str, tuple[PredictionsWithout, Array]] = {}
+    predicted: dict[str, tuple[PredictionsWithout, Array]] = {}
     rows = []
     for seen in _held_out_presses(fit, leave):
         fabric = str(used["fabric"].iloc[seen.row])
-        if fabric not in foretold:
+        if fabric not in predicted:
             settings = settings_at_unit_points(fit, fabric, points)
             index = np.full(_RANGE_POINTS, fit.coding.fabric_index(fabric))
             at = PredictionsWithout(
                 fit.posterior, fit.coding.points(settings, index, spread=False), leave
             )
-            foretold[fabric] = at, pass_posterior(fit.posterior, at.whole).expected()
-        at, whole = foretold[fabric]
+            predicted[fabric] = at, pass_posterior(fit.posterior, at.whole).expected()
+        at, whole = predicted[fabric]
         rate = pass_posterior(fit.posterior, at.without(seen.left)).expected()
         rows.append(
             {
@@ -155,7 +154,7 @@ def press_influence(fit: FittedModel) -> pd.DataFrame:
             }
         )
     rows.sort(key=lambda row: -float(str(row["moved"])))
-    return pd.DataFrame(rows, columns=list(TAUGHT_COLUMNS))
+    return pd.DataFrame(rows, columns=list(INFLUENCE_COLUMNS))
 
 
 def _row(used: pd.DataFrame, place: int, outcome: Outcome) -> dict[str, Any]:
@@ -176,10 +175,10 @@ def _labels(outcome: Outcome) -> tuple[str, ...]:
 def _predictive_of_grades(
     fit: FittedModel, leave: LeaveOneOut, left: HeldOut
 ) -> Iterator[tuple[int, Array, int]]:
-    """Outcome, P(below each cut), and the cell that was seen, for every grade of a press.
+    """Yield outcome, P(below each cut) and observed cell, for every grade of a press.
 
-    A measured value is told by the quarter of its own foretold distribution that it fell in, so
-    each of the four is as likely as the others.
+    The cells of a measured value are the quarters of its own predictive distribution, each equally
+    probable.
     """
     data = fit.posterior.data
     for i, row in enumerate(left.rows):
@@ -196,7 +195,7 @@ def _predictive_of_grades(
 def _tail_probabilities(
     fit: FittedModel, leave: LeaveOneOut, left: HeldOut, i: int
 ) -> tuple[float, float]:
-    """P(this grade or worse) and P(this grade or better) as foretold by the others."""
+    """Return P(this grade or worse) and P(this grade or better), predicted from the others."""
     row = left.rows[i]
     data = fit.posterior.data
     scale = fit.posterior.grade_scales[int(data.outcome[row])]
@@ -217,7 +216,7 @@ def _value_column(left: HeldOut, i: int, value: float) -> Array:
 
 
 def _latent_to_grade(fit: FittedModel, o: int, latent: float) -> float:
-    """A latent value as the number a person would write for it."""
+    """Return a latent value as a number of the outcome's scale."""
     outcome, scale = fit.coding.outcomes[o], fit.posterior.grade_scales[o]
     if scale is None:
         raw = outcome.accept + outcome.sign * latent * grade_unit(outcome)
@@ -226,7 +225,7 @@ def _latent_to_grade(fit: FittedModel, o: int, latent: float) -> float:
 
 
 def _count_interval(chances: Array, level: float) -> tuple[int, int]:
-    """Central interval of a sum of independent yes-or-no events, by its exact distribution."""
+    """Return the central interval of a sum of independent Bernoulli variables, exactly."""
     mass = np.ones(1)
     for chance in np.clip(chances, 0.0, 1.0):
         mass = np.convolve(mass, [1.0 - chance, chance])

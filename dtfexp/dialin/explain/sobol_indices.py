@@ -1,4 +1,4 @@
-"""Which settings matter: their shares of the variation of the pass rate over the range."""
+"""Sobol indices: the share of each setting in the variation of the pass rate."""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
-"""Which bends and pairs join the classical table beside the settings.
+"""Choice of quadratics and interactions for the classical table.
 
-The order in which settings are described decides nothing.  Bends, then pairs, of a stratum join all
-together where enough is left to judge by.  Where they are too many, only those join that stand out
-(forward selection; each step counts how many were looked at), and the rest are named as left out:
-filling the table by size would make chance look like effects.
+The order of the settings has no effect. Quadratics, then interactions, of a stratum are included
+all at once where enough error degrees of freedom remain. Otherwise only those that stand out are
+included, by forward selection with a correction for the number examined, and the rest are listed as
+left out: filling the table by size would make chance look like effects.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ from dtfexp.maths.linear.variance_components import (
 
 Array = NDArray[np.float64]
 
-# Bends and pairs join only while this many degrees of freedom are left to judge by.
+# Least error degrees of freedom that must remain after including quadratics and interactions.
 FEWEST_ERROR_DF = 4
 _LEVEL = 0.05
-TOO_FEW = "left out: too few presses to judge it as well"
-NOT_OUT = "left out: too few presses to judge all of them, and it does not stand out"
-HIDDEN = "left out: settings that moved together hide it"
+TOO_FEW = "left out: too few presses to test it as well"
+NOT_OUT = "left out: too few presses to test all, and it does not stand out"
+HIDDEN = "left out: hidden by settings varied together"
 _SAME = " = "
 
 
 @dataclass(frozen=True)
 class SelectedTerms:
-    """What joins (in the order offered), what does not with the reason why, and what is left."""
+    """Included terms (in the order offered), reasons for the others, and the residual spaces."""
 
     terms: list[Term]
     left_out: dict[str, str]
@@ -44,7 +44,7 @@ class SelectedTerms:
 
 @dataclass(frozen=True)
 class ErrorModel:
-    """What effects are judged by: the data y (n,), the design, and the variances beside it."""
+    """The error model of a test: data y (n,), design, and variance components."""
 
     y: Array
     design: ColumnSpace
@@ -54,8 +54,10 @@ class ErrorModel:
 def estimable_terms(
     fixed: ColumnSpace, mains: Sequence[Term], offered: Sequence[Term]
 ) -> tuple[list[Term], dict[str, str]]:
-    """The terms that lie beyond ``fixed`` and the settings, those that are one and the same under
-    one name; and a note for each that a setting hides."""
+    """Return the terms outside the span of ``fixed`` and the settings, and notes on the others.
+
+    Terms with identical columns are merged under one name.
+    """
     base = fixed.extended(np.hstack([np.zeros((len(fixed.basis), 0)), *[t.columns for t in mains]]))
     notes: dict[str, str] = {}
     classes: list[list[Term]] = []
@@ -65,7 +67,7 @@ def estimable_terms(
                 t.name for t in mains if not fixed.extended(t.columns).is_independent(term.columns)
             ]
             with_what = " and ".join(sorted(twins)) or "the settings"
-            notes[term.name] = f"moved together with {with_what}: cannot be told apart"
+            notes[term.name] = f"varied only together with {with_what}: cannot be separated"
             continue
         for known in classes:
             same = known[0].columns.shape[1] == term.columns.shape[1]
@@ -92,9 +94,9 @@ def select_terms(
     stratum: Callable[[Term], str],
     judge: Callable[[ResidualSpaces], ErrorModel | None],
 ) -> SelectedTerms:
-    """Terms of ``tiers`` (bends, pairs; each beyond ``room``) that join.
+    """Return the terms of ``tiers`` (quadratics, interactions; each outside ``room``) to include.
 
-    stratum: where a term is judged.  judge: what there is to judge by in a room, None for nothing.
+    ``stratum``: where a term is tested. ``judge``: the error model for a residual space, or None.
     """
     terms: list[Term] = []
     waiting: list[Term] = []
@@ -116,10 +118,10 @@ def select_terms(
             break
         chance = np.array([_entry_p_value(term, stratum(term), judged) for term in able])
         least = float(chance.min())
-        # The smallest of so many chances (Sidak 1967, J. Am. Statist. Assoc. 62:626).
+        # p of the smallest of several p values (Sidak 1967, J. Am. Statist. Assoc. 62:626).
         if 1.0 - (1.0 - least) ** len(able) > _LEVEL:
             break
-        # Equals join together or not at all: no name goes before another.
+        # Ties are included together or not at all, independent of their names.
         best = [t for t, p in zip(able, chance, strict=True) if p <= least * (1.0 + 1e-6)]
         wider = _extended_spaces(spaces, best)
         if wider is None:
@@ -133,7 +135,7 @@ def select_terms(
 
 
 def _extended_spaces(spaces: ResidualSpaces, terms: Sequence[Term]) -> ResidualSpaces | None:
-    """The room with all of the terms, None where one adds nothing or too little is left."""
+    """Return the spaces with all of the terms; None if one adds nothing or too little is left."""
     wider = spaces
     for term in terms:
         if not wider.design.is_independent(term.columns):
@@ -145,8 +147,10 @@ def _extended_spaces(spaces: ResidualSpaces, terms: Sequence[Term]) -> ResidualS
 
 
 def _entry_p_value(term: Term, stratum: str, judged: ErrorModel) -> float:
-    """Chance that nothing but luck makes the term so large: F to enter, generalised least squares
-    with the variances found without it."""
+    """Return the p value of F to enter for a term.
+
+    Generalised least squares with the variance components estimated without the term.
+    """
     from scipy.stats import f as f_distribution
 
     if stratum not in judged.found.names:

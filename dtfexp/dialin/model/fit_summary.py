@@ -41,7 +41,7 @@ class FitSummary:
 
 
 def fit_summary(fit: FittedModel) -> FitSummary:
-    """What was fitted and the luck that was found; works nothing out anew."""
+    """Return what was fitted and the luck that was found; works nothing out anew."""
     outcomes = fit.session.outcomes
     heads = ("fabric", "graded presses", *(f"{o.name} accepted" for o in outcomes), "left out")
     left_out = excluded_rows(fit.results)
@@ -75,12 +75,12 @@ def _lines(fit: FittedModel) -> tuple[str, ...]:
         f"rounds {middle([s.round_sd for s in post.integration_points]):.2f}, one press to "
         "the next "
         f"{noise:.2f}.",
-        f"Ask it: window({first!r}), shares({first!r}), surprises(), luck(), describe().",
+        f"Ask it: window({first!r}), shares({first!r}), surprises(), batch_effects(), describe().",
     )
 
 
 def _outlying_batches(fit: FittedModel) -> list[str]:
-    """Settings that are surely slips of the pen: more than a whole range beyond an end."""
+    """Return settings that are surely slips of the pen: more than a whole range beyond an end."""
     used = fit.results[~excluded_rows(fit.results)]
     lines = []
     for factor in fit.session.factors:

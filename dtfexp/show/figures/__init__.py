@@ -1,1 +1,1 @@
-"""Figures: each takes a result and, if wanted, Axes."""
+"""Figures: each takes a result and optional Axes."""

@@ -1,4 +1,4 @@
-"""What a machine reaches against what it is set to: readings, line, and how sure the line is."""
+"""What a machine reaches against its setting: readings, fitted line, confidence band."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def calibration_line(
 ) -> Axes:
     """Draw a line from set to reached with its 90 % band; returns the Axes.
 
-    unit: "°C" or "°F", default the factor's own. Dots are readings (the mean of a pass of nine);
-    the thin line is where a true display would be; no band where no interval is known.
+    ``unit``: "°C" or "°F", default the factor's own. Dots are readings (the mean of a pass of
+    nine); the thin line marks a true display. The band is left out when no interval is known.
     """
     reading = NumberFormat(unit) if unit and factor.is_temperature else NumberFormat(factor.unit)
     told = reading.unit(factor)

@@ -1,4 +1,4 @@
-"""The pass rate as one setting moves and the others stay."""
+"""The pass rate along one setting, the others fixed."""
 
 from __future__ import annotations
 
@@ -37,11 +37,10 @@ def curve(
 ) -> Axes:
     """Draw the expected pass rate along one setting with its 90 % interval; returns the Axes.
 
-    at: the set-point the curve goes through (default the window's target). window: its span is
-    shaded (default ``fit.window(fabric)``). rates: ``fit.pass_rate`` of
-    ``slices.curve_settings`` for the same arguments, when known already. Marks along the top and
-    the bottom are presses that passed and failed, large where their other settings were near.
-    Raises SessionError for an unknown name.
+    ``at``: the set-point of the curve (default the window's target). ``window``: its span is shaded
+    (default ``fit.window(fabric)``). ``rates``: ``fit.pass_rate`` of ``slices.curve_settings`` for
+    the same arguments, when known. Marks at the top and bottom are presses that passed and failed,
+    large where their other settings were near. Raises ``SessionError`` for an unknown name.
     """
     session = fit.session
     moving = session.factor(factor)
@@ -130,7 +129,7 @@ def _words(
 
 
 def _presses(ax: Axes, x: np.ndarray[Any, Any], words: list[str], close: Any, reach: float) -> None:
-    """Passed along the top, failed along the bottom; those on one spot stand side by side."""
+    """Draw passed presses along the top, failed along the bottom, side by side on one spot."""
     if not len(x):
         return
     height = np.array([{PASSED: 1.0, FAILED: 0.0}.get(word, np.nan) for word in words])

@@ -1,4 +1,4 @@
-"""Every figure: each takes a result and, if wanted, Axes; each returns the Axes it drew on."""
+"""Index of all figures: each takes a result and optional Axes and returns its Axes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which effects of a two-level plan stand out from all the others."""
+"""Half-normal plot of the effects of a two-level plan."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ WIDTH, HEIGHT = 380, 290
 
 
 def half_normal_plot(effects: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
-    """Draw the sizes of effects against where chance alone would put them; returns the Axes.
+    """Draw the sizes of effects against half-normal quantiles; returns the Axes.
 
-    effects: ``Fit.effects``; the stratum with the most effects that have a margin is drawn, each in
-    units of Lenth's margin.  Effects that chance alone makes lie on a line through the corner;
-    those above the dashed line at 1 stand out and are named.
+    ``effects``: ``Fit.effects``; the stratum with the most effects that have a margin is drawn,
+    each in units of Lenth's margin. Effects of chance alone lie on a line through the corner; those
+    above the dashed line at 1 stand out and are named.
     """
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (52, 12, 14, 46))
     known = effects[effects["margin"].notna() & effects["effect"].notna()]
-    axes_style.labels(ax, "where chance would put it", "size, in margins of error")
+    axes_style.labels(ax, "size expected by chance", "size, in margins of error")
     if known.empty:
-        axes_style.empty(ax, "not a two-level plan with five effects or more")
+        axes_style.empty(ax, "needs a two-level plan with five effects")
         return ax
     own = known[known["stratum"] == known["stratum"].mode().iloc[0]]
     size = (own["effect"].abs() / own["margin"]).to_numpy(dtype=float)

@@ -1,4 +1,4 @@
-"""Figures of rows with intervals: what matters most, luck found, grades against prediction."""
+"""Figures of rows with intervals: setting shares, batch effects, grade checks."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 
 WIDTH, ROW = 380, 26
 MOST_ROWS = 24
-"""A figure of luck shows so many rows, those farthest from none (more could not be read)."""
+"""Most rows of the figure of batch effects; the largest are shown."""
 
 
 class _Row(NamedTuple):
-    """What stands left of a row, its dot, the ends of its bar, and whether it stands out."""
+    """A row's label, its dot, the ends of its bar, and whether it stands out."""
 
     name: str
     dot: float
@@ -29,10 +29,9 @@ class _Row(NamedTuple):
 
 
 def sobol_bars(shares: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
-    """Draw ``Fit.shares``: how much of pass or fail each setting decides; returns the Axes.
+    """Draw ``Fit.shares``, the share of each setting in passing or failing; returns the Axes.
 
-    Dots are the expected shares with all that a setting does together with others, bars their
-    90 % bounds, in per cent.
+    Dots are the expected total shares (interactions included), bars their 90 % bounds, in per cent.
     """
     told = 100 * shares[["in_all", "in_all_low", "in_all_high"]]
     rows = [
@@ -45,15 +44,15 @@ def sobol_bars(shares: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
 
 
 def batch_effect_bars(luck: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
-    """Draw ``Fit.luck``, at most ``MOST_ROWS`` of it: luck in grades with 90 % bounds.
+    """Draw ``Fit.batch_effects``, at most ``MOST_ROWS`` rows, in grades with 90 % bounds.
 
-    Right of the line came out better than its settings explain; rows whose bounds leave it out
-    are in the colour of failing, with a square. Returns the Axes.
+    Right of the line came out better than the settings explain. Rows whose bounds exclude 0 have
+    the colour of failing and a square. Returns the Axes.
     """
     shown = largest_effects(luck)
     rows = [
         _Row(
-            f"{row['kind']} {row['number']}", row["luck"], row["low"], row["high"],
+            f"{row['kind']} {row['number']}", row["effect"], row["low"], row["high"],
             bool(row["stands_out"]),
         )
         for row in shown.to_dict("records")
@@ -64,27 +63,27 @@ def batch_effect_bars(luck: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
 
 
 def grades_chart(checked: pd.DataFrame, outcome: str, *, ax: Axes | None = None) -> Axes:
-    """Draw ``Fit.check_grades`` of one outcome: counts seen against 95 % of what was foretold.
+    """Draw ``Fit.check_grades`` of one outcome: observed counts against their 95 % intervals.
 
-    The dot is the count of grades seen, the bar what was foretold; a count outside it is in the
-    colour of failing, with a square. Returns the Axes.
+    The dot is the observed count, the bar its predicted interval; a count outside has the colour of
+    failing and a square. Returns the Axes.
     """
     mine = checked[checked["outcome"] == outcome]
     rows = [
         _Row(
             f"{label(outcome)} {row['grade']}", row["observed"], row["low"], row["high"],
-            not row["as_foretold"],
+            not row["as_predicted"],
         )
         for row in mine.to_dict("records")
     ]  # fmt: skip
-    return _interval_figure(rows, "grades (dot: seen; bar: foretold)", ax)
+    return _interval_figure(rows, "grades (dot: observed; bar: predicted)", ax)
 
 
 def largest_effects(luck: pd.DataFrame) -> pd.DataFrame:
-    """The rows of ``Fit.luck`` that are shown, in their own order."""
+    """Return the rows of ``Fit.batch_effects`` that are shown, in their own order."""
     if len(luck) <= MOST_ROWS:
         return luck
-    first = luck["luck"].abs().sort_values(ascending=False, kind="stable").index[:MOST_ROWS]
+    first = luck["effect"].abs().sort_values(ascending=False, kind="stable").index[:MOST_ROWS]
     return luck.loc[luck.index.isin(first)]
 
 

@@ -1,4 +1,4 @@
-"""How a confirmation judges benches: the chance that it confirms, for every true pass rate."""
+"""The operating characteristic of a confirmation: chance to confirm by true pass rate."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ WIDTH, HEIGHT = 360, 236
 
 
 def operating_curve(terms: Terms, *, ax: Axes | None = None) -> Axes:
-    """Draw the chance to be confirmed against the true pass rate; returns the Axes.
+    """Draw the chance of confirmation against the true pass rate; returns the Axes.
 
-    The shaded side is benches short of the rate asked for: there the curve stays below one minus
-    the confidence.  A sequential plan also says how many presses it takes on average.
+    The shaded side is benches below the required rate, where the curve stays under one minus the
+    confidence. A sequential plan is labelled with its average number of presses.
     """
     curve = terms.curve()
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))
@@ -32,9 +32,7 @@ def operating_curve(terms: Terms, *, ax: Axes | None = None) -> Axes:
     ax.axhline(risk, color=palette.QUIET, linewidth=1, linestyle="dashed", zorder=1)
     ax.set_xlim(float(x[0]), 100.0)
     axes_style.few_ticks(ax.xaxis)
-    axes_style.note(
-        ax, 0.03, 0.94, "short of what\nwas asked for", transform=ax.transAxes, va="top"
-    )
+    axes_style.note(ax, 0.03, 0.94, "below the\nrequired rate", transform=ax.transAxes, va="top")
     if terms.sequential:
         good = int(np.argmin(np.abs(x - 100.0 * (1.0 - 0.25 * (1.0 - terms.pass_rate)))))
         axes_style.note(

@@ -1,4 +1,4 @@
-"""The pass rate over two settings at once, the others held."""
+"""The pass rate over two settings, the others fixed."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 340, 342
 _UNSURE = 0.60
-"""An interval wider than this says little; the map is dotted there."""
+"""Width of the 90 % interval above which the map is dotted as uncertain."""
 
 
 def pass_map(
@@ -40,11 +40,11 @@ def pass_map(
 ) -> Axes:
     """Draw the expected pass rate over two numeric settings; returns the Axes.
 
-    at: the set-point the map goes through (default the window's target). window: drawn as a box
-    (default ``fit.window(fabric)``). rates: ``fit.pass_rate`` of ``slices.map_settings`` for the
-    same arguments, when it is known already. unit: "°C" or "°F", default the session's.
-    Dots mark where little is known (the 90 % interval is wider than 60 points).
-    Raises SessionError for an unknown name and for a factor of words.
+    ``at``: the set-point of the map (default the window's target). ``window``: drawn as a box
+    (default ``fit.window(fabric)``). ``rates``: ``fit.pass_rate`` of ``slices.map_settings`` for
+    the same arguments, when known. ``unit``: "°C" or "°F", default the session's. Dots mark
+    uncertain parts (90 % interval wider than 60 points). Raises ``SessionError`` for an unknown
+    name and for a factor of words.
     """
     session = fit.session
     across, up = session.factor(x), session.factor(y)
@@ -102,7 +102,7 @@ def _read(reading: NumberFormat, factor: Any, values: Any) -> Any:
 
 
 def _limits(ax: Axes, fit: Fit, fabric: str, reading: NumberFormat, across: Any, up: Any) -> None:
-    """The fabric's own range on both axes; beyond its heat limit the paper is greyed."""
+    """Draw the fabric's range on both axes, grey beyond its heat limit."""
     for factor, horizontal in ((across, True), (up, False)):
         inside = heat.in_range(factor, fit.session.fabric(fabric))
         low, high = inside[0], inside[-1]
@@ -152,7 +152,7 @@ def _presses(
 
 
 def _box(ax: Axes, window: Window, reading: NumberFormat, across: Any, up: Any) -> None:
-    """The window, cased in paper so that it stands out on every colour."""
+    """Draw the window with a light casing, visible on every colour."""
     if window.low is None or window.high is None:
         return
     left, right = (
@@ -175,7 +175,7 @@ def _box(ax: Axes, window: Window, reading: NumberFormat, across: Any, up: Any) 
 
 
 def _scale(ax: Axes) -> None:
-    """The strip of colours above the map, the same on every map."""
+    """Draw the colour scale above the map, the same on every map."""
     strip = ax.inset_axes((0.0, 1.075, 1.0, 0.04))
     steps = len(palette.RATE_COLOURS)
     for i, colour in enumerate(palette.RATE_COLOURS):

@@ -1,4 +1,4 @@
-"""What a plan can see: the smallest effect of every setting, the range, what hides behind what."""
+"""The power of a plan: smallest detectable effects, prediction error, confounding."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ _HATCH = {"oven load": "", "press round": "....", "press": "////"}
 
 
 def detectable_effect_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
-    """Draw, for every effect in the model, the smallest that the plan would see; returns the Axes.
+    """Draw the smallest detectable effect of every term in the model; returns the Axes.
 
-    Short bars are good. The line is the effect worth seeing; the filling says what the setting is
-    changed with: an oven load, a press round, or every press. Own effects come first; of more than
-    24 effects the first are drawn.
+    Short bars are good. The line is the effect worth detecting; the filling shows the unit in which
+    the setting is changed: oven load, press round, or single press. Main effects come first; at
+    most 24 effects are drawn.
     """
     rows = _rows(check)
     ax = axes_style.axes(ax, WIDTH, 66 + ROW * max(len(rows), 1), (NAMES, 22, 16, 44))
@@ -36,7 +36,7 @@ def detectable_effect_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     ax.set_ylim(max(len(rows), 1) - 0.5, -0.5)
     ax.set_yticks(range(len(rows)), [_name(row) for row in rows], parse_math=False)
     ax.tick_params(axis="y", length=0)
-    axes_style.labels(ax, "smallest effect that would be seen, in grades", "")
+    axes_style.labels(ax, "smallest detectable effect, in grades", "")
     drawn = set()
     for y, row in enumerate(rows):
         smallest, stratum = float(row["smallest"]), str(row["stratum"])
@@ -66,19 +66,19 @@ def detectable_effect_bars(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
             columnspacing=1.0,
         )  # fmt: skip
     elif not rows:
-        axes_style.empty(ax, "nothing can be told")
+        axes_style.empty(ax, "no effect can be estimated")
     return ax
 
 
 def prediction_sd_curve(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
-    """Draw how surely grades are foretold over the range tried, best places first; returns Axes."""
+    """Draw the prediction error over the tested range, best places first; returns the Axes."""
     ax = axes_style.axes(ax, 330, 220, (52, 12, 14, 46))
-    axes_style.labels(ax, "share of the range tried, %", "give or take, in grades")
+    axes_style.labels(ax, "share of the tested range, %", "prediction error ±, in grades")
     table = check.variance
     ax.set_xlim(0, 100)
     if not len(table):
         ax.set_yticks([])
-        axes_style.empty(ax, "nothing can be told")
+        axes_style.empty(ax, "no effect can be estimated")
         return ax
     sd = table["sd"].to_numpy(dtype=float)
     ax.plot(100 * table["share_of_range"], sd, color=palette.WINDOW, linewidth=2.2)
@@ -91,9 +91,9 @@ def prediction_sd_curve(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
 
 
 def correlation_map(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
-    """Draw which effects go together (size of their correlation); returns the Axes.
+    """Draw the correlation between effects (absolute value); returns the Axes.
 
-    Dark off the diagonal: the two look alike in these presses.
+    Dark off the diagonal: the two effects can hardly be separated in these presses.
     """
     from matplotlib.colors import BoundaryNorm, ListedColormap
 
@@ -106,7 +106,7 @@ def correlation_map(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
     if not len(table):
         ax.set_xticks([])
         ax.set_yticks([])
-        axes_style.empty(ax, "nothing can be told")
+        axes_style.empty(ax, "no effect can be estimated")
         return ax
     colours = ListedColormap(palette.RATE_COLOURS)
     ax.pcolormesh(
@@ -123,8 +123,8 @@ def correlation_map(check: PlanCheck, *, ax: Axes | None = None) -> Axes:
 def plans_chart(comparison: PlanComparison, *, ax: Axes | None = None) -> Axes:
     """Draw plans by their hours and by the effect they may miss; returns the Axes.
 
-    Left is cheap, low is sharp. The effect is that of the setting hardest to see; plans that could
-    miss one of any size stand at the top.
+    Left is cheap, low is sensitive. The effect is that of the least detectable setting; plans that
+    could miss an effect of any size are at the top.
     """
     table = comparison.table
     ax = axes_style.axes(ax, 470, 300, (56, 16, 16, 46))
@@ -148,7 +148,7 @@ def plans_chart(comparison: PlanComparison, *, ax: Axes | None = None) -> Axes:
         )  # fmt: skip
     lines = np.full(len(table), -np.inf)
     for place in np.argsort(y, kind="stable"):
-        # Names keep a line's distance, upwards, from those already written.
+        # Keep each name one line above those already written.
         lines[place] = max(float(y[place]), float(lines.max()) + 0.065 * top)
         ax.annotate(
             str(table["plan"].iloc[place]), (hours[place], y[place]), xytext=(
@@ -160,13 +160,13 @@ def plans_chart(comparison: PlanComparison, *, ax: Axes | None = None) -> Axes:
 
 
 def figure_text(check: PlanCheck) -> str:
-    """The bars in words, for who cannot see them."""
+    """Return the bars as text, the alternative to the picture."""
     sizes = [f"{_name(row)} {_size_text(row)}" for row in _rows(check)]
-    return f"Smallest effect seen, in grades: {'; '.join(sizes) or 'none'}."
+    return f"Smallest detectable effect, in grades: {'; '.join(sizes) or 'none'}."
 
 
 def _rows(check: PlanCheck) -> list[dict[str, Any]]:
-    """Effects of settings in the model, and own effects that no model can tell; own ones first."""
+    """Return the effects of settings in the model, then main effects no model can estimate."""
     table = check.terms
     order = {"own": 0, "bend": 1, "joint": 2}
     rows = [
@@ -186,4 +186,4 @@ def _name(row: dict[str, Any]) -> str:
 def _size_text(row: dict[str, Any]) -> str:
     if not row["fitted"]:
         return "hidden behind another"
-    return f"{row['smallest']:.1f}" if np.isfinite(row["smallest"]) else "not told from luck"
+    return f"{row['smallest']:.1f}" if np.isfinite(row["smallest"]) else "not separable from luck"

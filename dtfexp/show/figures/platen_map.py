@@ -1,4 +1,4 @@
-"""A nine-point map of platen or oven bed, as the operator stands before it."""
+"""A nine-point map of platen or oven bed, seen from the operator's place."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 340, 300
 _FLAT = 2.0
-"""Degrees Celsius between coldest and hottest below which the colours do not spread further."""
+"""Smallest range of the colour scale, in °C between coldest and hottest."""
 _SIDES = ("left", "centre", "right")
 _ROWS = ("back", "middle", "front")
 
@@ -25,8 +25,8 @@ _ROWS = ("back", "middle", "front")
 def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = None) -> Axes:
     """Draw the mean of every spot, pale for cold to dark for hot; returns the Axes.
 
-    unit: "°C" or "°F", default the map's own. The coldest and the hottest spot are
-    named; above stand the set-point and how far off the mean is.
+    ``unit``: "°C" or "°F", default the map's own. The coldest and hottest spots are named; the
+    title gives the set-point and the mean offset.
     """
     unit = found.unit if unit is None else unit
     spots = np.array(found.passes).mean(axis=0)
@@ -77,7 +77,7 @@ def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = N
 
 
 def map_sentence(found: PlatenMap, unit: str) -> str:
-    """The map in one sentence, for the ear and for a page without pictures."""
+    """Return the map as one sentence, the alternative to the picture."""
     said = found.summary
     mean, coldest, hottest, set_point = (
         with_unit(rounded_text(float(convert(value, found.unit, unit)), 1), unit)

@@ -1,4 +1,4 @@
-"""Every press of a fabric in the order it was made, beside what the fit expects there."""
+"""Every press of a fabric in the order made, with its expected pass rate."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ WIDTH, HEIGHT = 380, 230
 def presses_chart(
     fit: Fit, fabric: str, *, rates: pd.DataFrame | None = None, ax: Axes | None = None
 ) -> Axes:
-    """Draw the pass rate expected at each press's settings, marked by what became of it.
+    """Draw the expected pass rate of each press, marked by its verdict.
 
-    rates: ``fit.pass_rate`` at the settings of the fabric's presses, in the order of
-    ``fit.results``, when known already. Returns the Axes.
+    ``rates``: ``fit.pass_rate`` at the settings of the fabric's presses, in the order of
+    ``fit.results``, when known. Returns the Axes.
     """
     session = fit.session
     mine = fit.results[fit.results["fabric"] == fabric]

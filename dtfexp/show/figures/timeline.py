@@ -1,4 +1,4 @@
-"""The clock of a plan as bars: what oven, press and hands do, minute by minute."""
+"""The timeline of a plan as bars: oven, press and hands, minute by minute."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ _TALL = 0.62
 def timeline_chart(plan: Plan, *, ax: Axes | None = None) -> Axes:
     """Draw a plan's timeline, one lane each for hands, press and oven; returns the Axes.
 
-    Full bars are work, hatched bars heating or cooling, hollow ones waiting hands. The numbers are
-    those of the presses and of the oven loads; blocks (days) stand one after the other.
+    Solid bars are work, hatched bars heating or cooling, hollow bars waiting. The numbers are those
+    of the presses and oven loads; blocks (days) follow one another.
     """
     steps = plan.timeline()
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 22, 10, 44))
@@ -52,7 +52,7 @@ def timeline_chart(plan: Plan, *, ax: Axes | None = None) -> Axes:
 
 
 def timeline_text(plan: Plan) -> str:
-    """The chart in words, for who cannot see it."""
+    """Return the chart as text, the alternative to the picture."""
     steps = plan.timeline()
     end = float(steps["end"].max()) if len(steps) else 0.0
     changes = steps[steps["what"] == "change-over"]["at"].value_counts()
@@ -68,7 +68,7 @@ def _bars(ax: Axes, steps: pd.DataFrame, y: float, **look: Any) -> None:
 
 
 def _numbers(ax: Axes, steps: pd.DataFrame, column: str, y: float, end: float) -> None:
-    """Numbers under the bars, left out where they would run into one another."""
+    """Draw numbers under the bars, omitting those that would overlap."""
     last = -end
     for row in steps.sort_values("start").to_dict("records"):
         middle = (row["start"] + row["end"]) / 2
@@ -87,7 +87,7 @@ def _numbers(ax: Axes, steps: pd.DataFrame, column: str, y: float, end: float) -
 
 
 def _days(ax: Axes, plan: Plan, steps: pd.DataFrame) -> None:
-    """The names of the blocks above their warm-ups."""
+    """Draw the names of the blocks above their warm-ups."""
     if "block" not in plan.runs:
         return
     starts = steps[(steps["what"] == "warm-up") & (steps["at"] == "oven")]["start"]

@@ -1,4 +1,4 @@
-"""The watch as a picture: what fails each day, and the sum that raises the alarm."""
+"""The watch as pictures: the failing share each day, and the sum that raises the alarm."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ WIDTH, HEIGHT = 460, 220
 
 
 def failing_days(watch: Watch, *, ax: Axes | None = None) -> Axes:
-    """Draw each day's failing share with its 90 % interval; days that do not count are hollow.
+    """Draw each day's failing share with its 90 % interval; excluded days are hollow.
 
-    The dashed line is the usual share; days of a standing alarm are shaded.  Returns the Axes.
+    The dashed line is the usual share; days of a standing alarm are shaded. Returns the Axes.
     """
     days = watch.days
     ax = axes_style.axes(ax, WIDTH, HEIGHT, (46, 10, 14, 46))

@@ -1,4 +1,4 @@
-"""The window as bars: one row per setting, the range, the window in it, the target."""
+"""The window as bars: one row per setting with range, window and target."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def window_bars(
 ) -> Axes:
     """Draw one bar per setting; returns the Axes.
 
-    Each bar spans what the fabric may be pressed at: it ends at the heat limit. The window is the
+    Each bar spans the fabric's allowed settings and ends at the heat limit. The window is the
     coloured part with its edges written, the diamond is the target. Without a window only the
     best-known set-point is marked; a fabric that cannot be pressed has no bars.
     """
@@ -63,7 +63,7 @@ def window_bars(
 
 @dataclass(frozen=True)
 class Bar:
-    """The settings that a bar spans, lowest and highest; ``limited`` where heat ends it."""
+    """The lowest and highest setting of a bar; ``limited`` when it ends at the heat limit."""
 
     low: float
     high: float
@@ -71,19 +71,19 @@ class Bar:
 
     @classmethod
     def of(cls, session: Session, factor: Factor, window: Window) -> Bar:
-        """What the fabric of a window may be pressed at."""
+        """Return the allowed settings of a window's fabric."""
         allowed = session.allowed(factor, window.fabric)
         inside = heat.in_range(factor, session.fabric(window.fabric))
         return cls(float(allowed[0]), float(allowed[-1]), allowed[-1] < inside[-1])
 
     def place(self, value: float) -> float:
-        """Where a setting stands on the bar, 0 at its low and 1 at its high."""
+        """Return the position of a setting on the bar, 0 at its low and 1 at its high."""
         if self.high <= self.low:
             return 0.5
         return min(1.0, max(0.0, (float(value) - self.low) / (self.high - self.low)))
 
     def end(self, factor: Factor, reading: NumberFormat) -> str:
-        """The high end as it is written."""
+        """Return the high end as text."""
         return f"{reading.text(factor, self.high)}{', heat limit' if self.limited else ''}"
 
 
@@ -116,7 +116,7 @@ def _numbers(
             "zorder": 3,
         }
         texts = [reading.number(factor, s[factor.name]) for s in (window.low, window.high)]
-        # Clear of the diamond; an edge at the end of the range is written under it already.
+        # Keep clear of the diamond; an edge at the end of the range is already written under it.
         left_text, right_text = min(left, target - 0.02) - 0.015, max(right, target + 0.02) + 0.015
         if left == right:
             texts = ["only this", ""] if right > 0.8 else ["", "only this"]
@@ -128,7 +128,7 @@ def _numbers(
 
 
 def _words(ax: Axes, y: float, factor: Factor, window: Window, words: tuple[str, ...]) -> None:
-    """Words side by side, those of the window on the window's colour."""
+    """Draw words side by side, those of the window on the window's colour."""
     chosen: tuple[str, ...] = ()
     if window.low is not None and window.high is not None:
         chosen = words_between(factor.levels, window.low[factor.name], window.high[factor.name])

@@ -1,4 +1,4 @@
-"""Windows side by side: two fabrics, or one fabric in two sessions and what moved in between."""
+"""Windows compared: two fabrics, or one fabric in two sessions with its changes."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ _STILL = 1e-9
 
 @dataclass(frozen=True)
 class ComparedWindow:
-    """One of the windows compared: what it is called, and the session that it is of."""
+    """One of the compared windows: its name and its session."""
 
     name: str
     session: Session
     window: Window
 
     def factor(self, name: str) -> Factor | None:
-        """This side's setting of that name, or None."""
+        """Return this side's setting of that name, or None."""
         return next((f for f in self.session.factors if f.name == name), None)
 
 
 def shared_settings(sides: Sequence[ComparedWindow]) -> list[str]:
-    """The settings that every side has, of the same kind, in the order of the first."""
+    """Return the settings that every side has, of the same kind, in the order of the first."""
     found = []
     for factor in sides[0].session.factors:
         others = [side.factor(factor.name) for side in sides]
@@ -50,7 +50,7 @@ def shared_settings(sides: Sequence[ComparedWindow]) -> list[str]:
 
 
 def comparison_table(sides: Sequence[ComparedWindow], reading: NumberFormat) -> Table:
-    """One row per shared setting: target and window of each side; of two, how the target moved."""
+    """Return one row per shared setting: each side's target and window, and the change of two."""
     pair = len(sides) == 2
     rows = []
     for name in shared_settings(sides):
@@ -76,8 +76,8 @@ def compared_bars(
 ) -> Axes:
     """Draw the windows under one another, setting by setting; returns the Axes.
 
-    Grey is the range that was planned, blue the window, the diamond the target. All sides of a
-    setting stand on one scale. Settings of words are left to the table.
+    Grey is the planned range, blue the window, the diamond the target. All sides of a setting share
+    one scale. Settings of words appear in the table only.
     """
     reading = NumberFormat.of(sides[0].session, unit)
     names = [name for name in shared_settings(sides) if sides[0].session.factor(name).is_numeric]
@@ -92,7 +92,7 @@ def compared_bars(
 
 
 _LEFT, _RIGHT = 0.36, 0.88
-"""Where the bars begin and end, as shares of the width; names before, targets behind."""
+"""Start and end of the bars, as shares of the width; names before, targets after."""
 
 
 def _group(
@@ -129,13 +129,13 @@ def _group(
             )
         target = float(reading.value(factor, window.target[name]))
         axes_style.target_mark(ax, at(target), y, 9)
-        # In a column of its own: over the bar it would hide an edge of the window.
+        # The target has its own column; over the bar it would hide an edge of the window.
         written = reading.number(factor, window.target[name])
         ax.text(1, y, written, ha="right", color=palette.INK, **small)
 
 
 def figure_text(sides: Sequence[ComparedWindow], reading: NumberFormat) -> str:
-    """The figure in words, for the ear."""
+    """Return the figure as text, the alternative to the picture."""
     return "; ".join(
         f"{side.name}: "
         + ", ".join(
@@ -146,7 +146,7 @@ def figure_text(sides: Sequence[ComparedWindow], reading: NumberFormat) -> str:
 
 
 def not_compared(sides: Sequence[ComparedWindow]) -> list[str]:
-    """Settings that some side has and that could not be compared."""
+    """Return the settings that could not be compared."""
     common = shared_settings(sides)
     names = [f.name for side in sides for f in side.session.factors]
     return [label(name) for name in dict.fromkeys(names) if name not in common]

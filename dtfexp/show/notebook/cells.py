@@ -1,4 +1,4 @@
-"""What a notebook cell shows of a fit or a plan: the same words, tables and bars as elsewhere."""
+"""Notebook views of a fit or a plan, with the words, tables and bars of the papers."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 
 
 def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
-    """A nine-point map for a cell: the picture, what it says, and the caution of its instrument.
+    """Return a nine-point map for a cell: picture, sentence, and caution of its instrument.
 
-    unit: "°C" or "°F", default the map's own.
+    ``unit``: "°C" or "°F", default the map's own.
     """
     from dtfexp.show.figures import platen_map
 
@@ -45,10 +45,13 @@ def show_map(found: PlatenMap, *, unit: str | None = None) -> Shown:
 
 
 def show_line(line: CalibrationLine, factor: Factor, *, unit: str | None = None) -> Shown:
-    """The line from set to reached, for a cell. unit: "°C" or "°F", default the factor's own."""
+    """Return the line from set to reached, for a cell.
+
+    ``unit``: "°C" or "°F", default the factor's own.
+    """
     from dtfexp.show.figures.calibration import calibration_line
 
-    told = f"{factor.name}: {len(line.sets)} readings; dashed, a display that tells the truth."
+    told = f"{factor.name}: {len(line.sets)} readings; dashed: a true display."
     drawn: Any = calibration_line(line, factor, unit=unit).figure
     picture = inline_svg(
         drawn, _own_name("line", factor.name), f"Set and reached, {factor.name}", told
@@ -73,12 +76,12 @@ def show_window(
     maps: int = 0,
     key: str | None = None,
 ) -> Shown:
-    """The window of one fabric for a cell; asking for another rate or unit fits nothing anew.
+    """Return the window of one fabric for a cell, without a new fit.
 
-    pass_rate, confidence: shares between 0 and 1; unit: "°C" or "°F", default the session's;
-    maps: at most so many maps of two settings beside the bars; key: names the drawings, one of its
-    own for every showing on a page (default: one per fabric). Raises SessionError for an unknown
-    fabric or unit, ValueError for a rate out of range.
+    ``pass_rate``, ``confidence``: shares between 0 and 1; ``unit``: "°C" or "°F", default the
+    session's; ``maps``: at most this number of maps of two settings; ``key``: names the drawings
+    and must differ for every view on a page (default: one per fabric). Raises ``SessionError`` for
+    an unknown fabric or unit, ``ValueError`` for a rate out of range.
     """
     from dtfexp.show.style.template import Shown, environment
 
@@ -92,7 +95,7 @@ def show_window(
         if window.found
         else f"{name}: do not press, no setting is left"
         if finding.closed
-        else f"{name}: not proven, do not sell on these settings yet"
+        else f"{name}: not proven, do not sell with these settings yet"
     )
     number = [known.name for known in session.fabrics].index(name) + 1
     drawings = FabricFigures(finding, fit, reading, key or f"dtfexp-window-{number}")
@@ -122,12 +125,12 @@ def show_window(
 
 
 def show_cost(plan: Plan) -> Shown:
-    """What a plan costs and its minutes as bars, for a cell."""
+    """Return the cost of a plan and its timeline, for a cell."""
     from dtfexp.show.figures.timeline import timeline_chart, timeline_text
 
     lines = plan.cost().lines()
     drawn: Any = timeline_chart(plan)
-    bars = inline_svg(drawn.figure, "dtfexp-timeline", "The clock of the plan", timeline_text(plan))
+    bars = inline_svg(drawn.figure, "dtfexp-timeline", "Timeline of the plan", timeline_text(plan))
     style = f"{palette.variables(dark=False)} background: {palette.PAPER}; color: {palette.INK};"
     listed = "".join(f"<li>{escape(line)}</li>" for line in lines)
     html = (
@@ -138,9 +141,9 @@ def show_cost(plan: Plan) -> Shown:
 
 
 def show_check(plan: Plan, earlier: pd.DataFrame | None = None) -> Shown:
-    """What a plan can and cannot tell, in three sentences and two drawings, for a cell.
+    """Return the power of a plan in three sentences and two drawings, for a cell.
 
-    earlier: results of presses made before, which count with it.
+    ``earlier``: results of presses made before, which count with it.
     """
     from dtfexp.show.figures.plan_check_figures import (
         detectable_effect_bars,
@@ -151,13 +154,11 @@ def show_check(plan: Plan, earlier: pd.DataFrame | None = None) -> Shown:
     check = plan.check(earlier=earlier)
     bars: Any = detectable_effect_bars(check)
     curve: Any = prediction_sd_curve(check)
-    drawn = inline_svg(bars.figure, "dtfexp-sight", "What the plan would see", figure_text(check))
+    drawn = inline_svg(bars.figure, "dtfexp-sight", "Detectable effects", figure_text(check))
     if len(check.variance):
         half = float(check.variance["sd"].iloc[len(check.variance) // 2])
         words = f"Over half the range a grade is predicted to {half:.1f} or better."
-        drawn += inline_svg(
-            curve.figure, "dtfexp-foretold", "How surely grades are predicted", words
-        )
+        drawn += inline_svg(curve.figure, "dtfexp-predicted", "Prediction error of grades", words)
     style = f"{palette.variables(dark=False)} background: {palette.PAPER}; color: {palette.INK};"
     listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in check.sentences)
     row = "display: flex; flex-wrap: wrap; gap: 16px; align-items: flex-start;"

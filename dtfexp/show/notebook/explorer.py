@@ -1,7 +1,7 @@
-"""The window in motion: ask for another pass rate, confidence or unit and see it move, live.
+"""The window as a live view: choose pass rate, confidence or unit.
 
-Nothing is fitted again: the fit is asked for another window. Notebook callbacks may run in
-different threads and overtake each other, so that every turn reads all knobs anew, one at a time.
+The fit is not repeated; it is asked for another window. Notebook callbacks may run in different
+threads and overtake each other, so each one reads all knobs again, one at a time.
 """
 
 from __future__ import annotations
@@ -25,8 +25,10 @@ MAPS = 2
 
 
 class Explorer(ipywidgets.VBox):  # type: ignore[misc]
-    """Knobs over one window: ``fabric``, ``pass_rate``, ``confidence``, ``unit``, and what they
-    give in ``shown`` (HTML). Show it as the last line of a cell."""
+    """Knobs over one window: ``fabric``, ``pass_rate``, ``confidence``, ``unit``.
+
+    The result is in ``shown`` (HTML). Show the explorer as the last line of a cell.
+    """
 
     def __init__(
         self,
@@ -37,14 +39,16 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
         confidence: float = 0.90,
         unit: str | None = None,
     ) -> None:
-        """fabric: shown first (default the session's first); pass_rate, confidence: shares between
-        0 and 1; unit: "°C" or "°F", default the session's. Raises SessionError for an unknown
-        fabric or unit, ValueError for a rate out of range.
+        """Build the knobs and show the first window.
+
+        ``fabric``: shown first (default the session's first); ``pass_rate``, ``confidence``: shares
+        between 0 and 1; ``unit``: "°C" or "°F", default the session's. Raises ``SessionError`` for
+        an unknown fabric or unit, ``ValueError`` for a rate out of range.
         """
         names = [one.name for one in fit.session.fabrics]
         first = names[0] if fabric is None else fit.session.fabric(fabric).name
         reading = NumberFormat.of(fit.session, unit)
-        show_window(fit, first, pass_rate=pass_rate, confidence=confidence)  # complains by name
+        show_window(fit, first, pass_rate=pass_rate, confidence=confidence)  # checks the arguments
         room = {"width": "34em", "max_width": "100%"}
         wide: dict[str, Any] = {"style": {"description_width": "9em"}, "layout": room}
         self.fabric = ipywidgets.Dropdown(options=names, value=first, description="Fabric", **wide)
@@ -81,14 +85,14 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
             self._drawn = asked
 
     def _repr_html_(self) -> str:
-        """For a page that runs no widgets."""
+        """Return the HTML for a page without widgets."""
         return str(self.shown.value)
 
 
 def _knob(
     given: str, values: Sequence[float], first: float, unit: str, look: dict[str, Any]
 ) -> ipywidgets.SelectionSlider:
-    """A slider over values a shop asks for, and the one it starts from."""
+    """Return a slider over common values, and its starting value."""
     options = [(f"{100 * v:.4g} {unit}", v) for v in sorted({*values, float(first)})]
     return ipywidgets.SelectionSlider(
         options=options, value=float(first), description=given, continuous_update=False, **look

@@ -1,4 +1,4 @@
-"""What a fit understood of a fabric, in the words of a shop, for a notebook cell."""
+"""Findings of a fit for one fabric, in the words of a shop, for a notebook cell."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ _MOST_SURPRISES = 5
 
 
 def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
-    """Which settings matter for a fabric, how its failed presses look, and what was odd.
+    """Return the important settings of a fabric, its failures and its surprises.
 
-    Raises SessionError for an unknown fabric.
+    Raises ``SessionError`` for an unknown fabric.
     """
     name = fit.session.fabric(fabric).name
-    heads = ("setting", "its share of pass or fail", "likely range")
+    heads = ("setting", "share of pass or fail", "90 % interval")
     rows = [
         (
             label(str(row["setting"])),
@@ -32,9 +32,9 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
         )
         for row in fit.shares(name).reset_index().to_dict("records")
     ]
-    head = f"{name}: what the presses taught"
+    head = f"{name}: results of the test presses"
     lines = [
-        "A setting's share counts all it does together with others, so shares may add up to more "
+        "A setting's share includes its interactions with others, so shares may add up to more "
         "than 100 %.",
         failure_sides_sentence(fit, name),
         *_outlier_lines(fit, name),
@@ -49,17 +49,17 @@ def show_learnt(fit: Fit, fabric: str | Fabric) -> Shown:
 
 
 def _outlier_lines(fit: Fit, fabric: str) -> list[str]:
-    """Grades to look at again, and loads or rounds that stand out."""
+    """Return lines on grades to check, and on loads or rounds that stand out."""
     lines = []
     surprises = fit.surprises()
     mine = surprises[surprises["fabric"] == fabric]
     for row in mine.head(_MOST_SURPRISES).to_dict("records"):
         lines.append(
             f"Press {row['press']}, {label(row['outcome'])}: {row['grade']:g}, where "
-            f"{row['foretold']:g} was to be expected: {row['why']}."
+            f"{row['predicted']:g} was predicted: {row['why']}."
         )
     if len(mine) > _MOST_SURPRISES:
-        lines.append(f"{len(mine) - _MOST_SURPRISES} more grades are as odd.")
+        lines.append(f"{len(mine) - _MOST_SURPRISES} more grades are surprising.")
     if not len(mine):
-        lines.append("No grade is far from what the other presses foretell.")
-    return [*lines, *batch_effect_sentences(fit.luck())]
+        lines.append("No grade is far from its prediction.")
+    return [*lines, *batch_effect_sentences(fit.batch_effects())]

@@ -1,5 +1,7 @@
-"""A panel of a notebook: a head, some sentences, pictures, a table; and the panels of keeping a
-window: confirmation, watch, symptoms, opening checks."""
+"""A notebook panel: a head, some sentences, pictures, a table.
+
+Panels for confirmation, watch, symptoms and opening checks.
+"""
 
 from __future__ import annotations
 
@@ -35,8 +37,11 @@ def panel(
     session: Session | None = None,
     settings: bool = False,
 ) -> Shown:
-    """A panel. ``figures``: (what it shows, Axes); ``session``: its settings are named as a person
-    reads them; ``settings``: it proposes settings, so the cautions stand below."""
+    """Return a panel.
+
+    ``figures``: (title, Axes); ``session``: its settings are named for display; ``settings``: True
+    when it proposes settings, so that the cautions follow.
+    """
     from markupsafe import Markup
 
     from dtfexp.show.style.template import environment
@@ -65,23 +70,26 @@ def panel(
 
 
 def terms_panel(terms: Terms, fabric: str) -> Shown:
-    """What a confirmation would take, and how it judges."""
+    """Return the requirements of a confirmation, and its operating characteristic."""
     told = f"How this confirmation judges benches, {fabric}"
     return panel(
         f"{fabric}: not confirmed yet",
-        [terms.sentence(), "The curve says how often a bench of each true pass rate would be "
-         "confirmed: good benches often, benches short of the demand seldom."],
+        [terms.sentence(), "The curve shows how often a bench of each true pass rate would be "
+         "confirmed: good benches often, benches below the required rate seldom."],
         [(told, operating_curve(terms))],
     )  # fmt: skip
 
 
 def verdict_panel(verdict: Verdict, more: str = "") -> Shown:
-    """The verdict on the confirming presses, with both intervals, and what ``more`` was done."""
+    """Return the verdict on the confirming presses with both intervals.
+
+    ``more``: a further sentence.
+    """
     sure = per_cent(verdict.terms.confidence)
     bounds = (
         f"Both ends together, with {sure} confidence: between {per_cent(verdict.low)} and "
         f"{per_cent(verdict.high)} (exact), or {per_cent(verdict.bayes_low)} and "
-        f"{per_cent(verdict.bayes_high)} (Bayes, nothing assumed before)."
+        f"{per_cent(verdict.bayes_high)} (Bayes, no prior knowledge)."
     )
     return panel(
         f"{verdict.fabric}: {verdict.decision}",
@@ -90,7 +98,7 @@ def verdict_panel(verdict: Verdict, more: str = "") -> Shown:
 
 
 def watch_panel(watch: Watch) -> Shown:
-    """The watch on one fabric: where it stands, how it was set, both pictures."""
+    """Return the watch on one fabric: its state, its settings, both pictures."""
     head = f"{watch.fabric}: " + ("ALARM" if watch.alarm else "no alarm")
     figures = [
         (f"Failing garments day by day, {watch.fabric}", failing_days(watch)),
@@ -100,7 +108,7 @@ def watch_panel(watch: Watch) -> Shown:
 
 
 def diagnosis_panel(found: Diagnosis, session: Session) -> Shown:
-    """The likeliest causes, what to check first, and the press that tells."""
+    """Return the most probable causes, what to check first, and the deciding press."""
     lines = repr(found).splitlines()
     if not found.seen:
         return panel("What is wrong?", lines)
@@ -115,7 +123,7 @@ def diagnosis_panel(found: Diagnosis, session: Session) -> Shown:
 
 
 def checks_panel(checks: pd.DataFrame) -> Shown:
-    """The opening checks with their days, the most urgent first."""
+    """Return the opening checks with their days, the most urgent first."""
     rows = [
         [str(r["check"]), str(r["state"]), str(r["last"] or "–"), str(r["due"]), str(r["how"])]
         for r in checks.to_dict("records")

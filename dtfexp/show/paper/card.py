@@ -1,7 +1,7 @@
 """The settings card: one page per fabric, for the wall beside the press.
 
-Readable from two metres (values of the target at least 8 mm high where there is room), in grey
-print (shapes and words carry what colour carries), one page whatever the names and numbers are.
+Readable from two metres (target values at least 8 mm high where space allows), in grey print
+(shapes and words repeat what colour shows), always one page.
 """
 
 from __future__ import annotations
@@ -36,11 +36,11 @@ def settings_card(
     conditions: Sequence[str] = (),
     paper: str = "A4",
 ) -> bytes:
-    """The card as a PDF of one page.
+    """Return the card as a PDF of one page.
 
-    last_entry: when the newest entry behind it was made; the card is dated by it, so the same
-    data gives the same bytes. conditions: sentences on when the card holds (lots, days).
-    paper: "A4" or "Letter".
+    ``last_entry``: time of the newest entry behind the card, which dates it, so that the same data
+    gives the same bytes. ``conditions``: sentences on when the card applies (lots, days).
+    ``paper``: "A4" or "Letter".
     """
     sheet = PdfPage(paper, f"Settings card: {finding.name}", last_entry or _EPOCH)
     sheet.fitted(finding.name, 0, MARGIN, sheet.inner, 34, 15, bold=True)
@@ -62,7 +62,7 @@ def settings_card(
 def _banner(
     sheet: PdfPage, finding: FabricResult, session: Session, reading: NumberFormat, top: float
 ) -> float:
-    """What may be expected, or in big letters that nothing is proven; returns where it ends."""
+    """Draw the expected pass rate, or that nothing is proven; return where it ends."""
     window, rate = finding.window, finding.target
     if window.found:
         height = 19.0
@@ -152,7 +152,7 @@ def _foot(
     conditions: Sequence[str],
     top: float,
 ) -> None:
-    """Steps (common practice) and conditions side by side, the cautions across the bottom."""
+    """Draw steps (common practice) and conditions side by side, cautions below."""
     steps, holds = _foot_lines(finding, session, reading, last_entry, conditions)
     half = sheet.inner / 2 - 3
     sheet.rule(top, 0.6)

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from dtfexp.show.paper.pdf_page import PdfPage
 
 _SPLIT = 80.0
-"""Where the bar begins, in millimetres from the left margin."""
+"""Start of the bar, in mm from the left margin."""
 _STACKED = 24.0
-"""A row at least so tall has the second unit under the first."""
+"""Height of a row from which the second unit goes under the first, in mm."""
 _POINT = 25.4 / 72
 
 
@@ -55,7 +55,7 @@ def setting_row(
 def _edges(
     sheet: PdfPage, edges: Sequence[EdgeText], left: float, width: float, top: float, foot: float
 ) -> None:
-    """A paragraph per edge, as large as the room under the bar allows."""
+    """Draw a paragraph per edge, as large as the space under the bar allows."""
     if not edges:
         return
     texts = [("\u25bc" if e.side == "low" else "\u25b2", edge_line(e)) for e in edges]
@@ -79,14 +79,14 @@ def _value(
     top: float,
     height: float,
 ) -> None:
-    """The target, as large as the row and the column allow, in both units if a temperature."""
+    """Draw the target as large as row and column allow; temperatures in both units."""
     target = window.target[factor.name]
     text = reading.text(factor, target)
     other = reading.other(factor)
     second = "" if other is None else other.text(factor, target)
     width = _SPLIT - 5
     if height >= _STACKED:
-        # Room for the second unit under the first.
+        # Leave space for the second unit under the first.
         size = sheet.size_for(text, width, min(48.0, (height - 13.0) / _POINT), 12, True)
         sheet.write(text, 0, top, size, bold=True)
         if second:
@@ -113,8 +113,7 @@ def _bar(
     top: float,
     thick: float,
 ) -> None:
-    """What the fabric may be pressed at in pale grey, the window in dark grey with its edges
-    written, the target mark."""
+    """Draw allowed settings in pale grey, the window in dark grey with its edges, the target."""
     width = right - left
     sheet.box(left, top, width, thick, fill=0.87)
     target = left + width * bar.place(float(window.target[factor.name]))
@@ -133,7 +132,7 @@ def _bar(
         else:
             _edge_texts(sheet, texts, ends, over, small + 1, (left, right))
         down, up = distances_text(window, factor, reading)
-        said = f"room: {down} down, {up} up"
+        said = f"allowance: {down} down, {up} up"
     else:
         said = "window not known"
     sheet.diamond(target, top + thick / 2, min(3.0, thick / 2))
@@ -153,7 +152,7 @@ def _edge_texts(
     size: float,
     within: tuple[float, float],
 ) -> None:
-    """The two edges over their ends of the window, pushed apart when they would touch."""
+    """Write the two edges over their ends of the window, apart from each other."""
     widths = [sheet.measure(text, size, True) for text in texts]
     low = max(within[0], ends[0] - widths[0] / 2)
     high = min(within[1] - widths[1], ends[1] - widths[1] / 2)
@@ -178,7 +177,7 @@ def _words(
     top: float,
     thick: float,
 ) -> None:
-    """The words side by side: those of the window on grey, the target in a thick frame."""
+    """Write the words side by side: those of the window on grey, the target framed."""
     chosen: tuple[str, ...] = ()
     if window.low is not None and window.high is not None:
         chosen = words_between(factor.levels, window.low[factor.name], window.high[factor.name])

@@ -1,4 +1,4 @@
-"""Coupon labels: a number to find each coupon by, days later, with its fabric and settings.
+"""Coupon labels with number, fabric and settings, to identify each coupon days later.
 
 For plain paper to cut along the lines or for sheets of labels; one label for each planned press.
 """
@@ -20,9 +20,9 @@ _ACROSS, _TALL = 3, 33.0
 
 
 def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
-    """Labels of the presses that still lack a grade (of all when none does), in running order.
+    """Return labels of the presses that lack a grade (all if none does), in running order.
 
-    paper: "A4" or "Letter". The same book gives the same bytes.
+    ``paper``: "A4" or "Letter". The same book gives the same bytes.
     """
     session = book.session
     sheet = PdfPage(paper, f"Coupon labels: {session.name}", paper_date(book))

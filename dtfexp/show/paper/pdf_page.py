@@ -1,4 +1,4 @@
-"""Printed pages: text that fits where it is put, boxes and lines, all measured in millimetres.
+"""Printed pages: fitted text, boxes and lines, all in millimetres.
 
 Left edges are counted from the left margin, tops from the top of the paper.
 """
@@ -19,7 +19,7 @@ _FONT = "DejaVu"
 
 
 def known_paper(name: object) -> str:
-    """The paper as ``PAPERS`` spells it, capitals apart; DtfexpError for any other."""
+    """Return the paper as spelled in ``PAPERS``; ``DtfexpError`` for any other."""
     for known in PAPERS:
         if known.casefold() == str(name).casefold():
             return known
@@ -27,7 +27,7 @@ def known_paper(name: object) -> str:
 
 
 class PdfPage:
-    """A page being written. Greys run from 0 (black) to 1 (paper)."""
+    """A page being written. Greys run from 0 (black) to 1 (white)."""
 
     def __init__(self, paper: str, title: str, created: datetime) -> None:
         from fpdf import FPDF
@@ -49,15 +49,15 @@ class PdfPage:
         self._pdf.add_page()
 
     def turn(self) -> None:
-        """Go on to a further page."""
+        """Start a further page."""
         self._pdf.add_page()
 
     def pdf(self) -> bytes:
-        """The finished pages."""
+        """Return the finished pages."""
         return bytes(self._pdf.output())
 
     def measure(self, text: str, size: float, bold: bool = False) -> float:
-        """Width of one line of text in millimetres; size in points."""
+        """Return the width of one line of text in millimetres; ``size`` in points."""
         self._letters(size, bold)
         return float(self._pdf.get_string_width(text))
 
@@ -71,10 +71,10 @@ class PdfPage:
         bold: bool = False,
         grey: float = 0,
     ) -> None:
-        """One line of text with its upper edge at ``top``."""
+        """Write one line of text with its upper edge at ``top``."""
         self._letters(size, bold)
         self._ink(grey)
-        # The letters of DejaVu rise 0.76 of their size above the line they stand on.
+        # The ascent of DejaVu is 0.76 of its size.
         self._pdf.text(MARGIN + left, top + 0.76 * size * _POINT, text)
 
     def right(
@@ -87,7 +87,7 @@ class PdfPage:
         bold: bool = False,
         grey: float = 0,
     ) -> None:
-        """One line of text that ends at ``right``."""
+        """Write one line of text that ends at ``right``."""
         self.write(text, right - self.measure(text, size, bold), top, size, bold=bold, grey=grey)
 
     def middle(
@@ -101,7 +101,7 @@ class PdfPage:
         grey: float = 0,
         within: tuple[float, float] | None = None,
     ) -> None:
-        """One line of text centred on ``centre``, pushed inwards to stay ``within``."""
+        """Write one line of text centred on ``centre``, moved inwards to stay ``within``."""
         width = self.measure(text, size, bold)
         left = centre - width / 2
         if within is not None:
@@ -120,8 +120,10 @@ class PdfPage:
         bold: bool = False,
         grey: float = 0,
     ) -> float:
-        """One line as large as fits in ``width``, lowered so that large and small share a foot;
-        below the smallest size it runs over two lines. Returns the size used."""
+        """Write one line as large as ``width`` allows, on a common baseline; return the size.
+
+        Below the smallest size it runs over two lines.
+        """
         size = self.size_for(text, width, largest, smallest, bold)
         if self.measure(text, size, bold) <= width:
             drop = 0.76 * (largest - size) * _POINT
@@ -137,12 +139,12 @@ class PdfPage:
     def size_for(
         self, text: str, width: float, largest: float, smallest: float, bold: bool = False
     ) -> float:
-        """The largest size, in half points, at which one line fits; never below smallest."""
+        """Return the largest size, in half points, at which one line fits (>= ``smallest``)."""
         wanted = largest * min(1.0, width / max(self.measure(text, largest, bold), 1e-6))
         return max(smallest, int(wanted * 2) / 2)
 
     def wrapped(self, text: str, width: float, size: float, bold: bool = False) -> list[str]:
-        """The text cut into lines that fit; a word longer than a line is cut too."""
+        """Return the text in lines that fit; a word longer than a line is cut."""
         from fpdf.enums import MethodReturnValue
 
         self._letters(size, bold)
@@ -152,7 +154,7 @@ class PdfPage:
         return [str(line) for line in found]
 
     def lines(self, text: str, width: float, size: float) -> int:
-        """How many lines the text takes."""
+        """Return the number of lines the text takes."""
         return len(self.wrapped(text, width, size))
 
     def block(
@@ -166,7 +168,7 @@ class PdfPage:
         *,
         bullet: bool = False,
     ) -> float:
-        """A paragraph, set left; returns where the next one begins."""
+        """Write a paragraph, left-aligned; return where the next one begins."""
         indent = 4.0 if bullet else 0.0
         if bullet:
             self.write("•", left, top, size)
@@ -185,7 +187,7 @@ class PdfPage:
         fill: float | None = None,
         line: float = 0.0,
     ) -> None:
-        """A rectangle: filled with a grey, or outlined so many millimetres thick, or both."""
+        """Draw a rectangle, filled with a grey, outlined (``thick`` in mm), or both."""
         if fill is not None:
             self._pdf.set_fill_color(round(255 * fill))
         if line:
@@ -195,14 +197,14 @@ class PdfPage:
         self._pdf.rect(MARGIN + left, top, width, height, style=style)
 
     def diamond(self, x: float, y: float, half: float) -> None:
-        """The mark of the target: black with a white rim."""
+        """Draw the mark of the target: black with a white rim."""
         for reach, grey in ((half + 0.7, 255), (half, 0)):
             points = [(x, y - reach), (x + reach, y), (x, y + reach), (x - reach, y)]
             self._pdf.set_fill_color(grey)
             self._pdf.polygon([(MARGIN + px, py) for px, py in points], style="F")
 
     def rule(self, top: float, thick: float = 0.2) -> None:
-        """A line across the page."""
+        """Draw a line across the page."""
         self._pdf.set_draw_color(0)
         self._pdf.set_line_width(thick)
         self._pdf.line(MARGIN, top, MARGIN + self.inner, top)
@@ -215,7 +217,7 @@ class PdfPage:
 
 
 def _fonts() -> Path:
-    """The DejaVu fonts that matplotlib ships; they have every sign the card needs."""
+    """Return the folder of the DejaVu fonts that matplotlib ships; they have every sign needed."""
     import matplotlib
 
     path: Any = matplotlib.get_data_path()

@@ -1,7 +1,7 @@
-"""The run sheet on paper: what to set for each press, and boxes to write in what was seen.
+"""The run sheet on paper: the settings of each press, and boxes for what was seen.
 
-Paper stands in for the recording form. Every box is named as the column of the sheets (.csv,
-.xlsx) that an import takes back into the logbook.
+It replaces the recording form. Every box has the name of its column in the sheets (.csv, .xlsx)
+that an import reads into the logbook.
 """
 
 from __future__ import annotations
@@ -30,15 +30,15 @@ if TYPE_CHECKING:
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 _HEAD, _LEFT, _SET, _WRITE = 16.0, 38.0, 9.5, 13.0
 _STEP, _LINE, _GAP = 3.1, 3.7, 2.0
-#: An outcome and what its grades mean, in lines.
+#: An outcome and the meaning of its grades, in lines.
 _Guide = tuple[str, list[str]]
-#: More grades than this are written, not circled.
+#: Largest number of grades to circle; more are written.
 _CIRCLED = 9
 
 
 @dataclass(frozen=True)
 class _Cell:
-    """One box: its name, at least so wide, what is printed in it, whether it is marked."""
+    """One box: its name, least width, printed content, and whether it is marked."""
 
     name: str
     width: float
@@ -50,7 +50,7 @@ class _Cell:
 
 @dataclass(frozen=True)
 class _Block:
-    """One press on paper: what comes first, its settings and its boxes, each in rows."""
+    """One press on paper: its header, settings and boxes, each in rows."""
 
     row: dict[Any, Any]
     refused: list[str]
@@ -65,17 +65,17 @@ class _Block:
 
 
 def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
-    """The presses that still lack a grade (all of them when none does), to print and write on.
+    """Return a PDF of the presses that lack a grade (all if none does), to write on.
 
-    A grade known already is printed in its box. paper: "A4" or "Letter". The same book gives the
-    same bytes.
+    A known grade is printed in its box. ``paper``: "A4" or "Letter". The same book gives the same
+    bytes.
     """
     session, rows = book.session, presses_lacking_grades(book)
     sheet = PdfPage(paper, f"Run sheet: {session.name}", paper_date(book))
     guides = _guides(sheet, session)
     below = _below(sheet, limits(book))
     foot = sum(map(_tall, guides)) + _STEP * len(below) + 5.0
-    apart = foot > sheet.height / 3  # many outcomes: their sentences get pages of their own
+    apart = foot > sheet.height / 3  # many outcomes: their guides get their own pages
     if apart:
         foot -= sum(map(_tall, guides))
     room = sheet.height - 2 * MARGIN - _HEAD - foot
@@ -115,7 +115,7 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
 
 
 def presses_lacking_grades(book: Logbook) -> list[dict[Any, Any]]:
-    """The rows of ``book.results()`` that lack a grade; all of them when none does."""
+    """Return the rows of ``book.results()`` that lack a grade; all of them if none does."""
     results = book.results()
     open_ones = results[results["press"].isin(book.waiting()["press"])]
     rows: list[dict[Any, Any]] = (open_ones if len(open_ones) else results).to_dict("records")
@@ -123,14 +123,16 @@ def presses_lacking_grades(book: Logbook) -> list[dict[Any, Any]]:
 
 
 def paper_date(book: Logbook) -> datetime:
-    """The moment a paper of this book is dated by: its latest entry or plan, never the clock."""
+    """Return the date of a paper: the book's latest entry or plan, never the clock."""
     times = [*book.history()["time"], *book.plans()["time"]]
     return max(times, default=_EPOCH)
 
 
 def setting(session: Session, factor: Factor, value: Any) -> tuple[str, str]:
-    """A setting as its dial says it, and in the unit the session is read in where that differs; of
-    a conveyor speed the time in the heat."""
+    """Return a setting in the dial's unit and, where it differs, the session's unit.
+
+    For a conveyor speed the second text is the time in the heat.
+    """
     told = factor.format(value)
     if dwell := session.pace.dwell_note(value, factor.unit):
         return told, dwell
@@ -140,7 +142,7 @@ def setting(session: Session, factor: Factor, value: Any) -> tuple[str, str]:
 
 
 def shortened(sheet: PdfPage, text: str, width: float, size: float, bold: bool = False) -> str:
-    """``text`` cut to one line of that width, with a sign that it goes on."""
+    """Return ``text`` cut to one line of that width, marked when cut."""
     first, *rest = sheet.wrapped(text, width, size, bold) or [""]
     return f"{first[:-1]}…" if rest else first
 
@@ -182,7 +184,7 @@ def _named(outcome: Outcome) -> str:
 
 
 def _rows(cells: Sequence[_Cell], sheet: PdfPage) -> list[list[_Cell]]:
-    """The cells in as many rows as they need."""
+    """Return the cells in as many rows as they need."""
     rows: list[list[_Cell]] = [[]]
     for cell in cells:
         if rows[-1] and sum(c.width for c in (*rows[-1], cell)) > sheet.inner - _LEFT:
@@ -192,7 +194,7 @@ def _rows(cells: Sequence[_Cell], sheet: PdfPage) -> list[list[_Cell]]:
 
 
 def limits(book: Logbook) -> list[str]:
-    """What each fabric with a heat limit takes, and how far above its dial the press may be."""
+    """Return each fabric's heat limit, with how far the heat press may exceed its dial."""
     gate = book.bench.measured_session()
     return [note for note in map(gate.limit_note, gate.fabrics) if note]
 
@@ -224,7 +226,7 @@ def _block(sheet: PdfPage, block: _Block, top: float) -> None:
         left, spare = _LEFT, sheet.inner - _LEFT - sum(cell.width for cell in cells)
         writing = tall == _WRITE
         for cell in cells:
-            # Settings share the room left over; of the boxes the last one, the note, takes it.
+            # Settings share the remaining width; among the boxes the note takes it.
             share = spare / len(cells) if not writing else spare * (cell is cells[-1])
             _cell(sheet, cell, left, top, cell.width + share, tall, writing)
             left += cell.width + share
@@ -254,14 +256,14 @@ def _head(sheet: PdfPage, session: Session, page: str) -> None:
     sheet.right(page, sheet.inner, MARGIN + 1.5, 8)
     told = (
         "Cure the coupons of one oven load together; press in this order. Grey: changes since the "
-        "press above. Circle the grade, leave it open while not known, never 0. Write the press "
-        "number on the back of each coupon: wash grades are found by it."
+        "press above. Circle the grade; leave an unknown grade open, never 0. Write the press "
+        "number on the back of each coupon, for the wash grades."
     )
     sheet.block(told, 0, MARGIN + 7, sheet.inner, 7.5, 3.3)
 
 
 def _guides(sheet: PdfPage, session: Session) -> list[list[_Guide]]:
-    """The outcomes with what their grades mean, two beside one another."""
+    """Return the outcomes with the meaning of their grades, two side by side."""
     width = sheet.inner / 2 - 3
     found = []
     for outcome in session.outcomes:
@@ -298,7 +300,7 @@ def _guide_pages(sheet: PdfPage, guides: list[list[_Guide]]) -> None:
     for pair in guides:
         if top + _tall(pair) > sheet.height - MARGIN:
             sheet.turn()
-            sheet.write("What the grades mean", 0, MARGIN, 12, bold=True)
+            sheet.write("Meaning of the grades", 0, MARGIN, 12, bold=True)
             top = MARGIN + 8
         top = _guide_pair(sheet, pair, top)
 
@@ -306,18 +308,18 @@ def _guide_pages(sheet: PdfPage, guides: list[list[_Guide]]) -> None:
 def _below(sheet: PdfPage, heat: Sequence[str]) -> list[str]:
     said = [
         *heat,
-        "Judge on dry, cold cloth, washes some hours after the last one. Defects: "
+        "Judge on dry, cold cloth, some hours after the last wash. Defects: "
         + ", ".join(dict.fromkeys((*DEFECTS, *WASH_DEFECTS)))
         + ".",
         "Back into the logbook: type this into results.csv or results.xlsx, whose columns have "
-        "the names of these boxes (name_actual: what was really reached), and import the file.",
+        "the names of these boxes (name_actual: the value reached), and import the file.",
         *SHORT_CAUTIONS,
     ]
     return [line for text in said for line in sheet.wrapped(text, sheet.inner, 7)]
 
 
 def _foot(sheet: PdfPage, guides: Sequence[list[_Guide]], below: Sequence[str], top: float) -> None:
-    """The grades' sentences, then heat limits, how the paper comes back into the book, the care."""
+    """Write the meaning of the grades, heat limits, how to import the sheet, and the cautions."""
     sheet.rule(top + 1, 0.5)
     top += 2.5
     for pair in guides:

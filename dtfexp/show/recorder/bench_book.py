@@ -17,7 +17,7 @@ class Logbook(logbook.Logbook):
     __doc__ = logbook.Logbook.__doc__
 
     def recorder(self) -> Recorder:
-        """The recording form on this logbook, to be the last line of a notebook cell.
+        """Return the recording form on this logbook, to be the last line of a notebook cell.
 
         The logbook must stay open as long as the form is used.
         """

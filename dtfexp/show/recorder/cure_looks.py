@@ -22,14 +22,15 @@ CURE_ON = (15, 30)
 
 
 def chips() -> list[dict[str, str]]:
-    """The three looks to tap, from too little to too much."""
+    """Return the three looks to tap, from too little to too much."""
     return [{"look": look, "word": _SAYS[look][0], "says": _SAYS[look][1]} for look in LOOKS]
 
 
 def of_loads(book: Logbook) -> dict[str, dict[str, Any]]:
     """For each oven load of the book: ``look`` ("" when it is open), ``cured_on`` seconds in all,
     ``cured`` (its cure was seen to end), ``first`` press, ``looked`` (anything can be taken
-    back)."""
+    back).
+    """
     known = cure_looks.looks(book.kept(cure_looks.KIND))
     cured = {
         one.load for one in step_clocks.marks(book.kept(step_clocks.STEP)) if one.step == "cured"

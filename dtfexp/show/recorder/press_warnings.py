@@ -51,7 +51,7 @@ def warning_state(book: Logbook, press: object, now: datetime) -> dict[str, Any]
 
 
 def overrides(book: Logbook, press: int) -> list[Note]:
-    """The notes of every warning of ``press`` that somebody went on against, in order."""
+    """Return the notes of every warning of ``press`` that somebody went on against, in order."""
     return [note for note in book.kept(step_clocks.OVERRIDDEN) if note.said.get("press") == press]
 
 
@@ -92,12 +92,12 @@ def mark(book: Logbook, message: Mapping[str, Any], now: datetime, by: str) -> s
 
 
 def _of(step: object, message: Mapping[str, Any]) -> object:
-    """The press, where the step is of one; the form names the open press with every step."""
+    """Return the press, where the step is of one; the form names the open press with every step."""
     return message.get("press") if step in step_clocks.PRESS_STEPS else None
 
 
 def shown_warnings(press: Any, message: Mapping[str, Any]) -> list[step_clocks.PressWarning]:
-    """The warnings that a message says were shown for ``press`` and are ``overridden``."""
+    """Return the warnings that a message says were shown for ``press`` and are ``overridden``."""
     found = []
     for one in message.get("overridden") or ():
         if not isinstance(one, Mapping) or not one.get("what") or not one.get("says"):

@@ -44,5 +44,5 @@ class Recorder(anywidget.AnyWidget):
 
 
 def recorder(book: Logbook) -> Recorder:
-    """The recording form for ``book``, which must stay open as long as the form is used."""
+    """Return the recording form for ``book``, which must stay open as long as the form is used."""
     return Recorder(book)

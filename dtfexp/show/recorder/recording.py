@@ -76,7 +76,7 @@ class FormServer:
         }
 
     def state(self) -> dict[str, Any]:
-        """What the form shows now; see ``form.form_state``."""
+        """Return what the form shows now; see ``form.form_state``."""
         with self._lock:
             return self._state()
 
@@ -294,13 +294,13 @@ class FormServer:
         }
 
     def _told(self, press: int) -> str:
-        """What the book now holds of the last entry of ``press``, as it was understood."""
+        """Return what the book now holds of the last entry of ``press``, as it was understood."""
         rows: list[dict[Any, Any]] = self.book.history(press).tail(1).to_dict("records")
         return self._line(rows[0])["said"]
 
 
 def _picture(photo: photos.Photo) -> dict[str, str]:
-    """A photo as the form shows it; one that cannot be read says so instead."""
+    """Return a photo as the form shows it; one that cannot be read says so instead."""
     told = {"id": photo.id, "file": photo.path.name, "time": _minute(photo.at), "by": photo.by}
     told |= {"picture": "", "trouble": ""}
     try:
@@ -320,7 +320,7 @@ def _by(message: Message) -> str:
 
 
 def _answers(press: Any, message: Message) -> list[dict[str, str]]:
-    """The questions about readings that a message answers."""
+    """Return the questions about readings that a message answers."""
     keys, found = ("factor", "says", "answer"), []
     for one in message.get("answers") or ():
         if not isinstance(one, Mapping) or not all(one.get(key) for key in keys):

@@ -1,1 +1,1 @@
-"""The report: a page, tables for machines, photos."""
+"""The report: a page, machine-readable tables, photos."""

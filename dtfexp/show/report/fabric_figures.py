@@ -1,4 +1,4 @@
-"""The figures of one fabric as pieces of a page, each with a name and words for the ear."""
+"""The figures of one fabric as pieces of a page, each with a name and a text alternative."""
 
 from __future__ import annotations
 
@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 
 
 class FabricFigures:
-    """Draws what a finding holds; asks the fit for no rate again. key: before every id."""
+    """Draw the figures of one finding, without further questions to the fit.
+
+    ``key``: prefix of every id.
+    """
 
     def __init__(self, finding: FabricResult, fit: Fit, reading: NumberFormat, key: str) -> None:
         self._finding = finding
@@ -31,7 +34,7 @@ class FabricFigures:
         self._shown: dict[str, Any] = {"window": finding.window, "unit": reading.temperature}
 
     def bars(self) -> Any:
-        """The window as bars."""
+        """Return the window as bars."""
         window, session = self._finding.window, self._fit.session
         parts = []
         for factor in session.factors if window.target else ():
@@ -47,30 +50,30 @@ class FabricFigures:
         return self._piece(ax, "The window as bars", f"{'; '.join(parts) or NO_SETTINGS}.")
 
     def curves(self) -> list[Any]:
-        """The pass rate along each setting."""
+        """Return the pass rate along each setting."""
         return [self._curve(name) for name in self._finding.curves]
 
     def maps(self) -> list[Any]:
-        """The pass rate over two settings at a time."""
+        """Return the pass rate over two settings at a time."""
         return [self._map(x, y, rates) for x, y, rates in self._finding.maps]
 
     def chart(self) -> Any:
-        """The presses in their order against what was expected of them."""
+        """Return the presses in their order with their expected pass rates."""
         found = self._finding
         ax = presses_chart(self._fit, found.name, rates=found.press_rates)
         passed, failed = found.verdicts.count("passed"), found.verdicts.count("failed")
         told = (
-            f"{len(found.verdicts)} presses: {passed} passed, {failed} failed. The numbers"
-            " stand in the table below."
+            f"{len(found.verdicts)} presses: {passed} passed, {failed} failed. The table below"
+            " gives the numbers."
         )
-        return self._piece(ax, "Presses in the order made, against what was expected", told)
+        return self._piece(ax, "Presses in the order made, with expected pass rates", told)
 
     def _curve(self, name: str) -> Any:
         factor, rates = self._fit.session.factor(name), self._finding.curves[name]
         ax = curve(self._fit, self._finding.name, name, rates=rates, **self._shown)
         values = rates["pass_rate"]
         told = (
-            f"Over the range it goes from {per_cent(float(values.min()))} to"
+            f"Over the range it is {per_cent(float(values.min()))} to"
             f" {per_cent(float(values.max()))}; at the target {self._at(factor)} it is"
             f" {per_cent(self._finding.target.pass_rate)}."
         )
@@ -82,7 +85,7 @@ class FabricFigures:
         enough = float((rates["pass_rate"] >= self._finding.window.required).mean())
         told = (
             f"The other settings stay at the target. {per_cent(enough)} of this map reaches the"
-            f" rate asked for. Target: {label(x)} {self._at(across)}, {label(y)} {self._at(up)}."
+            f" required rate. Target: {label(x)} {self._at(across)}, {label(y)} {self._at(up)}."
         )
         title = f"Expected pass rate over {label(x)} and {label(y)}"
         return self._piece(ax, title, told)

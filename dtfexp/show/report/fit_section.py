@@ -1,4 +1,4 @@
-"""What a fit understood, for the page: shares, luck, grades against prediction, surprises."""
+"""Findings of a fit for the page: shares, batch effects, grade checks, surprises."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _CLASSICAL = ["Term", "Judged by", "df", "Error df", "F", "p", "Variance", "Note
 
 @dataclass(frozen=True)
 class FitSection:
-    """What holds for all fabrics together, asked of the fit once."""
+    """The findings common to all fabrics, computed once."""
 
     luck: pd.DataFrame
     grade_checks: pd.DataFrame
@@ -30,16 +30,16 @@ class FitSection:
 
     @classmethod
     def of(cls, fit: Fit) -> FitSection:
-        """Ask the fit."""
-        return cls(fit.luck(), fit.check_grades(), fit.surprises())
+        """Return the findings of a fit."""
+        return cls(fit.batch_effects(), fit.check_grades(), fit.surprises())
 
     def outlying_presses(self, name: str) -> tuple[int, ...]:
-        """The presses of a fabric with a surprising grade, by number."""
+        """Return the numbers of a fabric's presses with a surprising grade."""
         mine = self.surprises[self.surprises["fabric"] == name]
         return tuple(sorted({int(press) for press in mine["press"]}))
 
     def bench_section(self) -> dict[str, Any]:
-        """For the page: luck of loads and rounds, and how well grades were foretold."""
+        """Return the page's section on all fabrics: luck of loads and rounds, grade checks."""
         drawn = []
         if len(self.luck):
             ax = figures.batch_effect_bars(self.luck)
@@ -47,15 +47,15 @@ class FitSection:
             drawn.append(_piece(ax, "luck-figure", "Luck of loads and rounds", told))
         for number, outcome in enumerate(dict.fromkeys(self.grade_checks["outcome"]), start=1):
             ax = figures.grades_chart(self.grade_checks, outcome)
-            title = f"Grades of {label(outcome)} seen and foretold"
-            drawn.append(_piece(ax, f"grades-figure-{number}", title, "The table says the same."))
+            title = f"Grades of {label(outcome)}, observed and predicted"
+            drawn.append(_piece(ax, f"grades-figure-{number}", title, "See the table below."))
         hidden = len(self.luck) - len(intervals.largest_effects(self.luck))
         return {
             "graded": bool(len(self.luck)),
             "figures": drawn,
             "luck": batch_effect_sentences(self.luck)
-            or ["No oven load, press round or block stands out: what differs is in the settings."],
-            "hidden": f"The {intervals.MOST_ROWS} farthest from 0 of {len(self.luck)} are drawn."
+            or ["No oven load, press round or block stands out."],
+            "hidden": f"The figure shows the {intervals.MOST_ROWS} largest of {len(self.luck)}."
             if hidden
             else "",
             "held": self._held(),
@@ -63,34 +63,36 @@ class FitSection:
         }
 
     def _held(self) -> str:
-        good = int(self.grade_checks["as_foretold"].sum())
+        good = int(self.grade_checks["as_predicted"].sum())
         counts = count_phrase(len(self.grade_checks), "count", "counts")
-        said = f"{good} of {counts} lie where expected."
+        said = f"{good} of {counts} lie in the predicted interval."
         if good == len(self.grade_checks):
             return said
         return (
-            f"{said} One in twenty may lie outside by chance; where more do, trust the pass rates"
-            " less, and the counted shares more."
+            f"{said} One in twenty may lie outside by chance; if more do, rely on the counted"
+            " shares rather than the pass rates."
         )
 
     def _checked(self) -> Table:
         rows = []
         for row in self.grade_checks.to_dict("records"):
-            side = "more than foretold" if row["observed"] > row["high"] else "fewer than foretold"
+            side = (
+                "more than predicted" if row["observed"] > row["high"] else "fewer than predicted"
+            )
             rows.append(
                 [
                     f"{label(row['outcome'])} {row['grade']}",
                     str(row["observed"]),
                     rounded_text(float(row["expected"]), 1),
                     f"{row['low']} to {row['high']}",
-                    "as foretold" if row["as_foretold"] else side,
+                    "as predicted" if row["as_predicted"] else side,
                 ]
             )
-        heads = ["Grade", "Seen", "Foretold", "95 % of the time", "So"]
+        heads = ["Grade", "Observed", "Predicted", "95 % interval", "Result"]
         return Table(heads, ["", NUMBER, NUMBER, LINE, ""], rows)
 
     def fabric_section(self, fit: Fit, name: str, key: str) -> dict[str, Any]:
-        """For the section of one fabric. key: its name in the page, before every figure's."""
+        """Return the section of one fabric; ``key``: prefix of its figures' ids."""
         found = fit.shares(name)
         parts = [
             f"{label(str(setting))} {per_cent(row['in_all'])}"
@@ -115,11 +117,11 @@ class FitSection:
         for row in self.surprises[self.surprises["fabric"] == name].to_dict("records"):
             outcome = fit.session.outcome(row["outcome"])
             chance = per_cent(row["chance"]) if row["chance"] > 0 else "not possible"
-            foretold, seen = grade(outcome, row["foretold"]), grade(outcome, row["grade"])
+            seen, predicted = grade(outcome, row["grade"]), grade(outcome, row["predicted"])
             rows.append(
-                [str(row["press"]), label(outcome.name), seen, foretold, chance, row["why"]]
+                [str(row["press"]), label(outcome.name), seen, predicted, chance, row["why"]]
             )
-        heads = ["Press", "Outcome", "Graded", "Foretold", "Chance", "What it is"]
+        heads = ["Press", "Outcome", "Graded", "Predicted", "Chance", "Comment"]
         return Table(heads, [NUMBER, "", NUMBER, NUMBER, LINE, FREE], rows)
 
 

@@ -1,4 +1,4 @@
-"""The windows for machines: ``windows.json`` and ``windows.csv``, the same bytes every time."""
+"""The windows for machines: ``windows.json`` and ``windows.csv``, byte-identical every time."""
 
 from __future__ import annotations
 
@@ -36,14 +36,14 @@ _LIBRARIES = ("numpy", "scipy", "pandas")
 
 
 def digest(results: pd.DataFrame) -> str:
-    """sha256 of the checked results as CSV (UTF-8, line feed, rows by press number)."""
+    """Return the sha256 of the checked results as CSV (UTF-8, line feed, rows by press number)."""
     ordered = results.sort_values("press", kind="stable")
     text = ordered.to_csv(index=False, lineterminator="\n")
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def versions() -> dict[str, str]:
-    """The versions that these numbers were worked out with."""
+    """Return the library versions behind the numbers."""
     found = {"dtfexp": __version__}
     for name in _LIBRARIES:
         try:
@@ -63,7 +63,7 @@ def as_dict(
     last_entry: str | None = None,
     measured: MeasuredConditions | None = None,
 ) -> dict[str, Any]:
-    """What ``windows.json`` holds; see ``windows.schema.json`` beside this file."""
+    """Return the content of ``windows.json``; see ``windows.schema.json`` beside this file."""
     return {
         "schema": SCHEMA,
         "schema_version": SCHEMA_VERSION,
@@ -127,7 +127,7 @@ def _margin(window: Window, factor: Factor) -> dict[str, float | None] | None:
 
 
 def _tidy(value: float) -> float | None:
-    """Six decimals: finer than any dial, coarser than what two computers differ by."""
+    """Return a value to six decimals: finer than any dial, coarser than platform differences."""
     number = float(value)
     if not math.isfinite(number):
         return None
@@ -135,12 +135,12 @@ def _tidy(value: float) -> float | None:
 
 
 def to_json(document: dict[str, Any]) -> str:
-    """The document as text: UTF-8, two spaces, keys in their order, a final line feed."""
+    """Return the document as text: UTF-8, indent 2, keys in order, final line feed."""
     return json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False) + "\n"
 
 
 def to_csv(document: dict[str, Any]) -> str:
-    """One row per fabric and factor, a heading first; empty cells where nothing is known."""
+    """Return a heading, then one row per fabric and factor; unknown cells are empty."""
     buffer = StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(CSV_HEAD)

@@ -1,4 +1,4 @@
-"""The report as one page of HTML: what it says comes from ``report_text`` and ``tables``."""
+"""The report as one HTML page; its sentences come from ``report_text`` and ``tables``."""
 
 from __future__ import annotations
 
@@ -56,11 +56,12 @@ def render(
     earlier: Fit | None = None,
     pictures: Pictures | None = None,
 ) -> str:
-    """The page. understood: of the same fit. document: what ``windows.json`` holds; cards: a file
-    name per finding.
+    """Return the page as HTML.
 
-    said: told the name of each fabric as its figures are drawn. measured: what was read of the
-    machines. earlier: a session to compare with. pictures: small photos of the presses.
+    ``understood``: findings of the same fit. ``document``: the content of ``windows.json``;
+    ``cards``: a file name per finding. ``said``: called with the name of each fabric as its figures
+    are drawn. ``measured``: readings of the machines. ``earlier``: a session to compare with.
+    ``pictures``: thumbnails of the presses.
     """
     session = fit.session
     sections = []
@@ -122,7 +123,7 @@ def render(
 def _bench(
     measured: MeasuredConditions, findings: Sequence[FabricResult], fit: Fit, reading: NumberFormat
 ) -> dict[str, Any]:
-    """What the results hold for, and what was read of the machines."""
+    """Return the section on where the results apply and what the machines reach."""
     from markupsafe import Markup
 
     session, unit = fit.session, reading.temperature
@@ -133,7 +134,7 @@ def _bench(
         drawn.append(Markup(inline_svg(ax.figure, f"bench-map-{number}", title, told)))
     for number, (name, line) in enumerate(measured.calibrations.lines.items(), start=1):
         ax = figures.calibration_line(line, session.factor(name), unit=unit)
-        told = f"{count_phrase(len(line.sets), 'reading')}; dashed: a display that tells the truth."
+        told = f"{count_phrase(len(line.sets), 'reading')}; dashed: a true display."
         title = f"Set and reached, {label(name)}"
         drawn.append(Markup(inline_svg(ax.figure, f"bench-line-{number}", title, told)))
     return {
@@ -145,7 +146,7 @@ def _bench(
 
 
 def _pictures(finding: FabricResult, session: Session, pictures: Pictures) -> list[dict[str, Any]]:
-    """The photos of the fabric's presses, each with what became of the press."""
+    """Return the photos of the fabric's presses, each with its verdict."""
     found = []
     for row, verdict in zip(finding.presses.to_dict("records"), finding.verdicts, strict=True):
         graded = [f"{label(o.name)} {tables.grade(o, row[o.name])}" for o in session.outcomes]
@@ -159,7 +160,7 @@ def _pictures(finding: FabricResult, session: Session, pictures: Pictures) -> li
 def _compared(
     findings: Sequence[FabricResult], session: Session, reading: NumberFormat
 ) -> dict[str, Any] | None:
-    """The fabrics side by side, when there are two or more."""
+    """Return the comparison of fabrics when there are two or more."""
     open_ = [finding for finding in findings if not finding.closed]
     if len(open_) < 2:
         return None
@@ -174,7 +175,7 @@ def _compared(
 def _moved_since(
     earlier: Fit | None, fit: Fit, findings: Sequence[FabricResult], reading: NumberFormat
 ) -> dict[str, Any]:
-    """What moved since an earlier session, for the fabrics that both have."""
+    """Return the changes since an earlier session, for the fabrics in both."""
     if earlier is None:
         return {"blocks": []}
     shown = {finding.name.casefold(): finding.name for finding in findings}
@@ -254,8 +255,8 @@ def _spread_note(session: Session, reading: NumberFormat) -> str:
         if factor.is_numeric and factor.spread
     ]
     if not known:
-        return "No wander of the machines was given; the window counts in steps of the dials."
-    return f"Wander taken from the session: {and_list(known)}. Set the dial to the target."
+        return "No machine spread was given; the window counts in steps of the dials."
+    return f"Machine spread from the session: {and_list(known)}. Set the dial to the target."
 
 
 def _maps_note(finding: FabricResult, session: Session) -> str:

@@ -1,6 +1,6 @@
-"""Photos of coupons as small pictures inside the page: nothing to lose beside it, nothing to fetch.
+"""Photos of coupons as thumbnails inside the page, so that the page needs no other file.
 
-A photo is made small anew, so that neither its place, its camera nor its size goes along.
+Each thumbnail is encoded anew, which removes location, camera data and size.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 LONGEST = 320
 """Pixels of the longer side."""
 BUDGET = 4_000_000
-"""Bytes of all pictures of one page; the report as a whole stays far below 15 MB."""
+"""Bytes of all pictures of one page, which keeps the report far below 15 MB."""
 
 
 @dataclass(frozen=True)
 class Picture:
-    """One small picture: its address within the page, and its size in pixels."""
+    """One thumbnail: its data address within the page, and its size in pixels."""
 
     address: str
     width: int
@@ -34,7 +34,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class Pictures:
-    """Pictures by press, and what is said of photos that are not shown."""
+    """Thumbnails by press, and a note on photos not shown."""
 
     of: Mapping[int, Sequence[Picture]] = field(default_factory=dict)
     unread: Sequence[str] = ()
@@ -42,18 +42,18 @@ class Pictures:
 
     @property
     def note(self) -> str:
-        """What is said of photos that are not shown; empty when all are."""
+        """A sentence on photos not shown; empty when all are."""
         said = [f"{why}." for why in self.unread]
         if self.left_out:
-            more = count_phrase(self.left_out, "more photo lies", "more photos lie")
-            said.append(f"{more} beside the logbook.")
+            more = count_phrase(self.left_out, "more photo is", "more photos are")
+            said.append(f"{more} in the folder beside the logbook.")
         return " ".join(said)
 
 
 def pictures(photos: Iterable[Photo], budget: int = BUDGET) -> Pictures:
-    """Small pictures of the photos, the first of every press before any second one.
+    """Return thumbnails within the budget, the first of every press before any second one.
 
-    A photo that is gone, was changed or cannot be read is told, never an error.
+    A photo that is missing, changed or unreadable is noted, never an error.
     """
     found: dict[int, list[Picture]] = {}
     unread: list[str] = []
@@ -83,7 +83,7 @@ def _round_robin(photos: Iterable[Photo]) -> list[Photo]:
 
 
 def _thumbnail(photo: Photo) -> tuple[bytes, int, int]:
-    """The photo upright, small and as JPEG; ``LogbookError`` when it is no whole picture."""
+    """Return the photo upright, small and as JPEG; ``LogbookError`` for a damaged picture."""
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     content = photo.read()
@@ -92,9 +92,7 @@ def _thumbnail(photo: Photo) -> tuple[bytes, int, int]:
             opened.draft("RGB", (2 * LONGEST, 2 * LONGEST))  # a large JPEG is read small: fast
             upright = ImageOps.exif_transpose(opened).convert("RGB")
     except (OSError, ValueError, SyntaxError, UnidentifiedImageError, Image.DecompressionBombError):
-        raise LogbookError(
-            f"press {photo.press}: photo {photo.path.name} is no whole picture"
-        ) from None
+        raise LogbookError(f"press {photo.press}: photo {photo.path.name} is damaged") from None
     upright.thumbnail((LONGEST, LONGEST))
     buffer = BytesIO()
     upright.save(buffer, "JPEG", quality=75, optimize=True)

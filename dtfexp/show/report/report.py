@@ -1,4 +1,4 @@
-"""The papers of a session: the report, a card per fabric, and the windows for machines."""
+"""The papers of a session: the report, a card per fabric, and the machine-readable windows."""
 
 from __future__ import annotations
 
@@ -41,13 +41,12 @@ def report(
 ) -> list[Path]:
     """Write report.html, a settings card per fabric, windows.csv and windows.json into ``out``.
 
-    book_or_path: a ``Logbook`` or the path of one. fabrics: only these (default all of the
-    session). unit: "°C" or "°F", in which temperatures are read (default the session's).
-    paper: "A4" or "Letter", of the cards. earlier: a logbook or fit of an earlier session; the
-    report then says what moved since. progress: called with (steps done, steps in all, what comes
-    now). Returns the paths written.
+    ``book_or_path``: a ``Logbook`` or its path. ``fabrics``: only these (default all). ``unit``:
+    "°C" or "°F" for temperatures (default the session's). ``paper``: "A4" or "Letter", for the
+    cards. ``earlier``: a logbook or fit of an earlier session, to compare with. ``progress``:
+    called with (steps done, steps in all, next step). Returns the paths written.
 
-    The same logbook gives the same bytes. Raises ``LogbookError`` for a file that is no logbook,
+    The same logbook gives the same bytes. Raises ``LogbookError`` for a file that is not a logbook,
     ``SessionError`` for an unknown fabric or unit, ``DtfexpError`` when a file cannot be written.
     """
     from dtfexp.book.logbook import Logbook
@@ -75,7 +74,7 @@ def _of_book(
     from dtfexp.show.report.session_comparison import fit_of
     from dtfexp.show.text.number_format import NumberFormat
 
-    # A wrong unit, paper or fabric is told before the work of the fit, not after it.
+    # A wrong unit, paper or fabric fails before the long work of the fit.
     NumberFormat.of(book.session, unit)
     known_paper(paper)
     chosen = _chosen(book, fabrics)
@@ -98,9 +97,9 @@ def write_papers_of_book(
     earlier: Fit | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
-    """As ``report``, for a book that has been fitted already: nothing is fitted again.
+    """Write the papers like ``report``, from a logbook that is fitted already.
 
-    fitted: ``book.bench.fitted()``: what was measured of the machines counts, and a noted change.
+    ``fitted``: ``book.bench.fitted()``, which includes machine measurements and noted changes.
     """
     from dtfexp.book.store.photos import photos
     from dtfexp.show.report.photo_thumbnails import pictures
@@ -138,8 +137,11 @@ def write_papers(
     measured: MeasuredConditions | None = None,
     pictures: Pictures | None = None,
 ) -> list[Path]:
-    """As ``report``, from a fit. plans: ``Logbook.plans()``; last_entry: dates the papers;
-    measured: what was read of the machines; pictures: of the presses."""
+    """Write the papers like ``report``, from a fit.
+
+    ``plans``: ``Logbook.plans()``; ``last_entry``: dates the papers; ``measured``: readings of the
+    machines; ``pictures``: of the presses.
+    """
     from dtfexp.show.paper.card import settings_card
     from dtfexp.show.paper.pdf_page import known_paper
     from dtfexp.show.report import machine_readable, page
@@ -213,7 +215,7 @@ def write_papers(
 
 
 def card_names(fabrics: Sequence[str]) -> list[str]:
-    """A file name per fabric that every file system takes; all different, capitals apart."""
+    """Return a file name per fabric, portable and unique regardless of capitals."""
     found: list[str] = []
     for fabric in fabrics:
         text = unicodedata.normalize("NFC", fabric).casefold()
@@ -237,7 +239,7 @@ def _chosen(book: Logbook, fabrics: Iterable[str | Fabric] | None) -> list[str]:
 
 
 def _write(folder: Path, name: str, content: bytes) -> Path:
-    """Whole or not at all: the old file stays until the new one is complete."""
+    """Write one file atomically: the old file stays until the new one is complete."""
     path = folder / name
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,5 +1,7 @@
-"""Windows side by side, for a notebook cell and the report: two sessions and what moved since, or
-the fabrics of one session."""
+"""Windows compared, for a notebook cell and the report.
+
+Either two sessions, with what moved since, or the fabrics of one session.
+"""
 
 from __future__ import annotations
 
@@ -32,7 +34,10 @@ BEFORE, NOW = "before", "now"
 
 @dataclass(frozen=True)
 class ComparisonView:
-    """A table and a drawing of windows side by side; title: of what; note: what was left out."""
+    """A table and a drawing of compared windows.
+
+    ``title``: what is compared; ``note``: what was left out.
+    """
 
     title: str
     table: Table
@@ -51,16 +56,17 @@ def compare_windows(
     confidence: float = 0.90,
     unit: str | None = None,
 ) -> Shown:
-    """Windows side by side. one, two: the earlier and the later session, each a ``Fit``, an open
-    ``Logbook`` or the path of one.
+    """Return windows compared: two sessions, or the fabrics of one.
 
-    Without ``two``: the fabrics of ``one`` beside each other, or only ``fabric`` and ``other``.
-    With ``two``: what moved from one to two, for every fabric that both have, or for ``fabric``
-    alone (``other`` is what it is called in ``two``).
+    ``one``, ``two``: the earlier and the later session, each a ``Fit``, an open ``Logbook`` or its
+    path. Without ``two``: the fabrics of ``one``, or only ``fabric`` and ``other``. With ``two``:
+    what moved from one to two, for every fabric that both have, or for ``fabric`` alone (``other``
+    is its name in ``two``).
 
-    names: what two sides are called. unit: "°C" or "°F", default that of ``one``. Settings are
-    matched by name; those that only one side has are named, not compared. Raises SessionError for
-    an unknown fabric or unit and when there is nothing to compare, LogbookError for no logbook.
+    ``names``: names of the two sides. ``unit``: "°C" or "°F", default that of ``one``. Settings are
+    matched by name; those of one side only are listed, not compared. Raises ``SessionError`` for an
+    unknown fabric or unit and when there is nothing to compare, ``LogbookError`` for a file that is
+    not a logbook.
     """
     first = fit_of(one)
     demand: dict[str, Any] = {"pass_rate": pass_rate, "confidence": confidence}
@@ -81,7 +87,7 @@ def compare_windows(
 
 
 def fit_of(source: Source) -> Fit:
-    """The fit of a logbook, open or by its path; a fit is taken as it is."""
+    """Return the fit of a logbook (open, or by its path); a fit is returned as it is."""
     from dtfexp.book.logbook import Logbook
 
     if isinstance(source, (str, PathLike)):
@@ -107,10 +113,10 @@ def moved_since(
     confidence: float = 0.90,
     key: str = "dtfexp-compared",
 ) -> list[ComparisonView]:
-    """One ``ComparisonView`` for each pair of fabrics (default: those of the same name).
+    """Return one ``ComparisonView`` for each pair of fabrics (default: those of the same name).
 
-    names: of the two sides (default "before" and "now", or the fabrics where they differ); key:
-    before every id. Raises SessionError when no fabric is in both.
+    ``names``: of the two sides (default "before" and "now", or the fabrics where they differ);
+    ``key``: prefix of every id. Raises ``SessionError`` when no fabric is in both.
     """
     if pairs is None:
         ours = {fabric.name.casefold(): fabric.name for fabric in now.session.fabrics}
@@ -139,7 +145,7 @@ def moved_since(
 def comparison_view(
     sides: Sequence[window_comparison.ComparedWindow], reading: NumberFormat, title: str, key: str
 ) -> ComparisonView:
-    """The sides as table and drawing. title: of what; key: before every id of the drawing."""
+    """Return the sides as table and drawing; ``key``: prefix of the drawing's ids."""
     drawn: Any = window_comparison.compared_bars(sides, unit=reading.temperature).figure
     missing = window_comparison.not_compared(sides)
     return ComparisonView(

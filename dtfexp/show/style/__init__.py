@@ -1,1 +1,1 @@
-"""The look that every figure and page shares."""
+"""The look of all figures and pages."""

@@ -1,4 +1,4 @@
-"""The plain look that every figure shares, whatever style a notebook has switched on."""
+"""The plain look of all figures, independent of a notebook's style."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axis import Axis
 
 SMALL, TEXT = 9.5, 11.0
-"""Letter sizes in points of a figure that is 330 to 380 wide, so read well on a telephone."""
+"""Font sizes in points of a figure 330 to 380 pixels wide, legible on a telephone."""
 
 _MARKS: dict[str, dict[str, Any]] = {
     PASSED: {"marker": "o", "s": 34, "facecolor": palette.PASS, "edgecolor": palette.PAPER},
@@ -31,9 +31,10 @@ _MARKS: dict[str, dict[str, Any]] = {
 def axes(
     ax: Axes | None, width: float, height: float, box: tuple[float, float, float, float]
 ) -> Axes:
-    """The Axes given, else new ones on a figure of their own; thin, calm, in the page's colours.
+    """Return the given Axes, else new ones on their own figure.
 
-    width, height: CSS pixels; box: left, top, right, bottom room round the drawing, in pixels.
+    ``width``, ``height``: CSS pixels; ``box``: left, top, right and bottom margins of the drawing,
+    in pixels.
     """
     if ax is None:
         left, top, right, bottom = box
@@ -54,31 +55,31 @@ def axes(
 
 
 def note(ax: Axes, x: float, y: float, text: str, **look: Any) -> None:
-    """Small letters in a drawing; a name with dollar signs is no formula."""
+    """Write small text in a drawing; a dollar sign in a name is no formula."""
     ax.text(x, y, text, **{"fontsize": SMALL, "color": palette.INK, "parse_math": False, **look})
 
 
 def empty(ax: Axes, why: str) -> None:
-    """Why nothing is drawn, in the middle."""
+    """Write in the middle why nothing is drawn."""
     note(ax, 0.5, 0.5, why, ha="center", va="center", transform=ax.transAxes, color=palette.QUIET,
          fontsize=TEXT)  # fmt: skip
 
 
 def rectangle(ax: Axes, x: float, y: float, width: float, height: float, **look: Any) -> None:
-    """A rectangle whose lower left corner is at x, y."""
+    """Draw a rectangle with its lower left corner at x, y."""
     from matplotlib.patches import Rectangle
 
     ax.add_patch(Rectangle((x, y), width, height, **look))
 
 
 def labels(ax: Axes, x: str, y: str) -> None:
-    """Axis labels in the shared size; a name with dollar signs is no formula."""
+    """Set axis labels in the shared size; a dollar sign in a name is no formula."""
     ax.set_xlabel(x, fontsize=TEXT, color=palette.INK, parse_math=False)
     ax.set_ylabel(y, fontsize=TEXT, color=palette.INK, parse_math=False)
 
 
 def few_ticks(*axes: Axis, most: int = 6) -> None:
-    """Round numbers on each axis, not more than fit."""
+    """Set at most ``most`` round numbers on an axis."""
     from matplotlib.ticker import MaxNLocator
 
     for axis in axes:
@@ -86,7 +87,7 @@ def few_ticks(*axes: Axis, most: int = 6) -> None:
 
 
 def percent_axis(ax: Axes) -> None:
-    """The y axis of every pass rate: 0 to 100 %, always."""
+    """Set the y axis of a pass rate, always 0 to 100 %."""
     ax.set_ylim(-0.06, 1.06)
     ax.set_yticks([0, 0.25, 0.5, 0.75, 1.0], ["0", "25", "50", "75", "100"])
 
@@ -94,7 +95,7 @@ def percent_axis(ax: Axes) -> None:
 def marks(
     ax: Axes, x: NDArray[Any], y: NDArray[Any], words: Sequence[str], close: NDArray[np.bool_]
 ) -> None:
-    """Presses by what became of them; those far from what is drawn are small and pale."""
+    """Draw presses by their verdict; those far from what is drawn are small and pale."""
     for word, look in _MARKS.items():
         of_kind = np.array([w == word for w in words], dtype=bool)
         for is_close in (False, True):
@@ -109,7 +110,7 @@ def marks(
 def spread_marks(
     x: NDArray[np.float64], y: NDArray[np.float64], dx: float, dy: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Presses on one spot spread out round it (by dx, dy), so that each can be counted.
+    """Return positions of presses on one spot, spread round it (by dx, dy) to be counted.
 
     The first stays where it is; later ones go round it in rings of six.
     """
@@ -127,7 +128,7 @@ def spread_marks(
 
 
 def target_mark(ax: Axes, x: float, y: float, size: float = 11) -> None:
-    """The set-point to run: a diamond, the same on every figure."""
+    """Draw the target as a diamond, the same in every figure."""
     ax.plot(
         [x], [y], marker="D", markersize=size, markerfacecolor=palette.INK, linestyle="none",
         markeredgecolor=palette.PAPER, markeredgewidth=1.6, zorder=9, clip_on=False,

@@ -1,14 +1,14 @@
-"""The colours of every figure, and what becomes of them in a page.
+"""The colours of every figure, and their variables in a page.
 
 One colour means one thing everywhere. Light and dark hues keep their order in grey print, shapes
-carry what colours carry, and the categorical hues are those of Okabe & Ito (Color Universal
-Design, 2008; the hex values from memory).
+repeat what colours show, and the categorical hues are those of Okabe & Ito (Color Universal Design,
+2008; the hex values from memory).
 """
 
 from __future__ import annotations
 
-# Each name is a CSS variable of the report; the hex is what a notebook or a printer sees.
-# Every hex differs from every other, so that a figure can be re-coloured by name in the page.
+# Each name is a CSS variable of the report; notebooks and printers use the hex values.
+# All hex values differ, so that a page can re-colour a figure by name.
 INK = "#1b1f24"
 QUIET = "#59626d"
 FAINT = "#c9ced4"
@@ -25,7 +25,7 @@ PRESS = "#cc79a7"
 HANDS = "#56b4e9"
 
 RATE_LEVELS: tuple[float, ...] = (0.0, 0.50, 0.70, 0.80, 0.90, 0.95, 1.0)
-"""Edges of the steps in which a pass rate is coloured, the same on every map."""
+"""Edges of the colour steps of a pass rate, the same on every map."""
 
 RATE_COLOURS: tuple[str, ...] = ("#f7f4ee", "#e3ded0", "#c4d3bd", "#9cc4b0", "#66ad9f", "#2f8f8b")
 """One colour per step, pale for few passing to dark for nearly all."""
@@ -60,16 +60,16 @@ DARK: dict[str, str] = {
     HEAT[3]: "#c98636",
     HEAT[4]: "#f0b765",
 }
-"""Light colour to the one that stands for it on a dark page."""
+"""Light colour -> its counterpart on a dark page."""
 
 
 def variable(colour: str) -> str:
-    """The CSS variable that carries a colour: "#1b1f24" is ``--i1b1f24``."""
+    """Return the CSS variable of a colour: "#1b1f24" is ``--i1b1f24``."""
     return f"--i{colour.lstrip('#')}"
 
 
 def variables(dark: bool) -> str:
-    """CSS declarations of every figure colour, for a light or a dark page."""
+    """Return CSS declarations of every figure colour, for a light or a dark page."""
     return " ".join(
         f"{variable(light)}: {shade if dark else light};" for light, shade in DARK.items()
     )

@@ -1,4 +1,4 @@
-"""A matplotlib figure as a piece of a page: inline, re-colourable, readable aloud, repeatable."""
+"""A matplotlib figure as a piece of a page: inline, re-colourable, accessible, reproducible."""
 
 from __future__ import annotations
 
@@ -30,18 +30,18 @@ _IDLE_GROUP = re.compile(r' id="(?!DejaVu)[A-Za-z]+2?d?\w*_\d+"')
 
 
 def figure(width: float, height: float) -> Figure:
-    """An empty figure of so many CSS pixels, without pyplot (safe in notebook callbacks)."""
+    """Return an empty figure (size in CSS pixels), without pyplot: safe in notebook callbacks."""
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width / 72, height / 72), dpi=72)
 
 
 def inline_svg(drawn: Figure, name: str, title: str, given: str) -> str:
-    """The figure as one ``<svg>`` element.
+    """Return the figure as one ``<svg>`` element.
 
-    name: unique in the page, letters, digits and "-", put before every id inside.
-    title, told: read aloud in place of the drawing (plain text, escaped here).
-    The same figure gives the same text; the colours of ``ink`` become CSS variables.
+    ``name``: unique in the page, letters, digits and "-", the prefix of every id inside. ``title``,
+    ``given``: text alternative of the drawing (plain text, escaped here). The same figure gives the
+    same text; the colours of ``palette`` become CSS variables.
     """
     import matplotlib
 
@@ -72,11 +72,11 @@ def inline_svg(drawn: Figure, name: str, title: str, given: str) -> str:
 
 
 def _plain_font(found: re.Match[str]) -> str:
-    """The page's own letters instead of a list of font names; the size stays."""
+    """Return the page's own font instead of a list of font names; the size stays."""
     return f"font-size: {found[1]}px" if found[1] else "font-family: inherit"
 
 
 def _colour_variable(found: re.Match[str]) -> str:
-    """A colour of ``ink`` by the name of its variable; any other stays what it is."""
+    """Return a palette colour as its variable; any other colour is unchanged."""
     colour = found[2]
     return f"{found[1]}: var({variable(colour)})" if colour in DARK else found[0]

@@ -7,7 +7,7 @@ from typing import Any
 
 
 def environment() -> Any:
-    """Jinja as every page uses it: all text escaped, an unknown name is an error."""
+    """Return the Jinja environment of all pages: text is escaped, unknown names are errors."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
@@ -21,7 +21,7 @@ def environment() -> Any:
 
 @dataclass(frozen=True)
 class Shown:
-    """A piece of a page that a notebook shows as HTML and a terminal as text."""
+    """A piece of a page, shown as HTML in a notebook and as text in a terminal."""
 
     html: str
     text: str

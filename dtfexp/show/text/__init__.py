@@ -1,1 +1,1 @@
-"""Words, tables and cautions that every paper shares."""
+"""Sentences, tables and cautions shared by all papers."""

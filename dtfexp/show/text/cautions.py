@@ -1,9 +1,9 @@
-"""The care that stands wherever settings are shown: one text, in three lengths.
+"""The safety notes shown with every setting: one text in three lengths.
 
-``ONE_LINE`` for terminals, forms and cells, three lines for papers, ``CARE`` in full for the
-report and the README. Sources, named and not quoted: ISO 13732-1 (burns from touching hot
-surfaces), ISO 3758 (care labels of textiles), both from memory. Everything else is common
-practice, no source. It defers to makers' sheets, local codes and licensed people.
+``ONE_LINE`` for terminals, forms and cells, three lines for papers, ``CARE`` in full for the report
+and the README. Sources, named and not quoted: ISO 13732-1 (burns from touching hot surfaces), ISO
+3758 (care labels of textiles), both from memory. Everything else is common practice, no source.
+Makers' sheets, local codes and licensed people come first.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The edges of a window, and the room inside it, in words."""
+"""The edges of a window, and the allowance inside it, in words."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ RANGE = "end of the tested range"
 OWN_RANGE = "end of this fabric's own range"
 _ENDS = {HEAT_LIMIT: LIMIT, PLAN_RANGE: RANGE, FABRIC_RANGE: OWN_RANGE}
 KNOWN = 0.8
-"""An edge is called known when it falls short beyond with at least this probability."""
+"""Probability of falling short beyond an edge from which the edge counts as known."""
 
 
 class EdgeText(NamedTuple):
-    """One edge of a window in words: where, what stops it, what to see, which way to move.
+    """One edge of a window in words: place, limiting cause, sign of failure, direction to move.
 
-    certainty: probability that the true pass rate falls short just beyond; None where the plan or
-    the heat limit ends the window.
+    ``certainty``: probability that the true pass rate falls short just beyond; None where the plan
+    or the heat limit ends the window.
     """
 
     factor: Factor
@@ -40,12 +40,12 @@ class EdgeText(NamedTuple):
 
     @property
     def known(self) -> bool:
-        """Whether presses fall short beyond it as far as can be told."""
+        """True when presses very probably fall short beyond the edge."""
         return self.certainty is not None and self.certainty >= KNOWN
 
 
 def person_text(text: str, session: Session, reading: NumberFormat) -> str:
-    """A sentence of the fit as a person reads it: one temperature unit, no underscores."""
+    """Return a sentence of the fit for people: one temperature unit, no underscores."""
     for factor in session.factors:
         if "_" in factor.name:
             text = text.replace(factor.name, label(factor.name))
@@ -53,15 +53,15 @@ def person_text(text: str, session: Session, reading: NumberFormat) -> str:
 
 
 def reason(session: Session, window: Window, reading: NumberFormat) -> str:
-    """Why there is a window, or none, or why the fabric cannot be pressed at all."""
+    """Return why there is a window, or none, or why the fabric cannot be pressed at all."""
     if window.target:
         return person_text(window.reason, session, reading)
-    # Temperatures and differences stand side by side here: told anew, not converted.
+    # The sentence mixes temperatures and differences, so it is written anew, not converted.
     return f"{session.nothing_left(window.fabric, reading.temperature)}."
 
 
 def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeText]:
-    """Every edge of the window, in the order of the session; none without a window."""
+    """Return every edge of the window in the order of the session; none without a window."""
     found = []
     for row in window.edges.to_dict("records"):
         factor = session.factor(str(row["factor"]))
@@ -87,18 +87,18 @@ def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeT
 
 
 def edge_line(edge: EdgeText) -> str:
-    """An edge in one short line, for the card."""
+    """Return an edge as one short line for the card."""
     if edge.stopped == LIMIT:
         return f"{_capital(edge.where)}: NEVER. {edge.advice}"
     if edge.stopped == OWN_RANGE:
         return f"{_capital(edge.where)}: not on this fabric, its range ends here."
-    # An edge that nobody has seen fail says so, and still says what a failure would look like.
+    # An unproven edge is marked as such and still names the sign of failure.
     doubt = "" if edge.known else "not proven; "
     return f"{_capital(edge.where)}: {doubt}{edge.sign} \u2192 {edge.advice_move}."
 
 
 def distances_text(window: Window, factor: Factor, reading: NumberFormat) -> tuple[str, str]:
-    """Distance from the target down and up, in plain units; dashes without a window."""
+    """Return the allowance from the target down and up, with units; dashes without a window."""
     if window.low is None or window.high is None or not factor.is_numeric:
         return "–", "–"
     target = float(window.target[factor.name])
@@ -109,7 +109,7 @@ def distances_text(window: Window, factor: Factor, reading: NumberFormat) -> tup
 
 
 def margins_text(window: Window, factor: Factor) -> str:
-    """The margins in multiples of what the machine wanders: "1.7 and 2.0 times"."""
+    """Return the margins in multiples of the machine spread: "1.7 and 2.0"."""
     margin = window.margin.get(factor.name)
     if margin is None or not factor.is_numeric or not factor.spread:
         return "–"
@@ -118,7 +118,7 @@ def margins_text(window: Window, factor: Factor) -> str:
 
 
 def nearer_margin(window: Window, factor: Factor) -> float:
-    """The nearer margin in multiples of the wander; infinite when it has none."""
+    """Return the smaller margin in multiples of the spread; infinite without a margin."""
     margin = window.margin.get(factor.name)
     return math.inf if margin is None else float(margin)
 

@@ -1,4 +1,4 @@
-"""All that the papers say of one fabric, asked of the fit in two calls and kept together."""
+"""All results of one fabric that the papers show, from two calls of the fit."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ RATES = ("pass_rate", "low", "high")
 
 
 class Rate(NamedTuple):
-    """A pass rate with the bounds that hold with 90 % posterior probability; shares of 1."""
+    """A pass rate with its 90 % credible bounds; shares of 1."""
 
     pass_rate: float
     low: float
@@ -32,12 +32,12 @@ class Rate(NamedTuple):
 
 @dataclass(frozen=True)
 class FabricResult:
-    """One fabric: its window, and the pass rates that every figure and table is drawn from.
+    """One fabric: its window, and the pass rates behind every figure and table.
 
-    curves: factor -> rates along it through the target; maps: (x, y, rates). presses: the
-    fabric's rows of the checked results, with press_rates (expected at their settings), verdicts
-    (words of ``judged``) and within (set inside the window), row by row. odd: presses with a grade
-    that the others did not foretell (``Fit.surprises``), when that was asked.
+    ``curves``: factor -> rates along it through the target; ``maps``: (x, y, rates). ``presses``:
+    the fabric's rows of the checked results, with ``press_rates`` (expected at their settings),
+    ``verdicts`` (words of ``judged``) and ``within`` (set inside the window), row by row. ``odd``:
+    presses with a grade far from its prediction (``Fit.surprises``), when asked for.
     """
 
     fabric: Fabric
@@ -55,7 +55,7 @@ class FabricResult:
 
     @property
     def closed(self) -> bool:
-        """Whether the fabric cannot be pressed at all: no settings are shown then."""
+        """True when the fabric cannot be pressed at all; no settings are shown then."""
         return not self.window.target
 
     @property
@@ -65,13 +65,13 @@ class FabricResult:
 
     @property
     def range_effects(self) -> dict[str, float]:
-        """How much each setting alone moves the pass rate over its range, largest first."""
+        """The change of the pass rate over the range of each setting alone, largest first."""
         found = {name: set_point_lines.range_effect(rates) for name, rates in self.curves.items()}
         return dict(sorted(found.items(), key=lambda item: -item[1]))
 
     @property
     def waiting(self) -> list[int]:
-        """Presses with some grade, still short of another that decides."""
+        """Presses with some grades, not enough for a verdict."""
         return self._presses(press_verdicts.WAITING)
 
     @property
@@ -92,7 +92,10 @@ def fabric_result(
     confidence: float = 0.90,
     maps: int = set_point_lines.MOST_MAPS,
 ) -> FabricResult:
-    """Everything shown of one fabric, with at most so many maps; the card needs none."""
+    """Return all that is shown of one fabric, with at most ``most_maps`` maps.
+
+    The card needs no maps.
+    """
     session = fit.session
     described = session.fabric(fabric)
     name = described.name
@@ -139,7 +142,7 @@ def fabric_result(
 def _pass_rates_of_frames(
     fit: Fit, fabric: str, parts: Mapping[str, pd.DataFrame]
 ) -> dict[str, pd.DataFrame]:
-    """The pass rates of several frames of settings, asked in one call and cut apart again."""
+    """Return the pass rates of several frames of settings, from one call."""
     filled = [part for part in parts.values() if len(part)]
     if not filled:
         return {key: pd.DataFrame(columns=list(RATES), dtype=float) for key in parts}

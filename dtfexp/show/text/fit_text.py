@@ -1,4 +1,4 @@
-"""Sentences on what a fit understood, shared by the report and the notebook."""
+"""Sentences on the findings of a fit, shared by the report and the notebook."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def failure_sides_sentence(fit: Fit, fabric: str) -> str:
-    """How the failed presses of a fabric look, one sentence."""
+    """Return one sentence on how the failed presses of a fabric look."""
     words = press_verdicts.verdict_of_presses(fit.session, fit.results)
     mine = fit.results["fabric"].tolist()
     rows = [
@@ -24,7 +24,7 @@ def failure_sides_sentence(fit: Fit, fabric: str) -> str:
     if not rows:
         return "No press of this fabric failed."
     settings = fit.results[[f.name for f in fit.session.factors]].iloc[rows]
-    # A press that failed where most pass failed by luck, not on a side.
+    # A press that failed where most pass did so by chance, on neither side.
     looks = fit.failure_sides(settings, fabric)["looks"].replace(
         {HOLDS: "as luck, at a good place", UNKNOWN: "of no clear side yet"}
     )
@@ -34,12 +34,12 @@ def failure_sides_sentence(fit: Fit, fabric: str) -> str:
 
 
 def batch_effect_sentences(luck: pd.DataFrame) -> list[str]:
-    """A sentence for each load, round or block of ``Fit.luck`` that stands out."""
+    """Return a sentence for each load, round or block whose effect stands out."""
     lines = []
     for row in luck[luck["stands_out"]].to_dict("records"):
-        side = "better" if row["luck"] > 0 else "worse"
+        side = "better" if row["effect"] > 0 else "worse"
         lines.append(
             f"{row['kind'].capitalize()} {row['number']} (all fabrics) came out about "
-            f"{abs(row['luck']):.1f} grades {side} than its settings explain."
+            f"{abs(row['effect']):.1f} grades {side} than its settings explain."
         )
     return lines

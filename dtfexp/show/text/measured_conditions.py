@@ -1,4 +1,4 @@
-"""What was measured of the machines, as the papers show it: what a setting really reaches."""
+"""Measurements of the machines as the papers show them: what a setting really reaches."""
 
 from __future__ import annotations
 
@@ -31,24 +31,27 @@ STAY = "Holds for this oven, press, film, powder and room; a new lot or machine:
 
 
 def block_names(results: pd.DataFrame) -> list[str]:
-    """The days, rolls or lots that the results name, in their order."""
+    """Return the days, rolls or lots named in the results, in their order."""
     if "block" not in results.columns:
         return []
     return list(dict.fromkeys(str(block) for block in results["block"] if str(block).strip()))
 
 
 def blocks_sentence(results: pd.DataFrame) -> list[str]:
-    """What the results say of days, rolls and lots, as a sentence."""
+    """Return the days, rolls and lots of the results as a sentence."""
     found = block_names(results)
     return [f"Tried with (day, roll or lot): {and_list(found, 4)}."] if found else []
 
 
 @dataclass(frozen=True)
 class MeasuredConditions:
-    """The lines from set to reached, the latest map of every factor that has one, the lots that
-    were in use (material, name) and the room: name of a reading -> its values, in °C and %;
-    a sentence on the last change noted; what oven and press can be set to; and what of today's
-    room lies outside what was tested; and readings past what a fabric takes."""
+    """Measurements and conditions of the bench for the papers.
+
+    The calibration lines; the latest map of every factor that has one; the lots in use (material,
+    name); the room: name of a reading -> its values, in °C and %; a sentence on the last change
+    noted; the display ranges of oven and press; what of today's room lies outside the tested
+    conditions; and readings past a fabric's limit.
+    """
 
     calibrations: Calibrations = field(default_factory=Calibrations)
     maps: Sequence[PlatenMap] = ()
@@ -61,7 +64,7 @@ class MeasuredConditions:
 
     @classmethod
     def of(cls, book: Logbook) -> MeasuredConditions:
-        """What the book knows."""
+        """Return the conditions recorded in a logbook."""
         notes = machine_readings.here(book.session, book.kept(machine_readings.MAP))
         latest = {one.factor: one for one in machine_readings.maps(notes)}
         rooms = book.bench.rooms_pressed_in()
@@ -84,7 +87,7 @@ class MeasuredConditions:
         )
 
     def as_read(self, finding: FabricResult) -> FabricResult:
-        """The finding with the readings of its presses as they were read."""
+        """Return the finding with the readings of its presses as read, before correction."""
         frame = finding.presses.copy()
         for name, line in self.calibrations.lines.items():
             column = f"{name}_actual"
@@ -96,7 +99,7 @@ class MeasuredConditions:
     def sentences(
         self, finding: FabricResult, session: Session, reading: NumberFormat
     ) -> list[str]:
-        """For the card: what the target of each measured setting reaches, lots and room."""
+        """Return the card's lines: what each measured target reaches, lots and room."""
         reaches = [
             f"{label(factor.name).capitalize()} set to {reading.text(factor, setting)} reaches"
             f" {reached}{sure}."
@@ -105,8 +108,7 @@ class MeasuredConditions:
         return [*self.strays, *reaches, *self._materials(reading)]
 
     def holds_for(self, results: pd.DataFrame, reading: NumberFormat) -> list[str]:
-        """For the page: days, lots, room and machines that the results hold for, and what of them
-        nobody wrote down."""
+        """Return the page's lines: days, lots, room and machines tested, and what is missing."""
         found = [
             *self.past,
             *self.strays,
@@ -119,14 +121,13 @@ class MeasuredConditions:
         unknown += [] if self.calibrations.lines else ["what the machines really reach"]
         if unknown:
             found.append(
-                f"Not written down: {and_list(unknown)}. When prints change one day, nobody "
-                "can tell"
-                " whether these did."
+                f"Not recorded: {and_list(unknown)}. If prints change one day, the cause may be "
+                "here and nobody can check."
             )
         return [*found, STAY]
 
     def conditions(self, results: pd.DataFrame, reading: NumberFormat) -> dict[str, Any]:
-        """The same for machines: blocks, lots, the room from lowest to highest, the last change."""
+        """Return the conditions for ``windows.json``: blocks, lots, room range, last change."""
         room = {"temperature": self._air(reading), "humidity": self.room.get("humidity", ())}
         return {
             "blocks": block_names(results),
@@ -145,7 +146,7 @@ class MeasuredConditions:
         return [float(convert(value, "°C", reading.temperature)) for value in told]
 
     def _displays(self, reading: NumberFormat) -> list[str]:
-        """What the display of each machine can be set to, where it was told."""
+        """Return the display range of each machine where it is known."""
         found = []
         for one in self.machines:
             if one.low is not None and one.high is not None:
@@ -176,20 +177,20 @@ class MeasuredConditions:
     def table(
         self, findings: Sequence[FabricResult], session: Session, reading: NumberFormat
     ) -> Table:
-        """One row per fabric and measured setting: set, reached, how surely."""
+        """Return one row per fabric and measured setting: set, reached, with what certainty."""
         rows = [
             [
                 finding.name,
                 label(factor.name),
                 reading.text(factor, setting),
                 reached,
-                sure.strip(" ()") or "not known: more readings needed",
+                sure.strip(" ()") or "more readings needed",
                 str(len(self.calibrations.lines[factor.name].sets)),
             ]
             for finding in findings
             for factor, setting, reached, sure in self._reached(finding, session, reading)
         ]
-        heads = ["Fabric", "Setting", "Set", "Reaches on average", "90 % sure between", "Readings"]
+        heads = ["Fabric", "Setting", "Set", "Reaches on average", "90 % interval", "Readings"]
         return Table(heads, ["", "", NUMBER, NUMBER, LINE, NUMBER], rows)
 
     def _reached(
@@ -219,7 +220,7 @@ class MeasuredConditions:
 
 
 def _changed(book: Logbook) -> str:
-    """What the last change noted means for the numbers; empty when none was."""
+    """Return a sentence on the last change noted; empty when there was none."""
     changes = book.bench.changes()
     if not len(changes):
         return ""
@@ -229,6 +230,6 @@ def _changed(book: Logbook) -> str:
     new = int((graded & (results["press"] > last["after_press"])).sum())
     since = count_phrase(new, "graded press", "graded presses")
     return (
-        f"{str(last['what']).capitalize()} changed on {last['day']}: {since} since; those of "
-        "before are carried over as far as they still hold."
+        f"{str(last['what']).capitalize()} changed on {last['day']}: {since} since; earlier "
+        "presses count as far as they still apply."
     )

@@ -1,7 +1,7 @@
-"""How numbers are read by a person: one unit for every temperature, one wording for every rate.
+"""Numbers for people: one unit for every temperature, one wording for every rate.
 
-The card, the report, the figures and the machine-readable files all take their values from here,
-so that the same number can never be written in two ways.
+Card, report, figures and machine-readable files all use these functions, so that a number is always
+written the same way.
 """
 
 from __future__ import annotations
@@ -31,7 +31,10 @@ class NumberFormat:
 
     @classmethod
     def of(cls, session: Session, unit: str | None = None) -> NumberFormat:
-        """The unit asked for, else the session's; raises SessionError when it is no temperature."""
+        """Return the format in ``unit``, default the session's temperature unit.
+
+        Raises ``SessionError`` when ``unit`` is no temperature unit.
+        """
         if unit is None:
             return cls(session.temperature_unit)
         try:
@@ -43,17 +46,17 @@ class NumberFormat:
         return cls(known)
 
     def unit(self, factor: Factor) -> str:
-        """Unit in which this factor is written."""
+        """Return the unit in which this factor is written."""
         return self.temperature if factor.is_temperature else factor.unit
 
     def other(self, factor: Factor) -> NumberFormat | None:
-        """The reading in the other temperature unit, or None for anything but a temperature."""
+        """Return the format in the other temperature unit; None for other kinds."""
         if not factor.is_temperature:
             return None
         return NumberFormat("°F" if self.unit(factor) == "°C" else "°C")
 
     def value(self, factor: Factor, value: object) -> float | str:
-        """A setting in the reading unit; words stay words."""
+        """Return a setting in the reading unit; words stay words."""
         if not factor.is_numeric:
             return str(value)
         number = float(value)  # type: ignore[arg-type]
@@ -61,14 +64,17 @@ class NumberFormat:
         return number if unit == factor.unit else float(convert(number, factor.unit, unit))
 
     def difference(self, factor: Factor, difference: float) -> float:
-        """A distance between two settings in the reading unit (5 °C apart is 9 °F apart)."""
+        """Return a distance between two settings in the reading unit (5 °C apart is 9 °F apart)."""
         unit = self.unit(factor)
         if unit == factor.unit:
             return float(difference)
         return float(convert_difference(float(difference), factor.unit, unit))
 
     def number(self, factor: Factor, value: object) -> str:
-        """A setting without its unit: as finely as the dial is set, whole degrees if converted."""
+        """Return a setting without its unit, to the step of the dial.
+
+        A converted temperature is given in whole degrees.
+        """
         read = self.value(factor, value)
         if isinstance(read, str):
             return read
@@ -76,17 +82,17 @@ class NumberFormat:
         return rounded_text(read, decimals)
 
     def text(self, factor: Factor, value: object) -> str:
-        """A setting with its unit: "160 °C", "15 s", "firm"."""
+        """Return a setting with its unit: "160 °C", "15 s", "firm"."""
         return with_unit(self.number(factor, value), self.unit(factor) if factor.is_numeric else "")
 
     def span(self, factor: Factor, difference: float) -> str:
-        """A distance with its unit: "5 °C"; one decimal when it is small or not whole."""
+        """Return a distance with its unit: "5 °C"; one decimal when small or not whole."""
         read = self.difference(factor, difference)
         decimals = 1 if self.unit(factor) != factor.unit else _decimals(factor, read)
         return with_unit(rounded_text(read, decimals), self.unit(factor))
 
     def sentence(self, text: str) -> str:
-        """A sentence of the fit, its temperatures (all of them set-points) in the reading unit."""
+        """Return a sentence of the fit with its set-point temperatures converted."""
         return _SET_POINT.sub(self._told, text)
 
     def _told(self, found: re.Match[str]) -> str:
@@ -96,23 +102,26 @@ class NumberFormat:
         return with_unit(rounded_text(number, 3), self.temperature)
 
     def title(self, factor: Factor) -> str:
-        """Name and unit, for an axis or the head of a column."""
+        """Return name and unit, for an axis or the head of a column."""
         unit = self.unit(factor) if factor.is_numeric else ""
         return f"{label(factor.name)} ({unit})" if unit else label(factor.name)
 
 
 def label(name: str) -> str:
-    """A factor or outcome name as a person reads it."""
+    """Return a factor or outcome name for display."""
     return without_underscores(name)
 
 
 def with_unit(number: str, unit: str) -> str:
-    """Number and unit with a space that does not break ("5 %" and "5 °C" alike)."""
+    """Return number and unit with a non-breaking space ("5 %" and "5 °C" alike)."""
     return f"{number}\u00a0{unit}" if unit else number
 
 
 def rounded_text(value: float, decimals: int) -> str:
-    """At most so many decimals, no trailing zeros, a true minus sign, never "-0"."""
+    """Return a number with at most ``decimals`` decimals, no trailing zeros, never "-0".
+
+    The minus sign is typographic.
+    """
     if not math.isfinite(value):
         return "–"
     text = f"{value:.{decimals}f}"
@@ -124,7 +133,7 @@ def rounded_text(value: float, decimals: int) -> str:
 
 
 def _decimals(factor: Factor, value: float) -> int:
-    """Decimals of the dial's step, and as many more (up to 3) as a value off the step needs."""
+    """Return the decimals of the dial's step, or up to 3 for a value between the steps."""
     needed = max(_places(factor.grid_step), _places(factor.bounds[0]))
     return max(needed, min(_places(value), needed + 1))
 
@@ -137,9 +146,9 @@ def _places(value: float) -> int:
 
 
 def per_cent(rate: float) -> str:
-    """A rate in whole per cent; never "100 %" for less than certain, nor "0 %" for more than none.
+    """Return a rate (0 to 1) in whole per cent.
 
-    Rates are shares between 0 and 1.
+    Never "100 %" for less than certain, nor "0 %" for more than none.
     """
     if not math.isfinite(rate):
         return "unknown"
@@ -151,14 +160,14 @@ def per_cent(rate: float) -> str:
 
 
 def at_least(share: float) -> str:
-    """A probability in whole per cent, rounded down: 89.7 % is not yet the 90 % asked for."""
+    """Return a probability in whole per cent, rounded down: 89.7 % is below 90 %."""
     if not math.isfinite(share) or share >= 0.995 or share < 0.01:
         return per_cent(share)
     return f"{math.floor(100 * share + 1e-9):d}\u00a0%"
 
 
 def between(low: float, high: float) -> str:
-    """An interval of rates in whole per cent, rounded outwards: "88 to 98 %"."""
+    """Return an interval of rates in whole per cent, rounded outwards: "88 to 98 %"."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "unknown"
     if low >= 0.995:
@@ -169,7 +178,7 @@ def between(low: float, high: float) -> str:
 
 
 def out_of_text(rate: float) -> str:
-    """A rate in words a shop counts with, never above the rate itself: "about 19 of 20"."""
+    """Return a rate as a count, never above the rate itself: "about 19 of 20"."""
     if not math.isfinite(rate):
         return "not known"
     if rate >= 0.99:

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from dtfexp.show.text.fabric_results import FabricResult
 
 FEW = 8
-"""Fewer graded presses of a fabric than this are called few (our own choice)."""
+"""Number of graded presses of a fabric below which they are called few (our own choice)."""
 
 
 def settings_line(session: Session, settings: Mapping[str, object], reading: NumberFormat) -> str:
-    """A set-point in one line: "cure temperature 125 °C, cure time 60 s"."""
+    """Return a set-point in one line: "cure temperature 125 °C, cure time 60 s"."""
     return ", ".join(
         f"{label(factor.name)} {reading.text(factor, settings[factor.name])}"
         for factor in session.factors
@@ -30,7 +30,7 @@ def settings_line(session: Session, settings: Mapping[str, object], reading: Num
 
 
 def expectation(finding: FabricResult) -> str:
-    """The expected pass rate in words and numbers."""
+    """Return the expected pass rate in words and numbers."""
     rate = finding.target
     return (
         f"{out_of_text(rate.pass_rate)} pass ({per_cent(rate.pass_rate)}; "
@@ -39,12 +39,12 @@ def expectation(finding: FabricResult) -> str:
 
 
 def presses_line(finding: FabricResult) -> str:
-    """On how many presses it rests."""
+    """Return the number of presses behind the result."""
     return f"tested on {count_phrase(finding.window.presses, 'press', 'presses')}"
 
 
 def caveats(finding: FabricResult) -> list[str]:
-    """Why this fabric's result is not final; empty when nothing speaks against it."""
+    """Return why this fabric's result is not final; empty when it is."""
     if finding.closed:
         return ["it cannot be pressed"]
     said = []
@@ -66,7 +66,7 @@ def caveats(finding: FabricResult) -> list[str]:
 
 
 def status(finding: FabricResult) -> str:
-    """The state of a fabric in two or three words."""
+    """Return the state of a fabric in two or three words."""
     if finding.closed:
         return "cannot be pressed"
     if not finding.window.found:
@@ -75,7 +75,7 @@ def status(finding: FabricResult) -> str:
 
 
 def glance_title(findings: Sequence[FabricResult]) -> str:
-    """What the table of all targets is called: settings that nobody has proven are no order."""
+    """Return the title of the table of all targets, which marks unproven settings."""
     proven = sum(finding.window.found for finding in findings)
     if proven == len(findings):
         return "What to set"
@@ -83,7 +83,7 @@ def glance_title(findings: Sequence[FabricResult]) -> str:
 
 
 def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -> list[str]:
-    """What to do next for one fabric, most pressing first."""
+    """Return what to do next for one fabric, most urgent first."""
     window = finding.window
     if finding.closed:
         return [reason(session, window, reading)]
@@ -100,14 +100,14 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
         todo.append(reason(session, window, reading))
         todo.append(
             "Then ask for the next presses (dtfexp next LOGBOOK --presses 8), make and grade them,"
-            " and report again. Until then sell only what the shop has proven before."
+            " and report again. Until then sell only with settings the shop has proven."
         )
     if finding.outlying_presses:
         which = and_list([str(press) for press in finding.outlying_presses], 6)
         noun = "press" if len(finding.outlying_presses) == 1 else "presses"
         todo.append(
-            f"Look again at {noun} {which} (see Surprises): a mishap, a reading error, or something"
-            " the settings do not explain."
+            f"Check {noun} {which} (see Surprises): a mishap, a reading error, or a cause outside"
+            " the settings."
         )
     if not window.found:
         return todo
@@ -118,13 +118,13 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
     ]
     if tight:
         todo.append(
-            f"Little room in {and_list(tight)}: the target is nearer to an edge than the machine"
-            " wanders. Measure the machine, and look at first pieces with care."
+            f"Small allowance in {and_list(tight)}: the target is closer to an edge than the"
+            " machine's spread. Measure the machine and check first pieces with care."
         )
     number = presses_to_confirm(window.required, window.required_confidence)
     todo.append(
-        f"To confirm without leaning on the model: press {number} at the target, over several"
-        f" loads and rounds; if none fails, that alone shows {per_cent(window.required)} with"
+        f"To confirm without the model: press {number} at the target, over several loads and"
+        f" rounds; if none fails, they prove {per_cent(window.required)} with"
         f" {per_cent(window.required_confidence)} confidence."
     )
     unknown = [edge for edge in edges(session, window, reading) if not edge.known]
@@ -135,20 +135,18 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
     ]
     if beyond:
         todo.append(
-            f"If more room is wanted, test presses {and_list(beyond, 4)} would tell how far the"
-            " window really goes."
+            f"For a larger window, test presses {and_list(beyond, 4)}: they show how far it"
+            " reaches."
         )
     ends = [edge for edge in unknown if edge.stopped == RANGE and edge.factor.is_numeric]
     if ends:
         where = [f"{label(edge.factor.name)} {edge.where}" for edge in ends]
-        todo.append(
-            f"Nothing was planned with {and_list(where, 4)}; widen the range to learn more there."
-        )
+        todo.append(f"Not tested: {and_list(where, 4)}. Widen the range to learn more there.")
     return todo
 
 
 def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -> str:
-    """What the usual settings would do, or that they are the target."""
+    """Return the expected result of the usual settings, or that they are the target."""
     usual, target = finding.usual_settings, finding.window.target
     if all(usual[factor.name] == target[factor.name] for factor in session.factors):
         return "The target is what the shop runs today."
@@ -161,13 +159,13 @@ def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -
 
 
 def observed_lines(finding: FabricResult) -> list[str]:
-    """How many passed, as counted, with Wilson 90 % intervals."""
+    """Return the counts of passed presses with Wilson 90 % intervals."""
     said = []
     passed, tried = press_verdicts.passed_and_judged(finding.verdicts)
     if tried:
         low, high = press_verdicts.wilson_interval(passed, tried)
         said.append(
-            f"All presses, edges and trials beyond them included: {passed} of {tried} passed"
+            f"All presses, those at and beyond the edges included: {passed} of {tried} passed"
             f" (Wilson interval at 90\u00a0%: {between(low, high)})."
         )
     inner = [word for word, flag in zip(finding.verdicts, finding.within, strict=True) if flag]
@@ -179,7 +177,7 @@ def observed_lines(finding: FabricResult) -> list[str]:
             f" {between(low, high)})."
         )
     elif finding.window.found:
-        said.append("No graded press was set inside the window itself; it rests on the model.")
+        said.append("No graded press was set inside the window; it rests on the model alone.")
     settled = [word in (press_verdicts.PASSED, press_verdicts.FAILED) for word in finding.verdicts]
     if any(settled):
         expected = float(finding.press_rates["pass_rate"][pd.Series(settled)].sum())
@@ -189,13 +187,13 @@ def observed_lines(finding: FabricResult) -> list[str]:
 
 
 def importance_line(finding: FabricResult) -> str:
-    """Which settings move the pass rate most over the range that was planned."""
+    """Return which settings move the pass rate most over the planned range."""
     parts = [
         f"{label(name)} ({round(100 * share):d} points)"
         for name, share in finding.range_effects.items()
     ]
     return (
-        "Moved alone over its whole range, each setting changes the pass rate by: "
+        "Each setting, moved alone over its range, changes the pass rate by: "
         + and_list(parts)
         + "."
     )
@@ -204,7 +202,7 @@ def importance_line(finding: FabricResult) -> str:
 def summary(
     findings: Sequence[FabricResult], session: Session, reading: NumberFormat
 ) -> list[tuple[str, str]]:
-    """Five lines, each (label, sentence), the state of the proof first."""
+    """Return five lines, each (label, sentence), the state of the proof first."""
     lines = [
         ("Result", _result_line(findings)),
         ("Expect", _expectation_line(findings)),
@@ -224,12 +222,12 @@ def _result_line(findings: Sequence[FabricResult]) -> str:
         said.append(f"{and_list(closed, 4)} cannot be pressed: see below.")
     if open_:
         names = and_list([f.name for f in open_], 4)
-        said.append(f"No window is proven yet for {names}: do not sell on those settings.")
+        said.append(f"No window is proven yet for {names}: do not sell with those settings.")
     if proven:
         said.append(f"A window was found for {and_list(proven, 6)}.")
     early = [f.name for f in findings if f.window.found and f.window.presses < FEW]
     if early:
-        said.append(f"Few presses stand behind {and_list(early, 4)}; take it as a first look.")
+        said.append(f"{and_list(early, 4)} had few presses; take the result as a first look.")
     waiting = sum(len(f.waiting) + len(f.planned) for f in findings)
     if waiting and any(f.window.presses for f in findings):
         number = count_phrase(waiting, "press still waits", "presses still wait")
@@ -243,12 +241,12 @@ def _expectation_line(findings: Sequence[FabricResult]) -> str:
     if not shown:
         return "Nothing: no fabric can be pressed."
     parts = [f"{out_of_text(f.target.pass_rate)} on {f.name}" for f in shown]
-    at = "At the targets" if proven else "At the best settings known, unproven,"
+    at = "At the targets" if proven else "At the best settings known (not proven)"
     return f"{at} expect {and_list(parts, 6)} to pass."
 
 
 def _watch_line(findings: Sequence[FabricResult], session: Session, reading: NumberFormat) -> str:
-    """The edge nearest to a target, counted in what the machine wanders."""
+    """Return the edge nearest to a target, in multiples of the spread."""
     found: list[tuple[float, str]] = []
     for finding in findings:
         for edge in edges(session, finding.window, reading):
@@ -259,18 +257,18 @@ def _watch_line(findings: Sequence[FabricResult], session: Session, reading: Num
             text = f"{label(edge.factor.name)} {edge.where} on {finding.name} ({edge.sign})"
             found.append((near, text))
     if not found:
-        return "Without a window there are no edges to keep from: treat every press as a trial."
+        return "There is no window yet: treat every press as a trial."
     return f"The edge nearest to a target is {min(found, key=lambda item: item[0])[1]}."
 
 
 def _evidence_line(findings: Sequence[FabricResult]) -> str:
     presses = sum(f.window.presses for f in findings)
     if presses == 0:
-        return "Nothing is graded yet: all of this is what the plan supposed beforehand."
+        return "Nothing is graded yet: all numbers are prior assumptions."
     loads: set[int] = set()
     rounds: set[int] = set()
     for finding in findings:
-        # As a column: an empty list would ask for no columns, where a fabric has no press at all.
+        # A Series, not a list: an empty list would select no columns for a fabric without presses.
         kept = pd.Series([word != press_verdicts.EXCLUDED for word in finding.verdicts], dtype=bool)
         settled = finding.presses[kept.to_numpy()]
         loads |= set(settled["oven_load"])
@@ -286,7 +284,7 @@ def _evidence_line(findings: Sequence[FabricResult]) -> str:
     if tried:
         return f"{text}; inside the windows {passed} of {tried} passed."
     if any(finding.window.found for finding in findings):
-        return f"{text}, none of them set inside a window: what to expect there rests on the model."
+        return f"{text}, none inside a window: the expected rate rests on the model alone."
     return f"{text}."
 
 

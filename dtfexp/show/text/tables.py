@@ -32,8 +32,10 @@ NUMBER, FREE, BIG, LINE = "number", "free", "big", "line"
 
 @dataclass(frozen=True)
 class Table:
-    """heads: one per column; kinds: "", "number" (set right), "line" (never broken), "free" (long
-    text) or "big"; rows: plain text, as many cells as heads.
+    """A table of plain text.
+
+    ``heads``: one per column. ``kinds``: "", "number" (aligned right), "line" (never broken),
+    "free" (long text) or "big". ``rows``: as many cells as heads.
     """
 
     heads: Sequence[str]
@@ -44,7 +46,7 @@ class Table:
 def targets_table(
     findings: Sequence[FabricResult], session: Session, reading: NumberFormat
 ) -> Table:
-    """One row per fabric: the state, the target, what to expect, on how many presses."""
+    """Return one row per fabric: state, target, expected pass rate, number of presses."""
     heads = ["Fabric", "State", *(label(f.name) for f in session.factors), "Expect", "Presses"]
     kinds = ["", "", *(NUMBER if f.is_numeric else "" for f in session.factors), LINE, NUMBER]
     rows = [
@@ -68,7 +70,7 @@ def _target(finding: FabricResult, factor: Factor, reading: NumberFormat) -> str
 
 
 def settings(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
-    """One row per setting: target in both units, window, room each way."""
+    """Return one row per setting: target in both units, window, allowance each way."""
     window = finding.window
     rows = []
     for factor in () if finding.closed else session.factors:
@@ -92,12 +94,12 @@ def settings(finding: FabricResult, session: Session, reading: NumberFormat) -> 
                 edge_text.margins_text(window, factor),
             ]
         )
-    heads = ["Setting", "Target", "Window", "Room", "Room in wanders"]
+    heads = ["Setting", "Target", "Window", "Allowance", "Allowance in spreads"]
     return Table(heads, ["", BIG, LINE, LINE, LINE], rows)
 
 
 def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
-    """One row per edge of the window."""
+    """Return one row per edge of the window."""
     rows = [
         [
             f"{label(edge.factor.name)} {edge.where}",
@@ -119,7 +121,7 @@ def _certainty_text(edge: edge_text.EdgeText) -> str:
 
 
 def presses(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
-    """Every press of the fabric: where it was set, its grades, what was expected."""
+    """Return every press of the fabric: its settings, grades, and expected pass rate."""
     frame = finding.presses
     reached = [f for f in session.factors if f"{f.name}_actual" in frame.columns]
     extra = [name for name in ("block", "defects", "note") if _used(frame, name)]
@@ -127,7 +129,7 @@ def presses(finding: FabricResult, session: Session, reading: NumberFormat) -> T
     kinds = [NUMBER] * 3 + [NUMBER if f.is_numeric else "" for f in session.factors]
     heads += [f"{reading.title(f)}, reached" for f in reached]
     kinds += [NUMBER if f.is_numeric else "" for f in reached]
-    heads += [*(label(o.name) for o in session.outcomes), "Became", "Expected to pass"]
+    heads += [*(label(o.name) for o in session.outcomes), "Result", "Expected to pass"]
     kinds += [NUMBER] * len(session.outcomes) + ["", LINE]
     heads += [name.capitalize() for name in extra]
     kinds += [FREE if name == "note" else "" for name in extra]
@@ -152,7 +154,7 @@ def presses(finding: FabricResult, session: Session, reading: NumberFormat) -> T
 
 
 def guide_table(outcome: Outcome) -> Table:
-    """What each grade means, best first."""
+    """Return the meaning of each grade, best first."""
     best_first = sorted(outcome.guide, reverse=outcome.sign > 0)
     rows = [
         [rounded_text(key, 2), outcome.guide[key], "passes" if outcome.passes(key) else "fails"]
@@ -162,7 +164,7 @@ def guide_table(outcome: Outcome) -> Table:
 
 
 def plans(frame: pd.DataFrame) -> Table:
-    """One row per plan in the logbook."""
+    """Return one row per plan in the logbook."""
     rows = [
         [str(number), str(row["design"]), str(row["presses"]), str(row["seed"]), str(row["reason"])]
         for number, row in enumerate(frame.to_dict("records"), start=1)
@@ -172,7 +174,7 @@ def plans(frame: pd.DataFrame) -> Table:
 
 
 def setting_ranges(session: Session, reading: NumberFormat) -> Table:
-    """What was varied, over which range, and how far the machine wanders."""
+    """Return the settings that were varied: range, step, usual setting, spread."""
     rows = []
     for factor in session.factors:
         if factor.is_numeric:
@@ -194,12 +196,12 @@ def setting_ranges(session: Session, reading: NumberFormat) -> Table:
                 spread,
             ]
         )
-    heads = ["Setting", "Stage", "Range", "Step", "Usual", "Wander, either way"]
+    heads = ["Setting", "Stage", "Range", "Step", "Usual", "Spread, ±"]
     return Table(heads, [""] * 6, rows)
 
 
 def fabric_limits(session: Session, reading: NumberFormat) -> Table:
-    """The fabrics and how hot they may be pressed."""
+    """Return the fabrics with their heat limits and notes."""
     rows = []
     for fabric in session.fabrics:
         unit = reading.temperature
@@ -209,7 +211,7 @@ def fabric_limits(session: Session, reading: NumberFormat) -> Table:
 
 
 def grade(outcome: Outcome, value: Any) -> str:
-    """A grade as written; a dash when it is not known."""
+    """Return a grade as written; a dash when it is not known."""
     if value is None or math.isnan(float(value)):
         return "–"
     if outcome.kind == "passfail":
@@ -218,7 +220,7 @@ def grade(outcome: Outcome, value: Any) -> str:
 
 
 def excluded_table(frame: pd.DataFrame, session: Session) -> list[str]:
-    """Presses left out of the fit, with their notes."""
+    """Return the presses left out of the fit, with their notes."""
     found = []
     verdicts = press_verdicts.verdict_of_presses(session, frame)
     for row, verdict in zip(frame.to_dict("records"), verdicts, strict=True):

@@ -1,4 +1,4 @@
-"""What the trade knows beside the numbers: what an edge looks like, and the steps around it.
+"""Advice of the trade beside the numbers: the sign of each edge, and the steps of the bench.
 
 All of it is common practice on transfer benches, no published source, and the papers say so.
 """
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
 
-#: What a failure side looks like: keys of the table of signs.
+#: The signs of a failure side: keys of the table of signs.
 _WATCH = {
     "too little ink or powder": ("thin powder", "pinholes", "colour goes"),
     "too much ink or powder": ("thick", "oily"),
@@ -32,7 +32,7 @@ _SQUEEZED, _LOOSE = ("squeezed",), ("patches",)
 
 
 def sign_beyond_edge(factor: Factor, looks: str) -> str:
-    """What a person sees beyond an edge of this factor; looks: a word of ``Window.edges``."""
+    """Return the sign seen beyond an edge of this factor; ``looks``: a word of ``Window.edges``."""
     seen = _WATCH.get(looks, ())
     if is_pressure(factor):
         seen = _SQUEEZED if looks == "over-pressed" else _LOOSE
@@ -40,7 +40,7 @@ def sign_beyond_edge(factor: Factor, looks: str) -> str:
 
 
 def move_advice(side: str, factor: Factor) -> str:
-    """Which way to move the setting when that is seen; side: the edge that was crossed."""
+    """Return which way to move the setting when an edge (``side``) was crossed."""
     if not factor.is_numeric:
         return "go one step up" if side == "low" else "go one step down"
     if kind(factor.unit) == "time":
@@ -53,7 +53,7 @@ def move_advice(side: str, factor: Factor) -> str:
 
 
 def steps(session: Session, target: Mapping[str, Any]) -> tuple[str, ...]:
-    """The steps round the settings, in the order of the bench, one line each."""
+    """Return the steps before and after the settings, in the order of the bench, one line each."""
     warm = max(10.0, session.warm_up_minutes)
     return (
         f"Warm up oven and press for at least {warm:g} min before the first piece.",
@@ -65,14 +65,13 @@ def steps(session: Session, target: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def peel_word(session: Session, settings: Mapping[Any, Any]) -> str:
-    """ "cold", "warm" or "hot" where the settings or the session's film say how it is peeled,
-    else ""."""
+    """Return how the settings or the session's film are peeled: cold, warm, hot or ""."""
     words = [
         str(settings[factor.name]).casefold()
         for factor in session.factors
         if factor.stage == "peel" and not factor.is_numeric
     ]
-    # Of two words the one that waits longer is the safer reading.
+    # When both words appear, the longer wait is safer.
     told = next((temper for temper in TEMPERS if any(temper in word for word in words)), "")
     return told or session.film_peel
 

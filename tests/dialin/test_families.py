@@ -65,7 +65,7 @@ def test_a_fraction_hands_out_its_generators_and_all_its_aliases() -> None:
     made = plan(numbers(5), 8, design="fraction", runs=8)
     assert made.fraction is not None
     assert made.fraction.generators == ("D=AB", "E=AC")
-    table = alias_table(made.fraction, tuple("ABCDE")).set_index("effect")["mixed_with"]
+    table = alias_table(made.fraction, tuple("ABCDE")).set_index("effect")["aliased_with"]
     assert len(table) == 2**5 - 1
     two = {e: {m for m in mixed if len(m) == 2} for e, mixed in table.items()}
     assert two["A",] == {("B", "D"), ("C", "E")}
@@ -81,7 +81,7 @@ def test_temperature_and_time_of_a_stage_are_mixed_with_no_setting_of_its_own() 
     made = plan(session, 8, design="fraction", centres=0)
     names = tuple(f.name for f in session.factors)
     assert made.fraction is not None
-    table = alias_table(made.fraction, names, 2).set_index("effect")["mixed_with"]
+    table = alias_table(made.fraction, names, 2).set_index("effect")["aliased_with"]
     for pair in (("cure temperature", "cure time"), ("press temperature", "press time")):
         assert all(len(other) == 2 for other in table[pair])
     # The presses are those of that fraction: every effect said to be mixed is, and no other.

@@ -46,7 +46,7 @@ def of_generators(generators: list[str], k: int) -> PlanCheck:
 
 def hides(check: PlanCheck, term: str) -> set[str]:
     row = check.terms.set_index("term").loc[term]
-    return {part.replace(" × ", "") for part in row["mixed_with"].split(", ") if part}
+    return {part.replace(" × ", "") for part in row["aliased_with"].split(", ") if part}
 
 
 @pytest.mark.parametrize(
@@ -82,7 +82,8 @@ def test_what_is_left_out_of_the_model_can_still_be_told() -> None:
     coded = np.asarray(classical.two_level_full(3))
     terms = check_runs(session, runs_of(session, coded), model="linear").terms
     joint = terms[terms["kind"] == "joint"]
-    assert joint["told"].all() and not joint["fitted"].any() and (joint["mixed_with"] == "").all()
+    assert joint["estimable"].all() and not joint["fitted"].any()
+    assert (joint["aliased_with"] == "").all()
 
 
 def _key(check: PlanCheck, term: str):
@@ -253,9 +254,9 @@ def test_sentences_say_what_hides() -> None:
 
     assert "whether a setting is best in the middle" in first(FOUR, 16, "full factorial")
     assert "not which two settings act together" in first(FOUR, 8, "fraction")
-    assert first(bench(5), 8, "fraction").startswith("It cannot tell what A does from what")
+    assert first(bench(5), 8, "fraction").startswith("It cannot separate what A does from what")
     whole = first(FOUR, 30, "central composite")
-    assert "what three do only together it cannot tell" in whole
+    assert "no interaction of three settings" in whole
     assert "it is the same in every press" in first(ONE, 1, "auto")
     runs = plan(FOUR, 16, design="full factorial").runs
     runs["press time"] = np.where(runs["cure time"] == runs["cure time"].min(), 12.0, 19.0)
@@ -264,10 +265,10 @@ def test_sentences_say_what_hides() -> None:
 
 def test_sentences_say_what_is_missed_and_not_tried() -> None:
     check = plan(FOUR, 8, design="fraction").check()
-    assert "cannot be told from luck at all: too few press rounds" in check.sentences[1]
+    assert "cannot be separated from luck: too few press rounds" in check.sentences[1]
     assert "8 times in 10" in check.sentences[1]
     assert "press temperature 146 to 163 °C" in check.sentences[2]  # told in the session's unit
-    assert "act alike on all its fabrics" in plan(HALF, 12).check().sentences[2]
+    assert "acts alike on all fabrics" in plan(HALF, 12).check().sentences[2]
     assert "peel method hot, warm or cold" in plan(WORDS, 9).check().sentences[2]
 
 
@@ -307,7 +308,8 @@ def test_plans_side_by_side() -> None:
     ]  # fmt: skip
     small, large = table.iloc[0], table.iloc[1]
     assert small["hours"] < large["hours"] and small["own_smallest"] > large["own_smallest"]
-    assert large["pairs_told"] == large["bends_told"] == 1.0 and small["bends_told"] == 0.0
+    assert large["pairs_estimable"] == large["bends_estimable"] == 1.0
+    assert small["bends_estimable"] == 0.0
     assert small["hours"] == plans[0].cost().hours
     assert found.checks[table.index[0]].assumed.noise == 0.3
     named = compare_plans({"a": plans[0]}, windows={"a": 0.4})

@@ -97,7 +97,7 @@ def test_a_fit_says_that_wash_grades_are_tied_and_do_not_rise() -> None:
         session = Session("t", (CURE, PRESS), tied, ("cotton",))
         blank = dict.fromkeys((o.name for o in tied), np.nan)
         told = fit(session, plan(session, 4).runs.assign(**blank)).describe()
-        assert ("wash 1, wash 20. Their grades are tied together, and the quality" in told) == (
+        assert ("wash 1, wash 20. Their grades are modelled jointly; the quality" in told) == (
             tied is outcomes
         )
-        assert ("for different qualities: wash 1 and wash 20. If" in told) == (tied is apart)
+        assert ("as different qualities: wash 1 and wash 20. If" in told) == (tied is apart)

@@ -51,7 +51,7 @@ def test_four_presses_tell_a_drift_of_the_oven(earlier, degrees):
 def test_the_first_batch_lies_beside_the_old_target(earlier):
     made = redial(FOUR, earlier, "cotton", changed="oven", target=TARGET).next_presses(6)
     runs = made.runs
-    assert runs["press"].tolist() == [17, 18, 19, 20] and "to either side" in made.reason
+    assert runs["press"].tolist() == [17, 18, 19, 20] and "On either side" in made.reason
     assert runs["oven_load"].min() == earlier["oven_load"].max() + 1
     assert sorted(runs["cure temperature"]) == [115.0, 120.0, 130.0, 135.0]
     two = redial(FOUR, earlier, "cotton", changed="oven", target=TARGET).next_presses(2).runs
@@ -138,7 +138,7 @@ def test_a_new_fabric_borrows_from_the_others():
     two = Session("two", (CURE_TIME, PRESS, PRESS_TIME), (Outcome("peel"),), ("cotton", "nylon"))
     rows = graded(two, plan(two, 10, fabrics=["cotton"]).runs)
     known = redial(two, rows, "nylon", changed="fabric")
-    assert known.fit.session == two and "borrows from those known before" in known.sentence
+    assert known.fit.session == two and "borrows from the earlier ones" in known.sentence
 
 
 def test_a_bench_without_that_temperature_has_nothing_to_move():

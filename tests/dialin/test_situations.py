@@ -345,7 +345,7 @@ def test_settings_past_the_limit_are_stopped_and_brought_inside():
     made, _ = found(US, "parts lifted with the film", {"Press_Temp": 300.0}, "polyester")
     assert made.past and repr(made).startswith("Stop: ") and "295" in repr(made)
     assert made.press["Press_Temp"] == 295.0 and not US.refusal(made.press, "polyester")
-    assert made.now[-1].startswith("Press nothing again before")
+    assert made.now[-1].startswith("Press nothing until")
 
 
 def test_a_hot_platen_leaves_less_room_or_none():
@@ -372,7 +372,7 @@ def test_what_to_do_with_the_piece_now():
         "cloth stuck to platen": "by force", "film edge visible": "cover sheet",
     }.items():  # fmt: skip
         made, _ = found(METRIC, seen, {}, "cotton")
-        assert told in made.now[0] and f"with this piece: {made.now[0]}" in repr(made)
+        assert told in made.now[0] and f"This piece: {made.now[0]}" in repr(made)
 
 
 def test_one_press_is_chosen_over_all_settings():

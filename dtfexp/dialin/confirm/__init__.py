@@ -1,1 +1,1 @@
-"""Fresh presses that prove a window, and the verdict on them."""
+"""Confirm a window by fresh presses, with a verdict."""

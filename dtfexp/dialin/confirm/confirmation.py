@@ -1,8 +1,8 @@
-"""Confirmation: fresh presses that prove a window before anything is sold on it, and the verdict.
+"""Confirmation: fresh presses that prove a window before it is used for sale, and the verdict.
 
-The presses go to the target and to the spots inside the window that the fit trusts least, in new
-oven loads and press rounds and on several days, because a promise is about those: pressing one
-coupon after the other in one load would only show that load.
+The presses go to the target and to the corners of the window with the lowest expected pass rate, in
+new oven loads and press rounds and on several days, because the pass rate includes those: coupons
+pressed in one load would only test that load.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
     from dtfexp.dialin.window.window import Window
 
-#: Columns of a confirming press beside those of any plan: the spot ("target", "corner 1", …), the
-#: number of the plan's first press, and the day of pressing counted from 1.
+#: Further columns of a confirming press: the spot ("target", "corner 1", …), the number of the
+#: plan's first press, and the day of pressing counted from 1.
 SPOT, PLAN_NUMBER, DAY = "confirms", "confirm_plan", "confirm_day"
 MOST_CORNERS = 4
 _MOST_LISTED = 4096
@@ -38,7 +38,7 @@ _MOST_LISTED = 4096
 
 @dataclass(frozen=True, repr=False)
 class ConfirmationPlan(Plan):
-    """A plan of confirming presses; ``terms`` say what it is to show, ``fabric`` of what."""
+    """A plan of confirming presses; ``terms`` give what it must show, for ``fabric``."""
 
     terms: Terms = field(default_factory=Terms)
     fabric: str = ""
@@ -57,17 +57,17 @@ def confirmation_plan(
     per_load: int = 2,
     seed: int = 0,
 ) -> ConfirmationPlan:
-    """Fresh presses that show a window's promise, numbered on from ``fit.results``.
+    """Return fresh presses that test a window's pass rate, numbered on from ``fit.results``.
 
-    pass_rate, confidence: what to show (default: what the window was asked for).  ``failures``
-    allowed, or ``sequential``: see :class:`Terms`.  Half of the presses go to the target, half to
-    the corners the fit trusts least, ``reach`` of the way from the target to the window's edges
-    (0: all to the target).  ``days``: over how many days they are spread; every day has loads and
-    rounds of its own.  ``per_load``: at most so many coupons share a load, and a round, so that
-    luck cannot pass for proof.
+    ``pass_rate``, ``confidence``: what to show (default: those of the window). ``failures``
+    allowed, or ``sequential``: see :class:`Terms`. Half of the presses go to the target, half to
+    the corners with the lowest expected pass rate, ``reach`` of the way from the target to the
+    window's edges (0: all to the target). ``days``: number of days; every day has its own loads and
+    rounds. ``per_load``: most coupons in a load and in a round, so that one lucky batch cannot
+    decide.
 
     ``runs`` has the columns of any plan, then ``confirms``, ``confirm_plan`` and ``confirm_day``
-    (and ``block`` when the results tell blocks).  Raises ``PlanError`` in one line.
+    (and ``block`` when the results have blocks). Raises ``PlanError`` in one line.
     """
     terms = Terms(
         window.required if pass_rate is None else pass_rate,
@@ -96,10 +96,10 @@ def confirmation_plan(
 
 
 def corners(fit: FittedModel, window: Window, reach: float) -> list[dict[str, Any]]:
-    """Up to four spots between the target and the window's corners, the least trusted first.
+    """Return up to four spots between target and corners, lowest expected pass rate first.
 
-    After the spot with the lowest expected pass rate come those that add most sides (low or high
-    of a setting) not yet pressed.  None when there is no window or no room in it.
+    After the first spot come those that add most sides (low or high of a setting) not yet pressed.
+    Empty without a window or without an allowance in it.
     """
     if window.low is None or window.high is None or reach == 0.0:
         return []
@@ -132,7 +132,7 @@ def corners(fit: FittedModel, window: Window, reach: float) -> list[dict[str, An
 def _setting_towards(
     session: Session, factor: Factor, window: Window, edge: Any, reach: float
 ) -> Any:
-    """The setting ``reach`` of the way from the target to an edge, on the dial's step."""
+    """Return the setting ``reach`` of the way from the target to an edge, on the dial's step."""
     target = window.target[factor.name]
     if not factor.is_numeric and not factor.ordered:
         return target
@@ -145,7 +145,7 @@ def _setting_towards(
 def _spot_sequence(
     spots: list[tuple[str, dict[str, Any]]], count: int
 ) -> list[tuple[str, dict[str, Any]]]:
-    """``count`` presses in turn: target, corner, target, next corner, …"""
+    """Return ``count`` presses that alternate between target and corners."""
     target, others = spots[0], spots[1:]
     if not others:
         return [target] * count
@@ -160,12 +160,12 @@ def _runs_by_day(
     per_load: int,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
-    """Day by day: each day has its own loads and rounds, of at most ``per_load`` presses."""
+    """Return the runs day by day, each with its own loads and rounds of at most ``per_load``."""
     small = _small_batches(fit.session, per_load)
     names = [f.name for f in fit.session.factors]
     numbers = next_numbers(fit.results)
     first, parts = numbers[0], []
-    # Target and corners come in turn, so every day has both.
+    # Target and corners alternate, so every day has both.
     share = np.array_split(np.arange(len(wanted)), min(days, len(wanted)))
     for day, rows in enumerate(share, start=1):
         part = [wanted[int(k)] for k in rows]
@@ -182,13 +182,13 @@ def _runs_by_day(
 
 
 def _spot_of(settings: pd.DataFrame, part: list[tuple[str, dict[str, Any]]]) -> list[str]:
-    """The name of each row's spot, found by its settings."""
+    """Return the name of each row's spot, found by its settings."""
     named = {tuple(spot[c] for c in settings.columns): name for name, spot in part}
     return [named[row] for row in settings.itertuples(index=False, name=None)]
 
 
 def _small_batches(session: Session, per_load: int) -> Session:
-    """The session with loads and rounds of at most ``per_load`` presses, for laying out."""
+    """Return the session with loads and rounds of at most ``per_load`` presses."""
     return session.altered(
         coupons_per_load=min(per_load, session.coupons_per_load),
         presses_per_round=min(per_load, session.presses_per_round),
@@ -208,8 +208,8 @@ def _notes(
             f"No window of {window.fabric} is proven yet: this confirms the one set-point only."
         )
     told.append(
-        "Turn the dials away and back between rounds: a confirmation shows new loads, new rounds "
-        "and new days, not one lucky afternoon."
+        "Turn the dials away and back between rounds: the confirmation tests new loads, rounds "
+        "and days."
     )
     return tuple(told)
 

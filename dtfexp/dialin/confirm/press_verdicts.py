@@ -1,4 +1,4 @@
-"""What became of each press: it passed, it failed, or a grade is still waited for."""
+"""The verdict on each press: passed, failed, or still waiting for a grade."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ PASSED, FAILED, WAITING, PLANNED, EXCLUDED = (
 
 
 def verdict_of_presses(session: Session, results: pd.DataFrame) -> list[str]:
-    """One word per row of a checked results frame.
+    """Return one word per row of a checked results frame.
 
-    One grade below what is accepted settles it, whatever is still waited for.
+    One unacceptable grade decides, whatever grades are missing.
     """
     left_out = (
         results["excluded"].tolist() if "excluded" in results.columns else [False] * len(results)
@@ -46,7 +46,7 @@ def verdict_of_presses(session: Session, results: pd.DataFrame) -> list[str]:
 
 
 def within_window(session: Session, results: pd.DataFrame, window: Window) -> list[bool]:
-    """Which presses were set inside the window; none when there is no window."""
+    """Return which presses were set inside the window; none without a window."""
     if window.low is None or window.high is None:
         return [False] * len(results)
     within = np.ones(len(results), dtype=bool)
@@ -62,18 +62,18 @@ def within_window(session: Session, results: pd.DataFrame, window: Window) -> li
 
 
 def words_between(levels: tuple[str, ...], low: Any, high: Any) -> tuple[str, ...]:
-    """The words of an ordered factor from low to high; one word when both are the same."""
+    """Return the words of an ordered factor from low to high."""
     return levels[levels.index(low) : levels.index(high) + 1]
 
 
 def passed_and_judged(words: list[str]) -> tuple[int, int]:
-    """How many passed, of how many with a verdict."""
+    """Return the number of presses passed, and the number with a verdict."""
     passed = words.count(PASSED)
     return passed, passed + words.count(FAILED)
 
 
 def wilson_interval(passed: int, tried: int, level: float = 0.90) -> tuple[float, float]:
-    """Wilson score interval of a proportion, two-sided at ``level`` (statsmodels)."""
+    """Return the two-sided Wilson score interval of a proportion at ``level`` (statsmodels)."""
     if tried == 0:
         return 0.0, 1.0
     from statsmodels.stats.proportion import proportion_confint

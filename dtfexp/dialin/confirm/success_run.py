@@ -1,4 +1,4 @@
-"""How many confirming presses show that a set-point keeps its promise."""
+"""The number of presses that confirm a pass rate (success run)."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from dtfexp.dialin.encode.argument_checks import open_unit_interval
 
 _ACCEPTED = "a number between 0 and 1, such as 0.9"
 _MOST_PRESSES = 10_000_000
-_ROUNDING = 1e-12  # share of the risk: 1 - 0.9 is not quite 0.1
+_ROUNDING = 1e-12  # relative tolerance of the risk: 1 - 0.9 is not exactly 0.1
 
 
 def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -> int:
-    """Fewest presses, with at most ``failures`` failing, that show ``pass_rate``.
+    """Return the fewest presses, with at most ``failures`` failing, that show ``pass_rate``.
 
     The classical success run: the smallest n with P(at most ``failures`` fail | n presses, true
     rate ``pass_rate``) <= 1 - ``confidence``; without failures n = ln(1 - C) / ln(R), rounded up.
     22 at .90/.90, 59 at .95/.95. (The form with a uniform prior needs one press fewer.)
 
-    ``pass_rate`` and ``confidence`` lie strictly between 0 and 1. Raises ``PlanError``.
-    METHODS.md, equation (31).
+    ``pass_rate`` and ``confidence`` lie strictly between 0 and 1. Raises ``PlanError``. METHODS.md,
+    equation (31).
     """
     from scipy.stats import binom
 

@@ -1,4 +1,4 @@
-"""The terms of a confirmation, fixed before the first press: what is to be shown, and how."""
+"""The terms of a confirmation, fixed before the first press."""
 
 from __future__ import annotations
 
@@ -12,21 +12,20 @@ from dtfexp.describe.errors import PlanError
 from dtfexp.dialin.confirm.success_run import presses_to_confirm
 from dtfexp.maths.control.acceptance import SequentialPlan, acceptance, sequential_plan
 
-#: A bench that fails a quarter as often as it may is called good: a sequential plan is made to
-#: pass it nine times out of ten.
+#: A good bench fails a quarter as often as allowed; a sequential plan confirms it 9 times in 10.
 GOOD_SHARE = 0.25
 REFUSE_GOOD = 0.10
-#: A sequential plan gives up where a fixed plan with this many failures would have ended.
+#: A sequential plan is truncated at the size of a fixed plan with this many failures.
 LONGEST = 3
 
 
 @dataclass(frozen=True)
 class Terms:
-    """``pass_rate`` to be shown with ``confidence``; a fixed plan allows ``failures``; a
-    ``sequential`` one decides after every press and takes no ``failures``.
+    """The pass rate to show with a confidence, and the rule.
 
-    Confidence here is the tester's: a bench whose true pass rate is just short of ``pass_rate``
-    is confirmed with probability 1 - ``confidence`` at most.  Raises ``PlanError``.
+    A fixed plan allows ``failures``; a ``sequential`` one decides after every press and takes no
+    ``failures``. A bench with a true pass rate just below ``pass_rate`` is confirmed with
+    probability 1 - ``confidence`` at most. Raises ``PlanError``.
     """
 
     pass_rate: float = 0.90
@@ -43,13 +42,13 @@ class Terms:
 
     @cached_property
     def presses(self) -> int:
-        """Presses of the plan; the most of a sequential one."""
+        """The number of presses of the plan; the maximum of a sequential one."""
         allowed = LONGEST if self.sequential else self.failures
         return presses_to_confirm(self.pass_rate, self.confidence, allowed)
 
     @cached_property
     def rule(self) -> SequentialPlan | None:
-        """The lines of a sequential plan; None for a fixed one."""
+        """The decision lines of a sequential plan; None for a fixed one."""
         if not self.sequential:
             return None
         bad = 1.0 - self.pass_rate
@@ -58,14 +57,17 @@ class Terms:
         )
 
     def fewest_presses(self) -> int:
-        """Fewest presses that can confirm."""
+        """Return the fewest presses that can confirm."""
         if self.rule is None:
             return self.presses
         return next(n for n in range(1, self.presses + 1) if self.rule.accept_line(n) >= 0)
 
     def curve(self, rates: np.ndarray | None = None) -> pd.DataFrame:
-        """Operating characteristic: ``pass_rate`` (the true one), ``confirmed`` (chance that the
-        plan confirms it) and ``presses`` (mean number made; a fixed plan is made to the end)."""
+        """Return the operating characteristic.
+
+        Columns: ``pass_rate`` (the true one), ``confirmed`` (probability of confirmation) and
+        ``presses`` (mean number made; a fixed plan is made to the end).
+        """
         if rates is None:
             rates = np.linspace(max(0.0, 1.0 - 4.0 * (1.0 - self.pass_rate)), 1.0, 81)
         if self.rule is None:
@@ -77,17 +79,16 @@ class Terms:
         return pd.DataFrame({"pass_rate": rates, "confirmed": confirmed, "presses": made})
 
     def sentence(self) -> str:
-        """The rule in words."""
+        """Return the rule in words."""
         aim = f"at least {_share(self.pass_rate)} good, with {_share(self.confidence)} confidence"
         if self.rule is None:
             allowed = {0: "none may fail", 1: "at most 1 may fail"}.get(
                 self.failures, f"at most {self.failures} may fail"
             )
-            return f"To show {aim}: {self.presses} new presses, of which {allowed}."
+            return f"To show {aim}: {self.presses} new presses; {allowed}."
         return (
             f"To show {aim}, press by press: {self.fewest_presses()} without a failure are "
-            "enough, each "
-            f"failure asks for more, and {self.rule.refuse_line(1)} early failures or "
+            f"enough, each failure needs more, and {self.rule.refuse_line(1)} early failures or "
             f"{self.presses} presses end it."
         )
 

@@ -30,15 +30,15 @@ CONFIRMED, NOT_CONFIRMED, GO_ON = "confirmed", "not confirmed", "go on"
 
 @dataclass(frozen=True, repr=False)
 class Verdict:
-    """What the confirming presses of one fabric say.
+    """The result of the confirming presses of one fabric.
 
-    ``decision`` is "confirmed", "not confirmed" or "go on"; ``tried`` presses are settled, of
-    which ``passed``; ``open`` are planned and not settled yet.  ``shown``: the exact lower limit
-    of the pass rate at the confidence asked for.  ``low``, ``high``: exact two-sided limits
-    (Clopper & Pearson) at that level; ``bayes_low``, ``bayes_high`` and ``chance`` (that the true
-    rate reaches the one asked for): posterior from a uniform prior.  After a sequential plan, which
-    stops when it likes, the exact limits are approximate.  Counts treat presses as independent;
-    ``notes`` say how well they were spread and where failures lie.
+    ``decision`` is "confirmed", "not confirmed" or "go on"; ``tried`` presses have a verdict, of
+    which ``passed`` passed; ``open`` are planned without a verdict. ``shown``: exact lower limit of
+    the pass rate at the required confidence. ``low``, ``high``: exact two-sided limits (Clopper &
+    Pearson) at that level; ``bayes_low``, ``bayes_high`` and ``chance`` (that the true rate reaches
+    the required one): posterior from a uniform prior. After a sequential plan, with its optional
+    stopping, the exact limits are approximate. Counts treat presses as independent; ``notes``
+    describe how they were spread and where failures lie.
     """
 
     fabric: str
@@ -58,7 +58,7 @@ class Verdict:
 
     @property
     def failed(self) -> int:
-        """How many of the settled presses failed."""
+        """The number of presses that failed."""
         return self.tried - self.passed
 
     def __repr__(self) -> str:
@@ -80,13 +80,13 @@ def verdict(
     failures: int = 0,
     sequential: bool = False,
 ) -> Verdict:
-    """The verdict on the last confirmation of a fabric, by the terms it was planned with.
+    """Return the verdict on the last confirmation of a fabric, by its planned terms.
 
-    results: a results frame with the columns of ``confirmation_plan``.  A press settles when all
-    its grades are in, or one is too low; presses left out do not count.  "Confirmed" waits for
-    the presses in their order: failures are known at the peel, passes only after the wash, so
-    counting whatever is in would count failures first.  Raises ``PlanError`` for terms that make
-    no sense, ``ResultsError`` when no confirming press of the fabric is there.
+    ``results``: a results frame with the columns of ``confirmation_plan``. A press has a verdict
+    when all its grades are in, or one is too low; excluded presses do not count. Presses are
+    counted in their order: failures are known at the peel, passes only after the wash, so that
+    counting all known verdicts would favour failures. Raises ``PlanError`` for invalid terms,
+    ``ResultsError`` without a confirming press of the fabric.
     """
     terms = Terms(pass_rate, confidence, failures, sequential)
     name = session.fabric(fabric).name
@@ -95,11 +95,11 @@ def verdict(
     counted = [word for word in words if word != "left out"]
     settled = [word for word in counted if word in (PASSED, FAILED)]
     tried, passed = len(settled), settled.count(PASSED)
-    # In order, up to the first that is not settled.
+    # In order, up to the first press without a verdict.
     first_open = next((k for k, w in enumerate(counted) if w not in settled), len(counted))
     decision, after = _decide(terms, counted[:first_open], tried - passed)
     if terms.sequential and decision != GO_ON:
-        # What came after the decision was not part of the test.
+        # Presses after the decision are not part of the test.
         tried, passed = after, counted[:after].count(PASSED)
     low, high = exact_interval(passed, tried, confidence)
     bayes_low, bayes_high = bayes_interval(passed, tried, confidence)
@@ -152,17 +152,17 @@ def _reason(
     asked = f"{100 * terms.pass_rate:.4g} of 100"
     count = f"{passed} of {tried} confirming presses passed"
     if decision == CONFIRMED and terms.sequential:
-        # Limits of a test that stops when it likes are not exact: only its own promise is told.
+        # Exact limits do not hold under optional stopping, so only the terms are stated.
         return f"{count}: that shows {asked} good, with {100 * terms.confidence:.4g} % confidence."
     if decision == CONFIRMED:
         return (
             f"{count}: at least {int(100 * shown)} of 100 are good, with "
-            f"{100 * terms.confidence:.4g} % confidence ({asked} was asked for)."
+            f"{100 * terms.confidence:.4g} % confidence ({asked} was required)."
         )
     if decision == NOT_CONFIRMED:
         return (
-            f"{count}: that does not show {asked}. Do not sell on these settings yet; the failures "
-            "are in the fit, so look at the window again and press what it asks for next."
+            f"{count}: that does not show {asked}. Do not sell with these settings yet; the fit "
+            "now includes the failures: check the window again and make the next presses."
         )
     if terms.rule is None:
         more = max(terms.presses - tried, 0)
@@ -170,10 +170,10 @@ def _reason(
         may = "none may fail" if not left else f"at most {left} may fail"
         if still_open < more:
             return (
-                f"{count} so far: {more} more are needed, of which {may}, and only {still_open} "
-                "are planned; plan the rest (presses left out do not count)."
+                f"{count} so far: {more} more are needed, {may}, and only {still_open} are "
+                "planned; plan the rest (excluded presses do not count)."
             )
-        return f"{count} so far: {more} more are needed, of which {may}."
+        return f"{count} so far: {more} more are needed; {may}."
     need = next(
         (
             n
@@ -195,7 +195,7 @@ def _notes(mine: pd.DataFrame, words: list[str]) -> tuple[str, ...]:
         )
         if column in settled
     )  # fmt: skip
-    told = [f"Settled so far: {in_words(len(settled), 'press', 'presses')} in {spread}."]
+    told = [f"With a verdict so far: {in_words(len(settled), 'press', 'presses')} in {spread}."]
     if len(bad) >= 2:
         for column, noun in (
             ("oven_load", "oven load"), ("press_round", "press round"), (DAY, "day"),
@@ -203,7 +203,7 @@ def _notes(mine: pd.DataFrame, words: list[str]) -> tuple[str, ...]:
         ):  # fmt: skip
             if column in bad and bad[column].nunique() == 1 and settled[column].nunique() > 1:
                 told.append(
-                    f"All {len(bad)} failures lie in {noun} {bad[column].iloc[0]}: look for what "
-                    "was special there."
+                    f"All {len(bad)} failures are in {noun} {bad[column].iloc[0]}: look for a "
+                    "cause there."
                 )
     return tuple(told)

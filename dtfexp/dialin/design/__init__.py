@@ -1,1 +1,1 @@
-"""Plans of test presses: the first look and the families of the literature."""
+"""Design plans of test presses: the first look and the families of the literature."""

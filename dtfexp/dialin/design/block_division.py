@@ -1,4 +1,4 @@
-"""Presses divided over blocks (days, rolls, lots) that a family did not divide itself."""
+"""Division of presses into blocks (days, rolls, lots) for families without their own."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from dtfexp.maths.designs.blocking import balanced_blocks
 def in_blocks(
     session: Session, wanted: pd.DataFrame, labels: tuple[str, ...], seed: int
 ) -> pd.DataFrame:
-    """The presses with a column ``block``: every fabric's share alike in each block.
+    """Return the presses with a column ``block``, each fabric equally in every block.
 
-    wanted: columns fabric and one per factor. Blocks are equal in size, to within one press.
+    ``wanted``: columns fabric and one per factor. Blocks differ in size by at most one press.
     """
     coding = Coding(session)
     rng = np.random.default_rng(seed)
@@ -32,7 +32,7 @@ def in_blocks(
             else:
                 columns += [(mine[factor.name] == w).astype(float) for w in factor.levels[1:]]
         rows = np.column_stack([np.asarray(c, dtype=float) for c in columns])
-        # The odd presses of one fabric begin where those of the fabric before ended.
+        # The surplus presses of a fabric start at the block after those of the previous fabric.
         found = (balanced_blocks(rows, len(labels), rng) + turn) % len(labels)
         turn += len(mine) % len(labels)
         out.loc[mine.index, "block"] = [labels[k] for k in found]

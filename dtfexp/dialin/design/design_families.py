@@ -1,4 +1,4 @@
-"""The families of plans by their names in the literature; a new one is one line here."""
+"""The families of plans by their names in the literature; one line each."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def _first_look_family(request: DesignRequest) -> RequestedPresses:
     wanted = first_look.first_look(request.session, request.fabrics, request.presses)
     return RequestedPresses(
         wanted,
-        "A compact first look round the usual settings, to see where the edges are.",
+        "A compact first look around the usual settings, to see where the edges are.",
         first_look.notes(request.session, wanted),
     )
 

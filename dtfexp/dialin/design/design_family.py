@@ -1,6 +1,6 @@
-"""What a family of plans is asked, what it answers, and how its coded rows become presses.
+"""The interface of a family of plans: its request, its answer, and coded rows as presses.
 
-A family decides which presses are wanted; loads, rounds and order are laid out afterwards.
+A family chooses the wanted presses; loads, rounds and order are laid out afterwards.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Labels = NDArray[np.intp]
 
 @dataclass(frozen=True)
 class DesignRequest:
-    """What was asked of a family: ``presses`` in all, for the fabrics named."""
+    """The request to a family: ``presses`` in all, for the named fabrics."""
 
     session: Session
     design: str
@@ -36,11 +36,11 @@ class DesignRequest:
 
     @property
     def presses_per_fabric(self) -> int:
-        """Presses that every fabric gets at least."""
+        """The least number of presses of each fabric."""
         return self.presses // len(self.fabrics)
 
     def require_presses(self, each: int) -> None:
-        """Raise ``PlanError`` when ``each`` presses for every fabric are more than were asked."""
+        """Raise ``PlanError`` when ``each`` presses for every fabric exceed the request."""
         needed = each * len(self.fabrics)
         if needed > self.presses:
             raise PlanError(
@@ -50,7 +50,7 @@ class DesignRequest:
             )
 
     def whole_option(self, name: str, default: int, low: int, high: int) -> int:
-        """The whole-number option ``name``; ``PlanError`` when it is something else."""
+        """Return the whole-number option ``name``; ``PlanError`` for anything else."""
         value = self.options.get(name, default)
         if (
             isinstance(value, bool)
@@ -61,7 +61,7 @@ class DesignRequest:
         return int(value)
 
     def reach(self, default: float = REACH) -> float:
-        """Share of the half-range that the levels lie from the middle of the plan."""
+        """Return the distance of the outer levels from the middle, as a share of the half-range."""
         reach = self.options.get("reach", default)
         if isinstance(reach, bool) or not isinstance(reach, (int, float)) or not 0 < reach <= 1:
             raise PlanError(
@@ -71,17 +71,17 @@ class DesignRequest:
 
     @property
     def replicates(self) -> int:
-        """How often the whole plan is pressed."""
+        """The number of replicates of the whole plan."""
         return self.whole_option("replicates", 1, 1, 100)
 
     @property
     def blocks(self) -> tuple[str, ...]:
-        """Labels of the blocks (days, rolls, lots) asked for; none when the option is not there."""
+        """The labels of the requested blocks (days, rolls, lots); empty without the option."""
         return block_labels(self.options.get("blocks"), self.presses)
 
 
 def block_labels(value: Any, presses: int) -> tuple[str, ...]:
-    """Labels from a count ("1", "2", ...) or a list of names; ``PlanError`` for anything else."""
+    """Return labels from a count ("1", "2", ...) or a list of names; ``PlanError`` otherwise."""
     if value is None:
         return ()
     accepted = f"give a whole number from 2 to {presses}, or that many different names"
@@ -99,10 +99,10 @@ def block_labels(value: Any, presses: int) -> tuple[str, ...]:
 class RequestedPresses:
     """The presses a family asks for.
 
-    frame: the columns fabric and one per factor, a row per press, in no order; with ``laid_out``
-    also oven_load and press_round, numbered from 1, and in pressing order. A column ``block``
-    (labels) is there when the family divides its presses itself. ``reason`` is one sentence,
-    ``notes`` say what the plan can and cannot tell; ``fraction`` is the coded plan behind a
+    ``frame``: the columns fabric and one per factor, a row per press, in no order; with
+    ``laid_out`` also oven_load and press_round, numbered from 1, and in pressing order. A column
+    ``block`` (labels) is present when the family makes its own blocks. ``reason`` is one sentence,
+    ``notes`` are the plan's possibilities and limits; ``fraction`` is the coded plan behind a
     two-level one.
     """
 
@@ -115,13 +115,13 @@ class RequestedPresses:
 
 @dataclass(frozen=True)
 class Family:
-    """How the presses of one family are made, and the options that it takes."""
+    """The builder of one family's presses, and its options."""
 
     make: Callable[[DesignRequest], RequestedPresses]
     options: tuple[str, ...] = ()
 
     def __call__(self, request: DesignRequest) -> RequestedPresses:
-        """The wanted presses; ``PlanError`` for an option the family does not have."""
+        """Return the wanted presses; ``PlanError`` for an unknown option."""
         for name in request.options:
             if name not in self.options:
                 accepted = (
@@ -138,12 +138,13 @@ def presses_for_fabrics(
     most_centres: int,
     blocks: Labels | None = None,
 ) -> pd.DataFrame:
-    """The coded rows (n, factors) for every fabric, with centre presses while there is room.
+    """Return the coded rows (n, factors) for every fabric, with centre presses if possible.
 
-    Rows are repeated by the option ``replicates``; the option ``centres`` says how many centre
-    presses each fabric gets, else up to ``most_centres`` fill what is left. blocks: a label 0 ..
-    for each coded row; the column ``block`` is then made, centre presses dealt out in turn.
-    Raises ``PlanError`` when that is too many presses, or when levels fold on the bench's steps.
+    Rows are repeated by the option ``replicates``; the option ``centres`` gives the number of
+    centre presses of each fabric, else up to ``most_centres`` use the presses left. ``blocks``: a
+    label 0 .. for each coded row; the column ``block`` is then made, with centre presses dealt in
+    turn. Raises ``PlanError`` when the presses do not suffice, or when levels coincide on the
+    bench's steps.
     """
     rows = np.tile(coded, (request.replicates, 1))
     labels = request.blocks
@@ -160,7 +161,7 @@ def presses_for_fabrics(
         if blocks is not None:
             of_row = np.tile(blocks, request.replicates)
             if request.replicates % len(labels) == 0:
-                # Every block holds the plan in whole: its luck then hides nothing.
+                # Every block holds the whole plan, so its effect is confounded with nothing.
                 of_row = np.arange(len(rows)) // len(coded) % len(labels)
             turns = np.append(of_row, np.arange(centres) % len(labels))
             part["block"] = [labels[k] for k in turns]

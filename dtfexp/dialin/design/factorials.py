@@ -1,4 +1,4 @@
-"""Full factorial plans: every combination of the levels, as many of each setting as asked."""
+"""Full factorial plans: every combination of the requested levels."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ _MOST_LEVELS = 50
 
 
 def full_factorial(request: DesignRequest) -> RequestedPresses:
-    """Every combination of the levels, with centre presses to spare.
+    """Return every combination of the levels, with centre presses if possible.
 
     The option ``levels`` is a whole number for every numeric setting (words take part with all of
-    theirs), or a table: setting -> a whole number, or the very settings.
+    theirs), or a table: setting -> a whole number, or the settings themselves.
     """
     session = request.session
     wanted = _requested_levels(session, request.options.get("levels", 2))
@@ -65,14 +65,14 @@ def full_factorial(request: DesignRequest) -> RequestedPresses:
         + (f", with {extra} centre presses" if extra else "")
         + ".",
         (
-            "Every setting's own effect and every joint effect can be told apart.",
+            "Every main effect and every joint effect can be separated.",
             *block_confounding_note(session, hidden),
         ),
     )
 
 
 def _requested_levels(session: Session, levels: Any) -> dict[str, Any]:
-    """For every factor a count or a list of settings; None: all words that are allowed."""
+    """Return for every factor a count or a list of settings; None: all allowed words."""
     if not isinstance(levels, Mapping):
         many = _count("levels", levels, 9)
         return {f.name: many if f.is_numeric else None for f in session.factors}
@@ -95,7 +95,7 @@ def _count(what: str, value: Any, most: int) -> int:
 
 
 def _settings(request: DesignRequest, factor: Factor, fabric: str, wanted: Any) -> list[Any]:
-    """The levels of one factor on one fabric; ``PlanError`` when it has not so many."""
+    """Return the levels of one factor on one fabric; ``PlanError`` when it has too few."""
     allowed = request.session.allowed(factor, fabric)
     if wanted is None:
         return list(allowed)
@@ -135,7 +135,7 @@ def _given_levels(
                 else f"use {' or '.join(allowed)}"
             )
             raise PlanError(
-                f"levels of {factor.name!r}: {factor.format(value)} stands twice"
+                f"levels of {factor.name!r}: {factor.format(value)} is given twice"
                 if setting in out and not off
                 else f"levels of {factor.name!r}: {factor.format(value)} cannot be set for "
                 f"{fabric}; {near}"
@@ -153,7 +153,10 @@ def _centre(request: DesignRequest, factor: Factor, fabric: str) -> Any:
 
 
 def _blocks(request: DesignRequest, counts: list[int]) -> tuple[Any, tuple[str, ...]]:
-    """Labels of all corner presses of one fabric, and what they hide; none to balance later."""
+    """Return labels of all corner presses of one fabric, and what they hide.
+
+    None when blocks are to be balanced later.
+    """
     number = len(request.blocks)
     if not number:
         return None, ()
@@ -165,7 +168,7 @@ def _blocks(request: DesignRequest, counts: list[int]) -> tuple[Any, tuple[str, 
     blocked = regular_blocks(request.session, made, number, range(len(counts)))
     if blocked is None:
         return None, ()
-    # The coded plan has its own order of rows: each corner is found by its levels.
+    # The coded plan has its own row order, so find each corner by its levels.
     corners = map(tuple, (made.matrix > 0).astype(int).tolist())
     label = dict(zip(corners, blocked.labels.tolist(), strict=True))
     of_row = [label[tuple(row)] for row in classical.full_factorial(counts).tolist()]

@@ -1,4 +1,4 @@
-"""What a plan may set: the values of every setting, per fabric, and which presses share them."""
+"""The feasible levels of a plan: values of every setting per fabric, and how they are shared."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ from dtfexp.maths.linear.model_terms import Terms, covariance, inverse
 Array = NDArray[np.float64]
 
 MOST_VALUES = 25
-"""Values of one setting that are tried; of more, so many are taken evenly."""
+"""Most candidate values of one setting; more are thinned evenly."""
 _MOST_COMBINATIONS = 200_000
-"""Fewer values are tried where all combinations have to be looked at for what is forbidden."""
+"""Most candidate values when all combinations must be checked for forbidden ones."""
 
 
 @dataclass(frozen=True)
 class FeasibleLevels:
-    """What may be set: spans (several fabrics or blocks last) and values per fabric."""
+    """The feasible values: spans (several fabrics or blocks last) and values per fabric."""
 
     session: Session
     factors: tuple[FactorColumns, ...]
@@ -67,33 +67,35 @@ class FeasibleLevels:
         return cls(session, tuple(spans), values)
 
     def classes(self, group: str) -> dict[str, int]:
-        """Fabrics of one number may share a load (or a round): what it is set to has the same
-        values for all of them."""
+        """Return a class number per fabric; fabrics of one class may share a load (or round).
+
+        Within a class a shared setting has the same values.
+        """
         shared = [i for i, f in enumerate(self.session.factors) if self.group_of(f) == group]
         keys = {fabric: tuple(v[i] for i in shared) for fabric, v in self.values.items()}
         order = list(dict.fromkeys(keys.values()))
         return {fabric: order.index(key) for fabric, key in keys.items()}
 
     def group_of(self, factor: Factor | None) -> str:
-        """What shares a setting: an oven "load", a press "round" or a "press" alone."""
+        """Return the unit that shares a setting: an oven "load", a press "round" or one "press"."""
         if factor is not None and factor.stage == "cure":
             return "load"
         hard = factor is not None and factor.stage == "press" and factor.hard_to_change
         return "round" if hard else "press"
 
     def terms_in_stratum(self, terms: Terms, group: str) -> int:
-        """Columns of a model, the mean among them, that only whole loads (rounds) can tell."""
+        """Return the model columns, mean included, that only loads (rounds) estimate."""
         shared = [self.group_of(span.factor) == group for span in self.factors]
         return sum(all(shared[i] for i in key) for key in terms.key)
 
     def base(self, frame: pd.DataFrame) -> Array:
-        """Coded columns of presses."""
+        """Return the coded columns of presses."""
         return np.concatenate([s.code(frame[s.name].to_numpy()) for s in self.factors], axis=1)
 
     def information(
         self, terms: Terms, earlier: pd.DataFrame, ratios: tuple[float, float]
     ) -> Array:
-        """What the presses made already tell (terms.size, terms.size)."""
+        """Return the information matrix of earlier presses (terms.size, terms.size)."""
         if not len(earlier):
             return np.zeros((terms.size, terms.size))
         x = terms.expand(self.base(earlier))
@@ -114,9 +116,9 @@ class FeasibleLevels:
         old: Array,
         mean_variance: bool,
     ) -> coordinate_exchange.Task:
-        """The presses to be filled, over every value of every setting (the many ones thinned).
+        """Return the exchange task over all values of every setting, thinned if too many.
 
-        marks: columns fabric and block, a row per press.
+        ``marks``: columns fabric and block, a row per press.
         """
         n, fabrics = len(marks), marks["fabric"]
         groups, levels, allowed = [], [], []
@@ -143,7 +145,7 @@ class FeasibleLevels:
         )
 
     def _permitted(self) -> NDArray[np.bool_] | None:
-        """An axis per span: False for values that the session forbids together; or None."""
+        """Return an axis per span, False for forbidden combinations; or None."""
         if not self.session.forbidden:
             return None
         shape = [len(span.values) for span in self.factors]
@@ -156,7 +158,7 @@ class FeasibleLevels:
         return self.session.permits(pd.DataFrame(values), only).reshape(shape)
 
     def settings(self, index: NDArray[np.int_], fabrics: list[str]) -> pd.DataFrame:
-        """A filling as wanted presses."""
+        """Return a solution of the task as wanted presses."""
         columns: dict[str, Any] = {"fabric": fabrics}
         for f, span in enumerate(self.factors):
             if span.factor is not None:
@@ -167,9 +169,10 @@ class FeasibleLevels:
 def _levels_within_reach(
     session: Session, factor: Factor, fabric: str, reach: float
 ) -> tuple[Any, ...]:
-    """What a plan may set for a fabric: within ``reach`` of the half-range of the plan's middle.
+    """Return the feasible values of a fabric within ``reach`` of the plan's middle.
 
-    On a coarse dial at least the middle and its neighbours; of words, all.
+    ``reach`` is a share of the half-range. On a coarse dial at least the middle and its neighbours;
+    of words, all.
     """
     allowed = session.allowed(factor, fabric)
     if not factor.is_numeric:
@@ -188,7 +191,7 @@ def _levels_within_reach(
 def _thinned(
     values: dict[str, tuple[tuple[Any, ...], ...]], most: int
 ) -> dict[str, tuple[tuple[Any, ...], ...]]:
-    """At most ``most`` values of every setting, both ends of every fabric among them."""
+    """Return at most ``most`` values of every setting, with both ends of every fabric."""
     return {
         fabric: tuple(
             tuple(own[k] for k in evenly_thinned(np.arange(len(own)), most)) for own in settings
@@ -198,7 +201,7 @@ def _thinned(
 
 
 def evenly_thinned(places: NDArray[np.int_], most: int) -> NDArray[np.int_]:
-    """At most so many of the places, evenly, both ends among them."""
+    """Return at most ``most`` of the places, evenly, with both ends."""
     if len(places) <= most:
         return places
     return np.asarray(places[np.rint(np.linspace(0, len(places) - 1, most)).astype(int)])

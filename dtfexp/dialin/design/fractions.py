@@ -1,4 +1,4 @@
-"""Regular two-level fractions: half, quarter … of all corners, and what they mix up."""
+"""Regular two-level fractions (half, quarter …), and their aliases."""
 
 from __future__ import annotations
 
@@ -27,11 +27,11 @@ _MOST_ASSIGNMENTS = 4
 
 
 def fraction(request: DesignRequest) -> RequestedPresses:
-    """A regular two-level fraction of minimum aberration, with centre presses to spare.
+    """Return a regular two-level fraction of minimum aberration, with centre presses if possible.
 
-    Of the fractions that differ only in which setting takes which column, one is taken that leaves
-    clear how a stage's temperature and time act together; of those that differ only in signs, the
-    one with the fewest presses in what the session forbids.
+    Among fractions that differ only in the assignment of settings to columns, one that keeps the
+    temperature × time interaction of a stage clear is chosen; among those that differ only in
+    signs, the one with the fewest forbidden presses.
     """
     k = len(request.session.factors)
     if not 2 <= k <= 8:
@@ -76,10 +76,10 @@ def fraction(request: DesignRequest) -> RequestedPresses:
 def alias_table(
     made: classical.Fraction, names: tuple[str, ...], max_order: int | None = None
 ) -> pd.DataFrame:
-    """Which effects cannot be told apart: columns effect, order, mixed_with (other effects).
+    """Return which effects are aliased: columns effect, order, aliased_with (other effects).
 
-    names: the settings, in the order of the columns. max_order: effects of up to so many settings
-    (default: all of them). Effects are tuples of settings.
+    ``names``: the settings, in the order of the columns. ``max_order``: largest number of settings
+    of an effect (default: all of them). Effects are tuples of settings.
     """
     found = made.aliases(max_order=max_order or len(names))
 
@@ -90,7 +90,7 @@ def alias_table(
         {
             "effect": [spelt(word) for word in found],
             "order": [len(word) for word in found],
-            "mixed_with": [tuple(spelt(other) for other in others) for others in found.values()],
+            "aliased_with": [tuple(spelt(other) for other in others) for others in found.values()],
         }
     )
 
@@ -98,11 +98,10 @@ def alias_table(
 def regular_blocks(
     session: Session, made: classical.Fraction, count: int, columns: Sequence[int]
 ) -> Blocked | None:
-    """The plan divided by high-order effects, or None where that cannot be done.
+    """Return the plan divided by high-order effects, or None where impossible.
 
-    columns: which column of ``made`` each setting takes; what is hidden is told in the letters of
-    the settings. A pair that must be hidden is not, if that can be helped, the temperature and
-    time of one stage.
+    ``columns``: the column of ``made`` of each setting; hidden effects are given in the letters of
+    the settings. The temperature × time interaction of a stage is not hidden if avoidable.
     """
     spare = [_word(columns[i] for i in pair) for pair in _trade_offs(session)]
     try:
@@ -115,7 +114,7 @@ def regular_blocks(
 
 
 def block_confounding_note(session: Session, hidden: tuple[str, ...]) -> tuple[str, ...]:
-    """What the luck of the blocks hides, in the shop's own words."""
+    """Return the effects confounded with blocks, in the shop's words."""
     if not hidden:
         return ()
     listed = "; ".join(
@@ -125,15 +124,15 @@ def block_confounding_note(session: Session, hidden: tuple[str, ...]) -> tuple[s
 
 
 def _trade_offs(session: Session) -> tuple[tuple[int, int], ...]:
-    """Pairs of settings that trade off: temperature and time of one stage (common practice)."""
+    """Return pairs that trade off: temperature and time of a stage (common practice)."""
     return Coding(session).shape.trade_off
 
 
 def _columns(session: Session, made: classical.Fraction) -> list[int]:
-    """The column of the fraction for each setting, in their own order unless another is better.
+    """Return the column of the fraction for each setting, in order unless another is better.
 
-    Better is: the pairs that trade off are mixed with fewer settings' own effects, then with fewer
-    of each other, then with fewer pairs at all.
+    Better: pairs that trade off are aliased with fewer main effects, then with fewer of each other,
+    then with fewer other pairs.
     """
     k = len(session.factors)
     pairs = _trade_offs(session)
@@ -170,12 +169,12 @@ def _effect_text(word: str, names: tuple[str, ...]) -> str:
 
 
 def _alias_notes(made: classical.Fraction, names: tuple[str, ...]) -> tuple[str, ...]:
-    """The alias structure up to two settings in the shop's own words."""
+    """Return the aliases up to two settings in the shop's words."""
     notes = []
     told: set[str] = set()
     for effect, others in made.aliases(max_order=2).items():
         if others and effect not in told:
             told |= {effect, *others}
             listed = "; ".join(_effect_text(other, names) for other in others)
-            notes.append(f"Cannot be told apart: {_effect_text(effect, names)} | {listed}.")
-    return tuple(notes) or ("All effects of one and of two settings can be told apart.",)
+            notes.append(f"Cannot be separated: {_effect_text(effect, names)} | {listed}.")
+    return tuple(notes) or ("All effects of one and of two settings can be separated.",)

@@ -1,7 +1,7 @@
-"""Latin hypercube plans: every part of every range pressed, presses far from one another.
+"""Latin hypercube plans: every part of every range pressed, presses far apart.
 
-The oven's settings are drawn for loads and not for presses: a hypercube of cures, each met by
-presses that lie far apart in everything else.
+The oven's settings are drawn for loads, not for presses: a hypercube of cures, each with presses
+far apart in everything else.
 """
 
 from __future__ import annotations
@@ -30,12 +30,12 @@ Allowed = Callable[[Codes], NDArray[np.bool_]]
 
 
 def hypercube(request: DesignRequest) -> RequestedPresses:
-    """Presses spread over the ranges, every step (and word) of a setting about equally often.
+    """Return presses spread over the ranges, every step (and word) about equally often.
 
-    ``reach``: share of the half-range, default 1, the whole range. ``slow_levels``: how many
-    settings a slow one (a temperature, or one marked hard to change) takes at most, default 5:
-    each costs a change-over. ``cures``: how many different cures there are, default a third of
-    the presses, at least 5: each costs an oven load.
+    ``reach``: share of the half-range, default 1, the whole range. ``slow_levels``: most settings
+    of a slow factor (a temperature, or hard to change), default 5: each costs a change-over.
+    ``cures``: number of different cures, default a third of the presses, at least 5: each costs an
+    oven load.
     """
     session = request.session
     rng = np.random.default_rng(request.seed)
@@ -60,11 +60,11 @@ def hypercube(request: DesignRequest) -> RequestedPresses:
     frame = pd.concat(parts, ignore_index=True)[["fabric", *(f.name for f in session.factors)]]
     return RequestedPresses(
         frame,
-        "Presses spread evenly over the ranges, as far from one another as they go"
+        "Presses spread evenly over the ranges, as far apart as possible"
         + (f", with {len(cures)} different cures." if cure else "."),
         (
-            "No single effect is estimated as sharply as in a factorial plan of that size.",
-            "Many of these presses may fail outright: the far ends of the ranges are pressed too.",
+            "Each effect is estimated less precisely than in a factorial plan of this size.",
+            "Many of these presses may fail: the far ends of the ranges are pressed too.",
         ),
     )
 
@@ -72,7 +72,7 @@ def hypercube(request: DesignRequest) -> RequestedPresses:
 def _cure_settings(
     request: DesignRequest, cure: list[Factor], rng: np.random.Generator
 ) -> list[dict[str, Any]]:
-    """Different settings of the cure stage, spread over their ranges; one empty one without any."""
+    """Return different cure settings, spread over their ranges; one empty one without any."""
     usual = max(_FEWEST_CURES, -(-request.presses // _PRESSES_FOR_A_CURE))
     count = min(
         request.whole_option("cures", min(usual, request.presses), 1, request.presses),
@@ -85,12 +85,12 @@ def _cure_settings(
         count, [len(c) for c in choices], rng, _allowed_cures(request, cure, choices)
     )
     rows = [_row(choices, code) for code in codes]
-    # Fewer steps than cures leave some alike: one of them is enough.
+    # With fewer steps than cures some coincide: keep one of each.
     return list({tuple(row.values()): row for row in rows}.values())
 
 
 def _maximin_positions(cure: list[Factor], cures: list[dict[str, Any]]) -> NDArray[np.float64]:
-    """Where the cures lie in their ranges, shape (cures, settings), each from 0 to 1."""
+    """Return positions of the cures in their ranges, shape (cures, settings), from 0 to 1."""
     columns = []
     for factor in cure:
         settings = list(factor.settings())
@@ -109,7 +109,7 @@ def _row(choices: list[list[dict[str, Any]]], code: Codes) -> dict[str, Any]:
 def _allowed_cures(
     request: DesignRequest, cure: list[Factor], choices: list[list[dict[str, Any]]]
 ) -> Allowed | None:
-    """Out of the corners that the cure alone can meet."""
+    """Return the cures moved out of corners forbidden by the cure alone."""
     known = {f.name: f for f in cure}
     corners = [corner for corner in request.session.forbidden if set(corner.names) <= set(known)]
     if not corners:
@@ -134,7 +134,7 @@ def _allowed(
 
 
 def _for_all(request: DesignRequest, factor: Factor) -> list[Any]:
-    """The settings of the cure, which fabrics share: those that every one of them may meet."""
+    """Return the cure settings allowed for every fabric, as fabrics share cures."""
     within = [_within(request, factor, fabric) for fabric in request.fabrics]
     shared = [value for value in within[0] if all(value in other for other in within)]
     if not shared:
@@ -146,7 +146,7 @@ def _for_all(request: DesignRequest, factor: Factor) -> list[Any]:
 
 
 def _settings(request: DesignRequest, factor: Factor, fabric: str) -> list[Any]:
-    """The settings that stand for a factor, evenly chosen where it is slow to change."""
+    """Return the levels of a factor, evenly chosen where it is slow to change."""
     return _few(request, factor, _within(request, factor, fabric))
 
 

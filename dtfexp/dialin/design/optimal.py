@@ -1,9 +1,9 @@
-"""Optimal plans for a bench: which loads, which rounds, and what to set, chosen together.
+"""Optimal plans for a bench: loads, rounds and settings chosen jointly.
 
-A cure setting is the same for a whole oven load and a hard-to-change press setting for a whole
-round, so what matters is how many loads and rounds there are and how they cross. The number of each
-is settled first; then every setting is chosen by exchange so that the terms of a model are known
-best, with the luck of loads and rounds counted in.
+A cure setting is constant within an oven load and a hard-to-change press setting within a round, so
+the numbers of loads and rounds and their crossing matter. These are fixed first; then every setting
+is chosen by coordinate exchange for the best estimate of a model's terms, with batch effects of
+loads and rounds in the covariance.
 """
 
 from __future__ import annotations
@@ -36,28 +36,27 @@ OPTIONS = (
 )  # fmt: skip
 RESTARTS, MOST_RESTARTS = 20, 5000
 _KICKS, _MOST_KICKS, _KICKED_IN_FULL = 1.5, 30, 20_000
-"""Every start is shaken ``_KICKS`` times the number of starts, up to a limit, and less often where
-presses times squared terms are more than the last number: a search of seconds, not minutes."""
+"""Each start is perturbed ``_KICKS`` times the number of starts, up to a limit, and less often when
+presses times squared terms exceed the last number, to keep the search within seconds."""
 MOST_PRESSES = 256
-"""More than these are beyond an afternoon, and their search beyond a minute."""
+"""More presses take longer than an afternoon, and their search longer than a minute."""
 SPARE_BATCHES = 2
-"""Loads (rounds) beyond the terms that only a load (a round) can tell: with none their luck cannot
-be told from the settings at all; with one a test asks for an F of 161, with two for 18.5."""
+"""Loads (rounds) beyond the terms estimated between loads (rounds): with none, batch effects cannot
+be separated from settings; with one, a test needs F = 161, with two, 18.5."""
 _FEW_LEVELS, _POLISHED = 5, 4
-"""Starts try that many values of a setting; the best few then try them all."""
+"""Values of a setting in the first search; the best few starts then use all."""
 EXTENT_OPTIONS = round(REACH * AXIAL_DISTANCE, 2)
-"""How far from the middle settings may go: as far as the first look does."""
+"""Default distance from the middle: that of the first look."""
 
 
 def optimal_plan(request: DesignRequest) -> RequestedPresses:
-    """A D- or I-optimal strip-plot of exactly the presses asked for.
+    """Return a D- or I-optimal strip-plot of exactly the requested presses.
 
-    Options: ``model`` ("quadratic", "interactions", "linear"); ``reach``, how far from the middle
-    the settings may go (share of the half-range); ``restarts``; ``include``, a frame of presses
-    made already, which count and are not planned again; ``blocks``, days, rolls or lots that shift
-    all grades; ``loads`` and ``rounds``, how many (never
-    fewer than fit the bench); ``load_luck`` and ``round_luck``, standard deviations in multiples of
-    that between two presses alike.
+    Options: ``model`` ("quadratic", "interactions", "linear"); ``reach``, largest distance from the
+    middle (share of the half-range); ``restarts``; ``include``, a frame of earlier presses, which
+    count and are not planned again; ``blocks``, days, rolls or lots that shift all grades;
+    ``loads`` and ``rounds``, their numbers (at least what the bench needs); ``load_luck`` and
+    ``round_luck``, standard deviations in multiples of that between two like presses.
     """
     session, rng = request.session, np.random.default_rng(request.seed)
     if request.presses > MOST_PRESSES:
@@ -100,7 +99,7 @@ def optimal_plan(request: DesignRequest) -> RequestedPresses:
 
 
 def _fabric_and_block(request: DesignRequest) -> pd.DataFrame:
-    """The fabric and the block of every press: blocks alike in size and in fabrics, in turn."""
+    """Return fabric and block of every press, blocks equal in size and fabrics."""
     shares = presses_per_fabric(request.presses, request.fabrics)
     fabrics = [fabric for fabric, count in shares.items() for _ in range(count)]
     labels = request.blocks or ("",)
@@ -118,7 +117,7 @@ def _laid_out(
     first: tuple[int, int, int],
     rng: np.random.Generator,
 ) -> pd.DataFrame:
-    """Runs in pressing order, one block after the other."""
+    """Return runs in pressing order, block after block."""
     parts: list[pd.DataFrame] = []
     for label in dict.fromkeys(blocks):
         mine = np.array([block == label for block in blocks])
@@ -131,7 +130,7 @@ def _laid_out(
 
 
 def _batch_effect_ratio(request: DesignRequest, option: str) -> float:
-    """The option, or what the fit expects before it sees a grade."""
+    """Return the option, or the prior mean of the fit."""
     assumed = Assumptions.of(request.session)
     default = getattr(assumed, option) / assumed.noise
     value = request.options.get(option, default)
@@ -144,7 +143,7 @@ def _batch_effect_ratio(request: DesignRequest, option: str) -> float:
 
 
 def _earlier_presses(request: DesignRequest) -> pd.DataFrame:
-    """The presses made already, checked; no rows when none are given."""
+    """Return the earlier presses, checked; no rows when none are given."""
     given = request.options.get("include")
     frame = pd.DataFrame() if given is None else given
     try:
@@ -152,13 +151,13 @@ def _earlier_presses(request: DesignRequest) -> pd.DataFrame:
     except ResultsError as error:
         raise PlanError(f"include: {error}") from None
     kept = checked[~excluded_rows(checked)].reset_index(drop=True)
-    # Presses made on no block that was told belong to one of their own.
+    # Earlier presses without a block form their own block.
     kept["block"] = kept["block"].astype(str) if "block" in kept else ""
     return kept
 
 
 def _check_enough_presses(request: DesignRequest, terms: Terms, old: Array) -> None:
-    """Raise ``PlanError`` when there are fewer presses than terms still to be told."""
+    """Raise ``PlanError`` when there are fewer presses than terms still to estimate."""
     known = int(np.linalg.matrix_rank(old, hermitian=True)) if old.any() else 0
     needed = terms.size - known
     if request.presses >= needed:
@@ -171,8 +170,8 @@ def _check_enough_presses(request: DesignRequest, terms: Terms, old: Array) -> N
     ]
     others = f"use model {' or '.join(smaller)}" if smaller else "use design 'auto'"
     raise PlanError(
-        f"design {request.design!r}: model {terms.model!r} has {terms.size} terms to tell"
-        + (f", {known} of them told by the presses included," if known else "")
+        f"design {request.design!r}: model {terms.model!r} has {terms.size} terms"
+        + (f", {known} of them estimated by the presses included," if known else "")
         + f" and presses is {request.presses}; allow {needed} or more, or {others}"
     )
 
@@ -184,7 +183,7 @@ def _crossing(
     marks: pd.DataFrame,
     earlier: pd.DataFrame,
 ) -> Crossing:
-    """How many loads and rounds, and what lies where; a block has loads and rounds of its own."""
+    """Return the number of loads and rounds, and their crossing, separate for each block."""
     caps = (request.session.coupons_per_load, request.session.presses_per_round)
     cure, heat = bench.classes("load"), bench.classes("round")
     sides: list[tuple[Hashable, Hashable]] = [
@@ -204,7 +203,7 @@ def _crossing(
 def _batch_count(
     request: DesignRequest, option: str, least: int, terms: int, earlier: pd.DataFrame
 ) -> int:
-    """Loads or rounds: those that hold the presses, and a few more than the terms they tell."""
+    """Return the number of loads or rounds: the capacity needed, or the terms and a few more."""
     column = "oven_load" if option == "loads" else "press_round"
     made = earlier[column].nunique() if len(earlier) else 0
     wanted = terms + SPARE_BATCHES - made if terms > 1 else least
@@ -218,7 +217,7 @@ def _batch_count(
 def _search(
     task: coordinate_exchange.Task, restarts: int, rng: np.random.Generator
 ) -> coordinate_exchange.SearchResult:
-    """Starts on few levels of every setting, then the best of them on all."""
+    """Search from starts on few levels of every setting, then continue the best on all."""
     few = replace(task, allowed=tuple(_thinned_levels(a, _FEW_LEVELS) for a in task.allowed))
     ease = min(1.0, _KICKED_IN_FULL / (task.n * task.terms.size**2))
     kicks = round(min(_KICKS * restarts, _MOST_KICKS) * ease)
@@ -228,7 +227,7 @@ def _search(
 
 
 def _thinned_levels(allowed: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
-    """Of what each press may be set to, at most so many: ends, and evenly between."""
+    """Return at most ``most`` of the values allowed for each press: ends, and evenly between."""
     out = np.zeros_like(allowed)
     for row, given in enumerate(allowed):
         places = np.flatnonzero(given)
@@ -238,20 +237,20 @@ def _thinned_levels(allowed: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
 
 def _reason(request: DesignRequest, model: str, terms: Terms) -> str:
     for_what = (
-        "so that grades are foretold best over the range"
+        "so that grades are predicted best over the range"
         if request.design == "i-optimal"
-        else "so that the effects of the settings are known best"
+        else "so that effects are estimated best"
     )
     what = {
-        "linear": "each setting's own effect",
-        "interactions": "own effects and joint effects of two settings",
-        "quadratic": "own effects, joint effects of two settings, and where each is best",
+        "linear": "main effects",
+        "interactions": "main effects and joint effects of two settings",
+        "quadratic": "main effects, joint effects of two settings, and where each is best",
     }[model]
     return f"Settings chosen together {for_what}: {terms.size} terms ({what})."
 
 
 def _notes(bench: FeasibleLevels, cross: Crossing, earlier: pd.DataFrame) -> tuple[str, ...]:
-    """What is restricted and what was reckoned with, in plain sentences."""
+    """Return the restrictions and assumptions of the plan in plain sentences."""
     factors = bench.session.factors
     cure = [f.name for f in factors if f.stage == "cure"]
     hard = [f.name for f in factors if f.stage == "press" and f.hard_to_change]
@@ -259,16 +258,16 @@ def _notes(bench: FeasibleLevels, cross: Crossing, earlier: pd.DataFrame) -> tup
     if cure:
         notes.append(
             f"{_listed(cure)} {_verb(cure)} set once for each of {cross.loads} oven loads, not "
-            "for each coupon; the luck of a load is reckoned with."
+            "for each coupon; the luck of a load is included."
         )
     if hard:
         notes.append(
             f"{_listed(hard)} {_verb(hard)} set once for each of {cross.rounds} press rounds; the "
-            "luck of a round is reckoned with."
+            "luck of a round is included."
         )
     notes.append(
-        "Presses follow the slow settings, to save waiting; only within a load and a round does "
-        "chance decide the order."
+        "Presses follow the slow settings, to save waiting; their order is random only within a "
+        "load and a round."
     )
     if len(earlier):
         notes.append(f"{len(earlier)} presses made already count, and are not planned again.")

@@ -35,12 +35,12 @@ MOST_PRESSES = 2000
 class Plan:
     """Test presses in pressing order.
 
-    runs: DataFrame with columns press, fabric, oven_load, press_round, then one per factor, and
-    block where the plan has blocks;
-    ``design`` and ``seed`` say how it was made; ``reason`` is one sentence (why these presses, or
-    why none); ``notes`` are plain sentences on what the plan can and cannot tell. ``fraction`` is
-    the coded plan behind a regular two-level one: generators, defining words, aliases. ``why`` is
-    a sentence for each row of ``runs``, where presses were chosen one by one (else empty).
+    ``runs``: DataFrame with columns press, fabric, oven_load, press_round, then one per factor, and
+    block where the plan has blocks. ``design`` and ``seed`` identify its making; ``reason`` is one
+    sentence (why these presses, or why none); ``notes`` are plain sentences on the plan's
+    possibilities and limits. ``fraction`` is the coded plan behind a regular two-level one:
+    generators, defining words, aliases. ``why`` is a sentence for each row of ``runs``, where
+    presses were chosen one by one (else empty).
     """
 
     session: Session
@@ -56,20 +56,20 @@ class Plan:
         return len(self.runs)
 
     def why_lines(self) -> list[str]:
-        """``why`` with the number of each press."""
+        """Return ``why`` with the number of each press."""
         if not self.why:
             return []
         numbers = self.runs["press"]
         return [f"Press {press}: {why}" for press, why in zip(numbers, self.why, strict=True)]
 
     def timeline(self) -> pd.DataFrame:
-        """Every step with its minutes: see ``dtfexp.dialin.schedule.timeline.timeline``."""
+        """Return every step with its minutes: see ``dtfexp.dialin.schedule.timeline.timeline``."""
         return timeline(self.session, self.runs)
 
     def cost(self, **supplies: Any) -> Cost:
-        """Hours, garments, film, powder, money, and where the time goes.
+        """Return hours, garments, film, powder, money, and the waits.
 
-        supplies: sizes, amounts and prices in place of the session's own, by the names of
+        ``supplies``: sizes, amounts and prices that replace the session's own, by the names of
         ``dtfexp.describe.resources.Supplies``, such as ``film_per_m2=9, hour=30``.
         """
         known = [f.name for f in fields_of(Supplies)]
@@ -81,12 +81,12 @@ class Plan:
     def check(
         self, model: str = "auto", *, earlier: pd.DataFrame | None = None, **assumed: Any
     ) -> PlanCheck:
-        """What these presses can tell, and what not: tables, a figure and three sentences.
+        """Return the power and confounding of these presses: tables, a figure and three sentences.
 
-        model: the terms to look at, "auto" for the largest model that can be told. earlier: runs or
-        results of presses made before, counted with these. assumed: ``effect`` (grades from one
-        end tried to the other), ``noise``, ``load_luck``, ``round_luck`` (standard deviations in
-        grades), ``level``, ``power``. See ``dtfexp.dialin.evaluate.plan_check.PlanCheck``.
+        ``model``: the terms, "auto" for the largest estimable model. ``earlier``: runs or results
+        of presses made before, counted with these. ``assumed``: ``effect`` (grades over the tested
+        range), ``noise``, ``load_luck``, ``round_luck`` (standard deviations in grades), ``level``,
+        ``power``. See ``dtfexp.dialin.evaluate.plan_check.PlanCheck``.
         """
         from dtfexp.dialin.evaluate.plan_check import check_runs
 
@@ -114,28 +114,29 @@ def plan(
     seed: int = 0,
     **options: Any,
 ) -> Plan:
-    """A plan of at most ``presses`` test presses in all, laid out in oven loads and press rounds.
+    """Return a plan of at most ``presses`` test presses, in oven loads and press rounds.
 
-    fabrics: which of the session's fabrics (default all). design, with options by name:
+    ``fabrics``: of the session (default all). ``design``, with options by name:
 
-    * ``"auto"``: a compact first look round the usual settings;
-    * ``"full factorial"``: ``levels`` (2; or setting -> number, or the very settings);
+    * ``"auto"``: a compact first look around the usual settings;
+    * ``"full factorial"``: ``levels`` (2; or setting -> number, or the settings themselves);
     * ``"fraction"``: ``resolution`` or ``runs``;
     * ``"plackett-burman"``: ``runs``, ``foldover``;
-    * ``"box-behnken"``: ``words`` ("all" or "usual" of the words that have no middle);
+    * ``"box-behnken"``: ``words`` ("all" or "usual" of the words without a middle);
     * ``"central composite"``: ``alpha`` ("face", "rotatable", "blocks" or a number), ``words``;
-    * ``"latin hypercube"``: ``cures`` (how many different ones), ``slow_levels``;
-    * ``"d-optimal"`` (effects known best) and ``"i-optimal"`` (grades foretold best): ``model``
-      ("quadratic", "interactions" or "linear"), ``include`` (a frame of presses made already),
-      ``loads``, ``rounds``, ``load_luck``, ``round_luck``, ``restarts``; exactly ``presses``.
+    * ``"latin hypercube"``: ``cures`` (number of different ones), ``slow_levels``;
+    * ``"d-optimal"`` (effects estimated best) and ``"i-optimal"`` (grades predicted best):
+      ``model`` ("quadratic", "interactions" or "linear"), ``include`` (a frame of earlier
+      presses), ``loads``, ``rounds``, ``load_luck``, ``round_luck``, ``restarts``; exactly
+      ``presses``.
 
-    ``reach`` is the share of the half-range that the outer levels lie from the middle (for a
-    central composite: its corners); ``centres`` and ``replicates`` are for each fabric;
+    ``reach`` is the distance of the outer levels from the middle as a share of the half-range (for
+    a central composite: of its corners); ``centres`` and ``replicates`` are for each fabric;
     ``blocks`` is a number or the names of days, rolls or lots. The same arguments give the same
     plan.
 
     Raises ``PlanError`` (a ``ValueError``) in one line for a number of presses, design, option or
-    fabric that cannot be met, and says what could.
+    fabric that cannot be met, with what is accepted.
     """
     count = whole_presses(presses)
     seed = whole_seed(seed)
@@ -154,7 +155,7 @@ def plan(
 def _with_forbidden_repaired(
     session: Session, design: str, wanted: RequestedPresses
 ) -> RequestedPresses:
-    """Nothing forbidden is pressed; what that costs the plan is told in its notes."""
+    """Return presses moved out of forbidden corners, with a note on the loss of balance."""
     frame, met = move_out_of_forbidden(session, wanted.frame)
     if not met:
         return wanted
@@ -182,9 +183,9 @@ def _with_forbidden_repaired(
 def _laid_out(
     session: Session, wanted: RequestedPresses, blocks: tuple[str, ...], seed: int
 ) -> pd.DataFrame:
-    """The wanted presses in loads, rounds and pressing order, numbered from 1 (or as they are).
+    """Return the wanted presses in loads, rounds and order, numbered from 1 (or as they are).
 
-    Blocks come one after the other: no load and no round reaches into the next one.
+    Blocks follow one another: no load or round belongs to two.
     """
     names = [f.name for f in session.factors]
     if wanted.laid_out:
@@ -211,7 +212,7 @@ def _laid_out(
 
 
 def whole_presses(presses: Any) -> int:
-    """``presses`` as an int of 1 to ``MOST_PRESSES``; ``PlanError`` otherwise."""
+    """Return ``presses`` as an int of 1 to ``MOST_PRESSES``; ``PlanError`` otherwise."""
     whole = not isinstance(presses, bool) and isinstance(presses, (int, np.integer))
     if isinstance(presses, (float, np.floating)) and float(presses).is_integer():
         whole = True
@@ -223,14 +224,14 @@ def whole_presses(presses: Any) -> int:
 
 
 def whole_seed(seed: Any) -> int:
-    """``seed`` as a whole number of 0 or more; ``PlanError`` otherwise."""
+    """Return ``seed`` as a whole number of 0 or more; ``PlanError`` otherwise."""
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         raise PlanError(f"seed is {seed!r}; give a whole number of 0 or more")
     return int(seed)
 
 
 def chosen_fabrics(session: Session, fabrics: Iterable[str | Fabric] | None) -> list[str]:
-    """Names of the fabrics asked for, in the order asked; all of the session's by default."""
+    """Return the names of the requested fabrics, in that order; by default all."""
     if fabrics is None:
         return [f.name for f in session.fabrics]
     if isinstance(fabrics, (str, Fabric)):
@@ -244,9 +245,9 @@ def chosen_fabrics(session: Session, fabrics: Iterable[str | Fabric] | None) -> 
 
 
 def pressable(session: Session, fabrics: Iterable[str | Fabric] | None) -> tuple[list[str], str]:
-    """The fabrics asked for that can be pressed, and a sentence on those left out (else "").
+    """Return the requested fabrics that can be pressed, and a sentence on the others (else "").
 
-    A fabric is left out when its heat limit, or what is forbidden, leaves it no setting. Raises
+    A fabric is left out when its heat limit, or what is forbidden, leaves no setting. Raises
     ``PlanError`` with the reason when none can be pressed.
     """
     names = chosen_fabrics(session, fabrics)

@@ -1,4 +1,4 @@
-"""Plans side by side: what each costs and what each can tell."""
+"""Plans compared by cost and power."""
 
 from __future__ import annotations
 
@@ -16,21 +16,22 @@ from dtfexp.dialin.evaluate.plan_check import PlanCheck
 
 COLUMNS = (
     "plan", "design", "presses", "oven_loads", "press_rounds", "hours", "spare", "own_power",
-    "own_smallest", "pairs_told", "bends_told", "foretold", "D", "I",
+    "own_smallest", "pairs_estimable", "bends_estimable", "prediction_sd", "D", "I",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class PlanComparison:
-    """Plans beside one another.
+    """Plans compared in one table.
 
-    checks: name -> its check. table, one row per plan: presses, oven_loads, press_rounds; hours of
-    a person, grading included; spare presses beyond the terms of the model; own_power, the chance
-    to see an effect of the stated size of the setting that is hardest to see; own_smallest, how
-    large that one must be (grades); pairs_told and bends_told, share of joint effects and of bends
-    that the plan can tell; foretold, the sd (grades) that half the range stays below; D and I, its
-    efficiencies. Missing where a plan cannot tell. With rehearsals also window, the share of
-    rehearsed sessions that ended in one.
+    ``checks``: name -> its check. ``table``, one row per plan: ``presses``, ``oven_loads``,
+    ``press_rounds``; ``hours`` of a person, grading included; ``spare`` presses beyond the terms of
+    the model; ``own_power``, the power for an effect of the stated size of the least detectable
+    setting; ``own_smallest``, the smallest detectable effect of that setting (grades);
+    ``pairs_estimable`` and ``bends_estimable``, share of interactions and of quadratics that can be
+    estimated; ``prediction_sd``, the sd (grades) not exceeded in half the range; ``D`` and ``I``
+    efficiencies. Missing where a plan cannot give the value. With rehearsals also ``window``, the
+    share of rehearsed sessions that ended in one.
     """
 
     checks: dict[str, PlanCheck]
@@ -52,11 +53,11 @@ def compare_plans(
     windows: Mapping[str, float] | None = None,
     **assumed: Any,
 ) -> PlanComparison:
-    """Plans side by side; plans: by name, or a list of them, named by design and presses.
+    """Compare plans, given by name or as a list, named by design and presses.
 
-    model and assumed as for ``Plan.check``; give a model to hold all plans to the same terms.
-    windows: name -> share of rehearsed sessions of that plan that ended in a window, where known.
-    Raises ``PlanError`` when there is none, or for what is no plan.
+    ``model`` and ``assumed`` as for ``Plan.check``; a fixed model compares all plans on the same
+    terms. ``windows``: name -> share of rehearsed sessions of that plan that ended in a window,
+    where known. Raises ``PlanError`` without plans, or for anything that is not a plan.
     """
     named = _named(plans)
     checks = {name: made.check(model, **assumed) for name, made in named.items()}
@@ -92,7 +93,7 @@ def _named(plans: Mapping[str, Plan] | Iterable[Plan]) -> dict[str, Plan]:
 def _row(name: str, made: Plan, check: PlanCheck) -> dict[str, Any]:
     terms = check.terms
     own = terms[(terms["kind"] == "own") & terms["fitted"]]
-    # A setting that the plan never changes is seen with no chance at all.
+    # A setting that the plan never changes has power zero.
     whole = len(own) == len(made.session.factors)
     half = check.variance.loc[np.isclose(check.variance["share_of_range"], 0.5), "sd"]
     return {
@@ -105,20 +106,20 @@ def _row(name: str, made: Plan, check: PlanCheck) -> dict[str, Any]:
         "spare": check.residual_df,
         "own_power": float(own["power"].min()) if whole else 0.0,
         "own_smallest": float(own["smallest"].max()) if whole else np.inf,
-        "pairs_told": _share_estimable(check, "joint"),
-        "bends_told": _share_estimable(check, "bend"),
-        "foretold": float(half.iloc[0]) if len(half) else np.nan,
+        "pairs_estimable": _share_estimable(check, "joint"),
+        "bends_estimable": _share_estimable(check, "bend"),
+        "prediction_sd": float(half.iloc[0]) if len(half) else np.nan,
         "D": check.efficiency.get("D", np.nan),
         "I": check.efficiency.get("I", np.nan),
     }
 
 
 def _share_estimable(check: PlanCheck, kind: str) -> float:
-    """Share told of the effects that the session's settings could have, tried or not."""
+    """Return the estimable share of all effects of the session's settings, varied or not."""
     factors = check.session.factors
     if kind == "joint":
         possible = len(factors) * (len(factors) - 1) // 2
     else:
         possible = sum((f.is_numeric or f.ordered) and len(f.settings()) > 2 for f in factors)
-    told = check.terms[(check.terms["kind"] == kind)]["told"].sum() if len(check.terms) else 0
+    told = check.terms[(check.terms["kind"] == kind)]["estimable"].sum() if len(check.terms) else 0
     return float(told) / possible if possible else np.nan

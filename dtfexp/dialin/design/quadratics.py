@@ -1,7 +1,7 @@
-"""Box-Behnken and central composite plans: curved effects, without pressing every combination.
+"""Box-Behnken and central composite plans: quadratics without every combination.
 
-Numbers, and ordered words with a middle, take part in the three or five levels; the other words
-are crossed with them (every combination), or held at the usual one.
+Numbers, and ordered words with a middle, take the three or five levels; the other words are crossed
+with them (every combination), or fixed at the usual one.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ _CENTRES_IN_BLOCKS = {2: (3, 3), 3: (4, 2), 4: (4, 2)}
 
 
 def box_behnken(request: DesignRequest) -> RequestedPresses:
-    """Three levels, no corners: full quadratic in 3 to 7 settings.
+    """Return a three-level plan without corners: full quadratic in 3 to 7 settings.
 
-    ``centres``: how many centre presses (default as published, fewer when presses are short).
+    ``centres``: number of centre presses (default as published, fewer when presses are short).
     """
     ranged = _ranged(request)
     if not 3 <= len(ranged) <= 7:
@@ -54,19 +54,19 @@ def box_behnken(request: DesignRequest) -> RequestedPresses:
         + _crossed_words_note(request, ranged)
         + ".",
         (
-            "Curved effects and the joint effects of all pairs can be told apart.",
-            "Corners are not pressed: what happens where all settings are extreme is not seen.",
+            "Curved effects and the joint effects of all pairs can be separated.",
+            "Corners are not pressed: the result where all settings are extreme is unknown.",
         ),
     )
 
 
 def central_composite(request: DesignRequest) -> RequestedPresses:
-    """Corners, a star on the axes and centres: full quadratic in 2 to 9 settings.
+    """Return corners, a star on the axes and centres: full quadratic in 2 to 9 settings.
 
-    ``alpha``: how far the star lies, in distances of the corners: "face" (1, the default),
+    ``alpha``: distance of the star, in distances of the corners: "face" (1, the default),
     "rotatable", "blocks" (so that corners and star can be pressed as two blocks) or a number of 1
-    or more. ``reach`` is where the corners lie; the star must stay inside the range. ``centres``:
-    how many, for "blocks" a pair (with the corners, with the star).
+    or more. ``reach`` places the corners; the star must stay inside the range. ``centres``: their
+    number, for "blocks" a pair (with the corners, with the star).
     """
     ranged = _ranged(request)
     k = len(ranged)
@@ -85,9 +85,9 @@ def central_composite(request: DesignRequest) -> RequestedPresses:
             f"alpha {alpha:.3g} with reach {reach:g} puts the star outside the range; use reach "
             f"{np.floor(1000.0 / alpha) / 1000:g} or less, or alpha {1.0 / reach:.3g} or less"
         )
-    # The star's ends are code 1 here, so that both of them fit between the limits.
+    # Code the star's ends as 1, so that both fit between the limits.
     frame = _for_fabrics(request, ranged, coded / alpha, alpha * reach, labels)
-    notes = ["Curved effects and the joint effects of all pairs can be told apart."]
+    notes = ["Curved effects and the joint effects of all pairs can be separated."]
     if alpha > 1.0 + 1e-9:
         notes += _alpha_notes(frame, ranged, alpha)
     return RequestedPresses(
@@ -102,7 +102,7 @@ def central_composite(request: DesignRequest) -> RequestedPresses:
 
 
 def _composite(request: DesignRequest, k: int) -> tuple[Array, Labels | None]:
-    """Coded rows and, where the plan is made for two blocks, the block of each."""
+    """Return coded rows and, for a plan in two blocks, the block of each."""
     alpha = request.options.get("alpha", "face")
     accepted = "use 'face', 'rotatable', 'blocks' or a number of 1 or more"
     number = isinstance(alpha, (int, float, np.number)) and not isinstance(alpha, bool)
@@ -128,14 +128,14 @@ def _composite(request: DesignRequest, k: int) -> tuple[Array, Labels | None]:
             raise PlanError(f"central composite: {error}") from None
         star = len(coded) - 2 * k - int(pair[1])
         return coded, (np.arange(len(coded)) >= star).astype(np.intp)
-    # Five centres always make it estimable; the wanted number of them is put in afterwards.
+    # Five centres always make it estimable; the wanted number is inserted afterwards.
     outer = classical.central_composite(k, "faced" if alpha == "face" else alpha, 5)[:-5]
     usual = _FACE_CENTRES if np.abs(outer).max() < 1.0 + 1e-9 else _ROTATABLE_CENTRES
     return _with_centres(request, outer, usual), None
 
 
 def _with_centres(request: DesignRequest, outer: Array, usual: int) -> Array:
-    """The rows with ``centres`` centre presses, by default as many of ``usual`` as there is room.
+    """Return the rows with ``centres`` centre presses, by default up to ``usual``.
 
     Raises ``PlanError`` when the rows with one centre press do not fit.
     """
@@ -158,7 +158,7 @@ def _for_fabrics(
     reach: float,
     labels: Labels | None = None,
 ) -> pd.DataFrame:
-    """The coded rows of the ranged settings, for every combination of the words and fabric."""
+    """Return the coded rows of the ranged settings for every fabric and choice of words."""
     factors = request.session.factors
     request.require_presses(len(coded) * _most_combinations(request))
     codes = np.zeros((len(coded), len(factors)))
@@ -194,12 +194,12 @@ def _ranged(request: DesignRequest) -> list[Factor]:
 
 
 def _most_combinations(request: DesignRequest) -> int:
-    """How often the coded rows are pressed on the fabric with the most words."""
+    """Return the most repetitions of the coded rows on any fabric, by its words."""
     return max(len(_word_combinations(request, fabric)) for fabric in request.fabrics)
 
 
 def _word_combinations(request: DesignRequest, fabric: str) -> list[dict[str, Any]]:
-    """Every combination of the words that have no middle; one of the usual ones when so asked."""
+    """Return every combination of the words without a middle, or the usual one on request."""
     words = request.options.get("words", "all")
     if words not in ("all", "usual"):
         raise PlanError(
@@ -224,14 +224,14 @@ def _crossed_words_note(request: DesignRequest, ranged: list[Factor]) -> str:
 
 
 def _three_level_words(words: tuple[str, ...], usual: int, code: Array) -> list[str]:
-    """Ordered words as three levels: one below the middle, the middle, one above."""
+    """Return ordered words as three levels: one below the middle, the middle, one above."""
     middle = max(min(usual, len(words) - 2), 1)
     place = np.clip(middle + np.sign(code).astype(int), 0, len(words) - 1)
     return [words[int(k)] for k in place]
 
 
 def _alpha_notes(frame: pd.DataFrame, ranged: list[Factor], alpha: float) -> list[str]:
-    """How far the star really lies once the bench's steps are kept."""
+    """Return notes on the star's distance after rounding to the bench's steps."""
     reached = []
     for factor in ranged:
         if factor.is_numeric:
@@ -246,5 +246,5 @@ def _alpha_notes(frame: pd.DataFrame, ranged: list[Factor], alpha: float) -> lis
             f"times as far out as the corners, instead of {alpha:.2f}."
         )
     if any(not f.is_numeric for f in ranged):
-        notes.append("Words have no place beyond their three levels: their star is at the face.")
+        notes.append("Words have only three levels: their star is at the face.")
     return notes

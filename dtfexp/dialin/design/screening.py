@@ -1,4 +1,4 @@
-"""Plackett-Burman plans: every setting's own effect from the fewest presses."""
+"""Plackett-Burman plans: main effects from the fewest presses."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ _MOST_CENTRES = 4
 
 
 def plackett_burman(request: DesignRequest) -> RequestedPresses:
-    """Two levels in the next multiple of four presses, or in ``runs``, with centres to spare.
+    """Return a two-level plan in the next multiple of four presses, or in ``runs``.
 
-    ``foldover``: the same presses with all signs turned are added, which frees every setting's own
-    effect from the pairs.
+    Centre presses are added if possible. ``foldover``: adds the same presses with all signs
+    reversed, which separates main effects from interactions.
     """
     k = len(request.session.factors)
     foldover = request.options.get("foldover", False)
@@ -38,15 +38,15 @@ def plackett_burman(request: DesignRequest) -> RequestedPresses:
     if foldover:
         matrix = np.vstack([matrix, -matrix])
         if len(request.blocks) == 2:
-            # The half and its mirror: a block then hides no setting's own effect.
+            # The half and its mirror image as blocks: no main effect is confounded with a block.
             labels = np.repeat(np.arange(2), len(matrix) // 2)
     matrix = signs_with_fewest_forbidden(request.session, request.fabrics, matrix, request.reach())
     wanted = presses_for_fabrics(request, matrix, request.reach(), _MOST_CENTRES, labels)
     return RequestedPresses(
         wanted,
-        f"A two-level plan of {len(matrix)} presses for each fabric, for every setting's own "
-        "effect" + (", with its mirror image." if foldover else "."),
-        (_mixed_note(matrix), "Which pairs of settings act together cannot be told."),
+        f"A two-level plan of {len(matrix)} presses for each fabric, for the main effects"
+        + (", with its mirror image." if foldover else "."),
+        (_mixed_note(matrix), "It cannot show which pairs of settings act together."),
     )
 
 
@@ -56,13 +56,13 @@ def _mixed_note(matrix: Array) -> str:
         pair = matrix[:, i] * matrix[:, j]
         share = max(share, float(np.abs(matrix.T @ pair).max()) / len(matrix))
     if share < 1e-9:
-        return "Every setting's own effect is free of the pairs of settings."
+        return "Every main effect is free of the pairs of settings."
     if share > 1.0 - 1e-9:
         return (
-            "Every setting's own effect cannot be told from pairs of the others; a plan of 12 "
+            "Main effects cannot be separated from pairs of the other settings; a plan of 12 "
             "presses (runs=12) mixes them less, foldover=True not at all."
         )
     return (
-        f"Into every setting's own effect goes up to {share:.0%} of the joint effect of every pair "
-        "of the others: only large effects are sure."
+        f"Every main effect contains up to {share:.0%} of the joint effect of every pair of the "
+        "others: only large effects are certain."
     )

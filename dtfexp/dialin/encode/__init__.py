@@ -1,1 +1,1 @@
-"""Settings, grades and readings as checked frames and coded arrays."""
+"""Encode settings, grades and readings as checked frames and coded arrays."""

@@ -1,4 +1,4 @@
-"""Numbers that a caller asks with, checked."""
+"""Checks of numeric arguments."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dtfexp.describe.errors import PlanError
 
 
 def open_unit_interval(value: object, owner: str, name: str, accepted: str) -> float:
-    """``value`` as a number strictly between 0 and 1; ``PlanError`` says what is ``accepted``."""
+    """Return ``value`` as a number strictly between 0 and 1; else ``PlanError``."""
     try:
         share = fields.number(value, owner, name, accepted)
     except ValueError as error:

@@ -1,10 +1,10 @@
-"""What the machines really reach: a line from set to reached, and what to set to reach something.
+"""Calibration of the machines: the line from set to reached, and its inverse.
 
-Plans, windows and targets speak of set-points, what a person sets on the display. A reading says
-what was reached. The line between the two turns one into the other: a press that was read is
-given to the fit as the set-point that reaches such a reading, and a press that was not read
-counts as set. So a machine that is always 10 ° cooler than its display shifts nothing in the
-window, and a press that was off by itself counts where it really was.
+Plans, windows and targets are set-points, what a person sets on the display. A reading is what was
+reached. The calibration line converts between the two: a press with a reading enters the fit at the
+set-point that reaches this reading, and a press without one as set. A machine that is always 10 °
+below its display therefore moves nothing in the window, while a press that deviated counts at its
+true position.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 CONFIDENCE = 0.90
-#: A slope is estimated from this many readings on; with fewer the display counts true degrees.
+#: Fewest readings to estimate a slope; with fewer the slope is 1.
 _ENOUGH_FOR_SLOPE = 3
-#: Readings of presses are a calibration only when most presses have one: a person who writes down
-#: only what was odd must not be taken to say that the machine is always so.
+#: Share of presses with a reading from which readings are a calibration: readings of odd presses
+#: alone do not describe the machine.
 _MOST, _LEAST_READ = 0.5, 4
-#: Beyond this a display is not off but something else is wrong, and only the offset is used.
+#: Slopes outside this range are errors; only the offset is used then.
 _SLOPES = (0.5, 2.0)
 
 
 @dataclass(frozen=True)
 class Interval:
-    """A value and the interval that holds it with 90 % confidence; NaN where nothing is known."""
+    """A value and its 90 % interval; NaN where unknown."""
 
     value: float
     low: float
@@ -46,10 +46,9 @@ class Interval:
 class CalibrationLine:
     """reached = ``intercept`` + ``slope`` * set, by least squares, in the factor's unit.
 
-    ``sets`` and ``reached`` are the readings behind it. ``covariance`` (2, 2) is of intercept and
-    slope, ``sigma`` the scatter of a reading, ``df`` what they rest on: with 0 degrees of freedom
-    no interval is known. With under three readings, or all at one set-point, the slope is held
-    at 1.
+    ``sets`` and ``reached`` are the readings. ``covariance`` (2, 2) is of intercept and slope,
+    ``sigma`` the residual sd of a reading, ``df`` its degrees of freedom: with 0 no interval is
+    known. With fewer than three readings, or all at one set-point, the slope is fixed at 1.
     """
 
     factor: str
@@ -62,16 +61,16 @@ class CalibrationLine:
     df: int
 
     def mean_reached(self, setting: float) -> Interval:
-        """What is reached on average at a set-point, with the interval of that average."""
+        """Return the mean reached at a set-point, with its interval."""
         value = self.intercept + self.slope * setting
         half = self._t() * math.sqrt(max(0.0, self._variance(setting)))
         return Interval(value, value - half, value + half)
 
     def setting_for(self, reached: float) -> Interval:
-        """The set-point that reaches ``reached`` on average.
+        """Return the set-point that reaches ``reached`` on average.
 
-        Interval: every set-point whose average may be ``reached`` (Fieller 1954, J. R. Statist.
-        Soc. B 16:175; from memory). NaN where the slope may be anything.
+        Interval: every set-point whose mean may be ``reached`` (Fieller 1954, J. R. Statist. Soc. B
+        16:175; from memory). NaN where the slope is not bounded away from zero.
         """
         value = (reached - self.intercept) / self.slope
         if self.df < 1:
@@ -89,7 +88,7 @@ class CalibrationLine:
         return Interval(value, (-b - root) / a, (-b + root) / a)
 
     def covers(self, setting: float) -> bool:
-        """Whether ``setting`` lies between the set-points that were read."""
+        """Return whether ``setting`` lies between the set-points of the readings."""
         return min(self.sets) <= setting <= max(self.sets)
 
     def _variance(self, setting: float) -> float:
@@ -105,13 +104,13 @@ class CalibrationLine:
 def fit_calibration_line(
     factor: str, sets: Sequence[float], reached: Sequence[float]
 ) -> CalibrationLine:
-    """The line through readings (at least one); ``sets`` and ``reached`` are alike long."""
+    """Return the line through readings (at least one); both arguments have equal length."""
     from statsmodels.api import OLS
 
     x, y = np.asarray(sets, dtype=float), np.asarray(reached, dtype=float)
     pairs = (tuple(float(v) for v in x), tuple(float(v) for v in y))
     if len(x) >= _ENOUGH_FOR_SLOPE and np.ptp(x) > 0:
-        # Centred, so that the sums keep their digits; then told for set-points as they are.
+        # Centred for numerical accuracy, then converted back.
         centre = x.mean()
         found = OLS(y, np.column_stack([np.ones(len(x)), x - centre])).fit()
         slope = float(found.params[1])
@@ -140,10 +139,10 @@ def _as_pairs(matrix: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[f
 
 @dataclass(frozen=True)
 class Calibrations:
-    """The lines and spreads that were measured on a bench; empty when nothing was.
+    """The calibration lines and spreads measured on a bench; empty without measurements.
 
-    ``spreads`` are half-widths of what the machine reaches around its set-point, ``spots`` what
-    the spots of its map reach more than their mean, in the factor's unit.
+    ``spreads`` are half-widths around a set-point, ``spots`` the deviations of a map's spots from
+    their mean, both as reached, in the factor's unit.
     """
 
     lines: Mapping[str, CalibrationLine] = field(default_factory=dict)
@@ -151,15 +150,15 @@ class Calibrations:
     spots: Mapping[str, Sequence[float]] = field(default_factory=dict)
 
     def session(self, session: Session) -> Session:
-        """The session with its machines as measured: readings, and spreads told in set-points.
+        """Return the session with its machines as measured; spreads are converted to set-points.
 
-        A fabric that has nothing left then stays in (``Session.nothing_left``).
+        A fabric left without settings stays in (``Session.nothing_left``).
         """
         factors = tuple(self._measured(factor) for factor in session.factors)
         return session if factors == session.factors else session.altered(factors=factors)
 
     def results(self, results: pd.DataFrame) -> pd.DataFrame:
-        """The results with every reading told as the set-point that reaches it."""
+        """Return the results with every reading replaced by the set-point that reaches it."""
         told = results.copy()
         for name, found in self.lines.items():
             column = f"{name}_actual"
@@ -169,12 +168,12 @@ class Calibrations:
         return told
 
     def mean_reached(self, factor: Factor, setting: float) -> Interval | None:
-        """What is reached at a set-point; None when it was never measured."""
+        """Return what is reached at a set-point; None when never measured."""
         found = self.lines.get(factor.name)
         return None if found is None else found.mean_reached(setting)
 
     def setting_for(self, factor: Factor, reached: float) -> Interval:
-        """What to set to reach ``reached``; as it is when the machine was never measured.
+        """Return what to set to reach ``reached``; unchanged when never measured.
 
         ``value`` is on the factor's step and inside its range.
         """
@@ -187,7 +186,7 @@ class Calibrations:
     def _measured(self, factor: Factor) -> Factor:
         found = self.lines.get(factor.name)
         if found is not None:
-            # Two points of the line say all of it.
+            # Two points determine the line.
             ends = tuple((end, found.mean_reached(end).value) for end in factor.bounds)
             factor = replace(factor, readings=ends)
         return self._with_spread(factor) if factor.name in self.spreads else factor
@@ -198,7 +197,7 @@ class Calibrations:
         spread = self.spreads[factor.name] / slope
         spots = tuple(float(spot) / slope for spot in self.spots.get(factor.name, ()))
         if max(spread, *map(abs, spots), 0.0) > high - low:
-            # No map of a bench that can be set: what is known is only that it wanders very far.
+            # The map cannot be of this factor's range; keep only that the spread is very wide.
             return replace(factor, spread=min(spread, high - low), spots=())
         return replace(factor, spread=spread, spots=spots)
 
@@ -207,7 +206,7 @@ class Calibrations:
 
 
 def press_readings(session: Session, results: pd.DataFrame) -> dict[str, list[Any]]:
-    """Pairs (set, reached) of the presses, for every factor that most presses have a reading of."""
+    """Return pairs (set, reached) for every factor that most presses have a reading of."""
     found: dict[str, list[Any]] = {}
     for factor in session.factors:
         column = f"{factor.name}_actual"

@@ -1,8 +1,8 @@
-"""From a session and its frames to the arrays of the model, and back to settings on the bench.
+"""Coding of a session and its frames as arrays of the model.
 
 A numeric setting is coded as its distance from the usual setting in half-ranges, a time by its
-logarithm (twice as long is a step of the same size everywhere), ordered words by their place.  A
-conveyor speed is the inverse of a time and is coded so: slower is more.
+logarithm, ordered words by their position. A conveyor speed is the inverse of a time and coded so:
+slower is more.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ from dtfexp.maths.inference.observations import Data, GradeScale
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-#: Print and cure are of the film: nearly shared by fabrics, so they are one side of the field.
+#: Print and cure act on the film, nearly the same for all fabrics: one part of the field.
 STAGE_CODE = {"print": CURE, "cure": CURE, "press": PRESS, "peel": PEEL}
 _DWELLS = ("time", "speed")
-# Above this many grades the cuts are taken as printed on the scale: too many to learn.
+# Above this number of grades the cuts are fixed at the scale: too many to estimate.
 _MOST_ESTIMATED_GRADES = 12
 
 
@@ -46,7 +46,7 @@ class Coding:
 
     @cached_property
     def shape(self) -> FieldShape:
-        """What the field of this session runs over."""
+        """The dimensions of the session's field."""
         factors = self.session.factors
         pairs = [
             (i, j)
@@ -65,7 +65,7 @@ class Coding:
 
     @cached_property
     def _series(self) -> tuple[int, ...]:
-        """One code for the outcomes that are one quality after more and more washes."""
+        """One code per outcome, shared by the outcomes of a wash series."""
         tied = wash_series(self.session.outcomes)
         first = {o.name: some[0].name for some in tied for o in some}
         names = [first.get(o.name, o.name) for o in self.outcomes]
@@ -73,8 +73,10 @@ class Coding:
 
     @cached_property
     def _wash_order(self) -> WashOrder:
-        """Neighbours of a wash series, fewest washes first; a later one that is accepted at a
-        better grade lies that much lower above its own acceptance."""
+        """Neighbours of a wash series, fewest washes first.
+
+        A later outcome accepted at a better grade is measured from its own acceptance.
+        """
         place = {o.name: k for k, o in enumerate(self.outcomes)}
         out = []
         for series in wash_series(self.session.outcomes):
@@ -85,7 +87,7 @@ class Coding:
 
     @cached_property
     def outcomes(self) -> tuple[Outcome, ...]:
-        """The outcomes that can fail a press; one that accepts its worst grade never does."""
+        """The outcomes that can fail a press; one that accepts its worst grade cannot."""
         binding = [o for o in self.session.outcomes if o.kind == "measured" or o.accept != o.worst]
         return tuple(binding) or self.session.outcomes
 
@@ -95,11 +97,10 @@ class Coding:
         return tuple(None if o.kind == "measured" else _nominal_cuts(o) for o in self.outcomes)
 
     def code(self, factor: Factor, values: Any) -> Array:
-        """Codes of settings of one factor (numbers or words), any shape.
+        """Return codes of settings of one factor (numbers or words), any shape.
 
-        A number more than a whole range beyond an end counts as a whole range beyond it: 1250 for
-        125 is as far from good as anything can be, and would drown the rest of the arithmetic.
-        METHODS.md, equation (1).
+        A number more than a whole range beyond an end is clipped there: a typing error such as 1250
+        for 125 would dominate the arithmetic. METHODS.md, equation (1).
         """
         if not factor.is_numeric:
             place = {word: float(k) for k, word in enumerate(factor.levels)}
@@ -118,7 +119,7 @@ class Coding:
         return np.asarray(more * (x - float(factor.usual)) / (0.5 * (high - low)))
 
     def points(self, settings: pd.DataFrame, fabric: Ints, *, spread: bool = True) -> Points:
-        """Model points of a frame of settings; with ``spread``, of what the machines really do."""
+        """Return model points of a frame of settings; with ``spread``, over the machine spread."""
         factors = self.session.factors
         wide = spread and any(f.is_numeric and f.spread > 0 for f in factors)
         weights = machine_spread.SPREAD_WEIGHTS if wide else np.ones(1)
@@ -133,14 +134,14 @@ class Coding:
         return Points(nodes, weights, np.asarray(fabric, dtype=int))
 
     def fabric_index(self, name: str) -> int:
-        """Place of a fabric in the session."""
+        """Return the index of a fabric in the session."""
         return self.session.fabrics.index(self.session.fabric(name))
 
     def data(self, results: pd.DataFrame, before: NDArray[np.bool_] | None = None) -> Data:
-        """Observations of a checked results frame: one row per press and grade seen.
+        """Return the observations of a checked results frame: one row per press and grade.
 
-        Readings of what was reached stand in for the settings; excluded presses are left out.
-        before (n,): presses of before a change (:class:`Points`).
+        Readings replace the settings; excluded presses are left out. ``before`` (n,): presses made
+        before a change (:class:`Points`).
         """
         kept = ~excluded_rows(results)
         used = results[kept]
@@ -156,7 +157,7 @@ class Coding:
         at = self.points(settings, fabric, spread=False)
         if before is not None:
             at = replace(at, before_change=before[kept])
-        # What was read off did not wander; all else did.
+        # A reading has no input noise; a setting without one has.
         spread = np.where(read, 0.0, self.points(settings, fabric).sd)
         codes = {
             name: _codes(used[name]) if name in used else np.full(len(used), -1)
@@ -192,9 +193,9 @@ class Coding:
         settings: pd.DataFrame,
         before: NDArray[np.bool_] | None,
     ) -> Data:
-        """The same with what each oven load looked like after the cure, where it was written down.
+        """Return the data with the recorded looks of the oven loads after the cure.
 
-        A look belongs to the film, which is of no fabric yet and will be pressed as usual.
+        A look belongs to the film, which has no fabric yet and will be pressed as usual.
         """
         moved = [k for k, f in enumerate(self.session.factors) if sets_cure(f)]
         if COLUMN not in used or not moved:
@@ -218,14 +219,15 @@ class Coding:
 
 
 def direction(factor: Factor) -> float:
-    """1 where a higher setting does more to the print, -1 for a conveyor speed: dwell is heated
-    length over speed."""
+    """Return 1 where a higher setting acts more strongly, -1 for a conveyor speed."""
     return -1.0 if factor.is_numeric and units.kind(factor.unit) == "speed" else 1.0
 
 
 def is_logarithmic(factor: Factor) -> bool:
-    """True for a time or a conveyor speed whose range spans a factor of two or more: it acts by
-    its logarithm."""
+    """Return whether a factor acts by its logarithm.
+
+    This applies to a time or a conveyor speed whose range spans a factor of two or more.
+    """
     if not factor.is_numeric or units.kind(factor.unit) not in _DWELLS:
         return False
     low, high = factor.bounds
@@ -234,14 +236,14 @@ def is_logarithmic(factor: Factor) -> bool:
 
 
 def excluded_rows(results: pd.DataFrame) -> NDArray[np.bool_]:
-    """True for presses left out of the fit; ``results`` have been checked."""
+    """Return which rows of checked ``results`` are excluded from the fit."""
     if "excluded" not in results:
         return np.zeros(len(results), dtype=bool)
     return results["excluded"].to_numpy(dtype=bool)
 
 
 def check_settings(session: Session, settings: pd.DataFrame) -> pd.DataFrame:
-    """A frame with the session's factor columns as finite numbers and known words."""
+    """Return a frame with the session's factor columns as finite numbers and known words."""
     if not isinstance(settings, pd.DataFrame):
         raise ResultsError(
             f"settings: got {type(settings).__name__}; give a pandas DataFrame with the columns "
@@ -280,18 +282,20 @@ def _nominal_cuts(outcome: Outcome) -> GradeScale:
 
 
 def _distance_from_acceptance(outcome: Outcome, value: float) -> float:
-    """A measured value as grade units above acceptance."""
+    """Return a measured value as grade units above acceptance."""
     return outcome.sign * (value - outcome.accept) / grade_unit(outcome)
 
 
 def grade_unit(outcome: Outcome) -> float:
-    """One grade unit of the model in the outcome's own: a quarter of the scale, or its step where
-    that is larger."""
+    """Return one grade unit of the model in the outcome's units.
+
+    A quarter of the scale, or its step where that is larger.
+    """
     quarter = abs(outcome.best - outcome.worst) / 4.0
     return quarter if outcome.kind == "measured" else max(outcome.step, quarter)
 
 
 def _codes(column: pd.Series) -> Ints:
-    """A number for each different entry; -1 where nothing was told (a blank is no block)."""
+    """Return a code for each different entry; -1 for a blank, which is no block."""
     codes, _ = pd.factorize(column.replace("", None), sort=True)
     return np.asarray(codes, dtype=int)

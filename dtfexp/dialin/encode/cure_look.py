@@ -1,4 +1,4 @@
-"""What the powder side of a load looked like after the cure: three words in order, and wordings.
+"""The look of the powder side after the cure: three ordered words, and their wordings.
 
 Common practice on transfer benches, no source: a good cure is melted through, glossy, like orange
 peel; grainy or dull is too little, blistered or browned too much.
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
 
-#: The column of a results frame, and its words from too little cure to too much.
+#: The results column, and its words from too little cure to too much.
 COLUMN = "cure_look"
 LOOKS = ("grainy", "good", "browned")
 ACCEPTED = "grainy (or dull, sandy), good (or glossy, melted, orange peel), browned (or blistered)"
@@ -37,7 +37,7 @@ _FILLERS = {
 
 
 def parse_look(cell: object) -> str:
-    """The word of ``LOOKS`` that a cell says; ``ValueError`` for one that says none, or two."""
+    """Return the word of ``LOOKS`` in a cell; ``ValueError`` for none or two."""
     if not isinstance(cell, str):
         raise ValueError(cell)
     text = " ".join(re.sub(r"[^a-z]+", " ", cell.casefold()).split())
@@ -52,8 +52,10 @@ def parse_look(cell: object) -> str:
 
 
 def one_per_load(cells: list[str], loads: list[int], presses: list[int]) -> list[str]:
-    """The look of each press's load, a blank cell filled from its load; ``ResultsError`` when one
-    load has two."""
+    """Return the look of each press's load; a blank cell takes that of its load.
+
+    Raises ``ResultsError`` when one load has two looks.
+    """
     of_load: dict[int, tuple[str, int]] = {}
     for cell, load, press in zip(cells, loads, presses, strict=True):
         if not cell:
@@ -68,12 +70,12 @@ def one_per_load(cells: list[str], loads: list[int], presses: list[int]) -> list
 
 
 def sets_cure(factor: Factor) -> bool:
-    """Whether a setting says how much cure there is: temperature, time or speed of the oven."""
+    """Return whether a setting changes the cure: temperature, time or speed of the oven."""
     dwells = factor.is_numeric and units.kind(factor.unit) in ("time", "speed")
     return factor.stage == "cure" and (factor.is_temperature or dwells)
 
 
 def cure_time(session: Session) -> Factor | None:
-    """The time that curing on adds to, where a session varies one."""
+    """Return the cure time factor, to which further curing adds; None if not varied."""
     times = [f for f in session.factors if sets_cure(f) and units.kind(f.unit) == "time"]
     return times[0] if times else None

@@ -1,4 +1,4 @@
-"""Presses kept out of what the session forbids: moved to the nearest settings that are allowed."""
+"""Move presses out of forbidden corners to the nearest permitted settings."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.encode.levels import settings_from_codes
 
 _OTHER_WORD = 1.5
-"""Another word changes the press altogether: as far as three quarters of a range."""
+"""Cost of another word, in half-ranges: three quarters of a range."""
 _MOST_LOOKED_AT = 5000
 _MOST_TURNED = 6
 
@@ -29,11 +29,11 @@ Settings = tuple[Any, ...]
 def move_out_of_forbidden(
     session: Session, wanted: pd.DataFrame
 ) -> tuple[pd.DataFrame, tuple[Forbidden, ...]]:
-    """The wanted presses, those in a forbidden corner moved to the nearest permitted settings.
+    """Return the wanted presses, those in a forbidden corner moved to the nearest settings.
 
-    wanted: columns fabric and one per factor, settings on their steps and allowed for the fabric.
-    Also returns the corners that were in the way, one for each press that was moved. Raises
-    ``PlanError`` naming the press and the corner when nothing near is permitted.
+    ``wanted``: columns fabric and one per factor, settings on their steps and allowed for the
+    fabric. Also returns the corners met, one for each moved press. Raises ``PlanError`` naming the
+    press and the corner when nothing near is permitted.
     """
     if not session.forbidden or not len(wanted):
         return wanted, ()
@@ -62,8 +62,7 @@ def move_out_of_forbidden(
 def signs_with_fewest_forbidden(
     session: Session, fabrics: Iterable[str], codes: Array, reach: float
 ) -> Array:
-    """Coded rows (n, factors) with the signs of some columns turned, so that the fewest presses lie
-    in what the session forbids.
+    """Return coded rows (n, factors), column signs chosen for fewest forbidden presses.
 
     A two-level plan stays balanced and orthogonal under a change of signs.
     """
@@ -85,10 +84,10 @@ def signs_with_fewest_forbidden(
 
 
 def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
-    """The permitted settings with the smallest sum of moves from ``start``, in half-ranges.
+    """Return the permitted settings with the smallest sum of moves, in half-ranges.
 
-    A press leaves a corner by breaking one of its conditions as gently as possible; the search
-    (Dijkstra's) does so for whichever corner is met, cheapest settings first.
+    A press leaves a corner by breaking one of its conditions with the smallest move; the search
+    (Dijkstra's) repeats this for each corner met, cheapest settings first.
     """
     factors = session.factors
     names = [f.name for f in factors]
@@ -119,8 +118,10 @@ def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
 def _nearest_exits(
     session: Session, fabric: str, corner: Forbidden, factor: Factor, here: dict[str, Any]
 ) -> list[Any]:
-    """Settings of one factor out of the corner, all else as it is: the nearest on each side, or
-    any word."""
+    """Return settings of one factor outside the corner, the others fixed.
+
+    The nearest on each side, or any word.
+    """
     if factor.name not in corner.names:
         return []
     factors = {f.name: f for f in session.factors}

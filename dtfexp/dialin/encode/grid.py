@@ -1,4 +1,4 @@
-"""Grids of set-points on the bench's own steps."""
+"""Grids of set-points on the bench's steps."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 class Grid:
     """Set-points of the ranged factors, for one choice of the word factors.
 
-    axes: ascending values per ranged factor (ordered words count by their place); words: the fixed
-    level of every unordered word factor.
+    ``axes``: ascending values per ranged factor (ordered words count by position); ``words``: the
+    fixed level of every unordered word factor.
     """
 
     factors: tuple[Factor, ...]
@@ -34,18 +34,18 @@ class Grid:
         return tuple(len(axis) for axis in self.axes)
 
     def setting(self, index: tuple[int, ...]) -> dict[str, Any]:
-        """The set-point at a grid index, factor name -> value in the factor's own terms."""
+        """Return the set-point at a grid index, factor name -> value."""
         out: dict[str, Any] = {}
         for factor, axis, i in zip(self.factors, self.axes, index, strict=True):
             out[factor.name] = as_setting(factor, axis[i])
         return out | self.words
 
     def permitted(self, session: Session, fabric: str) -> NDArray[np.bool_]:
-        """Which set-points lie outside everything the session forbids, in the grid's shape."""
+        """Return which set-points meet nothing forbidden, in the grid's shape."""
         return session.permits(self.frame(), fabric).reshape(self.shape)
 
     def frame(self) -> pd.DataFrame:
-        """Every set-point, first axis slowest, one column per factor."""
+        """Return every set-point, first axis slowest, one column per factor."""
         mesh = np.meshgrid(*self.axes, indexing="ij") if self.axes else []
         count = int(np.prod(self.shape)) if self.axes else 1
         columns: dict[str, Any] = {}
@@ -62,38 +62,38 @@ class Grid:
 
 
 def as_setting(factor: Factor, value: float) -> Any:
-    """An axis value as a setting: a float, or the ordered word at that place."""
+    """Return an axis value as a setting: a float, or the ordered word at that position."""
     return float(value) if factor.is_numeric else factor.levels[int(value)]
 
 
 def as_axis(factor: Factor, setting: Any) -> float:
-    """The place of a setting on its axis."""
+    """Return the position of a setting on its axis."""
     return float(setting) if factor.is_numeric else float(factor.levels.index(factor.snap(setting)))
 
 
 def full_axis(session: Session, factor: Factor, fabric: str) -> Array:
-    """Everything a ranged factor may be set to for one fabric, of ordered words their places.
+    """Return all allowed settings of a ranged factor for one fabric, words as positions.
 
-    Its own range and its heat limit are kept, so that the axis is empty where nothing is left.
+    The axis is empty where the fabric's range and heat limit leave nothing.
     """
     allowed = session.allowed(factor, fabric)
     return np.array([as_axis(factor, setting) for setting in allowed], dtype=float)
 
 
 def nearest(axis: Array, value: float) -> float:
-    """The place on an axis nearest to a value; of two, the lower one."""
+    """Return the axis value nearest to a value; the lower one in a tie."""
     return float(axis[int(np.argmin(np.abs(axis - value)))])
 
 
 def usual_set_point(session: Session, fabric: str) -> dict[str, Any]:
-    """What the shop runs today, as near as the dial and the fabric allow."""
+    """Return today's set-point, as near as dial and fabric allow."""
     return {factor.name: session.usual(factor, fabric) for factor in session.factors}
 
 
 def moved_in(session: Session, fabric: str, settings: Mapping[str, Any]) -> dict[str, Any]:
-    """A set-point with every setting at the nearest that the fabric may be pressed at.
+    """Return a set-point with every setting moved to the nearest allowed for the fabric.
 
-    A word without an order that is not allowed gives way to the usual one.
+    An unordered word that is not allowed is replaced by the usual one.
     """
     out: dict[str, Any] = {}
     for factor in session.factors:
@@ -109,14 +109,14 @@ def moved_in(session: Session, fabric: str, settings: Mapping[str, Any]) -> dict
 
 
 def width_unit(factor: Factor) -> float:
-    """What one multiple of spread is: the spread, or the step where no spread is given."""
+    """Return the unit of widths: the spread, or the step when no spread is given."""
     if factor.is_numeric and factor.spread > 0:
         return factor.spread
     return factor.grid_step
 
 
 def word_choices(session: Session, fabric: str) -> list[dict[str, str]]:
-    """Every combination of the unordered words that the fabric may be pressed at."""
+    """Return every combination of unordered words allowed for the fabric."""
     factors = [f for f in session.factors if not f.is_numeric and not f.ordered]
     return [
         dict(zip([f.name for f in factors], words, strict=True))
@@ -125,7 +125,7 @@ def word_choices(session: Session, fabric: str) -> list[dict[str, str]]:
 
 
 def ranged_factors(session: Session) -> tuple[Factor, ...]:
-    """Numbers and ordered words: the factors a window has a range of."""
+    """Return the factors a window has a range of: numbers and ordered words."""
     return tuple(f for f in session.factors if f.is_numeric or f.ordered)
 
 
@@ -136,11 +136,11 @@ def grid(
     budget: int,
     within: dict[str, tuple[float, float]] | None = None,
 ) -> Grid:
-    """A grid of at most ``budget`` set-points, thinned where the steps are finest.
+    """Return a grid of at most ``budget`` set-points, thinned where the steps are finest.
 
-    ``within`` (factor -> (low, high) on the axis) keeps to a part of the range.  Thinning always
-    works on the axis whose spacing is the smallest in multiples of its spread, so that no axis is
-    coarser than it must be.  Words are never thinned.
+    ``within`` (factor -> (low, high) on the axis) restricts the range. Thinning always acts on the
+    axis with the smallest spacing in multiples of its spread, so that no axis is coarser than
+    necessary. Words are never thinned.
     """
     factors = ranged_factors(session)
     full = []
@@ -159,7 +159,7 @@ def grid(
     while np.prod([count(i) for i in range(len(full))], dtype=float) > budget:
         spacing = [
             stride[i] * _step(full[i]) / width_unit(factors[i])
-            if count(i) > 2 and factors[i].is_numeric  # between two words there is nothing
+            if count(i) > 2 and factors[i].is_numeric  # words are never thinned
             else np.inf
             for i in range(len(full))
         ]
@@ -178,11 +178,11 @@ def refined_near_edges(
     ends: list[tuple[float, float]],
     budget: int,
 ) -> Grid:
-    """A grid round a box with every step that the bench has close to the box's edges.
+    """Return a grid around a box with every step of the bench close to the box's edges.
 
-    ends: the box's low and high end on each axis.  An edge may move by up to one spacing of
-    ``thinned`` either way; in between that grid's own values are kept.  Where that makes more than
-    ``budget`` set-points, steps near the edges are left out evenly.
+    ``ends``: the box's low and high end on each axis. An edge may move by up to one spacing of
+    ``thinned`` either way; between the edges the values of ``thinned`` are kept. If that exceeds
+    ``budget`` set-points, steps near the edges are thinned evenly.
     """
     kept, between = [], []
     for factor, axis, (low, high) in zip(thinned.factors, thinned.axes, ends, strict=True):
@@ -207,7 +207,7 @@ def _step(axis: Array) -> float:
 
 
 def _every_nth(axis: Array, stride: int) -> Array:
-    """Every ``stride``-th value, both ends kept, so that the whole range is looked at."""
+    """Return every ``stride``-th value with both ends, so that the whole range is covered."""
     if stride == 1 or len(axis) <= 2:
         return axis
     kept = np.arange(0, len(axis), stride)

@@ -1,4 +1,4 @@
-"""Coded levels (-1, 0, +1, or any number) to settings around what the shop runs today."""
+"""Coded levels (-1, 0, +1, or any number) to settings around the usual ones."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ Array = NDArray[np.float64]
 
 
 def settings_from_codes(session: Session, fabric: str, codes: Array, reach: float) -> pd.DataFrame:
-    """Codes (n, factors) as settings of one fabric: code 1 is ``reach`` of the half-range away.
+    """Return codes (n, factors) as settings of one fabric; code 1 is ``reach`` half-ranges.
 
-    Everything lies on the bench's steps and is allowed for the fabric; where it cannot take the
-    usual press temperature its centre is moved down, not cut off.
+    All settings are on the bench's steps and allowed for the fabric; where its limit excludes the
+    usual press temperature, the centre moves down instead of clipping.
     """
     columns: dict[str, Any] = {}
     for i, factor in enumerate(session.factors):
@@ -30,7 +30,7 @@ def settings_from_codes(session: Session, fabric: str, codes: Array, reach: floa
 
 
 def centre_of(session: Session, factor: Factor, fabric: str, reach: float) -> float:
-    """The middle of the plan: the usual setting, moved in from limits so that both sides fit."""
+    """Return the middle of the plan: the usual setting, moved in so that both sides fit."""
     _, back = _scale(factor)
     return float(back(_centre_and_reach(session, factor, fabric, reach)[0]))
 
@@ -38,7 +38,7 @@ def centre_of(session: Session, factor: Factor, fabric: str, reach: float) -> fl
 def evenly_spaced_numbers(
     session: Session, factor: Factor, fabric: str, count: int, reach: float
 ) -> Array:
-    """``count`` settings evenly from one end of the plan to the other; fewer where steps fold."""
+    """Return ``count`` settings evenly over the plan; fewer where steps coincide."""
     _, back = _scale(factor)
     allowed = np.array(session.allowed(factor, fabric))
     centre, away = _centre_and_reach(session, factor, fabric, reach)
@@ -47,7 +47,7 @@ def evenly_spaced_numbers(
 
 
 def within_reach(session: Session, factor: Factor, fabric: str, reach: float) -> Array:
-    """Every setting from one end of the plan to the other."""
+    """Return every setting from one end of the plan to the other."""
     _, back = _scale(factor)
     allowed = np.array(session.allowed(factor, fabric))
     centre, away = _centre_and_reach(session, factor, fabric, reach)
@@ -57,7 +57,7 @@ def within_reach(session: Session, factor: Factor, fabric: str, reach: float) ->
 
 
 def evenly_chosen_words(session: Session, factor: Factor, fabric: str, count: int) -> list[str]:
-    """``count`` words with the usual one among them: neighbours and ends, or the first others."""
+    """Return ``count`` words including the usual one: neighbours and ends, or the first others."""
     words = list(session.allowed(factor, fabric))
     if count >= len(words):
         return words
@@ -65,7 +65,7 @@ def evenly_chosen_words(session: Session, factor: Factor, fabric: str, count: in
     if not factor.ordered:
         chosen = {usual, *[k for k in range(len(words)) if k != usual][: count - 1]}
     else:
-        # The usual word, then whatever lies furthest from the words that are in.
+        # The usual word, then repeatedly the word farthest from those chosen.
         chosen = {usual}
         while len(chosen) < count:
             chosen.add(max(range(len(words)), key=lambda k: (min(abs(k - c) for c in chosen), -k)))
@@ -75,10 +75,10 @@ def evenly_chosen_words(session: Session, factor: Factor, fabric: str, count: in
 def _centre_and_reach(
     session: Session, factor: Factor, fabric: str, reach: float
 ) -> tuple[float, float]:
-    """Middle of the plan and how far it reaches on each side, on the scale of the levels.
+    """Return the middle of the plan and its reach on each side, on the scale of the levels.
 
-    A limit or a usual setting at the end of what is allowed would leave one side unpressed: the
-    middle moves in, and where too little is left the plan is made narrower.
+    A limit, or a usual setting at the end of the allowed range, would leave one side untested: the
+    middle moves in, and the plan narrows where too little is left.
     """
     scale, _ = _scale(factor)
     low, high = (scale(x) for x in factor.bounds)
@@ -90,7 +90,7 @@ def _centre_and_reach(
 
 
 def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], float]]:
-    """To the scale on which levels lie evenly, and back: logarithms for times."""
+    """Return the transform to evenly spaced levels (logarithm for times), and its inverse."""
     if is_logarithmic(factor):
         return lambda x: float(np.log(x)), lambda x: float(np.exp(x))
     return float, float
@@ -106,7 +106,7 @@ def _numeric_levels(
     index = np.array(
         [int(np.argmin(np.abs(allowed - back(centre + c * away)))) for c in codes], dtype=int
     )
-    # A coarse step must not fold two levels into one: outward from the middle, one step each.
+    # A coarse step must not merge two levels: move outward from the middle, one step each.
     middle = int(np.searchsorted(codes, 0.0))
     for k in range(middle + 1, len(codes)):
         index[k] = max(index[k], index[k - 1] + 1)
@@ -118,7 +118,10 @@ def _numeric_levels(
 def _category_levels(
     session: Session, factor: Factor, fabric: str, code: Array, reach: float
 ) -> list[str]:
-    """Usual word at code 0 and below; the other words in turn above it.  Ordered: neighbours."""
+    """Return words by code: the usual word at 0 and below, the others in turn above it.
+
+    Ordered words: neighbours.
+    """
     words = session.allowed(factor, fabric)
     usual = words.index(session.usual(factor, fabric))
     if factor.ordered:

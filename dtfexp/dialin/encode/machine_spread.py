@@ -1,8 +1,8 @@
-"""What a machine really does around a set-point: a few weighted places, and single draws.
+"""The deviation of a machine from its set-point: quadrature nodes and single draws.
 
-Without more knowledge all places within the spread are alike; a measured map stands for itself.
-What its spots have in common is left out: plans and presses are told as set, and a display that is
-off by as much at every press moves none of them.
+Without measurements the deviation is uniform within the spread; a measured map replaces it. The
+mean of the map's spots is removed: plans and presses are given as set-points, and a constant offset
+of the display moves none of them.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ Array = NDArray[np.float64]
 
 # Gauss-Legendre, for means over an interval (Abramowitz & Stegun 1964, eq. 25.4.29; from memory).
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(5)
-#: Weights (5,) of the places of every factor.
+#: Weights (5,) of the nodes of every factor.
 SPREAD_WEIGHTS: Array = 0.5 * _WEIGHTS
 
 
 def spread_nodes(factor: Factor) -> Array:
-    """Places (5,) around a set-point with ``SPREAD_WEIGHTS``, in the factor's unit.
+    """Return nodes (5,) around a set-point with ``SPREAD_WEIGHTS``, in the factor's unit.
 
-    Spots of a map are cut into five parts of these weights, coldest first, each at its own mean;
-    drawn apart a little, so that the standard deviation is that of the spots; their mean is zero.
+    Spots of a map are cut into five parts of these weights, coldest first, each at its mean, then
+    scaled to the standard deviation of the spots, with mean zero.
     """
     if not factor.spots:
         return np.asarray(factor.spread * _NODES)
@@ -38,7 +38,7 @@ def spread_nodes(factor: Factor) -> Array:
 
 
 def spread_draws(factor: Factor, count: int, rng: np.random.Generator) -> Array:
-    """``count`` places around a set-point, in the factor's unit."""
+    """Return ``count`` deviations from a set-point, in the factor's unit."""
     if factor.spots:
         return rng.choice(_centred_spots(factor), count)
     return factor.spread * rng.uniform(-1.0, 1.0, count)

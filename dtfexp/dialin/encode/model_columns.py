@@ -1,4 +1,4 @@
-"""Settings as columns of a linear model: numbers from -1 to +1 over a span, words as contrasts."""
+"""Settings as columns of a linear model: numbers from -1 to +1, words as contrasts."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ _TINY = 1e-6
 
 @dataclass(frozen=True)
 class FactorColumns:
-    """One setting over the values that a plan gives it.
+    """One setting over the values of a plan.
 
-    factor: the setting, None for fabrics and blocks; values: the different ones, ascending, or the
-    words in their order. Times that span a factor of two act by their logarithm, as in the fit;
-    ordered words count by their place, three or more of them as a line of numbers.
+    ``factor``: the setting, None for fabrics and blocks; ``values``: the different ones, ascending,
+    or the words in their order. Times that span a factor of two act by their logarithm, as in the
+    fit; three or more ordered words count as a line of numbers.
     """
 
     name: str
@@ -35,24 +35,24 @@ class FactorColumns:
 
     @classmethod
     def of(cls, factor: Factor, values: Iterable[Any]) -> FactorColumns:
-        """The span of a factor over the values given."""
+        """Return the columns of a factor over the given values."""
         told = set(values)
         ordered = sorted(told) if factor.is_numeric else [w for w in factor.levels if w in told]
         return cls(factor.name, tuple(ordered), factor)
 
     @property
     def varies(self) -> bool:
-        """Whether there are two values or more."""
+        """True with two or more values."""
         return len(self.values) > 1
 
     @property
     def is_ordinal(self) -> bool:
-        """Numbers and ordered words lie along a line."""
+        """True for numbers and ordered words, which lie along a line."""
         return self.factor is not None and (self.factor.is_numeric or self.factor.ordered)
 
     @property
     def kind(self) -> FactorKind:
-        """What a model has to know of this setting."""
+        """The setting's properties as a model factor."""
         if self.is_ordinal:
             numeric = self.factor is not None and self.factor.is_numeric
             return FactorKind(
@@ -66,7 +66,7 @@ class FactorColumns:
         )
 
     def code(self, values: Sequence[Any] | NDArray[Any]) -> Array:
-        """Base columns (n, kind.columns); numbers outside the span lie beyond -1 and +1."""
+        """Return base columns (n, kind.columns); numbers outside the values exceed -1 and +1."""
         if not self.is_ordinal:
             place = {word: k for k, word in enumerate(self.values)}
             return category_columns(len(self.values))[[place[v] for v in values]]
@@ -75,7 +75,7 @@ class FactorColumns:
         return np.asarray((2.0 * (line - low) / (high - low) - 1.0)[:, None])
 
     def values_at(self, base: Array) -> list[Any]:
-        """The settings of base columns (n, kind.columns): the other way round than ``code``."""
+        """Return the settings of base columns (n, kind.columns), the inverse of ``code``."""
         if not self.kind.number:
             apart = np.sum((base[:, None, :] - self.code(self.values)[None, :, :]) ** 2, axis=2)
             return [self.values[k] for k in np.argmin(apart, axis=1)]
@@ -87,7 +87,7 @@ class FactorColumns:
         return [float(v) for v in (np.exp(line) if logarithmic else line)]
 
     def category_columns(self) -> Array | None:
-        """What the range is made of: None for a number, else the columns of each value."""
+        """None for a number, else the columns of each value."""
         return None if self.kind.number else self.code(self.values)
 
     def _line(self, values: Sequence[Any] | NDArray[Any]) -> Array:
@@ -100,17 +100,17 @@ class FactorColumns:
 
 
 def offset_columns(name: str, labels: Sequence[str]) -> FactorColumns:
-    """Fabrics or blocks: each shifts the grade by its own amount and does nothing else."""
+    """Return fabrics or blocks as columns: each shifts the grade by its own amount only."""
     return FactorColumns(name, tuple(labels))
 
 
 def may_be_set(
     session: Session, spans: Sequence[FactorColumns], runs: pd.DataFrame, base: Array
 ) -> Mask:
-    """Which rows of base columns (n, columns of all spans) a press may be made at, (n,).
+    """Return which rows of base columns (n, columns of all spans) may be pressed, (n,).
 
-    Inside the settings allowed for the fabric and outside everything forbidden; a setting without
-    a span, and the fabric, stay as they are in every press of ``runs``.
+    Allowed for the fabric and outside everything forbidden; settings without columns, and the
+    fabric, vary as in ``runs``.
     """
     names = ["fabric", *(factor.name for factor in session.factors)]
     at = {name: [runs[name].iloc[0]] * len(base) for name in names}

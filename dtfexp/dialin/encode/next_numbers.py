@@ -1,4 +1,4 @@
-"""How presses, oven loads and press rounds are numbered on."""
+"""The numbering of further presses, oven loads and press rounds."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pandas as pd
 
 
 def next_numbers(results: pd.DataFrame) -> tuple[int, int, int]:
-    """The next free press, oven load and press round after ``results``."""
+    """Return the next free press, oven load and press round after ``results``."""
     out = []
     for column in ("press", "oven_load", "press_round"):
         numbers = pd.to_numeric(results[column], errors="coerce").dropna()

@@ -1,7 +1,7 @@
-"""Checks a results frame and hands back a normalised copy that the fit can trust.
+"""Check a results frame and return a normalised copy for the fit.
 
-A row is named by its place in the frame counted from 1 and by its press number; the message
-also names the column, the value, and what would be accepted.
+A row is named by its position in the frame, counted from 1, and by its press number; the message
+also gives the column, the value, and what is accepted.
 """
 
 from __future__ import annotations
@@ -27,20 +27,20 @@ _MISSING_TYPES = ("NAType", "NaTType", "NoneType")
 
 
 def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
-    """A normalised copy of ``results``; the frame given is never changed.
+    """Return a normalised copy of ``results``, which itself is not changed.
 
     Columns of the copy, in this order: ``press`` (int), ``fabric`` (text), ``oven_load`` and
     ``press_round`` (int), one per factor (float, or text for words), one per outcome (float, NaN
-    where the grade is not known), then ``block`` (text, "" where not told), ``excluded`` (bool),
-    ``cure_look`` (one of ``cure_look.LOOKS``, "" where nobody looked; the same for all presses of
-    an oven load) and ``<factor>_actual`` (float with NaN, or text with None) as far as they are
-    given, then every unknown column as it came. Rows keep their order and are numbered from 0.
+    where the grade is not known), then ``block`` (text, "" where missing), ``excluded`` (bool),
+    ``cure_look`` (one of ``cure_look.LOOKS``, "" where not recorded; the same for all presses of an
+    oven load) and ``<factor>_actual`` (float with NaN, or text with None) as far as they are given,
+    then every unknown column unchanged. Rows keep their order and are numbered from 0.
 
     * ``fabric`` may be absent when the session has one fabric;
-    * without ``oven_load`` or ``press_round``, or where one is blank, a press is a load or round
-      of its own;
+    * without ``oven_load`` or ``press_round``, or where one is blank, a press is its own load or
+      round;
     * settings may lie outside the session's range, but must be finite numbers or known words;
-    * a frame without rows is fine, with or without columns.
+    * a frame without rows is accepted, with or without columns.
 
     Raises ``ResultsError``, a ``ValueError``, for anything that cannot be a result.
     """
@@ -89,7 +89,7 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
 
 
 class _CellReader:
-    """The frame being read, cell by cell; knows how to name a row in an error."""
+    """The frame being read cell by cell, with names of its rows for errors."""
 
     def __init__(self, frame: pd.DataFrame) -> None:
         self.frame = frame
@@ -104,7 +104,7 @@ class _CellReader:
         accepted: str,
         blank: Any = ...,
     ) -> list[Any]:
-        """Every cell of ``column`` through ``reader``; ``blank`` stands for an empty cell.
+        """Return every cell of ``column`` through ``reader``; ``blank`` replaces an empty cell.
 
         Without ``blank`` an empty cell is an error, as is anything the reader refuses
         (``ValueError``). A frame without rows may lack the column.
@@ -134,7 +134,7 @@ class _CellReader:
 
 
 def is_blank(cell: object) -> bool:
-    """Whether a cell holds nothing: None, NaN, NaT, pandas' NA, or text without a character."""
+    """Return whether a cell is empty: None, NaN, NaT, pandas' NA, or blank text."""
     if isinstance(cell, str):
         return not cell.strip()
     if type(cell).__name__ in _MISSING_TYPES:
@@ -185,14 +185,14 @@ def _fabrics(session: Session, rows: _CellReader) -> list[str]:
     names = [fabric.name for fabric in session.fabrics]
     if "fabric" not in rows.columns:
         return [names[0]] * rows.count
-    # One fabric leaves nothing to guess; with several a blank cell is an error.
+    # With one fabric a blank cell is unambiguous; with several it is an error.
     blank = names[0] if len(names) == 1 else ...
     accepted = f"one of {', '.join(names)}"
     return rows.read("fabric", lambda cell: session.fabric(cell).name, accepted, blank)
 
 
 def _groups(rows: _CellReader, column: str) -> list[int]:
-    """Load or round numbers; a press without one gets a number that no other press has."""
+    """Return load or round numbers; a press without one gets a new number."""
     if column in rows.columns:
         numbers = rows.read(column, _whole, f"{_WHOLE}, or blank", None)
     else:
@@ -238,7 +238,7 @@ def _excluded(cell: object) -> bool:
 
 
 def _label(cell: object) -> str:
-    """A block label as text, so that lot 3, 3.0 and "3" are one lot."""
+    """Return a block label as text, so that lot 3, 3.0 and "3" are one lot."""
     if isinstance(cell, str):
         return cell.strip()
     try:

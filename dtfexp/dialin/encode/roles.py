@@ -1,7 +1,7 @@
-"""What a setting is to the bench, whatever the session calls it.
+"""The role of a setting on the bench, whatever the session calls it.
 
-A role is what the table of causes speaks of: "press temperature", "pressure", "rest", "pre-press",
-"peel warmth", "powder" and so on.  It follows from stage, unit, words and, last, the name.
+Roles are the terms of the table of causes: "press temperature", "pressure", "rest", "pre-press",
+"peel warmth", "powder" and so on. They follow from stage, unit, words and, last, the name.
 """
 
 from __future__ import annotations
@@ -10,15 +10,15 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 from dtfexp.describe.units import kind
 
-#: How a film is peeled, from cold to hot.
+#: Peel types, from cold to hot.
 TEMPERS = ("cold", "warm", "hot")
-#: More of one of these brings more heat into film and garment.
+#: Roles of which more brings more heat into film and garment.
 HEAT = frozenset({"press temperature", "press time", "cure temperature", "cure time"})
 _PRESSURE_WORDS = ("light", "medium", "firm", "soft", "hard")
 
 
 def role(factor: Factor) -> str:
-    """The role of a setting; "" for one that the table of causes does not know."""
+    """Return the role of a setting; "" for one unknown to the table of causes."""
     name = " ".join(factor.name.casefold().replace("_", " ").replace("-", " ").split())
     measure = kind(factor.unit) if factor.is_numeric else ""
     for word in ("powder", "ink", "white"):
@@ -43,7 +43,7 @@ def role(factor: Factor) -> str:
 
 
 def is_pressure(factor: Factor) -> bool:
-    """Whether a setting is the pressure of the press, in numbers or in words."""
+    """Return whether a setting is the pressure of the press, in numbers or in words."""
     if factor.is_numeric:
         return kind(factor.unit) == "pressure" or "pressure" in factor.name.casefold()
     words = {word.casefold() for word in factor.levels}
@@ -51,13 +51,13 @@ def is_pressure(factor: Factor) -> bool:
 
 
 def peel_warmth(word: str) -> int | None:
-    """0 for a cold peel, 1 warm, 2 hot; None for a word that says none.
+    """Return 0 for a cold peel, 1 warm, 2 hot; None for any other word.
 
-    Of two in one word the one that waits longer is the safer reading.
+    When a word names two, the one with the longer wait is safer.
     """
     return next((k for k, t in enumerate(TEMPERS) if t in word.casefold()), None)
 
 
 def factors_with_role(session: Session, wanted: str) -> tuple[Factor, ...]:
-    """The settings of a session with that role."""
+    """Return the settings of a session with that role."""
     return tuple(factor for factor in session.factors if role(factor) == wanted)

@@ -20,9 +20,9 @@ MOST_MAPS = 6
 
 
 def axis_values(session: Session, factor: Factor, fabric: str, points: int) -> NDArray[Any]:
-    """Values of one factor over what the fabric may be pressed at; words as they are.
+    """Return values of one factor over its allowed range; words as they are.
 
-    The ends are exact; between them the values are even, not on the steps of the dial.
+    The ends are exact; between them the values are evenly spaced, not on the dial's steps.
     """
     allowed = session.allowed(factor, fabric)
     if not factor.is_numeric:
@@ -37,7 +37,7 @@ def curve_settings(
     at: Mapping[str, Any],
     points: int = CURVE_POINTS,
 ) -> pd.DataFrame:
-    """One factor through its range, the others as in ``at``; a column per factor."""
+    """Return one factor through its range, the others as in ``at``; a column per factor."""
     values = axis_values(session, session.factor(factor), fabric, points)
     return _columns(session, at, len(values), {factor: values})
 
@@ -50,7 +50,7 @@ def map_settings(
     at: Mapping[str, Any],
     points: int = MAP_POINTS,
 ) -> pd.DataFrame:
-    """Two numeric factors over their ranges, the others as in ``at``; x runs fastest."""
+    """Return two numeric factors over their ranges, the others as in ``at``; x runs fastest."""
     across = axis_values(session, session.factor(x), fabric, points)
     up = axis_values(session, session.factor(y), fabric, points)
     mesh_x, mesh_y = np.meshgrid(across, up)
@@ -71,17 +71,17 @@ def _columns(
 
 
 def range_effect(rates: pd.DataFrame) -> float:
-    """How much one setting alone moves the pass rate over its range (a share, 0 to 1)."""
+    """Return the change of the pass rate over the range of one setting (a share, 0 to 1)."""
     return float(rates["pass_rate"].max() - rates["pass_rate"].min()) if len(rates) else 0.0
 
 
 def pairs_worth_a_map(
     session: Session, sways: Mapping[str, float], most: int = MOST_MAPS
 ) -> list[tuple[str, str]]:
-    """Pairs of numeric factors worth a map, at most ``most``, in the order of the session.
+    """Return at most ``most`` pairs of numeric factors to map, in the order of the session.
 
-    Settings of one stage trade off against each other (a hotter cure may be shorter), so such a
-    pair goes first; then the pairs whose settings matter most.
+    Settings of one stage trade off against each other (a hotter cure may be shorter), so these
+    pairs go first; then the pairs with the largest effects.
     """
     numeric = [factor for factor in session.factors if factor.is_numeric]
     pairs = list(combinations(numeric, 2))
@@ -98,8 +98,11 @@ def pairs_worth_a_map(
 def close_to(
     session: Session, results: pd.DataFrame, at: Mapping[str, Any], moving: tuple[str, ...]
 ) -> NDArray[np.bool_]:
-    """Which presses lie close to the line or plane: the settings that do not move are within
-    twice their spread or an eighth of their range of ``at``, and the words are the same."""
+    """Return which presses lie close to the line or plane.
+
+    Close: the fixed settings are within twice their spread or an eighth of their range of ``at``,
+    and the words are the same.
+    """
     close = np.ones(len(results), dtype=bool)
     for factor in session.factors:
         if factor.name in moving:

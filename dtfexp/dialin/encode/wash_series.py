@@ -1,4 +1,4 @@
-"""Outcomes that are one quality judged after more and more washes."""
+"""Outcomes that judge one quality after different numbers of washes."""
 
 from __future__ import annotations
 
@@ -12,8 +12,10 @@ from dtfexp.describe.session import Session
 
 
 def untied(session: Session) -> list[Outcome]:
-    """Outcomes judged after washing, of no series, where another one is judged on the same scale:
-    one quality judged again, perhaps."""
+    """Return outcomes judged after washing, without series, on the scale of another outcome.
+
+    They may be one quality judged again.
+    """
     alone = [o for o in session.outcomes if o.washes is not None and not o.series]
     return [o for o in alone if any(_may_be_one(o, other) for other in alone)]
 
@@ -27,10 +29,10 @@ def _may_be_one(a: Outcome, b: Outcome) -> bool:
 def improvements_by_washing(
     session: Session, results: pd.DataFrame
 ) -> list[tuple[int, Outcome, Outcome]]:
-    """(row, earlier, later) wherever a later wash was graded better by more than one grade step.
+    """Return (row, earlier, later) wherever a later wash was graded better by over one step.
 
-    Washing does not make a print better, and two judgements of one coupon may differ by a step; a
-    quarter of the scale counts as a step of a measured outcome.
+    Washing does not improve a print, but two judgements of one coupon may differ by a step; for a
+    measured outcome a quarter of the scale counts as a step.
     """
     found = []
     for series in wash_series(session.outcomes):

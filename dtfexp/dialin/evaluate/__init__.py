@@ -1,1 +1,1 @@
-"""What a plan can tell before it is pressed: aliasing, detectable effects, efficiency."""
+"""Evaluate a plan before it is pressed: aliasing, detectable effects, efficiency."""

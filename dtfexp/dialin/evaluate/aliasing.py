@@ -1,4 +1,4 @@
-"""Which effects of a plan can be told, and which hide behind one another."""
+"""Which effects of a plan can be estimated, and which are aliased."""
 
 from __future__ import annotations
 
@@ -21,9 +21,10 @@ MAIN, INTERACTION, QUADRATIC, MEAN, OFFSET = "own", "joint", "bend", "mean", "sh
 
 @dataclass(frozen=True, eq=False)
 class Effects:
-    """Every own effect, joint effect of two settings and bend of a plan's presses.
+    """Every main effect, interaction and quadratic of a plan's presses.
 
-    spans: the settings that vary (fabrics and blocks last); x (n, p): the columns of all terms.
+    ``spans``: the settings that vary (fabrics and blocks last); ``x`` (n, p): the columns of all
+    terms.
     """
 
     spans: tuple[FactorColumns, ...]
@@ -32,12 +33,12 @@ class Effects:
 
     @classmethod
     def of(cls, spans: Sequence[FactorColumns], base: Array, model: str = "quadratic") -> Effects:
-        """The effects of a model over presses coded as base columns (n, c)."""
+        """Return the effects of a model over presses coded as base columns (n, c)."""
         terms = Terms.of([span.kind for span in spans], model)
         return cls(tuple(spans), terms, terms.expand(base))
 
     def kind(self, key: Key) -> str:
-        """What sort of effect a term is."""
+        """Return the kind of a term."""
         if not key:
             return MEAN
         if any(self.spans[i].factor is None for i in key):
@@ -47,7 +48,7 @@ class Effects:
         return QUADRATIC if key[0] == key[1] else INTERACTION
 
     def name(self, key: Key) -> str:
-        """A term as tables name it."""
+        """Return the name of a term in tables."""
         if not key:
             return "mean"
         first = self.spans[key[0]].name
@@ -56,7 +57,7 @@ class Effects:
         return f"{first}²" if key[0] == key[1] else f"{first} × {self.spans[key[1]].name}"
 
     def sentence_name(self, key: Key) -> str:
-        """A term as a sentence names it."""
+        """Return the name of a term in a sentence."""
         first = self.spans[key[0]].name if key else ""
         return {
             MEAN: "the level of all grades",
@@ -67,10 +68,9 @@ class Effects:
 
     @cached_property
     def alias_projection(self) -> Array:
-        """Projection (p, p) on the combinations of terms that leave every press as it is.
+        """The projection (p, p) on the null space of the model matrix.
 
-        Row and column of a term that can be told are zero; two terms that hide behind one another
-        have an entry together.
+        Row and column of an estimable term are zero; two aliased terms share a non-zero entry.
         """
         if not len(self.x):
             return np.eye(self.terms.size)
@@ -81,12 +81,12 @@ class Effects:
         return np.asarray(vt[rank:].T @ vt[rank:])
 
     def is_estimable(self, key: Key) -> bool:
-        """Whether all columns of a term can be told beside all other terms."""
+        """Return whether all columns of a term can be estimated beside all other terms."""
         columns = self.terms.columns[key]
         return bool(np.diag(self.alias_projection)[columns].max() < _TINY)
 
     def aliased_with(self, key: Key) -> tuple[Key, ...]:
-        """The terms that a term hides behind, the most tied first."""
+        """Return the terms aliased with a term, the strongest first."""
         columns = self.terms.columns[key]
         tie = {
             other: float(np.abs(self.alias_projection[np.ix_(columns, theirs)]).max())
@@ -94,18 +94,18 @@ class Effects:
             if other != key
         }
         own = float(np.diag(self.alias_projection)[columns].max())
-        # Times act by their logarithm and dials have steps: what is hardly tied is left unsaid.
+        # Logarithmic times and dial steps cause weak ties, which are not reported.
         found = [other for other, size in tie.items() if size > max(1e-6, _ALIAS_TOLERANCE * own)]
         return tuple(sorted(found, key=lambda other: (-round(tie[other], 6), len(other), other)))
 
 
 def constant_within(x: Array, codes: NDArray[Any]) -> bool:
-    """Whether columns (n, p) never change within a group of presses, groups told by codes (n,)."""
+    """Return whether columns (n, p) are constant within each group of presses, codes (n,)."""
     return all(np.ptp(x[codes == code], axis=0).max(initial=0.0) < _TINY for code in set(codes))
 
 
 def alias_matrix(x: Array, left_out: Array) -> Array:
-    """What fitted columns (n, p) also carry of columns left out (n, q): the alias matrix (p, q).
+    """Return the alias matrix (p, q) of fitted columns (n, p) and columns left out (n, q).
 
     (X1' X1)^-1 X1' X2; Box & Wilson (1951), J. R. Statist. Soc. B 13:1 (from memory).
     """
@@ -113,7 +113,7 @@ def alias_matrix(x: Array, left_out: Array) -> Array:
 
 
 def independent_columns(x: Array) -> list[int]:
-    """Columns that add something to those before them, in order."""
+    """Return the indices of columns not in the span of those before them, in order."""
     kept: list[int] = []
     basis = np.zeros((len(x), 0))
     for column in range(x.shape[1]):

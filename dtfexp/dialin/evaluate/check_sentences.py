@@ -1,4 +1,4 @@
-"""A check of a plan in three plain sentences: what hides, how much is missed, what is not tried."""
+"""The check of a plan in three plain sentences: confounding, power, untested settings."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ Array = NDArray[np.float64]
 
 _EXAMPLES = 2
 _WHOLE_SCALE = 4.0
-"""Grades from the worst to the best: a quarter of a scale is one grade."""
+"""Grade units from worst to best: a quarter of a scale is one grade."""
 
 
 def three_sentences(check: PlanFacts) -> tuple[str, str, str]:
-    """What cannot be told apart; how small an effect is missed; what is not tried at all."""
+    """Return what is confounded, how small an effect is missed, and what is not tested."""
     if not check.presses:
         return (
-            "There are no presses in this plan, so it can tell nothing.",
+            "There are no presses in this plan, so it can show nothing.",
             "No effect of any size would be seen.",
-            "No setting is tried.",
+            "No setting is tested.",
         )
     return _aliased_sentence(check), _power_sentence(check), _untried_sentence(check)
 
@@ -39,11 +39,11 @@ def _aliased_sentence(check: PlanFacts) -> str:
     if still:
         verb = "it is" if len(still) == 1 else "they are"
         what = f"what {_and_list(still)} {_verb(still)}"
-        return f"It cannot tell {what}: {verb} the same in every press."
+        return f"It cannot show {what}: {verb} the same in every press."
     own = [k for k in effects.terms.columns if effects.kind(k) == aliasing.MAIN]
     always = [k for k in own if not check.is_fitted(k)]
     if always:
-        return f"It cannot tell {effects.sentence_name(always[0])}{_always_with(check, always)}."
+        return f"It cannot show {effects.sentence_name(always[0])}{_always_with(check, always)}."
     veiled = [k for k in own if not check.is_estimable(k)]
     if veiled:
         behind = [effects.sentence_name(k) for k in check.aliased_with(veiled[0])]
@@ -51,21 +51,21 @@ def _aliased_sentence(check: PlanFacts) -> str:
         if len(behind) > _EXAMPLES:
             few = f"{', '.join(behind[:_EXAMPLES])} or other pairs"
         others = _and_others(len(veiled) - 1, "setting")
-        return f"It cannot tell {effects.sentence_name(veiled[0])} from {few}{others}."
+        return f"It cannot separate {effects.sentence_name(veiled[0])} from {few}{others}."
     joint = [k for k in effects.terms.columns if effects.kind(k) == aliasing.INTERACTION]
     untold = [k for k in joint if not check.is_estimable(k)]
     flat = _two_level_factors(check)
     whose = "what each setting does" if len(own) > 1 else f"what {effects.name(own[0])} does"
     if untold:
         rest = f"{_pairs(check, joint, untold)}{_no_quadratic_clause(flat)}"
-        return f"It keeps apart {whose}, but {rest}."
+        return f"It shows {whose}, but {rest}."
     together = " and which two act together" if joint else ""
     if flat:
-        return f"It keeps apart {whose}{together}, but not whether {_best_seen(flat)}."
+        return f"It shows {whose}{together}, but not whether {_best_seen(flat)}."
     if len(own) == 1:
-        return f"It tells {whose} and where it is best; there is no other setting to mix it with."
+        return f"It shows {whose} and where it is best; no other setting is varied."
     middle = ", and where in its range each is best"
-    return f"It keeps apart {whose}{together}{middle}; what three do only together it cannot tell."
+    return f"It shows {whose}{together}{middle}, but no interaction of three settings."
 
 
 def _power_sentence(check: PlanFacts) -> str:
@@ -75,14 +75,14 @@ def _power_sentence(check: PlanFacts) -> str:
     sure = own[own["smallest"] <= _WHOLE_SCALE]
     if not len(sure):
         return (
-            "No effect, however large, can be told from luck: no press is left over to show how "
-            "much presses alike differ."
+            "No effect, however large, can be separated from luck: no press is left over to show "
+            "how much like presses differ."
         )
     sizes = sure["smallest"].to_numpy(dtype=float)
     easy, hard = sure.iloc[int(np.argmin(sizes))], sure.iloc[int(np.argmax(sizes))]
     size = _effect_size(float(easy["smallest"]))
     blind = own[~own.index.isin(sure.index)]
-    text = f"An effect of less than {size} from one end tried to the other may be missed"
+    text = f"An effect of less than {size} over the tested range may be missed"
     if float(hard["smallest"]) > 1.25 * float(easy["smallest"]):
         most = _effect_size(float(hard["smallest"]))
         text = (
@@ -92,10 +92,10 @@ def _power_sentence(check: PlanFacts) -> str:
     elif len(blind):
         names = [str(name) for name in sure["term"]]
         text = f"An effect of {_or_list(names)} of less than {size} may be missed"
-    text += f" (to be seen {times})"
+    text += f" (larger ones are seen {times})"
     if len(blind):
         names = [str(name) for name in blind["term"]]
-        text += f", and what {_and_list(names)} {_verb(names)} cannot be told from luck at all"
+        text += f", and what {_and_list(names)} {_verb(names)} cannot be separated from luck"
         scarce = [f"{s}s" for s in dict.fromkeys(map(str, blind["stratum"])) if s != "press"]
         text += f": too few {_and_list(scarce)}" if scarce else ""
     return text + "."
@@ -113,10 +113,10 @@ def _untried_sentence(check: PlanFacts) -> str:
             told.append(f"{span.name} {_without_unit(low, high)} to {high}")
         else:
             told.append(f"{span.name} {_or_list(list(span.values))}")
-    text = "It says nothing beyond what it tries"
-    text += f": {', '.join(told)}" if told else ", and it tries one setting only"
+    text = "It shows nothing outside the tested settings"
+    text += f": {', '.join(told)}" if told else "; only one setting is tested"
     if any(span.name == "fabric" and span.factor is None for span in check.effects.spans):
-        text += "; and it takes every setting to act alike on all its fabrics"
+        text += "; and it assumes that every setting acts alike on all fabrics"
     return text + "."
 
 
@@ -126,7 +126,7 @@ def _constant_factors(check: PlanFacts) -> list[str]:
 
 
 def _two_level_factors(check: PlanFacts) -> list[str]:
-    """Settings along a line of which the plan does not tell whether the middle is best."""
+    """Return the numeric settings whose quadratic the plan cannot estimate."""
     effects = check.effects
     return [
         span.name
@@ -138,13 +138,13 @@ def _two_level_factors(check: PlanFacts) -> list[str]:
 
 
 def _always_with(check: PlanFacts, always: list[Key]) -> str:
-    """Why an own effect is in no model at all: which settings change with it."""
+    """Return why a main effect is in no model: the settings that change with it."""
     effects = check.effects
     alone = Effects(effects.spans, *_linear_part(effects))
     partners = [effects.name(k) for k in alone.aliased_with(always[0]) if k]
     others = _and_others(len(always) - 1, "setting")
     if check.presses < len(effects.spans) + 1 or len(partners) != 1:
-        return f"{others}: there are too few presses for so many settings"
+        return f"{others}: there are too few presses for all settings"
     return f"{others}: it always changes together with {partners[0]}"
 
 
@@ -154,7 +154,7 @@ def _linear_part(effects: Effects) -> tuple[Terms, Array]:
 
 
 def _pairs(check: PlanFacts, joint: list[Key], not_estimable: list[Key]) -> str:
-    """Which pairs of settings hide, with the first of them told where that is simple."""
+    """Return which interactions are confounded, with the first as an example where simple."""
     effects, first = check.effects, not_estimable[0]
     behind = check.aliased_with(first)
     simple = 1 <= len(behind) <= _EXAMPLES and all(
@@ -196,7 +196,7 @@ def _effect_size(grades: float) -> str:
 
 
 def _without_unit(low: str, high: str) -> str:
-    """115 °C and 135 °C: the unit is told once."""
+    """Return the first value without its unit when both have the same: "115 and 135 °C"."""
     number, _, unit = low.partition(" ")
     return number if unit and high.endswith(unit) else low
 

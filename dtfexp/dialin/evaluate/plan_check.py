@@ -1,4 +1,4 @@
-"""The check of a plan before a press is made: its facts, and sentences on what it cannot tell."""
+"""The check of a plan before pressing: its figures, and sentences on its limits."""
 
 from __future__ import annotations
 
@@ -28,11 +28,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class PlanCheck(PlanFacts):
-    """What the presses of a plan can tell, with three plain ``sentences`` on what they cannot."""
+    """The power and confounding of a plan, with three plain ``sentences``."""
 
     @cached_property
     def sentences(self) -> tuple[str, str, str]:
-        """What the plan cannot tell, in three sentences for a person who never read of aliases."""
+        """The limits of the plan in three sentences without statistical terms."""
         return three_sentences(self)
 
     def __repr__(self) -> str:
@@ -43,7 +43,7 @@ class PlanCheck(PlanFacts):
         if len(self.fitted) < 2:
             return f"<ol>{listed}</ol>"
         shown = self.terms[self.terms["fitted"]].drop(columns=["fitted", "kind"])
-        shown["told"] = shown["told"].map({True: "yes", False: "no"})
+        shown["estimable"] = shown["estimable"].map({True: "yes", False: "no"})
         table = frame_html(shown, na_rep="–", float_format="{:.2f}".format)
         return f"<ol>{listed}</ol><p>{escape(self.assumed.sentence())}</p>{table}"
 
@@ -55,12 +55,12 @@ def check_runs(
     earlier: pd.DataFrame | None = None,
     **assumed: Any,
 ) -> PlanCheck:
-    """What presses can tell; runs: Plan.runs.
+    """Return the check of presses; ``runs``: ``Plan.runs``.
 
-    earlier: runs or results of presses made before, counted with these (excluded ones are not).
-    model: "linear", "interactions", "quadratic", or "auto". assumed: effect (grades), noise,
-    load_luck, round_luck (standard deviations in grades), level, power: see ``Assumptions``. Raises
-    ``PlanError`` naming what is wrong.
+    ``earlier``: runs or results of presses made before, counted with these (excluded ones are not).
+    ``model``: "linear", "interactions", "quadratic", or "auto". ``assumed``: effect (grades),
+    noise, load_luck, round_luck (standard deviations in grades), level, power: see ``Assumptions``.
+    Raises ``PlanError`` for an invalid value.
     """
     taken = Assumptions.of(session, **assumed)
     if model != "auto" and model not in MODELS:
@@ -107,7 +107,7 @@ def _earlier_runs(session: Session, earlier: pd.DataFrame) -> pd.DataFrame:
 
 
 def _chosen_model(effects: Effects, model: str) -> tuple[str, tuple[int, ...]]:
-    """The model of the figures and its columns among those of the whole quadratic."""
+    """Return the model of the figures and its columns in the full quadratic."""
     if not len(effects.x):
         return ("linear" if model == "auto" else model), ()
     kept: list[int] = []

@@ -1,8 +1,8 @@
-"""What a plan can tell, as numbers: terms, aliases, efficiencies, prediction variance.
+"""Figures of a plan: terms, aliases, efficiencies, prediction variance.
 
-The presses are taken as a strip-plot with the luck of oven loads and press rounds: what is set once
-for a load is known only as well as loads can be told apart. Figures are for an effect of a stated
-size, in grades, and for luck and noise as the fit expects them before it sees a grade.
+The presses form a strip-plot with batch effects of oven loads and press rounds, so a setting that
+changes between loads is estimated only as precisely as loads allow. Figures are for an effect of a
+stated size, in grades, and for batch effects and noise as the fit expects them without data.
 """
 
 from __future__ import annotations
@@ -32,20 +32,21 @@ LOAD, ROUND, PRESS = "oven load", "press round", "press"
 _CURVE = 21
 _SAMPLE = 2048
 _ALIAS_LIMIT = 0.1
-"""A fitted effect that carries less of another than this is taken as clear of it."""
+"""Alias coefficient below which a fitted effect counts as clear of another."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
 class PlanFacts:
-    """What the presses of a plan can tell, as numbers and tables.
+    """The figures and tables of a plan.
 
-    model: the terms that the figures are for, the largest of "linear", "interactions" and
-    "quadratic" that the presses can tell with one to spare (or the one asked for; what of it cannot
-    be told is left out). ``terms``, ``aliases``, ``correlation`` and ``variance`` are tables,
+    ``model``: the terms of the figures, the largest of "linear", "interactions" and "quadratic"
+    that the presses can estimate with one degree of freedom left (or the requested one, less what
+    cannot be estimated). ``terms``, ``aliases``, ``correlation`` and ``variance`` are tables,
     ``efficiency`` a dict.
 
-    effects: all terms of the quadratic; fitted: the columns of them in the model; covariance of
-    their estimates in units of the noise variance, luck counted; df: of what each is tested with.
+    ``effects``: all terms of the quadratic; ``fitted``: their columns in the model; ``covariance``
+    of the estimates in units of the noise variance, batch effects included; ``df``: error degrees
+    of freedom of each test.
     """
 
     session: Session
@@ -59,27 +60,28 @@ class PlanFacts:
 
     @property
     def presses(self) -> int:
-        """How many presses are counted."""
+        """The number of presses counted."""
         return len(self.runs)
 
     @property
     def residual_df(self) -> int:
-        """Presses beyond the terms fitted."""
+        """The number of presses less the number of fitted terms."""
         return self.presses - len(self.fitted)
 
     def is_fitted(self, key: Key) -> bool:
-        """Whether all columns of a term are in the model of the figures."""
+        """Return whether all columns of a term are in the model of the figures."""
         return all(c in self.fitted for c in self.effects.terms.columns[key])
 
     def is_estimable(self, key: Key) -> bool:
-        """Whether a term can be told from all others."""
+        """Return whether a term can be separated from all others."""
         return self.effects.is_estimable(key) or (
             self.is_fitted(key) and not self.aliased_with(key)
         )
 
     def aliased_with(self, key: Key) -> tuple[Key, ...]:
-        """The terms that one hides behind, the most tied first; of a fitted one, those left out
-        that it carries a tenth of or more.
+        """Return the terms aliased with a term, the strongest first.
+
+        For a fitted term: the terms left out of which it carries at least a tenth.
         """
         if not self.is_fitted(key):
             return self.effects.aliased_with(key)
@@ -94,21 +96,21 @@ class PlanFacts:
 
     @cached_property
     def x(self) -> Array:
-        """Model columns of the terms fitted."""
+        """The model columns of the fitted terms."""
         return self.effects.x[:, list(self.fitted)]
 
     @cached_property
     def terms(self) -> pd.DataFrame:
-        """One row per term of the whole quadratic model: what the plan can tell of it.
+        """One row per term of the full quadratic model.
 
-        kind (own, joint, bend; shift of a fabric or block); stratum in which it varies; told: it
-        can be told from all others (a fitted effect may carry up to a tenth of one left out);
-        mixed_with: those it hides behind; fitted: it is in the model of the figures, and then
-        inflation of its variance by the others, df and se (grades) of the effect from one end tried
-        to the other (of a bend: from the middle to the ends), power for an effect of
-        ``assumed.effect`` grades, and smallest, the effect seen with ``assumed.power``. Where
-        something cannot be told the cell is missing; an effect that no size could make sure is
-        infinite.
+        ``kind`` (own, joint, bend; shift of a fabric or block); ``stratum`` in which it varies;
+        ``estimable``: it can be separated from all others (a fitted effect may carry up to a tenth
+        of one left out); ``aliased_with``: its aliases; ``fitted``: it is in the model of the
+        figures, and then ``inflation`` of its variance by the others, ``df`` and ``se`` (grades) of
+        the effect over the tested range (of a bend: from the middle to the ends), ``power`` for an
+        effect of ``assumed.effect`` grades, and ``smallest``, the effect detected with
+        ``assumed.power``. Cells that cannot be computed are missing; an effect undetectable at any
+        size is infinite.
         """
         rows = []
         inflation = dict(zip(self.fitted[1:], efficiency.inflation(self.x[:, 1:]), strict=True))
@@ -119,8 +121,8 @@ class PlanFacts:
                 "term": self.effects.name(key),
                 "kind": self.effects.kind(key),
                 "stratum": self._stratum(key),
-                "told": self.is_estimable(key),
-                "mixed_with": ", ".join(map(self.effects.name, self.aliased_with(key))),
+                "estimable": self.is_estimable(key),
+                "aliased_with": ", ".join(map(self.effects.name, self.aliased_with(key))),
                 "fitted": self.is_fitted(key),
             }
             if row["fitted"]:
@@ -129,16 +131,17 @@ class PlanFacts:
             rows.append(row)
         numbers = ("inflation", "df", "se", "power", "smallest")
         table = pd.DataFrame(
-            rows, columns=["term", "kind", "stratum", "told", "mixed_with", "fitted", *numbers]
+            rows,
+            columns=["term", "kind", "stratum", "estimable", "aliased_with", "fitted", *numbers],
         )
-        return table.astype({"told": bool, "fitted": bool} | dict.fromkeys(numbers, float))
+        return table.astype({"estimable": bool, "fitted": bool} | dict.fromkeys(numbers, float))
 
     @cached_property
     def aliases(self) -> pd.DataFrame:
-        """What each fitted effect also carries of those left out: rows fitted, columns left out.
+        """The alias coefficients: rows fitted effects, columns effects left out.
 
-        An entry of 1 beside a left-out effect: its whole size is added. Only rows and columns with
-        an entry are kept; empty when nothing is mixed.
+        An entry of 1 adds the whole left-out effect. Only rows and columns with an entry are kept;
+        empty when nothing is aliased.
         """
         names = self._column_names()
         table = pd.DataFrame(
@@ -151,7 +154,7 @@ class PlanFacts:
 
     @cached_property
     def correlation(self) -> pd.DataFrame:
-        """Correlations of all effects that vary, those left out too: 1 is one and the same."""
+        """The correlations of all varied effects, including those left out; 1 means identical."""
         x = self.effects.x[:, 1:]
         names = self._column_names()[1:]
         varies = [i for i in range(x.shape[1]) if len(x) and np.ptp(x[:, i]) > 1e-9]
@@ -161,8 +164,10 @@ class PlanFacts:
 
     @cached_property
     def efficiency(self) -> dict[str, float]:
-        """D-, G- and I-efficiency (0 to 1) against the best that any plan could be, every press
-        taken as made alone, over what may be set; empty when some of the model cannot be told.
+        """D-, G- and I-efficiency (0 to 1) relative to the best possible plan.
+
+        Every press counts as independent, over the allowed settings; empty when some of the model
+        cannot be estimated.
         """
         terms = self._model_terms()
         if len(self.fitted) < terms.size or len(self.fitted) < 2:
@@ -187,9 +192,10 @@ class PlanFacts:
 
     @cached_property
     def variance(self) -> pd.DataFrame:
-        """How well grades are predicted over the range tried, as far as it may be set:
-        share_of_range, and the sd (grades) that so much of the range stays below, luck of loads
-        and rounds in the presses counted.
+        """The prediction error over the allowed part of the tested range.
+
+        Columns: ``share_of_range``, and the sd (grades) not exceeded in that share, batch effects
+        of the counted presses included.
         """
         share = np.linspace(0.0, 1.0, _CURVE)
         sd: Array = np.zeros(0)
@@ -212,7 +218,7 @@ class PlanFacts:
 
     @cached_property
     def _alias_matrix(self) -> Array:
-        """What each fitted column (p) carries of each left out (q)."""
+        """The part of each left-out column (q) carried by each fitted column (p)."""
         if not self.fitted:
             return np.zeros((0, len(self._columns_left_out)))
         return aliasing.alias_matrix(self.x, self.effects.x[:, self._columns_left_out])
@@ -222,7 +228,7 @@ class PlanFacts:
 
     @cached_property
     def _inside(self) -> Array:
-        """Even points (m, columns of all spans) over what may be set of the range tried."""
+        """Evenly spread points (m, columns of all spans) over the allowed settings tested."""
         points = efficiency.coded_range(self._range(), points=_SAMPLE)
         return points[self._may_be_set(points)]
 
@@ -233,7 +239,7 @@ class PlanFacts:
         return [span.category_columns() for span in self.effects.spans]
 
     def _stratum(self, key: Key) -> str:
-        """Where the effect is judged: between loads or rounds that it never changes within."""
+        """Return the stratum of an effect: between loads or rounds in which it never changes."""
         x = self.effects.x[:, self.effects.terms.columns[key]]
         for name, column in ((LOAD, "oven_load"), (ROUND, "press_round")):
             codes = self.runs[column].to_numpy()
@@ -242,7 +248,7 @@ class PlanFacts:
         return self._stratum_when_alone(key)
 
     def _stratum_when_alone(self, key: Key) -> str:
-        """With every press a load and a round of its own, by what is set for each."""
+        """Return the stratum when every press is its own load and round, by the setting's stage."""
         factors = [self.effects.spans[i].factor for i in key]
         if all(f is not None and f.stage == "cure" for f in factors):
             return LOAD
@@ -259,10 +265,10 @@ class PlanFacts:
         return out
 
     def _detectability(self, key: Key) -> dict[str, float]:
-        """df, se, power and smallest effect of one fitted term."""
+        """Return df, se, power and smallest detectable effect of one fitted term."""
         places = [self.fitted.index(c) for c in self.effects.terms.columns[key]]
         df = min(self.df[place] for place in places)
-        # Noncentrality of an effect of one grade in units of the noise: the least favourable one.
+        # Noncentrality of the least favourable effect of one grade, in units of the noise.
         least = self._least_favourable(key, self.covariance[np.ix_(places, places)])
         per_grade = least / self.assumed.noise**2
         effect, level, wanted = self.assumed.effect, self.assumed.level, self.assumed.power
@@ -281,10 +287,10 @@ class PlanFacts:
         }
 
     def _least_favourable(self, key: Key, covariance: Array) -> float:
-        """b' C^-1 b for an effect of one grade, the smallest over what that effect may be.
+        """Return b' C^-1 b for an effect of one grade, minimised over the possible effects.
 
-        One grade from one end to the other is half a grade per unit of the code; a bend is one
-        grade from the middle to both ends; of words, two of them differ and the others lie between.
+        One grade from end to end is half a grade per unit of the code; a bend is one grade from the
+        middle to both ends; of words, two differ by one grade and the others lie between.
         """
         precision = inverse(covariance)
         kind = self.effects.kind(key)

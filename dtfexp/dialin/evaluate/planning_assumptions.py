@@ -1,4 +1,4 @@
-"""What a check of a plan takes for granted before there is a grade: effect, noise and luck."""
+"""Assumptions of the check of a plan: effect size, noise and batch effects."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Assumptions:
-    """All but ``level`` and ``power`` in grades.
+    """The assumptions; all but ``level`` and ``power`` in grades.
 
-    effect: the effect worth seeing, from one end tried to the other; noise: standard deviation of
-    two presses alike, rounding to the steps of the scale in it; load_luck, round_luck: of loads and
-    rounds alike; level: how often chance alone may look like an effect; power: how often an effect
-    should be seen.
+    ``effect``: the effect worth detecting, over the tested range; ``noise``: sd between like
+    presses, rounding to the steps of the scale included; ``load_luck``, ``round_luck``: sd of like
+    loads and rounds; ``level``: probability of a false detection; ``power``: probability of
+    detection.
     """
 
     effect: float
@@ -33,10 +33,10 @@ class Assumptions:
 
     @classmethod
     def of(cls, session: Session, **given: Any) -> Assumptions:
-        """What the fit expects before it sees a grade (the centres of its priors), unless given.
+        """Return the prior means of the fit, replaced by what is ``given``.
 
-        A grade set in whole steps hides what is less: a step adds a twelfth of its square to the
-        variance (a uniform error). ``PlanError`` names what is not known or not a fair number.
+        Rounding to a grade step adds a twelfth of its square to the variance (a uniform error).
+        ``PlanError`` names an unknown name or invalid value.
         """
         known = [f.name for f in fields(cls)]
         for name in given:
@@ -67,9 +67,9 @@ class Assumptions:
         return cls(**{name: float(value) for name, value in values.items()})
 
     def sentence(self) -> str:
-        """The assumptions in one sentence."""
+        """Return the assumptions in one sentence."""
         return (
-            f"Reckoned with an effect of {self.effect:.2g} grade from one end tried to the other; "
-            f"presses alike differ by about {self.noise:.2g} grade, oven loads by "
+            f"Assumed: an effect of {self.effect:.2g} grade over the tested range; like presses "
+            f"differ by about {self.noise:.2g} grade, oven loads by "
             f"{self.load_luck:.2g}, press rounds by {self.round_luck:.2g} (standard deviations)."
         )

@@ -43,7 +43,7 @@ def next_presses(
     chosen = None
     if not len(fitted.results):
         wanted = first_look(session, names, count)
-        reason = "Nothing is recorded yet: a compact first look round the usual settings."
+        reason = "Nothing is recorded yet: a compact first look around the usual settings."
     else:
         chosen = choose_batch(fitted, names, count, seed)
         if chosen is None:

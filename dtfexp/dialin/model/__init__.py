@@ -1,1 +1,1 @@
-"""The fitted model of a session: priors, posterior draws, description."""
+"""The fitted model of a session: priors, posterior surfaces, description."""

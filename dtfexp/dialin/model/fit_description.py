@@ -1,4 +1,4 @@
-"""What a fit says of itself, in plain words."""
+"""The description of a fit in plain words."""
 
 from __future__ import annotations
 
@@ -15,23 +15,23 @@ if TYPE_CHECKING:
 
 
 def not_settled(fit: FittedModel) -> list[str]:
-    """A line when the numbers of the fit have not settled; none otherwise."""
+    """Return a warning line when the inference has not converged; none otherwise."""
     if fit.posterior.settled:
         return []
     return [
-        "The numbers of this fit have not settled: take its pass rates and windows as a first "
-        "guess, and prove them with fresh presses before you sell."
+        "The numbers of this fit have not settled: treat its pass rates and windows as a first "
+        "estimate, and confirm them with fresh presses before you sell."
     ]
 
 
 def describe_fit(fit: FittedModel) -> str:
-    """Several lines: data, learnt scales (with their priors), and how well they are known."""
+    """Return several lines: data, hyperparameters with their priors, and fixed priors."""
     data, post = fit.posterior.data, fit.posterior
     lines = [f"Fit of {fit.session.name}"]
     for fabric in fit.session.fabrics:
         lines.append(f"  {fabric.name}: {fit.presses_used(fabric.name)} graded presses")
     lines.append(f"  {data.is_observed.sum()} grades and measurements in all")
-    lines.append("Scales, in grades (prior in brackets: centre, and about two thirds within):")
+    lines.append("Scales, in grades (in brackets the prior: centre, and its middle two thirds):")
     learnt = {
         "amplitude": [s.amplitude for s in post.integration_points],
         "length": [s.length for s in post.integration_points],
@@ -63,30 +63,30 @@ def describe_fit(fit: FittedModel) -> str:
     for series in wash_series(fit.session.outcomes):
         names = ", ".join(o.name for o in series)
         lines.append(
-            f"One quality after more and more washes: {names}. Their grades are tied together, and "
-            "the quality after more washes is never above that after fewer."
+            f"One quality after different numbers of washes: {names}. Their grades are modelled "
+            "jointly; the quality after more washes is never above that after fewer."
         )
     if alone := untied(fit.session):
         names = " and ".join(o.name for o in alone)
         lines.append(
-            f"Taken for different qualities: {names}. If one quality is judged again after more "
+            f"Treated as different qualities: {names}. If one quality is judged again after more "
             'washes, give its outcomes one series in the session file, such as series = "wash".'
         )
-    lines.append("Held fixed: how far each part may lie from the trade's own guess, in grades:")
+    lines.append("Fixed: how far each part may lie from the prior mean, in grades:")
     for fixed in FIXED_PRIORS:
         lines.append(
             f"  {fixed.name}: {getattr(post.prior, fixed.attribute):.2f}  [{fixed.reason}]"
         )
     lines.append(
-        f"The trade's own guess: {post.prior.intercept_mean:.1f} grades above the cut at the "
-        f"usual settings, {post.prior.mean_curvature:.1f} less at either end of a range."
+        f"The prior mean: {post.prior.intercept_mean:.1f} grades above the cut at the usual "
+        f"settings, {post.prior.mean_curvature:.1f} less at either end of a range."
     )
     lines.append('Wider or narrower: fit(..., prior_width={"slope": 2}).')
     return "\n".join(lines)
 
 
 def _shift_lines(fit: FittedModel) -> list[str]:
-    """Say what a noted change has moved, one line each; no line without a change."""
+    """Return one line for each temperature moved by a noted change; none without a change."""
     post = fit.posterior
     moved, lines = post.shift(), []
     for column, before in enumerate(post.prior.shift_sd if moved is not None else ()):
@@ -104,5 +104,5 @@ def _shift_lines(fit: FittedModel) -> list[str]:
         )
     if lines or post.prior.change_correlation < 1.0:
         kept = f"{post.prior.change_correlation:.2f}"
-        lines.insert(0, f"Since the change (prints of before and now are alike by {kept}):")
+        lines.insert(0, f"Since the change (correlation of prints before and after {kept}):")
     return lines

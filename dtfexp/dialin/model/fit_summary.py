@@ -1,4 +1,4 @@
-"""A fit in a few lines: one summary feeds the terminal and the notebook."""
+"""A summary of a fit in a few lines, for the terminal and the notebook."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class FitSummary:
-    """title; heads and rows of a table with one row per fabric; lines of text below it."""
+    """A title; ``heads`` and ``rows`` of a table with one row per fabric; lines below it."""
 
     title: str
     heads: tuple[str, ...]
@@ -26,7 +26,7 @@ class FitSummary:
     lines: tuple[str, ...]
 
     def text(self) -> str:
-        """For a terminal: "cotton: 12 graded presses, peel 9 of 12 accepted"."""
+        """Return the text for a terminal: "cotton: 12 graded presses, peel 9 of 12 accepted"."""
         body = []
         for row in self.rows:
             told = zip(self.heads[1:], row[1:], strict=True)
@@ -34,14 +34,14 @@ class FitSummary:
         return "\n".join([self.title, *body, *(f"  {line}" for line in self.lines)])
 
     def html(self) -> str:
-        """For a notebook; the same words."""
+        """Return the same words as HTML for a notebook."""
         lines = "".join(f"<p>{escape(line)}</p>" for line in self.lines)
         title = f"<p><b>{escape(self.title)}</b></p>"
         return f'<div class="dtfexp-fit">{title}{html_table(self.heads, self.rows)}{lines}</div>'
 
 
 def fit_summary(fit: FittedModel) -> FitSummary:
-    """Return what was fitted and the luck that was found; works nothing out anew."""
+    """Return the summary of the data and the batch effects; calculates nothing new."""
     outcomes = fit.session.outcomes
     heads = ("fabric", "graded presses", *(f"{o.name} accepted" for o in outcomes), "left out")
     left_out = excluded_rows(fit.results)
@@ -80,7 +80,7 @@ def _lines(fit: FittedModel) -> tuple[str, ...]:
 
 
 def _outlying_batches(fit: FittedModel) -> list[str]:
-    """Return settings that are surely slips of the pen: more than a whole range beyond an end."""
+    """Return lines on settings that are surely typing errors: over a range beyond an end."""
     used = fit.results[~excluded_rows(fit.results)]
     lines = []
     for factor in fit.session.factors:

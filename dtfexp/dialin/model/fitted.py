@@ -21,14 +21,14 @@ from dtfexp.maths.prediction.pass_probability import PassPosterior, pass_posteri
 class FittedModel:
     """A session, its checked results (one row per press) and the posterior of the latent field.
 
-    Windows, explanations and the next presses are worked out from this by functions of their own;
-    the public :class:`dtfexp.dialin.fit.Fit` is their index.
+    Functions of their own compute windows, explanations and the next presses from it; the public
+    :class:`dtfexp.dialin.fit.Fit` is their index.
     """
 
     session: Session
     results: pd.DataFrame
     posterior: Posterior
-    #: Answers worked out once and kept.
+    #: Cache of computed answers.
     _windows: dict[tuple[Any, ...], Any] = field(default_factory=dict, compare=False)
     _pass_posteriors: dict[tuple[Any, ...], PassPosterior] = field(
         default_factory=dict, compare=False
@@ -36,22 +36,22 @@ class FittedModel:
 
     @cached_property
     def coding(self) -> Coding:
-        """How settings are coded for the model."""
+        """The coding of the settings for the model."""
         return Coding(self.session)
 
     def pass_rate(self, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
-        """Pass rate of a NEW press at each set-point: new load, new round, machine spread.
+        """Return the pass rate of a NEW press at each set-point: new load, new round, with spread.
 
-        settings: DataFrame with the factor columns, in the session's units.  Returns a DataFrame
+        ``settings``: DataFrame with the factor columns, in the session's units. Returns a DataFrame
         with the same index and columns ``pass_rate`` (expected), ``low``, ``high`` (90 % posterior
-        bounds of the true pass rate), all between 0 and 1.  Raises ``ResultsError`` naming the row
+        bounds of the true pass rate), all between 0 and 1. Raises ``ResultsError`` naming the row
         and column of a setting that is not a number or word, ``SessionError`` for a fabric that is
         not in the session.
         """
         checked = check_settings(self.session, settings)
         passing = self.pass_posterior(checked, self.session.fabric(fabric).name)
         expected = passing.expected()
-        # A mean may lie outside the quantiles of a very lopsided posterior; the bounds include it.
+        # The mean of a very skewed posterior may lie outside its quantiles; the bounds include it.
         return pd.DataFrame(
             {
                 "pass_rate": expected,
@@ -62,7 +62,7 @@ class FittedModel:
         )
 
     def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
-        """Posterior of the true pass rate at checked settings of one fabric."""
+        """Return the posterior of the true pass rate at checked settings of one fabric."""
         index = np.full(len(settings), self.coding.fabric_index(fabric))
         points = self.coding.points(settings, index)
         return pass_posterior(self.posterior, predict(self.posterior, points))
@@ -70,13 +70,13 @@ class FittedModel:
     def cached_pass_posterior(
         self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]
     ) -> PassPosterior:
-        """``pass_posterior`` of settings that are asked for again and again, kept under ``key``."""
+        """Return ``pass_posterior``, cached under ``key``, for settings used repeatedly."""
         if (fabric, *key) not in self._pass_posteriors:
             self._pass_posteriors[fabric, *key] = self.pass_posterior(settings, fabric)
         return self._pass_posteriors[fabric, *key]
 
     def presses_used(self, fabric: str) -> int:
-        """How many presses of this fabric carry at least one grade and are not excluded."""
+        """Return the number of this fabric's presses with a grade that are not excluded."""
         used = self.results[~excluded_rows(self.results)]
         names = [o.name for o in self.coding.outcomes]
         graded = used[names].notna().any(axis=1)

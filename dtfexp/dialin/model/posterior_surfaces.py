@@ -1,4 +1,4 @@
-"""Whole pass-rate surfaces that the results allow, drawn from the posterior."""
+"""Posterior draws of the whole pass-rate surface."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ ANCHORS = 192
 def pass_rate_surfaces(
     fit: FittedModel, settings: pd.DataFrame, fabric: str, draws: int = DRAWS
 ) -> Array:
-    """Pass rates (draws, M) of a new press at checked settings; each row is one surface that the
-    results allow.  The same every time.
+    """Return posterior draws (draws, M) of the pass-rate surface at checked settings.
 
-    Every scale setting has its share of the draws; ``draws`` is rounded up to one draw each.
+    Deterministic. Each integration point has its share of the draws; ``draws`` is rounded up to at
+    least one each.
     """
     coding, post = fit.coding, fit.posterior
     index = np.full(len(settings), coding.fabric_index(fabric))
@@ -42,13 +42,13 @@ def pass_rate_surfaces(
         spread=False,
     )
     counts = _shares(post.weight, max(draws, len(post.weight)))
-    # One set of normals dealt out: the same ones for every scale setting would be few draws.
+    # Different normals for each integration point; repeated ones would be fewer distinct draws.
     normals = even_normals(int(counts.sum()), ANCHORS * post.shape.n_outcomes)
     out = []
     for j, own in enumerate(np.split(normals, np.cumsum(counts)[:-1])):
         if not len(own):
             continue
-        # The machine spread moves the middle of the field and adds its wander from press to press.
+        # The machine spread shifts the mean of the field and adds input noise per press.
         fields = averaged.mean[j] + posterior_deviations(post, anchors, exact, j, own)
         press = new_press_effects_at(post, j, averaged.mean[j], averaged.input_noise[j])
         out.append(pass_rate_given(post, j, fields, press))
@@ -56,13 +56,13 @@ def pass_rate_surfaces(
 
 
 def _unit_points(d: int) -> Array:
-    """Anchors over the unit cube, its ends included (points near an end are pulled onto it)."""
+    """Return anchors over the unit cube, its ends included (points near an end move onto it)."""
     points = qmc.Sobol(d, scramble=True, seed=2).random(256)[:ANCHORS]
     return np.asarray(np.clip(1.1 * points - 0.05, 0.0, 1.0))
 
 
 def _shares(weight: Array, draws: int) -> NDArray[np.int_]:
-    """How many draws each scale setting has, in proportion to its weight (largest remainders)."""
+    """Return the draws of each integration point by its weight (largest remainders)."""
     share = draws * weight / weight.sum()
     counts = np.floor(share + 1e-9).astype(int)
     short = draws - int(counts.sum())
@@ -71,7 +71,7 @@ def _shares(weight: Array, draws: int) -> NDArray[np.int_]:
 
 
 def settings_at_unit_points(fit: FittedModel, fabric: str, unit_points: Array) -> pd.DataFrame:
-    """Settings at points (M, d) of the unit cube: evenly over what the fabric may meet."""
+    """Return settings at points (M, d) of the unit cube, mapped to the allowed ranges."""
     session = fit.session
     columns: dict[str, Any] = {}
     for factor, u in zip(session.factors, unit_points.T, strict=True):
@@ -80,7 +80,7 @@ def settings_at_unit_points(fit: FittedModel, fabric: str, unit_points: Array) -
 
 
 def _axis_at_unit_points(fit: FittedModel, factor: Factor, fabric: str, u: Array) -> NDArray[Any]:
-    # A fabric that cannot be pressed any more is looked at over the range it was described with.
+    # A fabric that can no longer be pressed is evaluated over its described range.
     session = fit.session
     allowed = session.allowed(factor, fabric) or heat.in_range(factor, session.fabric(fabric))
     if factor.is_numeric:

@@ -1,4 +1,4 @@
-"""The priors of the fit by name, with their reasons, and wider or narrower ones."""
+"""The priors of the fit by name, with their reasons and widths."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _NARROWEST, _WIDEST = 0.1, 10.0
 
 @dataclass(frozen=True)
 class FixedPrior:
-    """A prior of fixed width: its name, the field of :class:`Prior` that holds it, its reason."""
+    """A prior of fixed width: its name, its field of :class:`Prior`, its reason."""
 
     name: str
     attribute: str
@@ -25,21 +25,21 @@ class FixedPrior:
 FIXED_PRIORS: tuple[FixedPrior, ...] = (
     FixedPrior("usual quality", "intercept_sd", "some shops run far from a good place"),
     FixedPrior("slope", "slope_sd", "a setting may be better higher or lower"),
-    FixedPrior("bend", "quadratic_sd", "how fast it gets worse on both sides is not known"),
+    FixedPrior("bend", "quadratic_sd", "quality falls on both sides at an unknown rate"),
     FixedPrior("one setting", "smooth_sd", "an edge may be anywhere along a setting"),
     FixedPrior("word", "category_sd", "a peel method may be most of a grade better than another"),
-    FixedPrior("two slopes", "interaction_slope_sd", "what one setting does may depend on another"),
+    FixedPrior("two slopes", "interaction_slope_sd", "one setting's effect may depend on another"),
     FixedPrior(
         "two settings", "interaction_smooth_sd", "an edge of one setting may move with another"
     ),
-    FixedPrior("same press", "press_effect_sd", "what one press does to all its outcomes at once"),
+    FixedPrior("same press", "press_effect_sd", "effect of one press on all its outcomes"),
 )
 
 
 def scaled_priors(widths: Mapping[str, float]) -> tuple[Prior, tuple[HyperPrior, ...]]:
-    """The priors with some of them wider (factor over 1) or narrower (under 1).
+    """Return the priors, some of them wider (factor over 1) or narrower (under 1).
 
-    Raises ``SessionError`` naming the prior, and which names and factors are accepted.
+    Raises ``SessionError`` naming the prior, and the accepted names and factors.
     """
     if not isinstance(widths, Mapping):
         raise SessionError(f"prior_width is {quoted(widths)}; give a dict of prior name to factor")

@@ -1,1 +1,1 @@
-"""Daily counts, alarms, signs seen on prints and their causes."""
+"""Monitor production: daily counts, alarms, signs seen on prints and their causes."""

@@ -1,6 +1,6 @@
-"""From what people say they see to a ranking of causes.
+"""Rank causes from reported signs.
 
-Signs and causes, with their weights, stand in ``describe/signs``; words are read in ``phrases``.
+Signs and causes, with their weights, are in ``describe/signs``; text is read in ``phrases``.
 """
 
 from __future__ import annotations
@@ -15,14 +15,17 @@ from dtfexp.describe.signs.sign import RARE
 from dtfexp.dialin.signs.defect_words import defect_counts, defect_words
 from dtfexp.dialin.signs.phrases import read_phrase
 
-#: The same defect on twenty garments of one afternoon is not twenty independent signs.
+#: Most coupons counted: the same defect on twenty garments of one afternoon is not independent.
 MOST_SIGNS = 3.0
 
 
 @dataclass(frozen=True)
 class Heard:
-    """What was said: ``seen`` (sign -> how often), keys ``absent`` of signs said not to be there,
-    ``asked`` (questions on what could be two signs) and ``not_understood``, in sentences."""
+    """The reported signs.
+
+    ``seen`` (sign -> count), keys ``absent`` of signs reported absent, ``asked`` (questions on
+    ambiguous words) and ``not_understood``, in sentences.
+    """
 
     seen: Mapping[str, float] = field(default_factory=dict)
     absent: tuple[str, ...] = ()
@@ -33,14 +36,16 @@ class Heard:
 
 @dataclass(frozen=True)
 class Circumstances:
-    """What speaks for or against a cause beside what is seen: key -> factor on its weight, and
-    key -> why, in words."""
+    """Evidence for or against causes beside the signs.
+
+    Key -> factor on its weight, and key -> reason in words.
+    """
 
     factor: Mapping[str, float] = field(default_factory=dict)
     why: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def with_factor(self, key: str, times: float, why: str) -> Circumstances:
-        """The same with one more."""
+        """Return the circumstances with one more factor."""
         factor, told = dict(self.factor), dict(self.why)
         factor[key] = factor.get(key, 1.0) * times
         if why:
@@ -50,7 +55,7 @@ class Circumstances:
 
 @dataclass(frozen=True)
 class RankedShare:
-    """A cause with its share of the blame (all causes add up to 1) and why it stands there."""
+    """A cause with its probability (all causes add up to 1) and its reasons."""
 
     cause: Cause
     share: float
@@ -58,9 +63,9 @@ class RankedShare:
 
 
 def hear(defects: Iterable[str] | Mapping[str, int] | str) -> Heard:
-    """Read words or counts of defects; nothing that is said is dropped.
+    """Read words or counts of defects; nothing reported is dropped.
 
-    A sign named twice among words without a number counts once; numbers are added up.
+    A sign named twice among words without a number counts once; numbers are added.
     """
     if not isinstance(defects, (str, Mapping)):
         defects = "; ".join(str(word) for word in defects)
@@ -86,15 +91,15 @@ def hear(defects: Iterable[str] | Mapping[str, int] | str) -> Heard:
                 many = isinstance(defects, Mapping) or count > 1
                 seen[key] = seen.get(key, 0.0) + count if many else max(1.0, seen.get(key, 0.0))
             elif count > 0 and key == "poor":
-                asked[f"{phrase!r} says that it is bad, not how. Say what is seen."] = None
+                asked[f"{phrase!r} does not say what is wrong. Describe what is seen."] = None
     unseen = tuple(key for key in absent if key not in seen)
     return Heard(seen, unseen, tuple(asked), tuple(lost), tuple(read_as))
 
 
 def rank_causes(seen: Mapping[str, float], around: Circumstances) -> list[RankedShare]:
-    """All causes, the likeliest first: the weights of the signs seen, times the circumstances.
+    """Return all causes, the most probable first: weights of the signs times circumstances.
 
-    Signs speak in proportion to how often they were seen, all together as at most three coupons.
+    Signs count in proportion to their frequency, in total as at most three coupons.
     """
     total = sum(seen.values())
     say = min(MOST_SIGNS, total) / total if total else 0.0

@@ -1,5 +1,7 @@
-"""Where a setting may be moved for a cause: on the bench's steps, inside the heat gate, so far as
-the fit or a measured drift says, and what bounds it."""
+"""Corrections of settings for a cause, on the bench's steps and inside the heat gate.
+
+The fit or a measured drift gives the size of a move; limits and ranges bound it.
+"""
 
 from __future__ import annotations
 
@@ -22,15 +24,15 @@ from dtfexp.dialin.encode.roles import HEAT, factors_with_role, peel_warmth, rol
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
 
-#: How far a setting may be moved at once, in multiples of what the machine wanders.
+#: Largest move of a setting at once, in multiples of its spread.
 FURTHEST = 4.0
-# Moves that can be seen on a print; common practice, no source.
+# Smallest visible moves; common practice, no source.
 _DEGREES_C, _SHARE_OF_TIME, _SECONDS, _SHARE_OF_RANGE = 5.0, 0.2, 3.0, 0.15
 
 
 @dataclass(frozen=True)
 class Move:
-    """One setting moved: ``role``, ``direction`` +1 or -1, where to, why there."""
+    """One setting moved: ``role``, ``direction`` +1 or -1, destination and reason."""
 
     factor: Factor
     role: str
@@ -42,8 +44,11 @@ class Move:
 
 @dataclass(frozen=True)
 class ProposalContext:
-    """What proposals are made from: the fit, the session whose gate holds, one fabric, the
-    settings they start from, and measured drifts (factor -> hotter than before, in its unit)."""
+    """The basis of proposals.
+
+    The fit, the session whose heat gate applies, one fabric, its present settings, and measured
+    drifts (factor -> hotter than before, in its unit).
+    """
 
     fit: FittedModel
     gate: Session
@@ -52,7 +57,7 @@ class ProposalContext:
     drift: Mapping[str, float]
 
     def shown(self, factor: Factor, value: Any) -> str:
-        """A setting as it stands on the dial, and in the unit people read where that differs."""
+        """Return a setting in the dial's unit and, where it differs, the reading unit."""
         text = factor.format(value)
         unit = self.gate.temperature_unit
         if factor.is_temperature and unit != factor.unit:
@@ -61,11 +66,11 @@ class ProposalContext:
 
 
 def allowed_moves(bench: ProposalContext, cause: Cause, by_fit: bool = True) -> list[Move]:
-    """Every move that a cause answers to and the gate permits, first choice first."""
+    """Return every move that remedies a cause and passes the heat gate, best first."""
     found: list[Move] = []
     for name, direction in cause.moves:
         for factor in factors_with_role(bench.gate, name):
-            # The fit says how far for the first choice; further ones are only tried.
+            # The fit gives the size of the first choice; further ones are trials.
             to, reason = _place(bench, factor, direction, by_fit and not found)
             if to is not None:
                 here = bench.at[factor.name]
@@ -74,8 +79,7 @@ def allowed_moves(bench: ProposalContext, cause: Cause, by_fit: bool = True) -> 
 
 
 def blocked_moves(bench: ProposalContext, cause: Cause) -> tuple[str, ...]:
-    """Why settings that the cause answers to first cannot be moved, a line each; the first that
-    can be moved ends the list."""
+    """Return a line for each preferred setting that cannot be moved, up to the first that can."""
     lines: list[str] = []
     for name, direction in cause.moves:
         for factor in factors_with_role(bench.gate, name):
@@ -87,7 +91,7 @@ def blocked_moves(bench: ProposalContext, cause: Cause) -> tuple[str, ...]:
 
 
 def bound_text(bench: ProposalContext, factor: Factor) -> str:
-    """What bounds a setting for this fabric, in one line."""
+    """Return the bounds of a setting for this fabric, in one line."""
     if heat.limit(factor, bench.gate.fabric(bench.fabric)) is not None:
         return bench.gate.limit_note(bench.fabric)
     allowed = bench.gate.allowed(factor, bench.fabric)
@@ -104,16 +108,16 @@ def _blocked(bench: ProposalContext, factor: Factor, direction: int) -> str:
     further = _beyond(factor, bench.at[factor.name], direction, allowed)
     if further:
         line = bench.gate.refusal({**bench.at, factor.name: further[0]}, bench.fabric)
-        return f"no room for {name} beyond {here}: {line}"
+        return f"{name} cannot go beyond {here}: {line}"
     limited = heat.limit(factor, bench.gate.fabric(bench.fabric)) is not None
     if direction > 0 and limited and len(allowed) < len(factor.settings()):
-        return f"no room for {name} above {here}: {bench.gate.limit_note(bench.fabric)}"
+        return f"{name} cannot go above {here}: {bench.gate.limit_note(bench.fabric)}"
     end = "top" if direction > 0 else "bottom"
     return f"{name} is at the {end} of its range, {here}"
 
 
 def _beyond(factor: Factor, here: Any, direction: int, allowed: tuple[Any, ...]) -> list[Any]:
-    """Allowed settings further in a direction, the nearest first."""
+    """Return allowed settings further in a direction, the nearest first."""
     place = _place_of(factor)
     start = place(here)
     if start is None:
@@ -127,7 +131,7 @@ def _beyond(factor: Factor, here: Any, direction: int, allowed: tuple[Any, ...])
 
 
 def _place_of(factor: Factor) -> Any:
-    """A function from a setting to its place on an axis of more and less; None for no place."""
+    """Return a function from a setting to its position on an axis; None without an axis."""
     if factor.is_numeric:
         return float
     if role(factor) == "peel warmth":
@@ -138,7 +142,7 @@ def _place_of(factor: Factor) -> Any:
 
 
 def _ways(bench: ProposalContext, factor: Factor, direction: int) -> list[Any]:
-    """Settings further in a direction that the gate permits with all others as they are."""
+    """Return settings further in a direction that the gate permits, the others unchanged."""
     allowed = bench.gate.allowed(factor, bench.fabric)
     return [
         value
@@ -152,8 +156,8 @@ def _place(bench: ProposalContext, factor: Factor, direction: int, by_fit: bool)
     if not ways:
         return None, ""
     if role(factor) == "peel warmth":
-        # Cold first: it shows at once whether warmth was the matter.
-        return (ways[-1] if direction < 0 else ways[0]), "a try; the film maker's word comes first"
+        # Cold first: it shows at once whether warmth is the cause.
+        return (ways[-1] if direction < 0 else ways[0]), "a trial; the film maker's advice is first"
     here = grids.as_axis(factor, bench.at[factor.name])
     unit = max(grids.width_unit(factor), factor.grid_step if factor.is_numeric else 1.0)
     axis = np.array([grids.as_axis(factor, value) for value in ways])
@@ -163,7 +167,7 @@ def _place(bench: ProposalContext, factor: Factor, direction: int, by_fit: bool)
     axis, ways = axis[near], [value for value, kept in zip(ways, near, strict=True) if kept]
     drift = bench.drift.get(factor.name)
     wanted = here + direction * max(unit, _smallest_try(factor, here))
-    reason = "a try; measure first, the fit alone would not move it"
+    reason = "a trial; measure first, the fit alone would not move it"
     if drift is not None and direction * drift < 0:
         wanted = here - drift
         size = difference_text(factor, drift, bench.gate.temperature_unit)
@@ -180,14 +184,14 @@ def _place(bench: ProposalContext, factor: Factor, direction: int, by_fit: bool)
 
 
 def difference_text(factor: Factor, by: float, unit: str) -> str:
-    """A difference of a setting as people read it: "8 °C"."""
+    """Return a difference of a setting as text: "8 °C"."""
     if factor.is_temperature and unit != factor.unit:
         return f"{round(abs(convert_difference(by, factor.unit, unit))):g} {unit}"
     return factor.format(round(abs(by), 1))
 
 
 def _smallest_try(factor: Factor, here: float) -> float:
-    """A move that can be seen on a print."""
+    """Return the smallest move visible on a print."""
     if not factor.is_numeric:
         return 1.0
     if factor.is_temperature:

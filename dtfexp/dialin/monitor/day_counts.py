@@ -1,4 +1,4 @@
-"""Daily counts as a frame that the watch can trust."""
+"""Checked daily counts for the watch."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ INTERVAL = 0.90
 
 
 def check_day_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFrame:
-    """The counts of one fabric from the day ``since`` on, in the order of days.
+    """Return the counts of one fabric from the day ``since`` on, in the order of days.
 
     Columns ``day`` (text), ``pressed``, ``failed``, ``warm_up``, ``symptoms``, ``counted`` (bool:
-    something was pressed and the machines were not being set up), ``share`` failing with its
-    Wilson interval ``low`` and ``high``.  Raises ``ResultsError`` naming row and value.
+    garments were pressed and the machines were not being set up), ``share`` failing with its Wilson
+    interval ``low`` and ``high``. Raises ``ResultsError`` naming row and value.
     """
     if not isinstance(counts, pd.DataFrame):
         raise ResultsError(

@@ -1,6 +1,8 @@
-"""A diagnosis: causes ranked by what is seen, by the fit and by what is known of the bench; what
-to do with the piece, what to check first, what to change and by how much, inside the heat gate,
-and one press that tells the likeliest causes apart."""
+"""A diagnosis: causes ranked by signs, fit and bench, with checks and corrections.
+
+It states what to do with the piece at hand, what to check first, what to change and by how much
+inside the heat gate, and one press that separates the most probable causes.
+"""
 
 from __future__ import annotations
 
@@ -28,17 +30,16 @@ from dtfexp.dialin.monitor.telling_press import discriminating_press
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
-#: A set-point is said to hold from this expected pass rate on: then a machine or a material has
-#: moved rather than the setting being wrong.
+#: Expected pass rate from which the settings are good, and a drifted machine or material suspected.
 HOLDS_FROM = 0.85
-#: Failing presses from this share on let the fit's sides speak in full.
+#: Expected failing share from which the fit's sides have full weight.
 _FULL_WEIGHT_FAILING = 0.30
-#: Causes less likely than this are not worth asking the fit how far to move.
+#: Smallest probability of a cause for which the fit computes a move.
 _WORTH = 0.03
 _STAGES = {"cure": ("under-cured", "over-cured"), "press": ("under-pressed", "over-pressed"),
            "peel": ("peeled too early", "peeled too late"),
            "print": ("too little ink or powder", "too much ink or powder")}  # fmt: skip
-#: The cause that a failure side of the fit is, where its key is another.
+#: Failure sides of the fit whose cause has another key.
 _SIDES = {"peel low": "peeled early", "print low": "little powder",
           "print high": "much powder"}  # fmt: skip
 
@@ -47,10 +48,10 @@ _SIDES = {"peel low": "peeled early", "print low": "little powder",
 class RankedCause:
     """One cause in the ranking.
 
-    ``share`` of the blame, between 0 and 1; ``machine`` whose drift would look the same ("oven",
-    "press" or ""); ``check`` first, what costs least in front; ``change`` in words, with ``factor``
-    moved ``from_`` … ``to`` where a setting is to be changed (None otherwise); ``why``: what spoke
-    for it; ``bound``: what bounds the change (a heat limit, a range, what is forbidden).
+    ``share``: its probability, between 0 and 1; ``machine`` whose drift would look the same
+    ("oven", "press" or ""); ``check`` first, the cheapest first; ``change`` in words, with
+    ``factor`` moved ``from_`` … ``to`` where a setting changes (None otherwise); ``why``: the
+    evidence; ``bound``: what limits the change (a heat limit, a range, what is forbidden).
     """
 
     cause: str
@@ -67,14 +68,13 @@ class RankedCause:
 
 @dataclass(frozen=True, repr=False)
 class Diagnosis:
-    """Causes, the likeliest first, and one press that tells the likeliest apart.
+    """Causes, the most probable first, and one press that separates the most probable.
 
-    ``press``: its settings, those of now but for what is to be tried (empty where none may be made
-    or nothing was understood); ``tells`` in words.  ``now``: what to do with the piece at hand.
-    ``asked``: questions on words that could be two signs; ``not_understood``: what names no sign,
-    with the nearest that do; ``absent``: signs said not to be there; ``past``: why the settings
-    themselves may not be pressed, "" when they may; ``read_as``: words of one's own as they were
-    taken.
+    ``press``: its settings, today's except for the trial (empty when none may be made or nothing
+    was understood); ``tells`` in words. ``now``: what to do with the piece at hand. ``asked``:
+    questions on ambiguous words; ``not_understood``: what names no sign, with the nearest that do;
+    ``absent``: signs reported absent; ``past``: why the settings themselves may not be pressed, ""
+    when they may; ``read_as``: the interpretation of free words.
     """
 
     fabric: str
@@ -92,12 +92,14 @@ class Diagnosis:
 
     @property
     def first(self) -> RankedCause:
-        """The likeliest cause."""
+        """The most probable cause."""
         return self.findings[0]
 
     def table(self, most: int = 5) -> pd.DataFrame:
-        """One row per cause: ``cause``, ``share``, ``machine``, ``check_first``, ``change``,
-        ``bound``, ``why``."""
+        """Return one row per cause.
+
+        Columns: ``cause``, ``share``, ``machine``, ``check_first``, ``change``, ``bound``, ``why``.
+        """
         rows = [
             (f.cause, f.share, f.machine, f.check, f.change, f.bound, "; ".join(f.why))
             for f in self.findings[:most]
@@ -114,12 +116,12 @@ class Diagnosis:
     def _lines(self) -> list[str]:
         open_ones = [*self.asked, *(_sentence(line) for line in self.not_understood)]
         if self.absent:
-            open_ones.append(f"Said not to be there: {', '.join(map(phrase, self.absent))}.")
+            open_ones.append(f"Reported absent: {', '.join(map(phrase, self.absent))}.")
         if not self.seen:
             if not open_ones:
-                open_ones.append("No fault is named: hold the settings as they are.")
+                open_ones.append("No fault is named: keep the settings.")
             elif self.not_understood and not self.asked:
-                open_ones.append("None of these words names a sign that is known; say in other "
+                open_ones.append("None of these words names a known sign; describe in other "
                                  "words what is seen, such as grainy underside, bubbles, parts "
                                  "lifted with the film.")  # fmt: skip
             return open_ones
@@ -128,7 +130,7 @@ class Diagnosis:
             f"{f.cause} ({round(100 * f.share)} %)" for f in self.findings[1:4] if f.share >= 0.05
         )
         lines = [f"Stop: {_sentence(self.past)}"] if self.past else []
-        lines += [f"Now, with this piece: {line}" for line in self.now]
+        lines += [f"This piece: {line}" for line in self.now]
         lines.append(f"{self.fabric}: most likely {first.cause} ({round(100 * first.share)} %)"
                      + (f"; then {others}." if others else "."))  # fmt: skip
         if first.why:
@@ -136,7 +138,7 @@ class Diagnosis:
         lines += [f"Check first: {first.check}", f"Then: {first.change}"]
         if first.bound and first.bound.casefold() not in first.change.casefold():
             lines.append(f"Bounded by: {_sentence(first.bound)}")
-        lines.append(f"One press to tell: {self.tells}")
+        lines.append(f"One press decides: {self.tells}")
         if self.read_as:
             lines.append(_sentence("; ".join(self.read_as)))
         return [*lines, *open_ones]
@@ -151,10 +153,10 @@ def diagnosis(
     drift: Mapping[str, float],
     gate: Session | None = None,
 ) -> Diagnosis:
-    """Rank the causes of what was ``heard`` at checked ``settings`` of one fabric.
+    """Rank the causes of the signs ``heard`` at checked ``settings`` of one fabric.
 
-    drift: factor -> how much hotter than before its machine was measured, in the factor's unit.
-    gate: the session whose heat gate holds for proposals (default: that of the fit).
+    ``drift``: factor -> how much hotter than before its machine was measured, in the factor's unit.
+    ``gate``: the session whose heat gate applies to proposals (default: that of the fit).
     """
     gate = fit.session if gate is None else gate
     at = pd.DataFrame([dict(settings)])
@@ -172,7 +174,7 @@ def diagnosis(
     press, tells = _one_press(bench, heard, ranked, moves)
     now = tuple(dict.fromkeys(sign(key).now for key in heard.seen if sign(key).now))
     if past and any("press again" in line.casefold() for line in now):
-        now = (*now, "Press nothing again before the settings are back inside the limit.")
+        now = (*now, "Press nothing until the settings are back inside the limit.")
     return Diagnosis(
         fabric, dict(heard.seen), rate, findings, press, tells, now, heard.asked,
         heard.not_understood, heard.absent, past, heard.read_as,
@@ -191,7 +193,7 @@ def _one_press(
 
 
 def _inside(gate: Session, settings: Mapping[str, Any], fabric: str) -> dict[str, Any]:
-    """The settings, each that lies outside the gate moved to the nearest the fabric may meet."""
+    """Return the settings, those outside the gate moved to the nearest allowed."""
     inside = dict(settings)
     for factor in gate.factors:
         allowed = gate.allowed(factor, fabric)
@@ -211,7 +213,7 @@ def _inside(gate: Session, settings: Mapping[str, Any], fabric: str) -> dict[str
 
 
 def _evidence_of_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Circumstances:
-    """The fit's belief in each failure side, as far as presses are expected to fail there."""
+    """Add the fit's probability of each failure side, weighted by the expected failures."""
     say = min(1.0, (1.0 - rate) / _FULL_WEIGHT_FAILING)
     for stage, names in _STAGES.items():
         for side, name in zip(("low", "high"), names, strict=True):
@@ -225,7 +227,7 @@ def _evidence_of_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -
                     f"by the presses so far these settings look {name} "
                     f"({round(100 * belief)} % sure)"
                 )
-            # From a third for a side that is ruled out to three times for one that is certain.
+            # Factor 1/3 for an excluded side to 3 for a certain one.
             around = around.with_factor(key, float(3.0 ** (say * (2.0 * belief - 1.0))), why)
     return around
 
@@ -238,7 +240,7 @@ def _finding(
     blocked = blocked_moves(bench, cause) if cause.moves else ()
     change, held = cause.change, ""
     if blocked:
-        # What the cause asks for first is at its end: say so, and never ask for it.
+        # The preferred setting is at its limit: say so instead of proposing it.
         change = " ".join([*map(_sentence, blocked), cause.otherwise]).strip()
         held = "; ".join(blocked)
     if move is not None:
@@ -265,7 +267,7 @@ def _finding(
 
 
 def _sentence(text: str) -> str:
-    """The text with a capital in front and a full stop behind."""
+    """Return the text with a capital and a full stop."""
     return _capital(text if text.endswith((".", "?", "!")) else f"{text}.")
 
 

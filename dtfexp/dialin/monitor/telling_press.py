@@ -1,8 +1,8 @@
-"""The one press that tells the leading causes apart.
+"""The one press that separates the leading causes.
 
-Every cause says whether a change would make prints better, worse or leave them as they are; the
-press to make is the one whose outcome is expected to teach most about the cause (the mutual
-information between the two), over all settings of the session and what else can be tried.
+Each cause predicts whether a change improves, worsens or leaves prints; the chosen press has the
+largest mutual information between its outcome and the cause, over all settings of the session and
+other possible trials.
 """
 
 from __future__ import annotations
@@ -20,20 +20,20 @@ from dtfexp.dialin.encode.roles import HEAT
 from dtfexp.dialin.monitor.causes import RankedShare
 from dtfexp.dialin.monitor.corrections import Move, ProposalContext
 
-#: Causes from this share on are told apart, so many of them at most.
+#: Least probability of the causes to separate, and their largest number.
 LEADING, MOST = 0.04, 5
-#: Dye that may be travelling is given no more heat from this share on.
+#: Probability of dye migration from which no more heat is tried.
 _DYE = 0.05
-# How a press turns out, (better, same, worse), when a change helps, does nothing, or harms.
+# P(better, same, worse) of a press when a change helps, does nothing, or harms.
 _LIKELY = {1: (0.80, 0.15, 0.05), 0: (0.10, 0.80, 0.10), -1: (0.05, 0.25, 0.70)}
-# The likeliest cause is tried first, by what it answers to first, unless another press teaches
-# clearly more (nats).
+# Extra information (nats) that another press needs to replace the first move of the most probable
+# cause.
 _FIRST_CAUSE, _FIRST_MOVE = 0.04, 0.04
 
 
 @dataclass(frozen=True)
 class TrialPress:
-    """One press to tell: a single move, or everything as now with another way of working."""
+    """A trial press: a single move, or today's settings with another way of working."""
 
     cause: Cause
     move: Move | None
@@ -42,9 +42,9 @@ class TrialPress:
 def discriminating_press(
     bench: ProposalContext, ranked: Sequence[RankedShare], moves: dict[str, list[Move]]
 ) -> tuple[dict[str, Any], str]:
-    """The settings of one press (those of now with at most one changed) and what it tells.
+    """Return the settings of one press (today's with at most one change) and its meaning.
 
-    moves: cause key -> what the gate permits for it.
+    ``moves``: cause key -> moves that pass the gate.
     """
     leading = [one for k, one in enumerate(ranked[:MOST]) if k < 2 or one.share >= LEADING]
     tries = [
@@ -71,7 +71,7 @@ def discriminating_press(
 
 
 def _is_safe_move(move: Move, of: RankedShare, ranked: Sequence[RankedShare]) -> bool:
-    """Whether a move may be tried: no more heat where heat may be what does the harm."""
+    """Return whether a move may be tried: no more heat where heat may be the cause."""
     if move.role not in HEAT or move.direction < 0:
         return True
     for one in ranked:
@@ -83,7 +83,7 @@ def _is_safe_move(move: Move, of: RankedShare, ranked: Sequence[RankedShare]) ->
 
 
 def _sign_of_response(cause: Cause, move: Move) -> int:
-    """+1 when a move helps against a cause, -1 when it makes things worse, else 0."""
+    """Return +1 when a move helps against a cause, -1 when it makes things worse, else 0."""
     if (move.role, move.direction) in cause.moves:
         return 1
     return -1 if (move.role, -move.direction) in cause.moves else 0
@@ -96,8 +96,10 @@ def _response(cause: Cause, one: TrialPress) -> int:
 
 
 def _information(share: NDArray[np.float64], responses: list[int]) -> float:
-    """Mutual information, in nats, between the cause and how the press turns out (Cover & Thomas
-    2006, Elements of Information Theory, eq. 2.28; from memory)."""
+    """Return the mutual information, in nats, between the cause and the press's outcome.
+
+    Cover & Thomas 2006, Elements of Information Theory, eq. 2.28; from memory.
+    """
     likely = np.array([_LIKELY[k] for k in responses])
     of_all = share @ likely
     return float(np.sum(share[:, None] * likely * np.log(likely / of_all)))

@@ -1,7 +1,7 @@
-"""The watch: daily counts of pressed and failed garments against the failing rate that is usual.
+"""The watch: daily counts of pressed and failed garments against the usual failing rate.
 
-Single bad days come and go; a sum of what is more than usual shows a lasting rise days before
-anybody would swear to it.  How often the sum cries wolf is stated, not hoped for.
+A Bernoulli CUSUM detects a lasting rise earlier than single days do, with a known rate of false
+alarms.
 """
 
 from __future__ import annotations
@@ -38,20 +38,23 @@ if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.model.fitted import FittedModel
 
-#: One false alarm in about a working year.
+#: Days between false alarms: about a working year.
 FALSE_ALARM_DAYS = 250.0
-#: Posterior share of pass rates below the one that is called usual, and the limits of a usual
-#: failing share.
+#: Posterior probability of a pass rate below the usual one, and the limits of a usual failing
+#: share.
 _LOWER_QUANTILE, _USUAL_LIMITS = 0.10, (0.01, 0.30)
 _ACCEPTED = "a share between 0 and 1, such as 0.04"
 
 
 @dataclass(frozen=True)
 class Alarm:
-    """One lasting rise: raised at the end of ``day``; it most likely began on ``since`` and went on
-    until ``until`` ("" while it lasts).  Over those ``days`` days ``failed`` of ``pressed`` failed:
-    ``share`` with its 90 % Wilson interval ``low`` … ``high``.  ``symptoms``: (word, garments with
-    it), the one that rose most first."""
+    """One lasting rise of the failing share.
+
+    Raised at the end of ``day``; it most likely began on ``since`` and lasted until ``until`` (""
+    while it lasts). During these ``days`` days ``failed`` of ``pressed`` failed: ``share`` with its
+    90 % Wilson interval ``low`` … ``high``. ``symptoms``: (word, garments with it), the largest
+    rise first.
+    """
 
     day: str
     since: str
@@ -70,11 +73,11 @@ class Watch:
     """The watch on one fabric.
 
     ``usual`` and ``caught``: failing shares; ``weight`` and ``limit`` of the sum, in passing
-    garments; ``run_days``: mean days between false alarms while the failing share is the usual
-    one, exact for days of the sizes ``sizes``; ``catch_days``: days within which half of the rises
-    to ``caught`` are noticed.  ``days``: the counts with ``counted`` (bool), ``share``, ``low``,
-    ``high`` (Wilson, 90 %), ``score`` (the sum, NaN on days that do not count) and ``alarm``
-    (true on the day that raised one).  ``alarms``: every rise, the last one last.
+    garments; ``run_days``: mean days between false alarms at the usual failing share, exact for
+    days of the sizes ``sizes``; ``catch_days``: days within which half of the rises to ``caught``
+    are detected. ``days``: the counts with ``counted`` (bool), ``share``, ``low``, ``high``
+    (Wilson, 90 %), ``score`` (the sum, NaN on days not counted) and ``alarm`` (true on the day of
+    an alarm). ``alarms``: every rise, the last one last.
     """
 
     fabric: str
@@ -90,12 +93,12 @@ class Watch:
 
     @property
     def alarm(self) -> Alarm | None:
-        """The alarm that stands now; None when none does."""
+        """The standing alarm; None without one."""
         return self.alarms[-1] if self.alarms and not self.alarms[-1].until else None
 
     @property
     def sentence(self) -> str:
-        """What stands now, in words."""
+        """The present state in words."""
         used = self.days[self.days["counted"]]
         pressed, failed = int(used["pressed"].sum()), int(used["failed"].sum())
         if self.alarm is None:
@@ -115,13 +118,13 @@ class Watch:
 
     @property
     def promise(self) -> str:
-        """How the watch was set, in words."""
+        """The settings of the watch in words."""
         typical = int(np.median(self.sizes))
         return (
             f"Set for a usual failing share of {_percent(self.usual)} and about {typical} garments "
             f"a day: a false alarm every {self.run_days:.0f} days on average; a rise to "
-            f"{_percent(self.caught)} is noticed within {in_words(self.catch_days, 'day')} half of "
-            "the times."
+            f"{_percent(self.caught)} is detected within {in_words(self.catch_days, 'day')} half "
+            "of the time."
         )
 
     def __repr__(self) -> str:
@@ -134,11 +137,10 @@ class Watch:
 def usual_failing_share(
     fit: FittedModel, settings: Mapping[str, Any], fabric: str | Fabric
 ) -> float:
-    """The failing share to call usual at a set-point: with 90 % confidence not more than this, by
-    all presses so far, confirming ones included.
+    """Return the failing share to call usual at a set-point: its upper 90 % posterior limit.
 
-    The expected share itself would be too hopeful a usual: half of the shops would fail a little
-    more than that for ever, and hear false alarms.  Held between 1 and 30 of 100.
+    All presses so far count, confirming ones included. The expected share would be too optimistic:
+    half of the shops would exceed it permanently and hear false alarms. Limited to 1 to 30 of 100.
     """
     name = fit.session.fabric(fabric).name
     at = check_settings(fit.session, pd.DataFrame([dict(settings)]))
@@ -158,13 +160,13 @@ def watch(
 ) -> Watch:
     """Watch one fabric's daily counts for a lasting rise of the failing share.
 
-    counts: one row per day and fabric with ``day`` (text, year-month-day), ``fabric``, ``pressed``
-    and ``failed``, and if wanted ``warm_up`` (true for a day that does not count: machines being
-    set up or repaired) and ``symptoms`` ("grainy underside: 3; bubbles: 1").  usual: the failing
-    share that is expected, as confirmed; caught: the share that must be noticed (default twice the
-    usual one, and at least 0.05 more).  ``false_alarm_days``: fewest days between false alarms, on
-    average, at about ``per_day`` garments a day.  since: leave out earlier days, for after a repair
-    or a new dial-in.
+    ``counts``: one row per day and fabric with ``day`` (text, year-month-day), ``fabric``,
+    ``pressed`` and ``failed``, optionally ``warm_up`` (true for a day that does not count: machines
+    being set up or repaired) and ``symptoms`` ("grainy underside: 3; bubbles: 1"). ``usual``: the
+    expected failing share, as confirmed; ``caught``: the share to detect (default twice the usual
+    one, and at least 0.05 more). ``false_alarm_days``: least mean days between false alarms, at
+    about ``per_day`` garments a day. ``since``: ignore earlier days, after a repair or a new
+    dial-in.
 
     Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
     """
@@ -187,8 +189,8 @@ def watch(
     used = days["counted"].to_numpy(dtype=bool)
     pressed = days.loc[used, "pressed"].to_numpy(dtype=int)
     failed = days.loc[used, "failed"].to_numpy(dtype=int)
-    # The limit rests on what was said beforehand: one that followed the days as they come could
-    # take back an alarm. What it means for the days as they came is worked out and told.
+    # The limit depends on the assumed day size only: one that followed the actual days could
+    # withdraw an alarm. Its run length is then computed for the actual days.
     planned = np.array([_garments(per_day)])
     weight = failure_weight(usual, caught)
     limit = limit_for_mean_run(planned, usual, weight, float(false_alarm_days))
@@ -214,14 +216,16 @@ def watch(
 
 
 def _alarms(used: pd.DataFrame, path: NDArray[np.int_], raised: list[int]) -> tuple[Alarm, ...]:
-    """Each alarm with the days from the last zero of the sum to the next: there the rise most
-    likely began (Page 1954, Biometrika 41:100)."""
+    """Return each alarm with the days from the last zero of the sum to the next.
+
+    There the rise most likely began (Page 1954, Biometrika 41:100).
+    """
     found = []
     zeros = np.flatnonzero(path == 0)
     for at in raised:
         before, after = zeros[zeros < at], zeros[zeros > at]
         first = int(before[-1]) + 1 if len(before) else 0
-        # The day on which the sum falls back to zero is a good one: it is not part of the rise.
+        # The day on which the sum returns to zero is a good one, not part of the rise.
         end = int(after[0]) if len(after) else len(path)
         here = used.iloc[first:end]
         pressed, failed = int(here["pressed"].sum()), int(here["failed"].sum())
@@ -244,9 +248,9 @@ def _alarms(used: pd.DataFrame, path: NDArray[np.int_], raised: list[int]) -> tu
 
 
 def _risen_symptoms(here: pd.DataFrame, before: pd.DataFrame) -> tuple[tuple[str, int], ...]:
-    """Symptoms since the rise began, the one furthest above its former share first."""
+    """Return the symptoms since the rise began, the largest rise of share first."""
     now, then = _symptom_totals(here), _symptom_totals(before)
-    # Half a garment stands for a symptom not seen before.
+    # Half a garment replaces a zero count.
     garments = float(before["pressed"].sum()) + 1.0
     ratio = float(here["pressed"].sum()) / garments
 
@@ -261,7 +265,7 @@ def _symptom_totals(days: pd.DataFrame) -> dict[str, int]:
     for cell in days["symptoms"]:
         for said, count in defect_counts(cell).items():
             signs = read_phrase(said).signs
-            # One sign in other words or misspelt is one sign; what is not understood stands as is.
+            # Synonyms and misspellings of a sign are merged; unknown words are kept.
             word = phrase(signs[0]) if len(signs) == 1 else said
             total[word] = total.get(word, 0) + count
     return total

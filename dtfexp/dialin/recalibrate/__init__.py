@@ -1,1 +1,1 @@
-"""Dialling in again after a change, with earlier presses as prior knowledge."""
+"""Dial in again after a change, with earlier presses as prior knowledge."""

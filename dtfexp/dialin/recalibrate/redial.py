@@ -1,15 +1,14 @@
-"""Dialling in again after a change, with the earlier session as prior knowledge.
+"""Dial in again after a change, with the earlier session as prior knowledge.
 
-What is known is not thrown away, and not trusted blindly either.  How far the earlier presses
-still hold depends on what changed (:data:`CHANGES`):
+How far the earlier presses still apply depends on the change (:data:`CHANGES`):
 
-* a drifted or repaired machine moves its temperature by an amount that the new presses tell;
-* new powder, film or ink, another season: cure and press may want other temperatures, and the rest
-  of what was known holds nearly, not quite;
-* a new fabric: the fabrics known before stay what they are, and the new one borrows from them, at
-  a press temperature of its own.
+* a drifted or repaired machine shifts its temperature by an amount estimated from the new presses;
+* with new powder, film or ink, or in another season, cure and press may need other temperatures,
+  and the rest of the field changes slightly;
+* with a new fabric, the earlier fabrics are unchanged, and the new one borrows from them, at its
+  own press temperature.
 
-How far each temperature has moved: :mod:`dtfexp.dialin.recalibrate.shift`.
+Estimation of the shifts: :mod:`dtfexp.dialin.recalibrate.shift`.
 """
 
 from __future__ import annotations
@@ -55,11 +54,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Change:
-    """What a change does to what was known.
+    """The effect of a change on earlier results.
 
-    moves: stage -> by how much its temperature may have moved (°C, standard deviation); kept:
-    correlation of the prints with those of before, once the temperatures are moved; whose: what
-    moved them, in words.  The sizes are judgement, none has a source.
+    ``moves``: stage -> prior sd of its temperature shift (°C); ``kept``: correlation between the
+    fields before and after, once shifted; ``whose``: the cause, in words. The sizes are judgement,
+    no source.
     """
 
     moves: Mapping[str, float]
@@ -67,7 +66,7 @@ class Change:
     cause_text: str
 
 
-#: What may have changed.
+#: The possible changes.
 CHANGES: dict[str, Change] = {
     "oven": Change({"cure": 7.0}, 1.0, "the machine"),
     "press": Change({"press": 7.0}, 1.0, "the machine"),
@@ -77,7 +76,7 @@ CHANGES: dict[str, Change] = {
     "season": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new season"),
     "fabric": Change({"press": 7.0}, 1.0, "the new fabric"),
 }
-#: Where a temperature may have moved that the plan does not vary, all is kept at this distance.
+#: Correlation kept when a temperature that the plan does not vary may have shifted.
 UNVARIED_CORRELATION = 0.7
 
 
@@ -85,10 +84,10 @@ UNVARIED_CORRELATION = 0.7
 class Redial:
     """A session after a change.
 
-    ``fit`` is of earlier and new presses together, on today's settings; ``shifts`` say what is
-    known of each temperature that may have moved, ``moved`` which rows of the fit's results they
-    move; ``now`` are the checked results since the change; ``target`` is the set-point that was
-    run, None for that of the earlier window.
+    ``fit`` is of earlier and new presses, in today's settings; ``shifts`` give the posterior of
+    each temperature that may have shifted, ``moved`` the rows of the fit's results that are
+    shifted; ``now`` are the checked results since the change; ``target`` is the earlier set-point,
+    None for that of the earlier window.
     """
 
     session: Session
@@ -102,7 +101,7 @@ class Redial:
     target: Mapping[str, Any] | None
 
     def window(self, *, pass_rate: float = 0.90, confidence: float = 0.90) -> Window:
-        """The window as known now: see :meth:`dtfexp.dialin.fit.Fit.window`."""
+        """Return the present window: see :meth:`dtfexp.dialin.fit.Fit.window`."""
         return self.fit.window(self.fabric, pass_rate=pass_rate, confidence=confidence)
 
     def next_presses(
@@ -112,23 +111,21 @@ class Redial:
         fabrics: Iterable[str | Fabric] | None = None,
         seed: int = 0,
     ) -> Plan:
-        """At most ``presses`` new presses that teach most, numbered on.
+        """Return at most ``presses`` new presses with the largest expected gain, numbered on.
 
-        The first after a change that moves temperatures: four beside the old target, to either
-        side.  Later ones are chosen as :func:`dtfexp.next_presses` does, the earlier presses
-        counted in, for ``fabrics`` (default: this one).  A plan of no rows, with its ``reason``,
-        when another batch would hardly change the windows.
+        The first ones after a change of temperatures: four around the old target, on either side.
+        Later ones are chosen as by :func:`dtfexp.next_presses`, with the earlier presses included,
+        for ``fabrics`` (default: this one). The plan is empty, with its ``reason``, when another
+        batch would hardly change the windows.
         """
         count, seed = whole_presses(presses), whole_seed(seed)
-        # With a new fabric the others' presses are moved to where this one wants them.
+        # With a new fabric the others' presses are shifted to its temperature.
         only = fabrics is None or self.changed == "fabric"
         names, left_out = pressable(self.session, [self.fabric] if only else fabrics)
         chosen = None
         if self.shifts and not len(self.now) and self.fabric in names:
             wanted = self._beside_target().head(count)
-            reason = (
-                f"Beside the old target, to either side: shows how far {self._moved_text} moved."
-            )
+            reason = f"On either side of the old target: shows how far {self._moved_text} moved."
         else:
             chosen = choose_batch(self.fit, names, count, seed)
             several = len(names) > 1
@@ -139,7 +136,7 @@ class Redial:
                 return Plan(self.session, none, "redial", seed, f"{reason}{left_out}")
             wanted = chosen.presses
             ends = "end" if several else "ends"
-            reason = f"Chosen where they teach most about where the {told} {ends}."
+            reason = f"Chosen for the most information on where the {told} {ends}."
         numbers = next_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
         why = () if chosen is None else press_reasons(self.fit, chosen.likely, runs, chosen.targets)
@@ -152,7 +149,7 @@ class Redial:
         rows = []
         for offsets in shift_probe_offsets([shift.factor for shift in self.shifts]):
             beside = {f.name: float(target[f.name]) + offset for f, offset in offsets}
-            # A target of before may lie past a limit that was measured since.
+            # The earlier target may exceed a limit measured since.
             inside = grids.moved_in(self.session, self.fabric, dict(target) | beside)
             rows.append({"fabric": self.fabric} | inside)
         return pd.DataFrame(rows)[["fabric", *(f.name for f in self.session.factors)]]
@@ -163,8 +160,7 @@ class Redial:
         return f"{and_list(names)} {'has' if len(names) == 1 else 'have'}"
 
     def on_todays_dial(self) -> pd.DataFrame:
-        """Earlier presses and new ones, the earlier settings moved by the middle of what is known
-        of each shift."""
+        """Return earlier and new presses, the earlier settings moved by the mean of each shift."""
         out = self.fit.results
         for shift in self.shifts:
             out = shifted(shift.factor, out, self.moved, shift.mean)
@@ -172,12 +168,12 @@ class Redial:
 
     @property
     def graded(self) -> int:
-        """How many presses since the change carry a grade."""
+        """The number of graded presses since the change."""
         return _graded_count(self.session, self.now)
 
     @property
     def sentence(self) -> str:
-        """What is carried over, in words."""
+        """The carried-over knowledge, in words."""
         old, new = _graded_count(self.session, self.earlier), self.graded
         told = [f"{old} earlier presses carried over, {new} made since ({self.changed} changed)."]
         if new or not self.shifts:
@@ -185,7 +181,7 @@ class Redial:
         else:
             told.append(f"How far {self._moved_text} moved is not known yet.")
         if self.changed == "fabric":
-            told.append("The new fabric borrows from those known before.")
+            told.append("The new fabric borrows from the earlier ones.")
         elif self.fit.posterior.prior.change_correlation < 1.0:
             told.append("The earlier ones are a guide, not a proof.")
         return " ".join(told)
@@ -203,15 +199,15 @@ def redial(
     now: pd.DataFrame | None = None,
     target: Mapping[str, Any] | None = None,
 ) -> Redial:
-    """Dial in again with what an earlier session knew.
+    """Return a session dialled in again with the results of an earlier session.
 
-    session: of today.  earlier, now: results frames from before the change and since (``now`` may
-    be left out, or hold planned presses only).  changed: "oven" or "press" (drifted, repaired or
-    replaced), "powder", "film" or "ink" (new lot), "season", or "fabric" (a new one; ``earlier``
-    then holds other fabrics of the session).  target: the set-point that was run (default: the
-    target of the earlier results' window).
+    ``session``: of today. ``earlier``, ``now``: results frames from before the change and since
+    (``now`` may be left out, or hold planned presses only). ``changed``: "oven" or "press"
+    (drifted, repaired or replaced), "powder", "film" or "ink" (new lot), "season", or "fabric" (a
+    new one; ``earlier`` then holds other fabrics of the session). ``target``: the earlier set-point
+    (default: the target of the earlier results' window).
 
-    Raises ``PlanError`` for an unknown change and ``ResultsError`` for frames that are none.
+    Raises ``PlanError`` for an unknown change and ``ResultsError`` for invalid frames.
     """
     if not isinstance(changed, str) or changed not in CHANGES:
         raise PlanError(
@@ -235,7 +231,7 @@ def redial(
     if changed == "fabric":
         moved = (both["fabric"] != name).to_numpy()
     elif changed in ("oven", "press"):
-        # A reading of what was reached holds whatever the machine's dial says now.
+        # A reading of the reached temperature holds whatever the dial shows now.
         moved = of_old & np.logical_and.reduce(
             [known_by_set_point(one.factor, both) for one in moving]
         )
@@ -248,7 +244,7 @@ def redial(
 
 
 def _temperature(session: Session, stage: str) -> Factor | None:
-    """The temperature of a stage; None when the plan does not vary it."""
+    """Return the temperature factor of a stage; None when the plan does not vary it."""
     return next((f for f in session.factors if f.stage == stage and f.is_temperature), None)
 
 
@@ -259,9 +255,9 @@ def _graded_count(session: Session, results: pd.DataFrame) -> int:
 def _joined_results(
     session: Session, old: pd.DataFrame, new: pd.DataFrame
 ) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
-    """Both frames as one, and which rows are of before."""
+    """Return both frames as one, and which rows are from before."""
     old = old.copy()
-    # Numbers that both use are of two logbooks: the earlier ones make room.
+    # Numbers used in both frames are from two logbooks: renumber the earlier ones.
     for column in ("press", "oven_load", "press_round"):
         if len(new) and set(old[column]) & set(new[column]):
             old[column] += int(new[column].max())

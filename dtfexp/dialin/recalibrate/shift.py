@@ -1,11 +1,11 @@
-"""How much more a setting does now than it did, told from presses made before and after.
+"""The shift of a temperature between presses made before and after a change.
 
-A drifted oven or press, or a dial set anew after a repair, moves every temperature by about the
-same amount; another lot of powder or film, or another fabric, wants its heat a few degrees higher
-or lower.  The earlier presses know where the edges are; a few new ones show where they are now.
+A drifted oven or press, or a re-adjusted dial, shifts every temperature by about the same amount;
+another lot of powder or film, or another fabric, needs its heat a few degrees higher or lower. The
+earlier presses show the edges; a few new ones show where they are now.
 
-The amount is one more unknown of the fit, beside its scales: integrated, never plugged in
-(Rasmussen & Williams 2006, sec. 5.2, for unknowns inside a covariance).
+The shift is one more unknown of the fit, integrated out like the hyperparameters (Rasmussen &
+Williams 2006, sec. 5.2, for unknowns inside a covariance).
 """
 
 from __future__ import annotations
@@ -27,15 +27,18 @@ from dtfexp.maths.inference.posterior import infer
 
 Bools = NDArray[np.bool_]
 
-#: How far beside the old target the presses lie that tell a shift (°C): about as far as an
-#: ordinary drift goes.  Common practice for the size of drifts, no source.
+#: Distance from the old target of the presses that measure a shift (°C): about an ordinary drift.
+#: Common practice for the size of drifts, no source.
 FAR_OFFSET_C, MIDDLE_OFFSET_C, NEAR_OFFSET_C = 12.0, 8.0, 4.0
 
 
 @dataclass(frozen=True)
 class ShiftPrior:
-    """A temperature that a change may have moved: by ``sd`` (its unit, standard deviation) as far
-    as is known before any press; ``whose`` moved it ("the machine", "the new powder")."""
+    """A temperature that a change may have shifted.
+
+    ``sd``: prior standard deviation, in its unit; ``whose``: the cause ("the machine", "the new
+    powder").
+    """
 
     factor: Factor
     sd: float
@@ -44,9 +47,10 @@ class ShiftPrior:
 
 @dataclass(frozen=True)
 class Shift:
-    """At the same setting of ``factor``, more heat arrives or less is wanted: as if it ran
-    ``mean`` hotter than before (posterior mean, in its unit), give or take ``sd``; ``presses``:
-    how many graded presses since the change say so."""
+    """The posterior of a shift of ``factor``, as if it ran hotter than before.
+
+    ``mean`` and ``sd`` in its unit; ``presses``: graded presses since the change.
+    """
 
     factor: Factor
     mean: float
@@ -76,11 +80,10 @@ def fit_with_shift(
     prior: Prior,
     presses: int,
 ) -> tuple[Fit, tuple[Shift, ...]]:
-    """The fit of checked results whose rows ``before`` (n,) are moved by an unknown amount in some
-    temperatures, and what is known of each amount.
+    """Return the fit with unknown shifts of the rows ``before`` (n,), and their posteriors.
 
-    ``prior.kept`` says how much of the field stays once moved; ``presses`` graded ones were made
-    since.  The fit carries the results as they were pressed. METHODS.md, equation (30).
+    ``prior.kept`` is the correlation of the fields before and after; ``presses`` graded ones were
+    made since. The fit keeps the results as pressed. METHODS.md, equation (30).
     """
     coding = Coding(session)
     data = coding.data(results, before)
@@ -92,7 +95,7 @@ def fit_with_shift(
     for one in moving:
         column = session.factors.index(one.factor)
         half = _half_range(one.factor)
-        # Without a press on either side nothing is known but the prior, known exactly.
+        # Without presses on both sides the posterior is the prior, exactly.
         found = (0.0, one.sd)
         if presses and known is not None:
             found = (float(known[0][column]) * half, float(known[1][column]) * half)
@@ -101,8 +104,10 @@ def fit_with_shift(
 
 
 def shifted(factor: Factor, results: pd.DataFrame, before: Bools, by: float) -> pd.DataFrame:
-    """Results whose rows ``before`` stand on today's dial: what runs ``by`` hotter reaches at a
-    lower setting what it reached then."""
+    """Return results with the rows ``before`` converted to today's dial.
+
+    A machine that runs ``by`` hotter reaches the same at a lower setting.
+    """
     moved = results.copy()
     for column in (factor.name, f"{factor.name}_actual"):
         if column in moved:
@@ -112,7 +117,7 @@ def shifted(factor: Factor, results: pd.DataFrame, before: Bools, by: float) -> 
 
 
 def known_by_set_point(factor: Factor, results: pd.DataFrame) -> Bools:
-    """Rows known by their dial only: a reading of what was reached holds whatever drifts."""
+    """Return the rows known by their dial only; a reading is independent of any drift."""
     actual = f"{factor.name}_actual"
     if actual not in results:
         return np.ones(len(results), dtype=bool)
@@ -120,9 +125,11 @@ def known_by_set_point(factor: Factor, results: pd.DataFrame) -> Bools:
 
 
 def shift_probe_offsets(factors: Sequence[Factor]) -> list[list[tuple[Factor, float]]]:
-    """Where four presses beside the old target tell a shift of one or two temperatures best:
-    offsets in each factor's unit.  One: far and near on either side; two: each on either side.
-    The first two alone are on both sides."""
+    """Return offsets of four presses around the old target that best measure the shifts.
+
+    In each factor's unit. One temperature: near and far on either side; two: each on either side.
+    The first two alone are on both sides.
+    """
     if len(factors) == 1:
         return [
             [(factors[0], _degrees(factors[0], by))]
@@ -138,12 +145,12 @@ def _degrees(factor: Factor, celsius: float) -> float:
 
 
 def _half_range(factor: Factor) -> float:
-    """What one code of a temperature is, in its unit."""
+    """Return one code unit of a temperature, in its unit."""
     low, high = factor.bounds
     return 0.5 * (high - low)
 
 
 def graded_rows(session: Session, results: pd.DataFrame) -> Bools:
-    """Rows with a grade, those left out not counted."""
+    """Return the rows with a grade that are not excluded."""
     names = [outcome.name for outcome in session.outcomes]
     return results[names].notna().any(axis=1).to_numpy() & ~excluded_rows(results)

@@ -1,1 +1,1 @@
-"""A session played on simulated benches before the first press is made."""
+"""Rehearse a session on simulated benches before the first press."""

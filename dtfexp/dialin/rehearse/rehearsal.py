@@ -1,8 +1,7 @@
-"""A rehearsal: the whole session played on invented benches, before a press is made.
+"""A rehearsal: the whole session played on simulated benches before the first press.
 
-Every bench is drawn from what is believed (the prior, or a fit so far), pressed in batches as the
-plan and the next presses say, graded, fitted, and the window that comes out is held against the
-truth, which is known here.
+Each bench is drawn from the prior, or from a fit so far, pressed in batches by plan and next
+presses, graded and fitted, and the resulting window is compared with the known truth.
 """
 
 from __future__ import annotations
@@ -29,33 +28,32 @@ MOST_REHEARSALS = 10_000
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Rehearsal(Rehearsed):
-    """What came of the rehearsals.
+    """The result of the rehearsals.
 
-    rehearsed: one row per rehearsal and fabric: ``rehearsal``; ``fabric``; ``has_window`` (there
-    is a box of set-points that truly keep the pass rate, twice the spread wide in every setting);
+    ``rehearsed``: one row per rehearsal and fabric: ``rehearsal``; ``fabric``; ``has_window`` (a
+    box of set-points truly keeps the pass rate, twice the spread wide in every setting);
     ``true_size`` (of the largest such box: product of its widths in multiples of spread);
-    ``found``; ``size`` (of the recommended box);
-    ``box_good`` (share of the box that truly keeps the rate); ``target_true`` and
-    ``target_stated`` (pass rate at the target); ``presses`` made in this rehearsal for all its
-    fabrics together, ``batches``, ``stopped`` (by itself, before the schedule was through),
-    ``hours``, ``garments``, ``film`` (m²).  ``widths``: one row per rehearsal, fabric and setting
-    of a range where a window was found: ``width`` in the setting's own unit.
+    ``found``; ``size`` (of the recommended box); ``box_good`` (share of the box that truly keeps
+    the rate); ``target_true`` and ``target_stated`` (pass rate at the target); ``presses`` made in
+    this rehearsal for all its fabrics, ``batches``, ``stopped`` (before the end of the schedule),
+    ``hours``, ``garments``, ``film`` (m²). ``widths``: one row per rehearsal, fabric and ranged
+    setting where a window was found: ``width`` in the setting's unit.
     """
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row per fabric: counts of rehearsals, and means.
+        """Return one row per fabric: counts of rehearsals, and means.
 
-        ``rehearsals``; ``with_window`` (how many benches have one); ``found`` (of those);
-        ``windows`` (found on any bench); ``false`` (of those, the target truly stays below the
-        pass rate); ``size_share`` (sizes found over true sizes, summed over the benches that have
-        a window); ``box_good``; ``target_true``, ``target_stated`` (means over windows found).
+        ``rehearsals``; ``with_window`` (benches that have one); ``found`` (among those);
+        ``windows`` (found on any bench); ``false`` (of those, the target is truly below the pass
+        rate); ``size_share`` (sizes found over true sizes, summed over the benches that have a
+        window); ``box_good``; ``target_true``, ``target_stated`` (means over windows found).
         """
         return table(self)
 
     @property
     def summary(self) -> RehearsalSummary:
-        """The table and plain sentences."""
+        """Return the table and plain sentences."""
         return summary(self)
 
     def __repr__(self) -> str:
@@ -67,7 +65,7 @@ class Rehearsal(Rehearsed):
 
 @dataclass(frozen=True)
 class _Request:
-    """What every rehearsal is played with; travels to the workers."""
+    """The common arguments of all rehearsals, sent to the workers."""
 
     session: Session
     schedule: tuple[int, ...]
@@ -112,15 +110,15 @@ def rehearse(
     seed: int = 0,
     progress: bool = True,
 ) -> Rehearsal:
-    """Play the session on invented benches: is this many presses enough, and what will it cost?
+    """Play the session on simulated benches, to see whether the presses suffice and their cost.
 
-    schedule: presses of each batch; fabrics: which of the session's (default all); start: a fit of
-    this session, to rehearse what is still to come (default: nothing is known yet; benches are
-    drawn under its priors, every rehearsal is fitted under the usual ones); jobs: how many at a
-    time, -1 for all cores; progress: a bar on stderr once it takes over a second.  The same
-    arguments give the same result, however many jobs.  Inside
-    ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask cluster of the
-    current client (give its workers one thread each).  Raises ``PlanError`` in one line.
+    ``schedule``: presses of each batch; ``fabrics``: of the session (default all); ``start``: a fit
+    of this session, to rehearse its remainder (default: benches are drawn from its priors, every
+    rehearsal is fitted under the default ones); ``jobs``: number in parallel, -1 for all cores;
+    ``progress``: a bar on stderr after a second. The same arguments give the same result for any
+    number of jobs. Inside ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask
+    cluster of the current client (give its workers one thread each). Raises ``PlanError`` in one
+    line.
     """
     asked = _checked(session, schedule, fabrics, start, pass_rate, confidence)
     count = _whole("rehearsals", rehearsals, MOST_REHEARSALS)
@@ -146,7 +144,7 @@ def rehearse(
 def _rehearsals(
     request: _Request, seeds: list[np.random.SeedSequence], jobs: int, progress: bool
 ) -> Iterator[_Outcome]:
-    """Every rehearsal in order, as it comes in."""
+    """Yield every rehearsal in order, as it completes."""
     from joblib import Parallel, delayed
     from tqdm import tqdm
 
@@ -158,8 +156,8 @@ def _rehearsals(
 
 
 def rehearse_once(request: _Request, number: int, seed: np.random.SeedSequence) -> _Outcome:
-    """One rehearsal, from its own seed."""
-    # With one thread every run agrees with a serial one, and none fights over the cores.
+    """Play one rehearsal from its own seed."""
+    # One thread makes every run equal to a serial one and avoids oversubscription.
     with SINGLE_THREAD:
         rng = np.random.default_rng(seed)
         bench = simulate_bench(request.session, list(request.names), request.start, rng)
@@ -170,7 +168,7 @@ def rehearse_once(request: _Request, number: int, seed: np.random.SeedSequence) 
 def _simulated_results(
     request: _Request, bench: SimulatedBench, rng: np.random.Generator
 ) -> tuple[list[Plan], pd.DataFrame]:
-    """The batches that were pressed, and all results, those of the start included."""
+    """Return the pressed batches, and all results including those of the start."""
     plans: list[Plan] = []
     results = None if request.start is None else request.start.results
     for count in request.schedule:

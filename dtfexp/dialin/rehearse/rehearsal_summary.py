@@ -1,4 +1,4 @@
-"""A rehearsal in a table and plain sentences; works nothing out but counts and means."""
+"""A rehearsal as a table and plain sentences: counts and means only."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ HEADS = (
 
 @dataclass(frozen=True)
 class RehearsalSummary:
-    """title; rows of texts under ``HEADS``, one per fabric; lines of text below them."""
+    """A title; ``rows`` of texts under ``HEADS``, one per fabric; ``lines`` of text below."""
 
     title: str
     rows: tuple[tuple[str, ...], ...]
     lines: tuple[str, ...]
 
     def text(self) -> str:
-        """For a terminal."""
+        """Return the text for a terminal."""
         frame = pd.DataFrame(self.rows, columns=list(HEADS))
         return "\n".join([self.title, "", frame.to_string(index=False), "", *self.lines])
 
     def html(self) -> str:
-        """For a notebook; the same words."""
+        """Return the same words as HTML for a notebook."""
         lines = "".join(f"<p>{escape(line)}</p>" for line in self.lines)
         return f"<p><b>{escape(self.title)}</b></p>{html_table(HEADS, self.rows)}{lines}"
 
 
 @dataclass(frozen=True, eq=False)
 class Rehearsed:
-    """The facts of a rehearsal that its table and sentences are made from.
+    """The figures of a rehearsal behind its table and sentences.
 
     The fields are those of :class:`dtfexp.dialin.rehearse.rehearsal.Rehearsal`.
     """
@@ -53,7 +53,7 @@ class Rehearsed:
 
 
 def table(rehearsal: Rehearsed) -> pd.DataFrame:
-    """One row per fabric: counts of rehearsals, and means; the columns of ``Rehearsal.table``."""
+    """Return one row per fabric with the columns of ``Rehearsal.table``."""
     out = []
     for fabric, mine in rehearsal.rehearsed.groupby("fabric", sort=False):
         good = mine[mine["has_window"]]
@@ -77,7 +77,7 @@ def table(rehearsal: Rehearsed) -> pd.DataFrame:
 
 
 def summary(rehearsal: Rehearsed) -> RehearsalSummary:
-    """The table as texts, and what it means for the shop."""
+    """Return the table as texts, and its meaning for the shop."""
     rows = []
     for row in table(rehearsal).to_dict("records"):
         rows.append(
@@ -94,7 +94,7 @@ def summary(rehearsal: Rehearsed) -> RehearsalSummary:
         )
     count = rehearsal.rehearsed["rehearsal"].nunique()
     batches = " + ".join(map(str, rehearsal.schedule))
-    title = f"Rehearsal of {rehearsal.session.name}: {batches} presses on {count} invented benches"
+    title = f"Rehearsal of {rehearsal.session.name}: {batches} presses on {count} simulated benches"
     return RehearsalSummary(title, tuple(rows), tuple(_lines(rehearsal)))
 
 
@@ -119,7 +119,7 @@ def _lines(rehearsal: Rehearsed) -> list[str]:
                 f"{name}: {row['false']} of {row['windows']} windows were false (fewer than {rate} "
                 "truly pass at the target)."
             )
-            lines.append(f"{name}: middle width of the windows: {_widths(rehearsal, name)}.")
+            lines.append(f"{name}: median width of the windows: {_widths(rehearsal, name)}.")
     return [*lines, *_cost_lines(rehearsal), _known(rehearsal)]
 
 
@@ -152,4 +152,4 @@ def _cost_lines(rehearsal: Rehearsed) -> list[str]:
 def _known(rehearsal: Rehearsed) -> str:
     if rehearsal.after_presses:
         return f"The benches agree with the {rehearsal.after_presses} presses recorded so far."
-    return "Nothing of your bench is known yet: the benches are as different as shops are."
+    return "There are no results of your bench yet: the benches differ as shops do."

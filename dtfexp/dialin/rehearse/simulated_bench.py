@@ -1,4 +1,4 @@
-"""A bench whose truth is known: it presses, grades, and can be asked for its true window."""
+"""A simulated bench with a known truth: it presses, grades, and gives its true window."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-# Anchors for one factor, four times as many for each more, and the most.  What they leave undrawn
+# Anchors for one factor, the factor of four for each further one, and the maximum. The residual sd
 # of the field between them is under 0.02 grades at usual lengths, 0.25 at the shortest, 6 factors.
 ANCHORS, MOST_ANCHORS = 64, 512
 COARSE, FINE = 3000, 3000
@@ -34,7 +34,7 @@ COARSE, FINE = 3000, 3000
 class TrueWindow:
     """The largest box of settings that truly keep the pass rate.
 
-    low, high: setting -> value; size: product of the widths in multiples of spread.
+    ``low``, ``high``: setting -> value; ``size``: product of the widths in multiples of spread.
     """
 
     low: dict[str, Any]
@@ -50,13 +50,13 @@ class SimulatedBench:
     field: SimulatedField
 
     def pass_rate(self, settings: pd.DataFrame, fabric: str) -> Array:
-        """True pass rate (M,) of a new press at checked settings of one fabric."""
+        """Return the true pass rate (M,) of a new press at checked settings of one fabric."""
         coding = Coding(self.session)
         index = np.full(len(settings), coding.fabric_index(fabric))
         return self.field.pass_rate(coding.points(settings, index))
 
     def press(self, runs: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-        """``runs`` with a grade for every outcome that can fail; the others stay empty."""
+        """Return ``runs`` with a grade for every outcome that can fail; others stay empty."""
         coding = Coding(self.session)
         reached = runs.copy()
         for factor in self.session.factors:
@@ -80,13 +80,15 @@ class SimulatedBench:
         return np.clip(outcome.accept + outcome.sign * seen * grade_unit(outcome), low, high)
 
     def window(self, fabric: str, pass_rate: float) -> TrueWindow | None:
-        """The true window of a fabric, found as a recommended one is: on a coarse grid, then a
-        finer one around it; None when no box is as wide as the machines wander to both sides."""
+        """Return the true window of a fabric, on a coarse grid and a finer one around it.
+
+        None when no box is twice the spread wide.
+        """
         choices = grids.word_choices(self.session, fabric)
         best: TrueWindow | None = None
         for words in choices:
             grid = grids.grid(self.session, fabric, words, max(COARSE // len(choices), 300))
-            # A coarse grid may step over a narrow window: any good place is looked at closer.
+            # A coarse grid may miss a narrow window, so refine around any good point.
             box = self._box(grid, fabric, pass_rate, narrow=True)
             if box is None:
                 continue
@@ -126,7 +128,7 @@ class SimulatedBench:
     def good_share(
         self, fabric: str, low: dict[str, Any], high: dict[str, Any], pass_rate: float
     ) -> float:
-        """Share of a box's set-points that truly keep the pass rate."""
+        """Return the share of a box's set-points that truly keep the pass rate."""
         ranged = {f.name: f for f in grids.ranged_factors(self.session)}
         within = {
             n: (grids.as_axis(f, low[n]), grids.as_axis(f, high[n])) for n, f in ranged.items()
@@ -139,7 +141,7 @@ class SimulatedBench:
 def simulate_bench(
     session: Session, fabrics: list[str], start: FittedModel | None, rng: np.random.Generator
 ) -> SimulatedBench:
-    """A bench from the prior, or one that could have given the results of ``start``."""
+    """Return a bench from the prior, or from the posterior of ``start``."""
     coding = Coding(session)
     anchors = _anchor_points(coding, fabrics)
     if start is None:
@@ -148,7 +150,7 @@ def simulate_bench(
 
 
 def box_size(session: Session, low: dict[str, Any], high: dict[str, Any]) -> float:
-    """Product of a box's widths in multiples of spread; a factor with one setting counts as 1."""
+    """Return the product of a box's widths in multiples of spread; one setting counts as 1."""
     size = 1.0
     for factor in grids.ranged_factors(session):
         if factor.is_numeric and len(factor.settings()) < 2:
@@ -164,7 +166,7 @@ def _true_window(session: Session, grid: grids.Grid, box: Box) -> TrueWindow:
 
 
 def _anchor_points(coding: Coding, fabrics: list[str]) -> Points:
-    """Settings spread evenly over all that the machines may reach, for each fabric alike."""
+    """Return settings spread evenly over all that the machines may reach, alike for each fabric."""
     factors = coding.session.factors
     count = min(ANCHORS * 4 ** (len(factors) - 1), MOST_ANCHORS)
     unit = qmc.Sobol(len(factors), scramble=False).random(count)

@@ -1,1 +1,1 @@
-"""Oven loads, press rounds, running order, clock and cost of a plan."""
+"""Oven loads, press rounds, pressing order, timeline and cost of a plan."""

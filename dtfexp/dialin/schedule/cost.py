@@ -1,4 +1,4 @@
-"""What a plan costs: hours, garments, film, powder, money; and what a cheaper order gives up."""
+"""The cost of a plan: hours, garments, film, powder, money; and what a cheaper order loses."""
 
 from __future__ import annotations
 
@@ -28,8 +28,10 @@ _LOST = {
 
 @dataclass(frozen=True)
 class Film:
-    """Coupons nested on the film: how many side by side, rows, the length used in mm, its area in
-    m², and the share of it that no coupon covers."""
+    """Coupons nested on the film.
+
+    Number across, rows, length used in mm, area in m², and the share not covered by a coupon.
+    """
 
     across: int
     rows: int
@@ -40,7 +42,7 @@ class Film:
 
 @dataclass(frozen=True)
 class CheaperOrder:
-    """The same presses in a cheaper order: minutes saved, and in sentences what that gives up."""
+    """The same presses in a cheaper order: minutes saved, and sentences on what is lost."""
 
     minutes: float
     gives_up: tuple[str, ...]
@@ -48,13 +50,13 @@ class CheaperOrder:
 
 @dataclass(frozen=True, repr=False)
 class Cost:
-    """What a plan costs.
+    """The cost of a plan.
 
-    minutes: at the bench, from switching on to the last grade; hands: of those, minutes in which
-    the person works; lost: DataFrame what, minutes, of the waits, longest first; later: minutes
-    of grading after the washes; garments: fabric -> how many; film, powder (g); money: item ->
-    price for what has one, with the total, empty where no price is known; cheaper: None where no
-    order of these presses saves a minute.
+    ``minutes``: at the bench, from switching on to the last grade; ``hands``: minutes of work among
+    them; ``lost``: DataFrame what, minutes, of the waits, longest first; ``later``: minutes of
+    grading after the washes; ``garments``: fabric -> number; ``film``; ``powder`` (g); ``money``:
+    item -> price where given, with the total, empty without prices; ``cheaper``: None when no order
+    of these presses saves a minute.
     """
 
     presses: int
@@ -74,11 +76,11 @@ class Cost:
 
     @property
     def hours(self) -> float:
-        """Hours of a person, grading after the washes included."""
+        """The person's hours, grading after the washes included."""
         return (self.minutes + self.later) / 60.0
 
     def lines(self) -> list[str]:
-        """The cost as short sentences, for a terminal and a notebook."""
+        """Return the cost as short sentences, for a terminal and a notebook."""
         pieces = ", ".join(f"{n} of {fabric}" for fabric, n in self.garments.items())
         out = [
             f"{minutes_text(self.minutes)} at the bench for "
@@ -107,12 +109,12 @@ class Cost:
                 f"{minutes_text(minutes)} {what}"
                 for what, minutes in self.lost.head(3).itertuples(index=False)
             )
-            out.append(f"Time goes into {listed}.")
+            out.append(f"Waiting time: {listed}.")
         if self.cheaper is None:
             out.append("No other order of these presses would save a minute.")
         else:
             out.append(
-                f"A cheaper order would save {minutes_text(self.cheaper.minutes)}. It gives up: "
+                f"A cheaper order would save {minutes_text(self.cheaper.minutes)}, but loses: "
                 + " ".join(self.cheaper.gives_up)
             )
         return out
@@ -125,7 +127,7 @@ class Cost:
 
 
 def cost(session: Session, runs: pd.DataFrame, supplies: Supplies | None = None) -> Cost:
-    """The cost of a plan; runs as of ``Plan.runs``, supplies in place of the session's own."""
+    """Return the cost of a plan; ``runs``: ``Plan.runs``; ``supplies`` replace the session's."""
     used = session.supplies if supplies is None else supplies
     steps = timeline(session, runs)
     minutes = float(steps["end"].max()) if len(steps) else 0.0
@@ -170,7 +172,7 @@ def cost(session: Session, runs: pd.DataFrame, supplies: Supplies | None = None)
 
 
 def coupons_side_by_side(supplies: Supplies, coupons: int) -> Film:
-    """Coupons side by side on the film, turned the way that takes the shorter piece."""
+    """Return coupons side by side on the film, turned to use the shorter piece."""
     best: Film | None = None
     for wide, tall in (
         (supplies.coupon_width, supplies.coupon_height),
@@ -189,7 +191,7 @@ def coupons_side_by_side(supplies: Supplies, coupons: int) -> Film:
 
 
 def minutes_text(minutes: float) -> str:
-    """Minutes as a person says them: "1 h 25 min"."""
+    """Return minutes in words: "1 h 25 min"."""
     whole = round(minutes)
     if whole < 1:
         return "less than a minute" if minutes > 0 else "0 min"
@@ -213,7 +215,7 @@ def _lost_information(steps: pd.DataFrame) -> pd.DataFrame:
 
 
 def _cheaper(session: Session, runs: pd.DataFrame, minutes: float) -> CheaperOrder | None:
-    """The quickest of a few plain orders, if it saves a minute, and what it would cost to know."""
+    """Return the quickest of some simple orders if it saves a minute, and what it loses."""
     orders = [runs]
     if "block" in runs and runs["block"].nunique() > 1:
         orders.append(runs.drop(columns="block"))
@@ -238,19 +240,20 @@ def _cheaper(session: Session, runs: pd.DataFrame, minutes: float) -> CheaperOrd
         if fewer > 0:
             gives_up.append(
                 f"{_count_text(fewer, noun)}: fewer repeats of the same {of} settings, so "
-                "that a bad "
-                f"{noun.split()[1]} is harder to tell from bad settings."
+                f"a bad {noun.split()[1]} is harder to separate from bad settings."
             )
     gives_up.append(
-        "The drawn order: like presses stand together, so that a drift through the session looks "
+        "The random order: like presses follow each other, so a drift during the session looks "
         "like an effect of the settings."
     )
     return CheaperOrder(saved, tuple(gives_up))
 
 
 def _sorted_order(session: Session, runs: pd.DataFrame, first: str) -> pd.DataFrame:
-    """The presses of each block sorted by their slow settings, in as few loads and rounds as hold
-    them; ``first`` is the stage that is changed least."""
+    """Return the presses of each block sorted by slow settings, in the fewest loads and rounds.
+
+    ``first`` is the stage changed least often.
+    """
     cure = [f.name for f in session.factors if f.stage == "cure"]
     hard = [f.name for f in session.factors if f.stage == "press" and f.hard_to_change]
     slow = [f.name for f in session.factors if f.stage == "press" and f.is_temperature]
@@ -273,7 +276,7 @@ def _sorted_order(session: Session, runs: pd.DataFrame, first: str) -> pd.DataFr
 def _batch_numbers(
     runs: pd.DataFrame, names: Iterable[str], most: int, made: int
 ) -> tuple[list[int], int]:
-    """A batch number for each press: equal settings together, a new batch when one is full."""
+    """Return a batch number for each press: equal settings share a batch until it is full."""
     columns = [runs[name].tolist() for name in names]
     open_batch: dict[tuple[Any, ...], tuple[int, int]] = {}
     numbers = []

@@ -1,4 +1,4 @@
-"""How the oven loads and press rounds of a plan cross: which coupon lies in which of each."""
+"""The crossing of a plan's oven loads and press rounds: the load and round of each coupon."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ class Crossing:
 
     @property
     def loads(self) -> int:
-        """How many oven loads."""
+        """The number of oven loads."""
         return len(np.unique(self.load))
 
     @property
     def rounds(self) -> int:
-        """How many press rounds."""
+        """The number of press rounds."""
         return len(np.unique(self.round_))
 
 
@@ -39,12 +39,12 @@ def cross_loads_and_rounds(
     sides: Sides,
     most: tuple[int, int],
 ) -> Crossing:
-    """Loads and rounds as evenly filled and as evenly crossed as they go.
+    """Return loads and rounds, filled and crossed as evenly as possible.
 
-    fabrics: per press. sides: per press, which set of loads and which set of rounds it belongs to
-    (a day has loads and rounds of its own, and so have fabrics of unlike heat limits); loads,
-    rounds: side -> how many; most: what one load and one round hold. Every fabric is spread over
-    its loads and rounds, so that neither luck hangs on a fabric.
+    ``fabrics``: per press. ``sides``: per press, its set of loads and set of rounds (a day has its
+    own loads and rounds, and so have fabrics with different heat limits); ``loads``, ``rounds``:
+    side -> number; ``most``: capacity of a load and of a round. Every fabric is spread over its
+    loads and rounds, so that no batch effect is confounded with a fabric.
     """
     of_side = [_numbered(counts) for counts in (loads, rounds)]
     size: Counter[tuple[str, int]] = Counter()
@@ -76,8 +76,9 @@ def cross_loads_and_rounds(
 
 
 def batches_per_side(presses: Counter[Side], most: int, total: int) -> dict[Side, int]:
-    """How many batches each side gets: as many as hold its presses, and more up to ``total`` where
-    most presses share one.
+    """Return the number of batches of each side.
+
+    As many as hold its presses, and more, up to ``total``, where most presses share a batch.
     """
     out = {side: -(-count // most) for side, count in presses.items()}
     while sum(out.values()) < total:

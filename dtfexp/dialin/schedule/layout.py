@@ -1,8 +1,8 @@
-"""From wanted presses to oven loads, press rounds and an order in which a bench can press them.
+"""Lay out wanted presses in oven loads, press rounds and a practicable order.
 
-A plan is a strip-plot: coupons cured together share one load, presses made without re-setting the
-heat press share one round, and a coupon sits where its load and its round cross. Loads and rounds
-are therefore made first, and chance decides only what costs nobody a wait.
+A plan is a strip-plot: coupons cured together share a load, presses made without re-setting the
+heat press share a round, and each coupon belongs to one load and one round. Loads and rounds are
+made first; randomisation covers only what causes no wait.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ Key = tuple[float, ...]
 NUMBERED = ("press", "fabric", "oven_load", "press_round")
 _TOLERANCE = 1e-9
 _MOST_EXTRA = 3
-"""Presses wanted twice or more get that many loads of their own cure, but no more than this: a
-second and third load cost minutes and show the oven's luck, a tenth shows little more."""
+"""Most loads for the repeats of one press: a second and third load show the variation between
+loads, further ones add little."""
 
 
 def lay_out(
@@ -41,24 +41,24 @@ def lay_out(
     *,
     groups: tuple[Sequence[int], Sequence[int]] | None = None,
 ) -> pd.DataFrame:
-    """Wanted presses as runs, in pressing order.
+    """Return wanted presses as runs in pressing order.
 
-    settings: DataFrame with the columns fabric and one per factor, a row per wanted press, on the
-    factors' steps and within the fabrics' heat limits. The result has the columns press, fabric,
-    oven_load, press_round and the factors, numbered on from the three first numbers.
+    ``settings``: DataFrame with the columns fabric and one per factor, a row per wanted press, on
+    the factors' steps and within the fabrics' heat limits. The result has the columns press,
+    fabric, oven_load, press_round and the factors, numbered on from the three first numbers.
 
-    * One load shares every cure-stage setting and holds ``session.coupons_per_load`` at most.
-    * One round shares every hard-to-change press-stage setting and holds
-      ``session.presses_per_round`` at most.
-    * Rounds follow the platen's temperature, up or down; inside a round, presses at one platen
-      temperature stand together and new loads come in the order of the oven's temperature.
-    * Presses wanted twice or more lie in different loads, and in different rounds where their
-      round has to be split anyway: that is how luck is told from settings.
-    * Loads are numbered in the order in which they are first needed. Everything else is drawn
-      from ``rng``; an equal generator gives an equal frame.
-    * A press in a corner that the session forbids is made at the nearest permitted settings.
-    * ``groups`` gives the load and the round of every row where a plan has settled them already;
-      only the order is then worked out.
+    * One load shares every cure-stage setting and holds at most ``session.coupons_per_load``.
+    * One round shares every hard-to-change press-stage setting and holds at most
+      ``session.presses_per_round``.
+    * Rounds follow the platen's temperature, up or down; within a round, presses at one platen
+      temperature are adjacent and new loads follow the oven's temperature.
+    * Repeats of a press are in different loads, and in different rounds where their round must be
+      split anyway, to separate batch effects from settings.
+    * Loads are numbered in the order of first use. Everything else is drawn from ``rng``; an equal
+      generator gives an equal frame.
+    * A press in a forbidden corner is made at the nearest permitted settings.
+    * ``groups`` gives the load and round of every row when a plan has fixed them; then only the
+      order is chosen.
 
     Raises ``PlanError`` (a ``ValueError``) naming the row, the column and what is accepted.
     """
@@ -111,14 +111,14 @@ def lay_out(
 
 
 def changeover_counts(session: Session, runs: pd.DataFrame) -> dict[str, float]:
-    """What a plan costs the bench in loads, rounds and waiting; runs as of ``lay_out``.
+    """Return a plan's loads, rounds and waiting minutes; ``runs`` from ``lay_out``.
 
-    ``oven_loads``, ``press_rounds``; ``oven_resets`` (loads cured in the order of their numbers:
-    changes of a cure-stage temperature or hard-to-change setting), ``platen_resets`` (presses in
-    their order: changes of a press-stage temperature or hard-to-change setting);
-    ``cure_temperatures``, ``press_temperatures`` (how many different ones); ``minutes``: warm-up,
-    change-overs one after the other, every load's cure time and every press's press time where
-    the plan has them. Handling, peeling and washing are not counted.
+    ``oven_loads``, ``press_rounds``; ``oven_resets`` (loads in the order of their numbers: changes
+    of a cure-stage temperature or hard-to-change setting), ``platen_resets`` (presses in order:
+    changes of a press-stage temperature or hard-to-change setting); ``cure_temperatures``,
+    ``press_temperatures`` (number of different ones); ``minutes``: warm-up, change-overs one after
+    the other, every load's cure time and every press's press time where the plan has them.
+    Handling, peeling and washing are not counted.
     """
     ordered = runs.sort_values("press", kind="stable")
     loads = ordered.drop_duplicates("oven_load").sort_values("oven_load", kind="stable")
@@ -151,9 +151,9 @@ def changeover_counts(session: Session, runs: pd.DataFrame) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class _PressKeys:
-    """What matters of one wanted press for where it can go; words count by their place."""
+    """The keys of one wanted press that decide its place; words count by position."""
 
-    wanted: tuple[Any, ...]  # fabric and every setting: equal for presses wanted twice
+    wanted: tuple[Any, ...]  # fabric and every setting: equal for repeats
     cure_key: Key  # every cure-stage setting, temperatures first
     round_key: Key  # every hard-to-change press-stage setting, temperatures first
     platen_key: Key  # the press-stage temperatures that are not hard to change
@@ -197,12 +197,12 @@ def _assign_batches(
     most: int,
     most_extra: int,
 ) -> list[int]:
-    """A batch for each item: one batch holds one key and no more than ``most`` items.
+    """Return a batch for each item; a batch has one key and at most ``most`` items.
 
-    apart: per item what should be told apart (equal ones go to different batches while there are
-    any) and what should be mixed (each spread over the batches, the first with most care). A key
-    gets as many batches as it needs, or as its most wanted item has copies, up to ``most_extra``.
-    The batches of a key are evenly filled, to one item.
+    ``apart``: per item, what to separate (equal ones go to different batches as far as possible)
+    and what to mix (each spread over the batches, the first most carefully). A key gets the batches
+    it needs, or as many as its most repeated item has copies, up to ``most_extra``. The batches of
+    a key are equally filled, to one item.
     """
     batches = [0] * len(keys)
     made = 0
@@ -210,8 +210,8 @@ def _assign_batches(
         members = [i for i, k in enumerate(keys) if k == key]
         copies = Counter(apart[i][0] for i in members)
         number = max(-(-len(members) // most), min(max(copies.values()), most_extra))
-        # Copies of one press one after the other, most copies first, and always into an emptiest
-        # batch: while there are batches enough, no two copies then meet.
+        # Place copies of one press consecutively, most copies first, each into an emptiest batch:
+        # with enough batches, no two copies share one.
         place = {what: k for k, what in enumerate(dict.fromkeys(apart[i][0] for i in members))}
         members.sort(key=lambda i: (-copies[apart[i][0]], place[apart[i][0]]))
         size: Counter[int] = Counter()
@@ -244,7 +244,7 @@ def _pressing_order(
     load_of: dict[int, int],
     rng: np.random.Generator,
 ) -> list[int]:
-    """The order with the fewest oven re-sets of the four that follow the platen's temperature."""
+    """Return the order with the fewest oven re-sets of four that follow the platen."""
     steps: dict[int, list[int]] = {}
     for i in shuffled:
         steps.setdefault(round_of[i], []).append(i)
@@ -283,7 +283,7 @@ def _one_order(
                 if new:
                     cured |= set(new)
                     oven = next(presses[i].oven_key for i in members if load_of[i] == new[-1])
-            # The platen goes on from where it stands.
+            # Continue from the present platen temperature.
             upward = not upward
     return order
 
@@ -296,7 +296,7 @@ def _curing_order(
     oven: Key | None,
     hot_oven: bool,
 ) -> list[int]:
-    """Loads needed for the first time, one way along the oven's temperature from where it is."""
+    """Return loads in order of first use, in one direction from the present oven temperature."""
     new: dict[Key, list[int]] = {}
     for i in members:
         loads = new.setdefault(presses[i].cure_key, [])
@@ -309,14 +309,14 @@ def _curing_order(
 
 
 def _new_loads_in_turn(members: list[int], load_of: dict[int, int], new: list[int]) -> list[int]:
-    """The members as drawn, but those of new loads change places so that the loads come in turn."""
+    """Return the members as drawn, with members of new loads exchanged to order the loads."""
     turn = {load: k for k, load in enumerate(new)}
     fresh = iter(sorted((i for i in members if load_of[i] in turn), key=lambda i: turn[load_of[i]]))
     return [next(fresh) if load_of[i] in turn else i for i in members]
 
 
 def _boustrophedon_order(keys: list[Key], downward: bool) -> list[Key]:
-    """Keys in order of their first part; the parts after it run up, then down, then up again."""
+    """Return keys ordered by their first part; later parts run up, then down, then up again."""
     if not keys or not keys[0]:
         return keys
     out: list[Key] = []
@@ -329,7 +329,7 @@ def _boustrophedon_order(keys: list[Key], downward: bool) -> list[Key]:
 
 
 def _first_index(labels: list[int], items: list[int]) -> list[int]:
-    """The item at which each label is first met."""
+    """Return the first item of each label."""
     first: dict[int, int] = {}
     for label, item in zip(labels, items, strict=True):
         first.setdefault(label, item)
@@ -352,7 +352,7 @@ def _temperatures(frame: pd.DataFrame, factors: list[Factor]) -> int:
 
 
 def _checked(session: Session, settings: pd.DataFrame) -> tuple[list[str], dict[str, list[Any]]]:
-    """Fabric names and, per factor, settings that the bench can make and the fabric can take."""
+    """Return fabric names and, per factor, settings that bench and fabric allow."""
     for column in ("fabric", *(f.name for f in session.factors)):
         if column not in settings.columns:
             raise PlanError(f"wanted presses: column {column!r} is missing")

@@ -1,4 +1,4 @@
-"""What is to be done before each press, and at which minute: the run sheet's own words."""
+"""The steps before each press and their minute, in the words of the run sheet."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.schedule.timeline import timeline
 
 _SHORTEST_WAIT = 0.75
-"""Minutes of a wait that is written down; a shorter one is not noticed."""
+"""Shortest wait that is listed, in minutes."""
 
 
 @dataclass(frozen=True)
 class PressSteps:
-    """One press: the minute at which the hands turn to it, and what comes before it, in order."""
+    """One press: the minute at which the hands turn to it, and the steps before it in order."""
 
     press: int
     minute: float
@@ -24,14 +24,13 @@ class PressSteps:
 
 
 def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
-    """The presses of a plan in their order; runs as of ``Plan.runs``, minutes as of ``timeline``.
+    """Return the presses of a plan in order; ``runs``: ``Plan.runs``, minutes from ``timeline``.
 
-    What is said: how the coupons of a load are printed and powdered where that differs, loads to
-    cure and which presses are in them, settings of oven and press to change, and waits of about a
-    minute and more.
+    The steps: printing and powdering of a load's coupons where it varies, loads to cure with their
+    presses, settings of oven and press to change, and waits of about a minute and more.
     """
     steps = timeline(session, runs)
-    # What begins in the very minute in which a press is taken up is said before it.
+    # Steps that begin in the same minute as a press are listed before it.
     steps = steps.assign(late=steps["what"] == "handle")
     steps = steps.sort_values(["start", "late"], kind="stable")
     members = runs.groupby("oven_load")["press"].apply(list).to_dict()
@@ -64,8 +63,10 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
 
 
 def _printed(session: Session, runs: pd.DataFrame, load: int) -> list[str]:
-    """How the coupons of a load are printed and powdered, those made alike together; nothing
-    where no such setting is varied. Printed film is powdered within 2 h: common practice."""
+    """Return how a load's coupons are printed and powdered; empty if not varied.
+
+    Coupons treated alike are listed jointly. Printed film is powdered within 2 h: common practice.
+    """
     factors = [f for f in session.factors if f.stage == "print"]
     alike: dict[str, list[str]] = {}
     for row in runs[runs["oven_load"] == load].to_dict("records") if factors else []:

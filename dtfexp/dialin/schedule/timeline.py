@@ -1,9 +1,9 @@
-"""The clock of a plan: what oven, press and hands do when, and who waits for whom.
+"""The timeline of a plan: the work of oven, press and hands, and the waits.
 
-One oven, one press, one person. The hands go through the presses in their order; a load is cured
-when its first press is due, attended. Oven and press change their temperature by themselves, as
-soon as what needed the old one is done, so that the two waits overlap with each other and with
-work. Coupons that peel cold lie aside meanwhile.
+One oven, one press, one person. The hands take the presses in order; a load is cured when its first
+press is due, attended. Oven and press change their temperature unattended, as soon as the last use
+of the old one ends, so that the two waits overlap with each other and with work. Coupons with a
+cold peel cool meanwhile.
 """
 
 from __future__ import annotations
@@ -20,18 +20,18 @@ from dtfexp.describe.session import Session
 
 COLUMNS = ("at", "what", "start", "end", "press", "oven_load", "press_round", "detail")
 _SHORT_WAIT = 60.0
-"""Seconds that a person stands by for a peel; a longer one is spent at the next press."""
+"""Longest wait for a peel spent idle, in seconds; a longer one is used for the next press."""
 Slow = dict[str, Any]
 
 
 def timeline(session: Session, runs: pd.DataFrame) -> pd.DataFrame:
-    """Every step of a plan in minutes from switching on; runs as of ``Plan.runs``.
+    """Return every step of a plan in minutes from switching on; ``runs``: ``Plan.runs``.
 
     Columns: ``at`` ("oven", "press" or "hands"), ``what`` ("warm-up", "change-over", "cure",
     "load", "handle", "press", "finish", "peel", "grade", or "wait"), ``start`` and ``end``
-    (minutes), ``press``, ``oven_load``, ``press_round`` (0 where it is none in particular) and
-    ``detail``, a few words: what changes, or what is waited for. Ordered by start. Every block of
-    the plan is a day of its own: it begins with a warm-up. Washing comes later and is not here.
+    (minutes), ``press``, ``oven_load``, ``press_round`` (0 where none applies) and ``detail``, a
+    few words: the change, or the reason of the wait. Ordered by start. Every block of the plan is a
+    day and begins with a warm-up. Washing comes later and is not included.
     """
     clock = _BenchClock(session)
     if len(runs):
@@ -81,7 +81,7 @@ class _BenchClock:
             self._peel_due_coupons()
 
     def _change(self, at: str, before: Slow | None, row: dict[str, Any]) -> Slow:
-        """Let oven or press go to what the row needs; it begins when it was last used."""
+        """Start the change of oven or press to the row's settings, from the end of its last use."""
         stage = "cure" if at == "oven" else "press"
         slow = [f for f in self.session.factors if f.stage == stage and f.is_slow]
         now = {f.name: row[f.name] for f in slow}
@@ -91,7 +91,7 @@ class _BenchClock:
         minutes = max(_change_minutes(self.session, at, f, before[f.name], now[f.name])
                       for f in changed)  # fmt: skip
         told = ", ".join(
-            # One temperature alone needs no name: it is that of the machine.
+            # A single temperature needs no name: it is the machine's.
             (f"{f.name} " if len(slow) > 1 else "")
             + f"{f.format(before[f.name])} to {f.format(now[f.name])}"
             for f in changed
@@ -105,7 +105,7 @@ class _BenchClock:
         return now
 
     def _cure(self, row: dict[str, Any], coupons: int) -> float:
-        """Cure one load with a person beside it; the minute at which it is out."""
+        """Cure one load, attended; return the minute at which it is out."""
         self._peel_due_coupons()
         self._wait(self.oven, "oven")
         hands = self.session.pace.load_seconds / 60.0
@@ -146,7 +146,7 @@ class _BenchClock:
         self._finish(row)
 
     def _finish(self, row: dict[str, Any]) -> None:
-        """Peel, press again, and grade what is judged on the spot."""
+        """Peel, press again, and grade the outcomes judged at once."""
         pace = self.session.pace
         self._work("peel", pace.peel_seconds / 60.0, row)
         start = max(self.hands, self.platen)
@@ -163,11 +163,11 @@ class _BenchClock:
             self._finish(row)
 
     def _wait(self, until: float, what: str, *, peels: bool = True) -> None:
-        """Hands idle until a minute; coupons that become cold meanwhile are peeled."""
+        """Wait until a minute; coupons that become cold meanwhile are peeled."""
         while peels and self.aside and self.aside[0][0] < until and self.hands < until:
             self._idle(self.aside[0][0], what)
             self._peel_due_coupons()
-            # A second press for finish needs the press as it is; it may have moved on.
+            # The finish press needs the press at its temperature, which may have changed.
             until = max(until, self.platen) if what == "press" else until
         self._idle(until, what)
 
@@ -197,7 +197,7 @@ class _BenchClock:
 
 
 def _change_minutes(session: Session, at: str, factor: Factor, before: Any, now: Any) -> float:
-    """Minutes of one change: degrees at the bench's rate, or the session's own figure."""
+    """Return the minutes of one change, from the bench's rate or the session's figure."""
     if not factor.is_temperature:
         return session.change_over_minutes
     pace = session.pace
@@ -214,8 +214,10 @@ def _change_minutes(session: Session, at: str, factor: Factor, before: Any, now:
 
 
 def _minutes(session: Session, row: dict[str, Any], stage: str, otherwise: float) -> float:
-    """The time of one stage: its settings that are times or speeds over a known length, or the
-    pace's own, in minutes."""
+    """Return the minutes of one stage.
+
+    From its settings that are times, or speeds over a known length, else from the pace.
+    """
     times = list(_times(session, row, stage))
     return sum(times) if times else otherwise / 60.0
 
@@ -233,8 +235,11 @@ def _times(session: Session, row: dict[str, Any], stage: str) -> Iterator[float]
 
 
 def _peel_wait(session: Session, row: dict[str, Any]) -> float:
-    """Seconds from press to peel: a peel-stage time as it is, else by the word hot, warm, cold of
-    a peel-stage setting or of the film."""
+    """Return the seconds from press to peel.
+
+    A peel-stage time as it is, else by the word hot, warm or cold of a peel-stage setting or the
+    film.
+    """
     times = list(_times(session, row, "peel"))
     if times:
         return 60.0 * sum(times)

@@ -1,1 +1,1 @@
-"""What people write of a print, read as the signs of the trade."""
+"""Read free text about a print as signs of the trade."""

@@ -1,4 +1,4 @@
-"""Which side of a stage a defect speaks for, in the words that are ticked at the press."""
+"""The side of a stage indicated by a defect, in the words ticked at the press."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from dtfexp.describe.signs.sign import OFTEN
 from dtfexp.describe.signs.sign import PLAIN as PLAIN_SIGN
 from dtfexp.dialin.signs.phrases import read_phrase
 
-# How much one coupon with such a defect moves the odds of a side: a plain sign or a hint.
-# Common practice on transfer benches for the direction, judgement for the size; no source.
+# Odds ratio of a side for one coupon with the defect: a plain sign or a hint.
+# Direction: common practice on transfer benches; size: judgement; no source.
 PLAIN, HINT = log(4.0), log(1.6)
 
 
 def defect_words(cell: Any) -> list[str]:
-    """The defects in one cell of a results frame: words joined by ";" or a list of them."""
+    """Return the defects in one cell of a results frame: words joined by ";", or a list."""
     if isinstance(cell, str):
         parts: Iterable[Any] = cell.replace(",", ";").replace("\n", ";").split(";")
     elif isinstance(cell, (list, tuple, set, frozenset)):
@@ -29,8 +29,11 @@ def defect_words(cell: Any) -> list[str]:
 
 
 def defect_counts(cell: Any) -> dict[str, int]:
-    """Garments per defect in one cell of a day's counts: "bubbles: 2; grainy underside: 1", or a
-    mapping of the same; a word without a number counts one."""
+    """Return garments per defect from one cell of a day's counts.
+
+    The cell is text such as "bubbles: 2; grainy underside: 1", or a mapping; a word without a
+    number counts one.
+    """
     if isinstance(cell, Mapping):
         return {" ".join(str(word).split()).casefold(): int(n) for word, n in cell.items()}
     found: dict[str, int] = {}
@@ -45,9 +48,9 @@ def defect_counts(cell: Any) -> dict[str, int]:
 
 @lru_cache(maxsize=4096)
 def signs_of(word: str) -> tuple[tuple[str, str, float], ...]:
-    """(stage, side, weight) of every side a defect speaks for; empty for one that names none.
+    """Return (stage, side, weight) of every side a defect indicates; empty for none.
 
-    A plain sign of a cause is a plain sign of its side, one that often comes with it a hint.
+    A plain sign of a cause is a plain sign of its side; one that often accompanies it is a hint.
     """
     found: dict[tuple[str, str], float] = {}
     for key in read_phrase(word).signs:

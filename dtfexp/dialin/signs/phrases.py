@@ -1,8 +1,8 @@
-"""Reading what people write of a print: which signs of the trade a phrase names.
+"""Read a phrase about a print: which signs of the trade it names.
 
-Words are compared, never parts of words: by their stem, with small misspellings allowed.  A phrase
-names a sign when every word of one of its wordings is there; of several wordings the one that says
-more stands.  What could be two signs is asked about, and what names none is kept and told.
+Whole words are compared by their stem, with small misspellings allowed. A phrase names a sign when
+it contains every word of one of its wordings; among several wordings the most specific wins.
+Ambiguous phrases lead to a question; phrases that name nothing are kept and reported.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dtfexp.describe.signs import SIGNS, Sign, sign
 from dtfexp.describe.signs.sign import FINISHED, FIRST, LATER, PEEL, USE, WASH
 from dtfexp.dialin.signs.word_forms import HARMLESS, Word, comparable_form, parse
 
-#: Stages told in one word that stand for several of the table.
+#: One-word stages that mean several stages of the table.
 _STAGES = {WASH: (FIRST, LATER, USE), PEEL: (PEEL, FINISHED), FINISHED: (PEEL, FINISHED)}
 #: Words for a thing: "shiny" of the powder side is not "shiny" of the cloth.
 _THINGS = frozenset(
@@ -27,11 +27,11 @@ _NEAREST, _NEAR = 3, 55.0
 
 @dataclass(frozen=True)
 class ReadPhrase:
-    """What one phrase says.
+    """The meaning of one phrase.
 
-    ``signs``: keys of what is seen; ``absent``: of what is said not to be seen; ``asked``: of the
-    signs between which it cannot be told; ``unknown``: the words that name nothing;
-    ``nearest``: phrases of the table that come nearest to what was not understood.
+    ``signs``: keys of the signs seen; ``absent``: of signs stated as absent; ``asked``: of signs
+    among which the phrase is ambiguous; ``unknown``: words that name nothing; ``nearest``: the most
+    similar phrases of the table.
     """
 
     text: str
@@ -43,7 +43,7 @@ class ReadPhrase:
 
     @property
     def question(self) -> str:
-        """What to ask about a phrase that could be several signs; "" when it is clear."""
+        """The question about an ambiguous phrase; "" when it is clear."""
         if not self.asked:
             return ""
         choices = "; or ".join(
@@ -53,7 +53,7 @@ class ReadPhrase:
 
     @property
     def complaint(self) -> str:
-        """What was not understood, and what comes near; "" when all was."""
+        """The part that was not understood and the nearest signs; "" when all was."""
         if not self.unknown:
             return ""
         whole = self.unknown == self.text
@@ -65,7 +65,7 @@ class ReadPhrase:
 
 @dataclass(frozen=True)
 class _Wording:
-    """One wording: for each word that must be there the forms it may have; words that may."""
+    """One wording: the accepted forms of each required word, and the optional words."""
 
     key: str
     needed: tuple[tuple[frozenset[str], bool], ...]
@@ -83,7 +83,7 @@ class _Hit:
 
 @lru_cache(maxsize=4096)
 def read_phrase(text: str, stage: str = "") -> ReadPhrase:
-    """What one phrase (no list of them) says.  stage: when it was seen, where that is known."""
+    """Return the meaning of one phrase (no list); ``stage``: when it was seen, if known."""
     told = " ".join(text.split())
     for one in SIGNS:
         if told.casefold() == one.phrase.casefold():
@@ -95,7 +95,7 @@ def read_phrase(text: str, stage: str = "") -> ReadPhrase:
     hits = _longest(_hits(words, staged=bool(at)))
     here = _longest([hit for hit in _hits(words, staged=bool(at)) if _seen_at(sign(hit.key), at)])
     if hits and not here:
-        # Known, but not at that stage: another sign may be meant, so nothing is guessed.
+        # Known, but not at that stage: another sign may be meant, so do not guess.
         return ReadPhrase(told, asked=tuple(dict.fromkeys(hit.key for hit in hits)))
     signs, absent, asked = _seen_absent_ambiguous(words, here)
     covered = frozenset().union(*(hit.covered for hit in here))
@@ -112,7 +112,7 @@ def read_phrase(text: str, stage: str = "") -> ReadPhrase:
 
 
 def nearest(text: str) -> tuple[str, ...]:
-    """Phrases of the table that are written most like ``text``, the nearest first."""
+    """Return the phrases of the table most similar to ``text``, the nearest first."""
     from rapidfuzz import fuzz, process
 
     found = process.extract(
@@ -125,7 +125,7 @@ def nearest(text: str) -> tuple[str, ...]:
 def _seen_absent_ambiguous(
     words: list[Word], hits: list[_Hit]
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
-    """Signs seen, signs said to be absent, and signs that the same words could all be."""
+    """Return signs seen, signs stated as absent, and signs that share the same words."""
     signs: dict[str, None] = {}
     absent: dict[str, None] = {}
     asked: dict[str, None] = {}
@@ -146,7 +146,7 @@ def _seen_at(one: Sign, stage: str) -> bool:
 
 
 def _hits(words: list[Word], staged: bool) -> list[_Hit]:
-    """Every wording whose words are all there. staged: somebody said when it was seen."""
+    """Return every wording whose words all occur; ``staged``: the stage is known."""
     found = []
     for wording in _wordings():
         if wording.staged and not staged:
@@ -161,7 +161,7 @@ def _hits(words: list[Word], staged: bool) -> list[_Hit]:
             ]
             if not fitting:
                 break
-            # Of two verbs the one that stands beside its noun is meant.
+            # Among two verbs the one next to its noun is meant.
             last = min(fitting, key=lambda k: (abs(k - last), k < last))
             places.add(last)
         else:
@@ -174,7 +174,7 @@ def _hits(words: list[Word], staged: bool) -> list[_Hit]:
 
 
 def _longest(hits: list[_Hit]) -> list[_Hit]:
-    """The hits that no other one says better."""
+    """Return the hits not covered by a more specific one."""
 
     def beaten(hit: _Hit) -> bool:
         for other in hits:
@@ -204,7 +204,7 @@ def _contents() -> tuple[str, ...]:
 
 @lru_cache(maxsize=1)
 def _wordings() -> tuple[_Wording, ...]:
-    """The table's wordings, ready to compare."""
+    """Return the table's wordings in comparable form."""
     found = []
     for one in SIGNS:
         for text in (one.phrase, *one.words.split(";")):
@@ -222,7 +222,7 @@ def _wordings() -> tuple[_Wording, ...]:
 
 
 def _groups(words: list[Word]) -> list[list[Word]]:
-    """Words parted by "/" are one place."""
+    """Return words in groups; words joined by "/" are alternatives in one group."""
     groups: list[list[Word]] = []
     for before, word in pairwise([None, *words]):
         if word is None:

@@ -1,7 +1,7 @@
-"""Words as people write them, made comparable: spelling, inflection, negation, stage.
+"""Words made comparable: spelling, inflection, negation, stage.
 
-Stems are those of the Snowball English stemmer; misspellings are found by the optimal string
-alignment distance, one letter in five to seven and two in eight or more, the first one right.
+Stems are those of the Snowball English stemmer. Misspellings are corrected by the optimal string
+alignment distance, one letter in five to seven and two in eight or more, the first letter right.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ def _set(words: str) -> frozenset[str]:
     return frozenset(words.split())
 
 
-#: Words of one meaning, American spellings, and forms that no stemmer knows.
+#: Synonyms, American spellings, and irregular forms.
 _SAME = {
     "print": "image images design designs graphic graphics logo logos picture motif",
     "cloth": "garment garments shirt shirts tshirt tee tees fabric fabrics textile material hoodie "
@@ -80,7 +80,7 @@ _FILLER = _set(
     "please see near more bits pieces clearly clear partly badly all about who which "
     "than like because"
 )
-#: Places, sizes and plain verbs: beside a sign that is understood they change nothing.
+#: Places, sizes and plain verbs, ignored beside an understood sign.
 HARMLESS = _set(
     "corner letter edg solid larg small big fine thin white hue print ink go come stay left right "
     "area part piec side fast slow new other round time feel light whole layer top clear slight "
@@ -111,8 +111,11 @@ _SEVERAL = re.compile(r"\b([2-9]|\d\d+|two|three|four|five|six|ten|twenty|many|s
 
 @dataclass(frozen=True)
 class Word:
-    """A word as it was written, its comparable form, whether it is denied, and (in a wording of
-    the table) whether the next word may stand in its place."""
+    """A word as written, its comparable form, and flags.
+
+    The flags: whether it is negated, and (in a wording of the table) whether the next word is an
+    alternative.
+    """
 
     raw: str
     form: str
@@ -121,9 +124,9 @@ class Word:
 
 
 def parse(text: str, *, wording: bool = False) -> tuple[list[Word], str]:
-    """The words of a phrase that say something, and the stage it names ("" for none).
+    """Return the meaningful words of a phrase, and the stage it names ("" for none).
 
-    wording: the text is of the table itself, with "/" between alternatives and nothing to correct.
+    ``wording``: the text belongs to the table, with "/" between alternatives and no misspellings.
     """
     clean = text.casefold().replace("’", "'").replace("'s ", " ").replace("'", "")
     clean = re.sub(r"[^\w/]+|_", " ", clean)
@@ -149,14 +152,14 @@ def parse(text: str, *, wording: bool = False) -> tuple[list[Word], str]:
 
 @lru_cache(maxsize=8192)
 def comparable_form(word: str) -> str:
-    """The form in which words are compared: one word for one meaning, without its endings."""
+    """Return the form in which words are compared: one synonym, stemmed."""
     stemmer = _stemmer()
     return str(stemmer.stemWord(CANON.get(word, CANON.get(stemmer.stemWord(word), word))))
 
 
 @lru_cache(maxsize=1)
 def forms_known() -> frozenset[str]:
-    """Every form that stands in a wording of the table."""
+    """Return every form that occurs in a wording of the table."""
     return frozenset(comparable_form(word) for word in _written())
 
 
@@ -175,14 +178,14 @@ def _written() -> frozenset[str]:
 
 @lru_cache(maxsize=1)
 def _spellings() -> tuple[str, ...]:
-    """Words to which a misspelling may be mended."""
+    """Return the words to which a misspelling may be corrected."""
     stages = "after before during wash washes washing washed first powdering curing peeling peel"
     all_of = _written() | set(CANON) | _FILLER | _NEGATORS | set(stages.split())
     return tuple(sorted(word for word in all_of if len(word) > 3))
 
 
 def _corrected(tokens: list[str]) -> list[str]:
-    """The words with compounds and misspellings put right."""
+    """Return the words with compounds split and misspellings corrected."""
     known = set(_spellings()) | _NEGATORS | _FILLER | _ENDS_NEGATION
     joined: list[str] = []
     for token in tokens:
@@ -214,7 +217,7 @@ def _corrected_word(token: str, known: set[str]) -> list[str]:
         if word[0] == token[0] and abs(len(word) - len(token)) <= allowed
     ]
     if len(token) == 4:
-        # So short a word is mended only where two letters changed places.
+        # A short word is corrected only for two transposed letters.
         near = [(far, word) for far, word in near if sorted(word) == sorted(token)]
     best = min(near, default=(9, token))
     return [best[1] if best[0] <= allowed else token]

@@ -109,7 +109,7 @@ def test_signatures_of_planning_and_fitting():
     assert list(names_and_defaults(dtfexp.Fit.pass_rate))[:2] == ["settings", "fabric"]
     window = names_and_defaults(dtfexp.Fit.window)
     assert window["fabric"] == ("P", None)
-    assert window["pass_rate"] == ("K", 0.9) and window["confidence"] == ("K", 0.9)
+    assert window["pass_rate"] == ("K", 0.9) and window["confidence"] == ("K", None)
     assert names_and_defaults(dtfexp.presses_to_confirm) == {
         "pass_rate": ("P", None), "confidence": ("P", None), "failures": ("P", 0),
     }  # fmt: skip

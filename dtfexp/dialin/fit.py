@@ -32,28 +32,31 @@ class Fit(FittedModel):
         fabric: str | Fabric,
         *,
         pass_rate: float = 0.90,
-        confidence: float = 0.90,
+        confidence: float | None = None,
         at_least: Mapping[str, float] | None = None,
     ) -> Window:
-        """The largest box of set-points that keep ``pass_rate`` with ``confidence``, and its
-        target.
+        """The largest box of set-points at every one of which a NEW press is expected to pass as
+        often as ``pass_rate``, and its target.
 
+        What is not known yet counts in: the expectation is the posterior mean of the pass rate.
+        confidence: ask instead that each set-point truly reaches the rate with this probability.
         at_least: factor -> half-width the window must have, in the factor's unit; 5 is ±5.
         Asking again is free, asking for another rate or confidence nearly so.  Raises
         ``ValueError`` for a rate or confidence not between 0 and 1, ``SessionError`` for a
         half-width that no window can have.
         """
-        from dtfexp.dialin.window.window import window_of
+        from dtfexp.dialin.window.find_window import window_of
 
         name = self.session.fabric(fabric).name
-        return window_of(self, name, float(pass_rate), float(confidence), at_least or {})
+        sure = None if confidence is None else float(confidence)
+        return window_of(self, name, float(pass_rate), sure, at_least or {})
 
     def whole_confidence(self, window: Window) -> float:
         """Return the posterior probability that EVERY set-point of the window keeps its pass rate.
 
-        ``Window.confidence`` applies to each set-point alone; this simultaneous probability is
-        lower. It is estimated from 256 posterior surfaces, with a standard error of about 0.03; 0
-        when no window was found.
+        A window promises each set-point alone; this simultaneous probability is lower. It is
+        estimated from 256 posterior surfaces, with a standard error of about 0.03; 0 when no window
+        was found.
         """
         from dtfexp.dialin.window.simultaneous_confidence import simultaneous_confidence
 

@@ -174,9 +174,7 @@ def print_window(window: Window) -> None:
     if not window.found:
         print(f"  {window.fabric}: no window yet. {window.reason}")
         return
-    from dtfexp.show.text.number_format import out_of_text
-
-    print(f"  {window.fabric}: {out_of_text(window.pass_rate)} pass at the target. {window.reason}")
+    print(f"  {window.fabric}: {window.expectation} {window.reason}")
 
 
 def _print_plan(made: Plan) -> None:

@@ -21,7 +21,7 @@ import pandas as pd
 from changes import at, session_of
 from simulated import bench
 
-import dtfexp.dialin.window.window as windows
+import dtfexp.dialin.window.window_box as windows
 from dtfexp import fit, next_presses
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")

@@ -23,7 +23,7 @@ import pandas as pd
 from changes import at, day_of_garments, oven_drifted, session_of
 from simulated import bench
 
-import dtfexp.dialin.window.window as windows
+import dtfexp.dialin.window.window_box as windows
 from dtfexp import Logbook, confirmation_plan, diagnose, fit, redial, verdict, watch
 from dtfexp.dialin.monitor.watch import usual_failing_share
 

@@ -26,7 +26,7 @@ import pandas as pd
 from changes import FIRST, another_lot, another_season, at, oven_drifted, session_of
 from simulated import Bench, bench
 
-import dtfexp.dialin.window.window as windows
+import dtfexp.dialin.window.window_box as windows
 from dtfexp import Window, fit, redial
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")

@@ -9,9 +9,9 @@ import pytest
 
 from dtfexp import Factor, Fit, SessionError, Window, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.window.pass_map import ProbabilityMap
+from dtfexp.dialin.window.pass_map import PassMap
 from dtfexp.dialin.window.simultaneous_confidence import _box_points
-from dtfexp.dialin.window.window import _best_box
+from dtfexp.dialin.window.window_box import best_box
 from dtfexp.maths.boxes.box import Box, largest_box
 from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.joint_posterior import joint_posterior
@@ -122,7 +122,7 @@ def test_a_window_is_twice_the_spread_wide_where_it_can_be() -> None:
 
     def best(chance: np.ndarray) -> Box | None:
         grid = grids.Grid(factors, axes, {})
-        return _best_box(ProbabilityMap(grid, chance, chance, chance), 0.9, {})
+        return best_box(PassMap(grid, chance - 0.9, chance, chance), {})
 
     assert best(both) == largest_box(
         both > 0, axes, [3.0, grids.width_unit(factors[1])], [6.0, 0.0]

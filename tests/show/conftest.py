@@ -96,7 +96,9 @@ class StandInFit:
             index=settings.index,
         )
 
-    def window(self, fabric: str, *, pass_rate: float = 0.9, confidence: float = 0.9) -> Window:
+    def window(
+        self, fabric: str, *, pass_rate: float = 0.9, confidence: float | None = None
+    ) -> Window:
         session = self.session
         target = {f.name: f.usual for f in session.factors}
         low: dict[str, Any] = {}
@@ -127,14 +129,19 @@ class StandInFit:
                         "side": side,
                         "value": edge,
                         "margin": 1.0,
-                        "stopped_by": "heat limit" if limited else "wash",
+                        "alone": edge if factor.is_numeric else np.nan,
+                        "stopped_by": "heat limit"
+                        if limited
+                        else "wash"
+                        if side == "low"
+                        else "not known",
                         "looks": looks + ("cured" if factor.stage == "cure" else "pressed"),
                         "certainty": 0.95 if side == "low" else 0.4,
                         "advice": f"See {factor.format(edge)}.",
                     }
                 )
         used = (self.results["fabric"] == fabric).sum() if len(self.results) else 0
-        columns = ["factor", "side", "value", "margin", "stopped_by", "looks", "certainty"]
+        columns = ["factor", "side", "value", "margin", "alone", "stopped_by", "looks", "certainty"]
         return Window(
             found=self.found,
             fabric=fabric,
@@ -149,6 +156,17 @@ class StandInFit:
             required_confidence=confidence,
             edges=pd.DataFrame(rows if self.found else [], columns=[*columns, "advice"]),
             presses=int(used),
+            core_low=target if self.found else None,
+            core_high=target if self.found else None,
+            alone={
+                f.name: (low[f.name], high[f.name]) if self.found and f.is_numeric else None
+                for f in session.factors
+            },
+            presses_inside=int(used) // 2 if self.found else 0,
+            pass_rate_low=0.9 if self.found else 0.5,
+            usual_pass_rate=0.97 if self.found else 0.71,
+            gain_chance=0.0,
+            stay=True,
         )
 
     def shares(self, fabric: str) -> pd.DataFrame:

@@ -36,7 +36,7 @@ def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -
     for piece in (
         "cotton jersey",
         "Expect about 19 of 20 to pass",
-        "tested on 6 presses",
+        "6 presses in all, 3 inside the window; the target is worked out, not yet pressed",
         "160 °C",
         "320 °F",
         "125 °C",
@@ -65,7 +65,7 @@ def test_each_edge_says_what_to_watch_for_and_which_way_to_move(fit: StandInFit)
     text = words(card(fit, "polyester"))
     assert "Below 120 °C: grainy underside" in text
     assert "→ hotter" in text
-    assert "Above 135 °C: not proven; no clean hot or warm peel" in text
+    assert "Above 135 °C: not known; if no clean hot or warm peel" in text
     limit = (
         "polyester takes 165 °C at most. The heat press may run hotter than its dial (not "
         "measured: allowance 4 °C): set 161 °C or less."

@@ -28,15 +28,15 @@ def asked(fit: StandInFit, monkeypatch: pytest.MonkeyPatch) -> list[Any]:
 
 def test_a_turn_shows_what_the_cell_of_that_demand_shows(fit: StandInFit, asked: list[Any]) -> None:
     knobs = Explorer(fit, pass_rate=0.93)  # type: ignore[arg-type]
-    assert asked == [("cotton jersey", 0.93, 0.90, "°C")]
+    assert asked == [("cotton jersey", 0.93, None, "°C")]
     assert ("93 of 100", 0.93) in knobs.pass_rate.options  # what was asked for stays within reach
     knobs.fabric.value = "polyester"
     knobs.pass_rate.value = 0.97
     knobs.confidence.value = 0.80
     knobs.unit.value = "°F"
     assert asked[1:] == [
-        ("polyester", 0.93, 0.90, "°C"),
-        ("polyester", 0.97, 0.90, "°C"),
+        ("polyester", 0.93, None, "°C"),
+        ("polyester", 0.97, None, "°C"),
         ("polyester", 0.97, 0.80, "°C"),
         ("polyester", 0.97, 0.80, "°F"),
     ]

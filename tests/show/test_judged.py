@@ -9,6 +9,7 @@ import pytest
 from dtfexp import Session
 from dtfexp.dialin.confirm import press_verdicts
 from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.window import evidence
 from tests.show.conftest import StandInFit, make_results
 
 
@@ -61,8 +62,8 @@ def test_nothing_is_inside_a_window_that_is_not_there(no_window: StandInFit) -> 
 
 def test_words_between() -> None:
     levels = ("light", "medium", "firm")
-    assert press_verdicts.words_between(levels, "light", "medium") == ("light", "medium")
-    assert press_verdicts.words_between(levels, "firm", "firm") == ("firm",)
+    assert evidence.words_between(levels, "light", "medium") == ("light", "medium")
+    assert evidence.words_between(levels, "firm", "firm") == ("firm",)
 
 
 def test_an_empty_frame_has_no_verdicts(session: Session) -> None:

@@ -121,11 +121,11 @@ def test_the_summary_comes_first_and_has_five_lines(written: str) -> None:
 def test_without_a_window_it_is_the_first_thing_said(no_window: StandInFit, tmp_path: Path) -> None:
     outline = Outline(page(no_window, tmp_path))
     after = outline.words.split("Result", 1)[1]
-    assert after.startswith("No window is proven yet for cotton jersey and polyester: do not sell")
+    assert after.startswith("No window is found yet for cotton jersey and polyester: do not sell")
     assert outline.words.count("Not proven: do not sell with these settings yet.") == 2
     assert "Best settings known, not proven" in outline.words
     assert "What stops each edge" not in outline.words
-    assert "Best known, not proven" in outline.words and "What to set" not in outline.words
+    assert "Best known, no window" in outline.words and "What to set" not in outline.words
 
 
 def test_missing_grades_are_said_first_too(session: Session, tmp_path: Path) -> None:

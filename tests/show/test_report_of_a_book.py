@@ -95,7 +95,7 @@ def test_cards_and_page_carry_the_numbers_of_windows_json(written: dict[str, Pat
             assert shown in html
             if factor.is_temperature:
                 assert f"{convert(value, '°C', '°F'):.0f} °F" in text
-        assert f"tested on {window['presses']} presses" in text
+        assert f"{window['presses']} presses in all" in text
         if window["found"]:
             for side in ("low", "high"):
                 edge = reading.text(SESSION.factors[1], window[side]["press_time"])

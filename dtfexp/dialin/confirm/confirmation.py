@@ -59,19 +59,19 @@ def confirmation_plan(
 ) -> ConfirmationPlan:
     """Return fresh presses that test a window's pass rate, numbered on from ``fit.results``.
 
-    ``pass_rate``, ``confidence``: what to show (default: those of the window). ``failures``
-    allowed, or ``sequential``: see :class:`Terms`. Half of the presses go to the target, half to
-    the corners with the lowest expected pass rate, ``reach`` of the way from the target to the
-    window's edges (0: all to the target). ``days``: number of days; every day has its own loads and
-    rounds. ``per_load``: most coupons in a load and in a round, so that one lucky batch cannot
-    decide.
+    ``pass_rate``, ``confidence``: what to show (default: those of the window; 0.90 where it was
+    asked for no confidence). ``failures`` allowed, or ``sequential``: see :class:`Terms`. Half of
+    the presses go to the target, half to the corners with the lowest expected pass rate, ``reach``
+    of the way from the target to the window's edges (0: all to the target). ``days``: number of
+    days; every day has its own loads and rounds. ``per_load``: most coupons in a load and in a
+    round, so that one lucky batch cannot decide.
 
     ``runs`` has the columns of any plan, then ``confirms``, ``confirm_plan`` and ``confirm_day``
     (and ``block`` when the results have blocks). Raises ``PlanError`` in one line.
     """
     terms = Terms(
         window.required if pass_rate is None else pass_rate,
-        window.required_confidence if confidence is None else confidence,
+        (window.required_confidence or Terms.confidence) if confidence is None else confidence,
         failures,
         sequential,
     )
@@ -132,12 +132,14 @@ def corners(fit: FittedModel, window: Window, reach: float) -> list[dict[str, An
 def _setting_towards(
     session: Session, factor: Factor, window: Window, edge: Any, reach: float
 ) -> Any:
-    """Return the setting ``reach`` of the way from the target to an edge, on the dial's step."""
+    """Return the setting ``reach`` of the way from the target to an edge, on a step inside it."""
     target = window.target[factor.name]
     if not factor.is_numeric and not factor.ordered:
         return target
     here, there = grids.as_axis(factor, target), grids.as_axis(factor, edge)
     axis = grids.full_axis(session, factor, window.fabric)
+    low, high = sorted((here, there))
+    axis = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
     wanted = here + reach * (there - here)
     return grids.as_setting(factor, grids.nearest(axis, wanted))
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+
+from dtfexp.dialin.window.evidence import within
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -49,21 +51,7 @@ def within_window(session: Session, results: pd.DataFrame, window: Window) -> li
     """Return which presses were set inside the window; none without a window."""
     if window.low is None or window.high is None:
         return [False] * len(results)
-    within = np.ones(len(results), dtype=bool)
-    for factor in session.factors:
-        low, high = window.low[factor.name], window.high[factor.name]
-        column = results[factor.name]
-        if factor.is_numeric:
-            values = column.astype(float).to_numpy()
-            within &= (values >= float(low) - 1e-9) & (values <= float(high) + 1e-9)
-        else:
-            within &= column.isin(words_between(factor.levels, low, high)).to_numpy()
-    return [bool(flag) for flag in within]
-
-
-def words_between(levels: tuple[str, ...], low: Any, high: Any) -> tuple[str, ...]:
-    """Return the words of an ordered factor from low to high."""
-    return levels[levels.index(low) : levels.index(high) + 1]
+    return [bool(flag) for flag in within(session, results, window.low, window.high)]
 
 
 def passed_and_judged(words: list[str]) -> tuple[int, int]:

@@ -71,13 +71,18 @@ def as_axis(factor: Factor, setting: Any) -> float:
     return float(setting) if factor.is_numeric else float(factor.levels.index(factor.snap(setting)))
 
 
-def full_axis(session: Session, factor: Factor, fabric: str) -> Array:
+def full_axis(session: Session, factor: Factor, fabric: str, parts: int = 1) -> Array:
     """Return all allowed settings of a ranged factor for one fabric, words as positions.
 
-    The axis is empty where the fabric's range and heat limit leave nothing.
+    The axis is empty where the fabric's range and heat limit leave nothing. ``parts``: divides each
+    step of a number into so many.
     """
     allowed = session.allowed(factor, fabric)
-    return np.array([as_axis(factor, setting) for setting in allowed], dtype=float)
+    axis = np.array([as_axis(factor, setting) for setting in allowed], dtype=float)
+    if parts == 1 or not factor.is_numeric or len(axis) < 2:
+        return axis
+    share = np.arange(parts * (len(axis) - 1) + 1) / parts
+    return np.asarray(np.round(np.interp(share, np.arange(len(axis)), axis), 9))
 
 
 def nearest(axis: Array, value: float) -> float:
@@ -135,17 +140,18 @@ def grid(
     words: dict[str, str],
     budget: int,
     within: dict[str, tuple[float, float]] | None = None,
+    parts: int = 1,
 ) -> Grid:
     """Return a grid of at most ``budget`` set-points, thinned where the steps are finest.
 
     ``within`` (factor -> (low, high) on the axis) restricts the range. Thinning always acts on the
     axis with the smallest spacing in multiples of its spread, so that no axis is coarser than
-    necessary. Words are never thinned.
+    necessary. Words are never thinned. ``parts`` as in :func:`full_axis`.
     """
     factors = ranged_factors(session)
     full = []
     for factor in factors:
-        axis = full_axis(session, factor, fabric)
+        axis = full_axis(session, factor, fabric, parts)
         if within is not None and factor.name in within:
             low, high = within[factor.name]
             kept = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
@@ -177,6 +183,7 @@ def refined_near_edges(
     thinned: Grid,
     ends: list[tuple[float, float]],
     budget: int,
+    parts: int = 1,
 ) -> Grid:
     """Return a grid around a box with every step of the bench close to the box's edges.
 
@@ -187,7 +194,7 @@ def refined_near_edges(
     kept, between = [], []
     for factor, axis, (low, high) in zip(thinned.factors, thinned.axes, ends, strict=True):
         reach = float(np.diff(axis).max(initial=0.0)) + 1e-9
-        steps = full_axis(session, factor, fabric)
+        steps = full_axis(session, factor, fabric, parts)
         steps = steps[(steps >= low - reach) & (steps <= high + reach)]
         inside = axis[(axis >= steps[0]) & (axis <= steps[-1])]
         kept.append(np.unique([*inside, low, high, steps[0], steps[-1]]))

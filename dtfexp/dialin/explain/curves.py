@@ -13,7 +13,7 @@ from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fields import quoted
 from dtfexp.dialin.encode import set_point_lines
 from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces, settings_at_unit_points
-from dtfexp.dialin.window.window import window_of
+from dtfexp.dialin.window.find_window import window_of
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel

@@ -100,7 +100,7 @@ class Redial:
     moved: NDArray[np.bool_]
     target: Mapping[str, Any] | None
 
-    def window(self, *, pass_rate: float = 0.90, confidence: float = 0.90) -> Window:
+    def window(self, *, pass_rate: float = 0.90, confidence: float | None = None) -> Window:
         """Return the present window: see :meth:`dtfexp.dialin.fit.Fit.window`."""
         return self.fit.window(self.fabric, pass_rate=pass_rate, confidence=confidence)
 

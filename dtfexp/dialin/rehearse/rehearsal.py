@@ -72,7 +72,7 @@ class _Request:
     names: tuple[str, ...]
     start: Fit | None
     pass_rate: float
-    confidence: float
+    confidence: float | None
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ def rehearse(
     fabrics: Iterable[str | Fabric] | None = None,
     start: Fit | None = None,
     pass_rate: float = 0.90,
-    confidence: float = 0.90,
+    confidence: float | None = None,
     jobs: int = -1,
     seed: int = 0,
     progress: bool = True,
@@ -114,7 +114,8 @@ def rehearse(
 
     ``schedule``: presses of each batch; ``fabrics``: of the session (default all); ``start``: a fit
     of this session, to rehearse its remainder (default: benches are drawn from its priors, every
-    rehearsal is fitted under the default ones); ``jobs``: number in parallel, -1 for all cores;
+    rehearsal is fitted under the default ones); ``pass_rate``, ``confidence``: those of
+    :meth:`dtfexp.Fit.window`; ``jobs``: number in parallel, -1 for all cores;
     ``progress``: a bar on stderr after a second. The same arguments give the same result for any
     number of jobs. Inside ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask
     cluster of the current client (give its workers one thread each). Raises ``PlanError`` in one
@@ -236,13 +237,15 @@ def _checked(
     fabrics: Iterable[str | Fabric] | None,
     start: Fit | None,
     pass_rate: float,
-    confidence: float,
+    confidence: float | None,
 ) -> _Request:
     several = isinstance(schedule, Iterable) and not isinstance(schedule, str)
     batches: list[Any] = list(schedule) if several else [schedule]  # type: ignore[arg-type]
     if not batches:
         raise PlanError("schedule is empty; give the presses of each batch, such as (10, 4, 4)")
     for name, value in (("pass_rate", pass_rate), ("confidence", confidence)):
+        if name == "confidence" and value is None:
+            continue  # every set-point of a window is expected to pass so often
         if not isinstance(value, (int, float)) or not 0.0 < value < 1.0:
             raise PlanError(f"{name} is {value!r}; use a number between 0 and 1, such as 0.90")
     if start is not None and not isinstance(start, Fit):
@@ -255,7 +258,7 @@ def _checked(
         tuple(pressable(session, fabrics)[0]),
         start,
         float(pass_rate),
-        float(confidence),
+        None if confidence is None else float(confidence),
     )
 
 

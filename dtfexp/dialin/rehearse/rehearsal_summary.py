@@ -46,7 +46,7 @@ class Rehearsed:
     session: Session
     schedule: tuple[int, ...]
     pass_rate: float
-    confidence: float
+    confidence: float | None
     after_presses: int
     rehearsed: pd.DataFrame
     widths: pd.DataFrame

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,15 +15,22 @@ from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import direction
+from dtfexp.dialin.window.lines import Line
 from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.pass_probability import outcome_pass_rates
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
 
-COLUMNS = ("factor", "side", "value", "margin", "stopped_by", "looks", "certainty", "advice")
+COLUMNS = (
+    "factor", "side", "value", "margin", "alone", "stopped_by", "looks", "certainty", "advice",
+)  # fmt: skip
 HEAT_LIMIT, FABRIC_RANGE = "heat limit", "range of the fabric"
 PLAN_RANGE = "range of the plan"
+OTHER_SETTINGS = "other settings"
+NOT_KNOWN = "not known"
+#: An edge is called known when it falls short beyond with at least this probability.
+KNOWN = 0.8
 LOOKS = {
     ("print", "low"): "too little ink or powder",
     ("print", "high"): "too much ink or powder",
@@ -42,59 +50,81 @@ def failure_side_name(factor: Factor, side: str) -> str:
     return LOOKS[factor.stage, "high" if more else "low"]
 
 
+def no_edges() -> pd.DataFrame:
+    """The edges of no window."""
+    return pd.DataFrame(columns=list(COLUMNS))
+
+
 def box_edges(
     fit: FittedModel,
     fabric: str,
-    target: dict[str, Any],
-    low: dict[str, Any] | None,
-    high: dict[str, Any] | None,
-    margin: dict[str, Any],
+    target: Mapping[str, Any],
+    ends: tuple[Mapping[str, Any], Mapping[str, Any]],
+    margin: Mapping[str, Any],
+    lines: Mapping[str, Line],
     pass_rate: float,
 ) -> pd.DataFrame:
-    """One row per edge of the box; no rows without a box.  ``certainty`` is the posterior
-    probability that just beyond the edge the true pass rate falls short."""
-    if low is None or high is None:
-        return pd.DataFrame(columns=list(COLUMNS))
+    """One row per edge of the box.
+
+    ``value``: the edge; ``alone``: how far that setting may go by itself, the others at the target
+    (missing for words).  ``stopped_by`` names an outcome only where the presses show it: beyond
+    ``alone`` the true pass rate falls short with a posterior probability (``certainty``) of at
+    least :data:`KNOWN`; else the end of the range or the limit, :data:`OTHER_SETTINGS` where the
+    setting by itself may go to the end of what was tried, or :data:`NOT_KNOWN`.
+    """
     rows: list[dict[str, Any]] = []
     beyond: list[dict[str, Any]] = []
     for factor in grids.ranged_factors(fit.session):
-        for side, edge in (("low", low[factor.name]), ("high", high[factor.name])):
-            row, outside = _edge(fit, fabric, factor, side, edge, margin[factor.name])
+        for side, end in zip(("low", "high"), ends, strict=True):
+            line = lines.get(factor.name)
+            row, outside = _edge(fit, fabric, factor, side, end[factor.name], line)
+            row["margin"] = float(getattr(margin[factor.name], side))
             rows.append(row)
-            beyond.append(target | {factor.name: outside})
-    frame = pd.DataFrame(beyond)
+            beyond.append(dict(target) | {factor.name: outside})
+    if not rows:
+        return no_edges()
+    frame = pd.DataFrame(beyond)[[f.name for f in fit.session.factors]]
     short = 1.0 - fit.pass_posterior(frame, fabric).chance_at_least(pass_rate)
-    weakest = _weakest_outcome(fit, frame, fabric)
+    weakest = weakest_outcomes(fit, frame, fabric)
     for row, chance, outcome in zip(rows, short, weakest, strict=True):
         if row["stopped_by"] is None:
-            row["stopped_by"] = outcome
             row["certainty"] = float(chance)
-            row["advice"] = _advice(row, float(chance))
+            row["stopped_by"] = outcome if chance >= KNOWN else NOT_KNOWN
+        elif row["stopped_by"] == OTHER_SETTINGS:
+            row["certainty"] = float(chance)
+        row["advice"] = row["advice"] or _advice(row)
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
 def _edge(
-    fit: FittedModel, fabric: str, factor: Factor, side: str, edge: Any, margin: Any
+    fit: FittedModel, fabric: str, factor: Factor, side: str, edge: Any, line: Line | None
 ) -> tuple[dict[str, Any], Any]:
+    """An edge's row, what stops it left open (None) where something falls, and the setting just
+    beyond where it falls: a spread on, or the next step where the step is larger."""
     axis = grids.full_axis(fit.session, factor, fabric)
     here = grids.as_axis(factor, edge)
-    at_end = here <= axis[0] if side == "low" else here >= axis[-1]
-    # Just beyond means a spread away, or the next step where the step is larger.
-    reach = max(grids.width_unit(factor), factor.grid_step)
-    outside = np.clip(here - reach if side == "low" else here + reach, axis[0], axis[-1])
+    last = axis[0] if side == "low" else axis[-1]
+    reach = max(grids.width_unit(factor), factor.grid_step) * (-1 if side == "low" else 1)
+    alone, falls = here, True
+    if line is not None:
+        alone = line.told()[0 if side == "low" else 1]
+        falls = line.falls_low if side == "low" else line.falls_high
+    outside = float(np.clip(alone + reach, axis[0], axis[-1]))
     row: dict[str, Any] = {
         "factor": factor.name,
         "side": side,
         "value": edge,
-        "margin": float(getattr(margin, side)) if margin is not None else np.nan,
+        "alone": alone if line is not None else np.nan,
         "stopped_by": None,
         "looks": failure_side_name(factor, side),
         "certainty": 1.0,
         "advice": "",
     }
-    if at_end:
+    if abs(here - last) < 1e-9:
         row["stopped_by"], row["advice"] = _end(fit.session, fabric, factor, side, axis)
-    return row, grids.as_setting(factor, grids.nearest(axis, float(outside)))
+    elif not falls:
+        row["stopped_by"] = OTHER_SETTINGS
+    return row, grids.as_setting(factor, outside)
 
 
 def _end(
@@ -112,91 +142,26 @@ def _end(
     return PLAN_RANGE, f"The plan ends here; widen the range of {name} to learn what lies beyond."
 
 
-def _advice(row: dict[str, Any], chance: float) -> str:
+def _advice(row: dict[str, Any]) -> str:
     side = "below" if row["side"] == "low" else "above"
-    if chance >= 0.8:
-        outcome = without_underscores(row["stopped_by"])
-        return f"Likely too few pass {side} this: prints look {row['looks']} ({outcome})."
-    return (
-        f"Not yet known {side} this; a test press there with the other settings at target would "
-        "tell whether the window is wider."
-    )
+    if row["stopped_by"] == OTHER_SETTINGS:
+        return (
+            "By itself this setting may go to the end of its range; the window ends here for the "
+            "settings that are off together."
+        )
+    if row["stopped_by"] == NOT_KNOWN:
+        return (
+            f"Not yet known {side} this; a test press there with the other settings at target "
+            "would tell whether the window is wider."
+        )
+    outcome = without_underscores(row["stopped_by"])
+    return f"Likely too few pass {side} this: prints look {row['looks']} ({outcome})."
 
 
-def _weakest_outcome(fit: FittedModel, frame: pd.DataFrame, fabric: str) -> list[str]:
+def weakest_outcomes(fit: FittedModel, frame: pd.DataFrame, fabric: str) -> list[str]:
     """The outcome with the lowest chance to pass at each setting."""
     index = np.full(len(frame), fit.coding.fabric_index(fabric))
     latent = predict(fit.posterior, fit.coding.points(frame, index))
     names = [o.name for o in fit.coding.outcomes]
     chance = outcome_pass_rates(fit.posterior, latent)
     return [names[int(k)] for k in np.argmin(chance, axis=1)]
-
-
-def settings_text(fit: FittedModel, settings: dict[str, Any]) -> str:
-    """Settings as a person reads them: "cure temperature 125 °C, peel warm"."""
-    return ", ".join(
-        f"{without_underscores(f.name)} {f.format(settings[f.name])}" for f in fit.session.factors
-    )
-
-
-def window_reason(
-    fit: FittedModel,
-    fabric: str,
-    low: dict[str, Any],
-    high: dict[str, Any],
-    pass_rate: float,
-    confidence: float,
-    edges: pd.DataFrame,
-) -> str:
-    """One sentence on a window that stands."""
-    unknown = edges[(edges["certainty"] < 0.8) & edges["advice"].str.startswith("Not yet")]
-    tail = ""
-    if len(unknown):
-        first = unknown.iloc[0]
-        name = without_underscores(first["factor"])
-        tail = f"; it may reach further on the {first['side']} side of {name}"
-    narrow = all(low[k] == high[k] for k in low)
-    where = "this one set-point" if narrow else "every set-point in the window"
-    return (
-        f"For {fabric}, {where} keeps at least {100 * pass_rate:.0f} of 100 presses good, each "
-        f"with {100 * confidence:.0f} % confidence{tail}."
-    )
-
-
-def no_window_reason(
-    fit: FittedModel,
-    fabric: str,
-    target: dict[str, Any],
-    chance: float,
-    expected: float,
-    pass_rate: float,
-    confidence: float,
-) -> str:
-    """One sentence on why there is no window and what to press next."""
-    asked = f"at least {100 * pass_rate:.0f} of 100 good with {100 * confidence:.0f} % confidence"
-    best = settings_text(fit, target)
-    presses = fit.presses_used(fabric)
-    if presses == 0:
-        return (
-            f"No graded press of {fabric} yet, so nothing is proven; press a first look around "
-            f"{best}."
-        )
-    weakest = without_underscores(_weakest_outcome(fit, pd.DataFrame([target]), fabric)[0])
-    if chance >= confidence:
-        return (
-            f"Only {presses} graded press{'es' if presses > 1 else ''} of {fabric}: too few to "
-            f"promise {asked}; press around {best} next."
-        )
-    if chance < 0.1 and expected < pass_rate - 0.1:
-        return (
-            f"No set-point in this range keeps {asked}: even the best known ({best}) passes only "
-            f"about {100 * expected:.0f} of 100, held back by {weakest}; look at powder, film and "
-            "machines, or widen the ranges, before pressing more."
-        )
-    return (
-        f"Not proven yet that any set-point keeps {asked}: the best known ({best}) reaches it with "
-        # Rounded down: a probability short of the one asked for never reads as reached.
-        f"{int(100 * chance)} % probability after {presses} graded "
-        f"press{'es' if presses > 1 else ''}, {weakest} being the "
-        "weakest outcome; press there and around it next."
-    )

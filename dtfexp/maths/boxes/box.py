@@ -39,6 +39,7 @@ def largest_box(
     unit: Sequence[float],
     min_width: float | Sequence[float] = 0.0,
     prefer: Floats | None = None,
+    holding: Sequence[Any] | None = None,
 ) -> Box | None:
     """The largest box of good cells, or None when no box is wide enough.
 
@@ -47,6 +48,8 @@ def largest_box(
     unit      per axis, the width that counts as one (> 0, in the unit of coords)
     min_width per axis (or one number for all), in the unit of coords: a narrower box is no box
     prefer    shape of `good`, finite: decides between boxes of equal size
+    holding   per axis, ascending places of which a box must hold one that is not its edge, or is
+              where the grid ends; None where it need not
 
     The size is the product over the axes of (width / unit + FLAT); an axis that has one level only
     counts as 1. Sizes within a share TIE of the largest are equal; among these the largest sum of
@@ -62,6 +65,15 @@ def largest_box(
         _interval_widths(axis[at : at + n], u, w, counts=len(axis) > 1)
         for axis, at, n, u, w in zip(axes, corner, cropped.shape, units, narrow, strict=True)
     ]
+    if holding is not None:
+        held = [
+            np.ones((len(axis), len(axis)), dtype=bool) if places is None else _holds(axis, places)
+            for axis, places in zip(axes, holding, strict=True)
+        ]
+        widths = [
+            table * some[at : at + n, at : at + n]
+            for table, some, at, n in zip(widths, held, corner, cropped.shape, strict=True)
+        ]
     if any(not table.any() for table in widths):
         return None
     part = tuple(slice(at, at + n) for at, n in zip(corner, cropped.shape, strict=True))
@@ -119,6 +131,16 @@ def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Fl
     allowed = (width >= 0) & (width >= narrow * (1.0 - TIE))
     factor = width / unit + WIDTH_OFFSET if counts else np.ones_like(width)
     return np.where(allowed, factor, 0.0)
+
+
+def _holds(axis: Floats, places: Any) -> Bools:
+    """Which intervals [p, q] of an axis hold a place that is not their edge; the ends of the axis
+    are no edges: (n, n)."""
+    low, high = axis.copy(), axis.copy()
+    low[0], high[-1] = -np.inf, np.inf
+    above = np.array([np.searchsorted(places, v, side="right") for v in low])
+    below = np.array([np.searchsorted(places, v, side="left") for v in high])
+    return np.asarray(below[None, :] > above[:, None])
 
 
 def _cropped(good: Bools) -> tuple[tuple[int, ...], Bools]:

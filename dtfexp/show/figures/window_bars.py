@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe import heat
-from dtfexp.dialin.confirm.press_verdicts import words_between
+from dtfexp.dialin.window.evidence import words_between
 from dtfexp.show.style import axes_style, palette
 from dtfexp.show.text.number_format import NumberFormat, label
 

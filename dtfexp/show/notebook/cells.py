@@ -13,7 +13,7 @@ from dtfexp.show.style.template import Shown
 from dtfexp.show.text import edge_text, report_text, tables
 from dtfexp.show.text.cautions import ONE_LINE
 from dtfexp.show.text.fabric_results import fabric_result
-from dtfexp.show.text.number_format import NumberFormat, out_of_text
+from dtfexp.show.text.number_format import NumberFormat
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,17 +71,17 @@ def show_window(
     fabric: str | Fabric,
     *,
     pass_rate: float = 0.90,
-    confidence: float = 0.90,
+    confidence: float | None = None,
     unit: str | None = None,
     maps: int = 0,
     key: str | None = None,
 ) -> Shown:
     """Return the window of one fabric for a cell, without a new fit.
 
-    ``pass_rate``, ``confidence``: shares between 0 and 1; ``unit``: "°C" or "°F", default the
-    session's; ``maps``: at most this number of maps of two settings; ``key``: names the drawings
-    and must differ for every view on a page (default: one per fabric). Raises ``SessionError`` for
-    an unknown fabric or unit, ``ValueError`` for a rate out of range.
+    ``pass_rate``, ``confidence``: those of :meth:`dtfexp.Fit.window`; ``unit``: "°C" or "°F",
+    default the session's; ``maps``: at most this number of maps of two settings; ``key``: names the
+    drawings and must differ for every view on a page (default: one per fabric). Raises
+    ``SessionError`` for an unknown fabric or unit, ``ValueError`` for a rate out of range.
     """
     from dtfexp.show.style.template import Shown, environment
 
@@ -91,7 +91,7 @@ def show_window(
     finding = fabric_result(fit, name, pass_rate=pass_rate, confidence=confidence, maps=maps)
     window = finding.window
     head = (
-        f"{name}: {out_of_text(window.pass_rate)} should pass at the target"
+        f"{name}: {report_text.shown_rate(finding)} should pass at the target"
         if window.found
         else f"{name}: do not press, no setting is left"
         if finding.closed

@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.fit import Fit
 
+#: No confidence is asked for: every set-point is expected to pass so often.
+EXPECTED = 0.0
 PASS_RATES = (0.50, 0.60, 0.70, 0.75, 0.80, 0.85, 0.90, 0.92, 0.94, 0.95, 0.96, 0.97, 0.98, 0.99)
-CONFIDENCES = (0.50, 0.60, 0.70, 0.75, 0.80, 0.85, 0.90, 0.95, 0.99)
+CONFIDENCES = (EXPECTED, 0.50, 0.60, 0.70, 0.75, 0.80, 0.85, 0.90, 0.95, 0.99)
 MAPS = 2
 
 
@@ -36,14 +38,14 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
         fabric: str | Fabric | None = None,
         *,
         pass_rate: float = 0.90,
-        confidence: float = 0.90,
+        confidence: float | None = None,
         unit: str | None = None,
     ) -> None:
         """Build the knobs and show the first window.
 
-        ``fabric``: shown first (default the session's first); ``pass_rate``, ``confidence``: shares
-        between 0 and 1; ``unit``: "°C" or "°F", default the session's. Raises ``SessionError`` for
-        an unknown fabric or unit, ``ValueError`` for a rate out of range.
+        ``fabric``: shown first (default the session's first); ``pass_rate``, ``confidence``: those
+        of :meth:`dtfexp.Fit.window`; ``unit``: "°C" or "°F", default the session's. Raises
+        ``SessionError`` for an unknown fabric or unit, ``ValueError`` for a rate out of range.
         """
         names = [one.name for one in fit.session.fabrics]
         first = names[0] if fabric is None else fit.session.fabric(fabric).name
@@ -53,7 +55,7 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
         wide: dict[str, Any] = {"style": {"description_width": "9em"}, "layout": room}
         self.fabric = ipywidgets.Dropdown(options=names, value=first, description="Fabric", **wide)
         self.pass_rate = _knob("Must pass", PASS_RATES, pass_rate, "of 100", wide)
-        self.confidence = _knob("How sure", CONFIDENCES, confidence, "%", wide)
+        self.confidence = _knob("How sure", CONFIDENCES, confidence or EXPECTED, "%", wide)
         self.unit = ipywidgets.ToggleButtons(
             options=TEMPERATURES, value=reading.temperature, description="Temperatures in",
             style={"description_width": "9em", "button_width": "5em"}, layout=room,
@@ -77,9 +79,9 @@ class Explorer(ipywidgets.VBox):  # type: ignore[misc]
             )  # fmt: skip
             if asked == self._drawn:
                 return
-            fabric, rate, confidence, unit = asked
+            fabric, rate, sure, unit = asked
             self.shown.value = show_window(
-                self._fit, fabric, pass_rate=rate, confidence=confidence, unit=unit, maps=MAPS,
+                self._fit, fabric, pass_rate=rate, confidence=sure or None, unit=unit, maps=MAPS,
                 key="dtfexp-explored",
             ).html  # fmt: skip
             self._drawn = asked
@@ -93,7 +95,9 @@ def _knob(
     given: str, values: Sequence[float], first: float, unit: str, look: dict[str, Any]
 ) -> ipywidgets.SelectionSlider:
     """Return a slider over common values, and its starting value."""
-    options = [(f"{100 * v:.4g} {unit}", v) for v in sorted({*values, float(first)})]
+    options = [
+        (f"{100 * v:.4g} {unit}" if v else "expected", v) for v in sorted({*values, float(first)})
+    ]
     return ipywidgets.SelectionSlider(
         options=options, value=float(first), description=given, continuous_update=False, **look
     )

@@ -16,8 +16,8 @@ from dtfexp.show.text import trade_hints
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.edge_text import edges, reason
 from dtfexp.show.text.measured_conditions import STAY
-from dtfexp.show.text.number_format import NumberFormat, between, out_of_text, per_cent
-from dtfexp.show.text.report_text import caveats, presses_line
+from dtfexp.show.text.number_format import NumberFormat, between, per_cent
+from dtfexp.show.text.report_text import caveats, expectation, presses_line, shown_rate
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -67,14 +67,14 @@ def _banner(
     if window.found:
         height = 19.0
         sheet.box(0, top, sheet.inner, height, fill=0.90)
-        text = f"Expect {out_of_text(rate.pass_rate)} to pass"
+        text = f"Expect {shown_rate(finding)} to pass"
         sheet.fitted(text, 4, top + 1.8, sheet.inner - 8, 26, 14, bold=True)
         numbers = (
             f"{per_cent(window.pass_rate)}; with 90\u00a0% probability"
             f" {between(rate.low, rate.high)}; {presses_line(finding)}."
         )
         sheet.fitted(numbers, 4, top + 12.2, sheet.inner - 8, 12.5, 8)
-        warnings = [doubt for doubt in caveats(finding) if doubt != "no window is proven"]
+        warnings = [doubt for doubt in caveats(finding) if doubt != "no window is found"]
         if not warnings:
             return top + height + 3
         text = "MAY STILL MOVE: " + "; ".join(warnings) + "."
@@ -94,10 +94,7 @@ def _banner(
     sheet.fitted("NOT PROVEN", 4, top + 1.5, sheet.inner - 8, 38, 20, bold=True, grey=1.0)
     text = "Do not sell on these yet: best settings known, no window found."
     sheet.fitted(text, 4, top + 16.5, sheet.inner - 8, 16, 9, bold=True, grey=1.0)
-    numbers = (
-        f"Expected: {out_of_text(rate.pass_rate)} pass ({between(rate.low, rate.high)});"
-        f" {presses_line(finding)}."
-    )
+    numbers = f"There {expectation(finding)}; {presses_line(finding)}."
     sheet.fitted(numbers, 4, top + 23.6, sheet.inner - 8, 11, 7, grey=1.0)
     at = top + height + 1.5
     for line in sheet.wrapped(reason(session, window, reading), sheet.inner, 9.5)[:4]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from dtfexp.dialin.confirm.press_verdicts import words_between
+from dtfexp.dialin.window.evidence import words_between
 from dtfexp.show.figures.window_bars import Bar
 from dtfexp.show.text.edge_text import EdgeText, distances_text, edge_line
 from dtfexp.show.text.number_format import NumberFormat, label

@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 SCHEMA, SCHEMA_VERSION = "dtfexp-windows", 1
 CSV_HEAD = (
     "fabric", "found", "factor", "unit", "target", "low", "high",
+    "core_low", "core_high", "alone_low", "alone_high",
     "margin_low_spreads", "margin_high_spreads", "pass_rate", "confidence",
-    "required_pass_rate", "required_confidence", "presses",
+    "required_pass_rate", "required_confidence", "presses", "presses_inside", "presses_at_target",
 )  # fmt: skip
 _LIBRARIES = ("numpy", "scipy", "pandas")
 
@@ -96,8 +97,11 @@ def _window(finding: FabricResult, session: Session, reading: NumberFormat) -> d
         "fabric": window.fabric,
         "found": window.found,
         "target": _settings(window.target, session, reading) if window.target else None,
-        "low": None if window.low is None else _settings(window.low, session, reading),
-        "high": None if window.high is None else _settings(window.high, session, reading),
+        "low": _ends(window.low, session, reading),
+        "high": _ends(window.high, session, reading),
+        "core_low": _ends(window.core_low, session, reading),
+        "core_high": _ends(window.core_high, session, reading),
+        "alone": {factor.name: _alone(window, factor, reading) for factor in session.factors},
         "margin_in_spreads": {factor.name: _margin(window, factor) for factor in session.factors},
         "pass_rate": _tidy(window.pass_rate),
         "pass_rate_low": _tidy(finding.target.low),
@@ -105,10 +109,29 @@ def _window(finding: FabricResult, session: Session, reading: NumberFormat) -> d
         "confidence": _tidy(window.confidence),
         "required_pass_rate": window.required,
         "required_confidence": window.required_confidence,
+        "usual_pass_rate": _tidy(window.usual_pass_rate),
+        "gain_chance": _tidy(window.gain_chance),
+        "stay": window.stay,
         "reason": reason(session, window, reading),
         "presses": window.presses,
+        "presses_inside": window.presses_inside,
+        "presses_at_target": window.presses_at_target,
         "presses_waiting_for_grades": finding.waiting,
     }
+
+
+def _ends(
+    end: dict[str, Any] | None, session: Session, reading: NumberFormat
+) -> dict[str, Any] | None:
+    return None if end is None else _settings(end, session, reading)
+
+
+def _alone(window: Window, factor: Factor, reading: NumberFormat) -> dict[str, float | None] | None:
+    ends = window.alone.get(factor.name)
+    if ends is None:
+        return None
+    low, high = (_tidy(float(reading.value(factor, end))) for end in ends)
+    return {"low": low, "high": high}
 
 
 def _settings(settings: dict[str, Any], session: Session, reading: NumberFormat) -> dict[str, Any]:
@@ -147,7 +170,9 @@ def to_csv(document: dict[str, Any]) -> str:
     for window in document["windows"]:
         for factor in document["factors"]:
             name = factor["name"]
-            margin = window["margin_in_spreads"][name] or {"low": None, "high": None}
+            nothing = {"low": None, "high": None}
+            margin = window["margin_in_spreads"][name] or nothing
+            alone = window["alone"][name] or nothing
             row = (
                 window["fabric"],
                 "yes" if window["found"] else "no",
@@ -156,6 +181,10 @@ def to_csv(document: dict[str, Any]) -> str:
                 window["target"][name] if window["target"] else None,
                 window["low"][name] if window["low"] else None,
                 window["high"][name] if window["high"] else None,
+                window["core_low"][name] if window["core_low"] else None,
+                window["core_high"][name] if window["core_high"] else None,
+                alone["low"],
+                alone["high"],
                 margin["low"],
                 margin["high"],
                 window["pass_rate"],
@@ -163,6 +192,8 @@ def to_csv(document: dict[str, Any]) -> str:
                 window["required_pass_rate"],
                 window["required_confidence"],
                 window["presses"],
+                window["presses_inside"],
+                window["presses_at_target"],
             )
             writer.writerow([_cell(value) for value in row])
     return buffer.getvalue()

@@ -53,7 +53,7 @@ def compare_windows(
     *,
     names: tuple[str, str] | None = None,
     pass_rate: float = 0.90,
-    confidence: float = 0.90,
+    confidence: float | None = None,
     unit: str | None = None,
 ) -> Shown:
     """Return windows compared: two sessions, or the fabrics of one.
@@ -110,7 +110,7 @@ def moved_since(
     *,
     names: tuple[str, str] | None = None,
     pass_rate: float = 0.90,
-    confidence: float = 0.90,
+    confidence: float | None = None,
     key: str = "dtfexp-compared",
 ) -> list[ComparisonView]:
     """Return one ``ComparisonView`` for each pair of fabrics (default: those of the same name).

@@ -5,7 +5,14 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from dtfexp.dialin.window.edges import FABRIC_RANGE, HEAT_LIMIT, PLAN_RANGE
+from dtfexp.dialin.window.edges import (
+    FABRIC_RANGE,
+    HEAT_LIMIT,
+    KNOWN,
+    NOT_KNOWN,
+    OTHER_SETTINGS,
+    PLAN_RANGE,
+)  # fmt: skip
 from dtfexp.show.text import trade_hints
 from dtfexp.show.text.number_format import NumberFormat, label
 
@@ -18,8 +25,8 @@ LIMIT = "heat limit of the fabric"
 RANGE = "end of the tested range"
 OWN_RANGE = "end of this fabric's own range"
 _ENDS = {HEAT_LIMIT: LIMIT, PLAN_RANGE: RANGE, FABRIC_RANGE: OWN_RANGE}
-KNOWN = 0.8
-"""Probability of falling short beyond an edge from which the edge counts as known."""
+TOGETHER = "the settings together"
+UNKNOWN = "nothing known beyond"
 
 
 class EdgeText(NamedTuple):
@@ -69,14 +76,17 @@ def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeT
         over = "below" if side == "low" else "above"
         ended = _ENDS.get(stopper)
         advice = person_text(str(row["advice"]), session, reading)
+        unseen = {OTHER_SETTINGS: TOGETHER, NOT_KNOWN: UNKNOWN}.get(stopper)
+        # A sign is told where it is seen: beyond what the setting may do by itself.
+        told = row["value"] if ended or unseen or not factor.is_numeric else row["alone"]
         if ended == LIMIT:
             advice = session.limit_note(window.fabric, reading.temperature)
         found.append(
             EdgeText(
                 factor=factor,
                 side=side,
-                where=f"{over} {reading.text(factor, row['value'])}",
-                stopped=label(stopper) if ended is None else ended,
+                where=f"{over} {reading.text(factor, told)}",
+                stopped=ended or unseen or label(stopper),
                 sign=trade_hints.sign_beyond_edge(factor, str(row["looks"])),
                 advice_move=trade_hints.move_advice(side, factor),
                 certainty=None if ended is not None else float(row["certainty"]),
@@ -92,9 +102,14 @@ def edge_line(edge: EdgeText) -> str:
         return f"{_capital(edge.where)}: NEVER. {edge.advice}"
     if edge.stopped == OWN_RANGE:
         return f"{_capital(edge.where)}: not on this fabric, its range ends here."
-    # An unproven edge is marked as such and still names the sign of failure.
-    doubt = "" if edge.known else "not proven; "
-    return f"{_capital(edge.where)}: {doubt}{edge.sign} \u2192 {edge.advice_move}."
+    if edge.stopped == RANGE:
+        return f"{_capital(edge.where)}: not tried."
+    if edge.stopped == TOGETHER:
+        return f"{_capital(edge.where)}: holds by itself, not with the other settings off too."
+    if edge.stopped == UNKNOWN:
+        # An edge that nobody has seen fail says so, and still says what a failure would look like.
+        return f"{_capital(edge.where)}: not known; if {edge.sign} \u2192 {edge.advice_move}."
+    return f"{_capital(edge.where)}: {edge.sign} \u2192 {edge.advice_move}."
 
 
 def distances_text(window: Window, factor: Factor, reading: NumberFormat) -> tuple[str, str]:

@@ -89,7 +89,7 @@ def fabric_result(
     fabric: str,
     *,
     pass_rate: float = 0.90,
-    confidence: float = 0.90,
+    confidence: float | None = None,
     maps: int = set_point_lines.MOST_MAPS,
 ) -> FabricResult:
     """Return all that is shown of one fabric, with at most ``most_maps`` maps.

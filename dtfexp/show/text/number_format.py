@@ -177,6 +177,11 @@ def between(low: float, high: float) -> str:
     return f"{math.floor(100 * low + 1e-9):d} to {math.ceil(100 * high - 1e-9):d}\u00a0%"
 
 
+def least_text(rate: float) -> str:
+    """A lower bound in words, rounded down: "at least about 67 of 100"."""
+    return f"at least about {math.floor(100 * rate + 1e-9):d} of 100"
+
+
 def out_of_text(rate: float) -> str:
     """Return a rate as a count, never above the rate itself: "about 19 of 20"."""
     if not math.isfinite(rate):

@@ -10,8 +10,24 @@ import pandas as pd
 from dtfexp.describe.fields import and_list, count_phrase
 from dtfexp.dialin.confirm import press_verdicts
 from dtfexp.dialin.confirm.success_run import presses_to_confirm
-from dtfexp.show.text.edge_text import LIMIT, OWN_RANGE, RANGE, edges, nearer_margin, reason
-from dtfexp.show.text.number_format import NumberFormat, between, label, out_of_text, per_cent
+from dtfexp.dialin.confirm.terms import Terms
+from dtfexp.show.text.edge_text import (
+    LIMIT,
+    OWN_RANGE,
+    RANGE,
+    TOGETHER,
+    edges,
+    nearer_margin,
+    reason,
+)  # fmt: skip
+from dtfexp.show.text.number_format import (
+    NumberFormat,
+    between,
+    label,
+    least_text,
+    out_of_text,
+    per_cent,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -32,15 +48,33 @@ def settings_line(session: Session, settings: Mapping[str, object], reading: Num
 def expectation(finding: FabricResult) -> str:
     """Return the expected pass rate in words and numbers."""
     rate = finding.target
+    if not finding.window.proven:
+        return (
+            f"{least_text(rate.low)} pass; not proven yet (expected {per_cent(rate.pass_rate)}, "
+            f"with 90\u00a0% probability {between(rate.low, rate.high)})"
+        )
     return (
         f"{out_of_text(rate.pass_rate)} pass ({per_cent(rate.pass_rate)}; "
         f"with 90\u00a0% probability {between(rate.low, rate.high)})"
     )
 
 
+def shown_rate(finding: FabricResult) -> str:
+    """The pass rate at the target in few words: while nothing is proven its cautious end."""
+    if finding.window.proven:
+        return out_of_text(finding.target.pass_rate)
+    return f"{least_text(finding.target.low)} (not proven)"
+
+
 def presses_line(finding: FabricResult) -> str:
-    """Return the number of presses behind the result."""
-    return f"tested on {count_phrase(finding.window.presses, 'press', 'presses')}"
+    """On how many presses it rests: in all, inside the window, at the target."""
+    window = finding.window
+    told = f"{count_phrase(window.presses, 'press', 'presses')} in all"
+    if window.found:
+        told += f", {window.presses_inside} inside the window"
+    if window.presses_at_target:
+        return f"{told}, {window.presses_at_target} at the target"
+    return f"{told}; the target is worked out, not yet pressed"
 
 
 def caveats(finding: FabricResult) -> list[str]:
@@ -49,7 +83,9 @@ def caveats(finding: FabricResult) -> list[str]:
         return ["it cannot be pressed"]
     said = []
     if not finding.window.found:
-        said.append("no window is proven")
+        said.append("no window is found")
+    elif not finding.window.proven:
+        said.append("no part of the window is proven")
     if finding.window.presses == 0:
         said.append("no press is graded yet")
     elif finding.window.presses < FEW:
@@ -70,16 +106,16 @@ def status(finding: FabricResult) -> str:
     if finding.closed:
         return "cannot be pressed"
     if not finding.window.found:
-        return "not proven"
+        return "no window"
     return "window, may still move" if caveats(finding) else "window found"
 
 
 def glance_title(findings: Sequence[FabricResult]) -> str:
-    """Return the title of the table of all targets, which marks unproven settings."""
-    proven = sum(finding.window.found for finding in findings)
-    if proven == len(findings):
+    """Return the title of the table of all targets; settings without a window are marked."""
+    found = sum(finding.window.found for finding in findings)
+    if found == len(findings):
         return "What to set"
-    return "What to set; where not proven, the best known" if proven else "Best known, not proven"
+    return "What to set; without a window, the best known" if found else "Best known, no window"
 
 
 def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -> list[str]:
@@ -121,17 +157,18 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
             f"Small allowance in {and_list(tight)}: the target is closer to an edge than the"
             " machine's spread. Measure the machine and check first pieces with care."
         )
-    number = presses_to_confirm(window.required, window.required_confidence)
+    sure = window.required_confidence or Terms.confidence
+    number = presses_to_confirm(window.required, sure)
     todo.append(
         f"To confirm without the model: press {number} at the target, over several loads and"
         f" rounds; if none fails, they prove {per_cent(window.required)} with"
-        f" {per_cent(window.required_confidence)} confidence."
+        f" {per_cent(sure)} confidence."
     )
     unknown = [edge for edge in edges(session, window, reading) if not edge.known]
     beyond = [
         f"{label(edge.factor.name)} {edge.where}"
         for edge in unknown
-        if edge.stopped not in (LIMIT, RANGE, OWN_RANGE)
+        if edge.stopped not in (LIMIT, RANGE, OWN_RANGE, TOGETHER)
     ]
     if beyond:
         todo.append(
@@ -222,7 +259,7 @@ def _result_line(findings: Sequence[FabricResult]) -> str:
         said.append(f"{and_list(closed, 4)} cannot be pressed: see below.")
     if open_:
         names = and_list([f.name for f in open_], 4)
-        said.append(f"No window is proven yet for {names}: do not sell with those settings.")
+        said.append(f"No window is found yet for {names}: do not sell with those settings.")
     if proven:
         said.append(f"A window was found for {and_list(proven, 6)}.")
     early = [f.name for f in findings if f.window.found and f.window.presses < FEW]
@@ -236,12 +273,12 @@ def _result_line(findings: Sequence[FabricResult]) -> str:
 
 
 def _expectation_line(findings: Sequence[FabricResult]) -> str:
-    proven = [f for f in findings if f.window.found]
-    shown = proven or [f for f in findings if not f.closed]
+    found = [f for f in findings if f.window.found]
+    shown = found or [f for f in findings if not f.closed]
     if not shown:
         return "Nothing: no fabric can be pressed."
-    parts = [f"{out_of_text(f.target.pass_rate)} on {f.name}" for f in shown]
-    at = "At the targets" if proven else "At the best settings known (not proven)"
+    parts = [f"{shown_rate(f)} on {f.name}" for f in shown]
+    at = "At the targets" if found else "At the best settings known (no window)"
     return f"{at} expect {and_list(parts, 6)} to pass."
 
 

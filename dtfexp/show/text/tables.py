@@ -104,7 +104,7 @@ def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Tab
         [
             f"{label(edge.factor.name)} {edge.where}",
             edge.stopped,
-            edge.advice if edge.stopped == edge_text.LIMIT else edge.sign,
+            _watch_for(edge),
             "never above" if edge.stopped == edge_text.LIMIT else edge.advice_move,
             _certainty_text(edge),
         ]
@@ -112,6 +112,13 @@ def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Tab
     ]
     heads = ["Edge", "Stopped by", "Watch for", "Then go", "Falls short beyond"]
     return Table(heads, ["", "", FREE, "", ""], rows)
+
+
+def _watch_for(edge: edge_text.EdgeText) -> str:
+    """What a person sees beyond an edge; nothing where nothing falls short there."""
+    if edge.stopped == edge_text.LIMIT:
+        return edge.advice
+    return "–" if edge.stopped in (edge_text.RANGE, edge_text.TOGETHER) else edge.sign
 
 
 def _certainty_text(edge: edge_text.EdgeText) -> str:

@@ -1,0 +1,289 @@
+"""How the window of a fabric is found, and what is told of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from dtfexp.describe.errors import SessionError
+from dtfexp.describe.session import Session
+from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.window import window_box
+from dtfexp.dialin.window.edges import box_edges, no_edges
+from dtfexp.dialin.window.evidence import graded_presses, presses_at, within
+from dtfexp.dialin.window.lines import lines_through
+from dtfexp.dialin.window.pass_map import Demand, PassMap, pass_map
+from dtfexp.dialin.window.proven import chance_better, proven_core
+from dtfexp.dialin.window.reasons import no_window_reason, window_reason
+from dtfexp.dialin.window.stand import AS_GOOD, standing_place
+from dtfexp.dialin.window.window import Margin, Window
+from dtfexp.dialin.window.window_box import MappedBox, best_box, refined_box, with_edges
+
+if TYPE_CHECKING:
+    from dtfexp.dialin.model.fitted import FittedModel
+
+FEWEST_PRESSES = 4
+# Of several choices of words, those whose boxes are not smaller than this share of the largest on
+# the first grid are looked at closely.
+_WORTH_A_LOOK = 0.2
+# The usual words are kept unless others are better by more than this factor.
+_AS_GOOD_WORDS = 1.25
+_CURVE_POINTS = 61
+
+
+def half_widths(session: Session, fabric: str, wanted: Mapping[str, float]) -> dict[str, float]:
+    """Half-widths a window must have, by the session's factor names; ``SessionError`` if none can.
+
+    Words have no width; a half-width over half the range that this fabric allows fits nowhere.
+    """
+    out = {}
+    for given, value in wanted.items():
+        factor = session.factor(given)
+        axis = grids.full_axis(session, factor, fabric) if factor.is_numeric else np.zeros(1)
+        most = 0.5 * float(axis[-1] - axis[0])
+        number = not isinstance(value, bool) and isinstance(value, (int, float))
+        if not number or not 0.0 < value <= most:
+            accepted = (
+                f"a half-width up to {most:g}" if most else "none: it has no range of numbers"
+            )
+            raise SessionError(f"at_least of {factor.name!r} is {value!r}; give {accepted}")
+        out[factor.name] = float(value)
+    return out
+
+
+def window_of(
+    fit: FittedModel,
+    fabric: str,
+    pass_rate: float = 0.90,
+    confidence: float | None = None,
+    at_least: Mapping[str, float] | None = None,
+) -> Window:
+    """The window of one fabric, worked out once and kept with the fit.
+
+    ``at_least`` as given to :meth:`dtfexp.dialin.fit.Fit.window`, which raises the same errors.
+    """
+    wanted = half_widths(fit.session, fabric, at_least or {})
+    key = (fabric, pass_rate, confidence, tuple(sorted(wanted.items())))
+    if key not in fit._windows:
+        fit._windows[key] = find_window(fit, fabric, Demand(pass_rate, confidence), wanted)
+    kept: Window = fit._windows[key]
+    return kept
+
+
+def find_window(
+    fit: FittedModel, fabric: str, demand: Demand, at_least: Mapping[str, float]
+) -> Window:
+    """See :meth:`dtfexp.dialin.fit.Fit.window`. METHODS.md, equations (24) and (25)."""
+    for name, value in (("pass_rate", demand.pass_rate), ("confidence", demand.confidence)):
+        if value is not None and not 0.0 < value < 1.0:
+            raise ValueError(f"{name} is {value!r}; use a number between 0 and 1, such as 0.90")
+    line = fit.session.nothing_left(fabric)
+    if line:
+        return _nothing_left(fit, fabric, line, demand)
+    choices = grids.word_choices(fit.session, fabric)
+    budget = max(window_box.FIRST_BUDGET // len(choices), 1500)
+    maps = [
+        pass_map(fit, fabric, grids.grid(fit.session, fabric, words, budget), demand, keep=True)
+        for words in choices
+    ]
+    # Grades of so few presses would lean on the prior alone: no promise is made on them.
+    if fit.presses_used(fabric) < FEWEST_PRESSES:
+        return _window_not_found(fit, fabric, _best_map(maps), demand, False)
+    found = _refined_boxes(fit, fabric, maps, demand, at_least)
+    if not found:
+        mapped = _refined_around_best(fit, fabric, _best_map(maps), demand)
+        box = best_box(mapped, at_least)
+        closer = None if box is None else refined_box(fit, fabric, mapped, box, demand, at_least)
+        if closer is None:
+            narrow = bool(at_least) and any((m.excess >= 0.0).any() for m in (*maps, mapped))
+            return _window_not_found(fit, fabric, mapped, demand, narrow)
+        found = [with_edges(fit, fabric, *closer, demand)]
+    return _window_found(fit, fabric, best_of_words(fit.session, fabric, found), demand)
+
+
+def _refined_boxes(
+    fit: FittedModel,
+    fabric: str,
+    maps: list[PassMap],
+    demand: Demand,
+    at_least: Mapping[str, float],
+) -> list[MappedBox]:
+    """The box of every choice of words that may hold the best one."""
+    boxes = [(m, b) for m in maps if (b := best_box(m, at_least)) is not None]
+    largest = max((b.size for _, b in boxes), default=0.0)
+    closer = [
+        refined_box(fit, fabric, m, b, demand, at_least)
+        for m, b in boxes
+        if b.size >= _WORTH_A_LOOK * largest
+    ]
+    return [with_edges(fit, fabric, *one, demand) for one in closer if one is not None]
+
+
+def best_of_words(session: Session, fabric: str, found: list[MappedBox]) -> MappedBox:
+    """The box that offers most: its size times how far it stands above what is asked on average.
+
+    Size alone would take a wide box that just meets it over one nearly as wide that passes nearly
+    always.  Today's words stay unless others offer clearly more.
+    """
+    usual = grids.usual_set_point(session, fabric)
+
+    def offered(one: MappedBox) -> float:
+        same = all(usual[name] == word for name, word in one.mapped.grid.words.items())
+        return one.offers * (_AS_GOOD_WORDS if same else 1.0)
+
+    return max(found, key=offered)
+
+
+def _best_map(maps: list[PassMap]) -> PassMap:
+    return max(maps, key=lambda one: float(_ranking_map(one).max()))
+
+
+def _ranking_map(mapped: PassMap) -> Any:
+    """What to rank set-points by while there is no window: the expected pass rate.
+
+    Where nothing is good yet, a far corner that nobody has pressed would win on ignorance alone, so
+    the cautious rate ranks instead: it stays near what was pressed.
+    """
+    return mapped.expected if float(mapped.expected.max()) >= 0.5 else mapped.lower_sd
+
+
+def _refined_around_best(fit: FittedModel, fabric: str, coarse: PassMap, demand: Demand) -> PassMap:
+    """A finer grid round the best set-point known: a thinned one may step over a small window."""
+    if not coarse.grid.axes:
+        return coarse
+    best = _best_set_point(fit, fabric, coarse)
+    within = {}
+    for factor, axis in zip(coarse.grid.factors, coarse.grid.axes, strict=True):
+        here, reach = grids.as_axis(factor, best[factor.name]), np.diff(axis).max(initial=0.0)
+        within[factor.name] = (here - float(reach), here + float(reach))
+    fine = grids.grid(fit.session, fabric, coarse.grid.words, window_box.SECOND_BUDGET, within)
+    mapped = pass_map(fit, fabric, fine, demand)
+    return mapped if _ranking_map(mapped).max() >= _ranking_map(coarse).max() else coarse
+
+
+def _best_set_point(fit: FittedModel, fabric: str, mapped: PassMap) -> dict[str, Any]:
+    """The best set-point known: the best of the grid, of what was pressed, or what the shop runs
+    today (a thinned grid steps over these); today's settings where they are as good."""
+    at = np.unravel_index(int(np.argmax(_ranking_map(mapped))), mapped.grid.shape)
+    order = [f.name for f in fit.session.factors]
+    first = [
+        grids.usual_set_point(fit.session, fabric),
+        mapped.grid.setting(tuple(int(i) for i in at)),
+    ]
+    frame = pd.concat([pd.DataFrame(first)[order], _set_points_pressed(fit, fabric, mapped)[order]])
+    frame = frame.reset_index(drop=True)
+    passing = fit.pass_posterior(frame, fabric)
+    sure = float(mapped.expected.max()) >= 0.5
+    rank = passing.expected() if sure else passing.lower_sd()
+    rank = np.where(fit.session.permits(frame, fabric), rank, -np.inf)
+    # Of equals the grid's own before those that were pressed.
+    k = 0 if rank[0] >= rank.max() - AS_GOOD else 1 + int(np.argmax(rank[1:]))
+    return {name: frame[name].iloc[k] for name in order}
+
+
+def _set_points_pressed(fit: FittedModel, fabric: str, mapped: PassMap) -> pd.DataFrame:
+    """Set-points of this fabric's presses that the bench can be set to, with the map's words."""
+    rows = graded_presses(fit, fabric)
+    for name, word in mapped.grid.words.items():
+        rows = rows[rows[name] == word]
+    for factor in mapped.grid.factors:
+        steps = grids.full_axis(fit.session, factor, fabric)
+        here = np.array([grids.as_axis(factor, v) for v in rows[factor.name]], dtype=float)
+        rows = rows[np.isclose(here[:, None], steps[None, :]).any(axis=1)]
+    return rows
+
+
+def _window_found(fit: FittedModel, fabric: str, found: MappedBox, demand: Demand) -> Window:
+    target = standing_place(fit, fabric, found, demand)
+    low, high = found.ends(fit.session)
+    margin: dict[str, Margin | None] = {f.name: None for f in fit.session.factors}
+    for factor in found.mapped.grid.factors:
+        here, unit = grids.as_axis(factor, target[factor.name]), grids.width_unit(factor)
+        down, up = (grids.as_axis(factor, end[factor.name]) for end in (low, high))
+        margin[factor.name] = Margin((here - down) / unit, (up - here) / unit)
+    lines = lines_through(fit, fabric, target, Demand(demand.pass_rate), _CURVE_POINTS)
+    edges = box_edges(fit, fabric, target, (low, high), margin, lines, demand.pass_rate)
+    core = proven_core(fit, fabric, found, target, demand.pass_rate)
+    core_low, core_high = (None, None) if core is None else core.ends(fit.session)
+    return Window(
+        found=True,
+        low=low,
+        high=high,
+        margin=margin,
+        reason=window_reason(fabric, (low, high), demand, core is not None, edges),
+        edges=edges,
+        core_low=core_low,
+        core_high=core_high,
+        alone={n: lines[n].told() if n in lines else None for n in margin},
+        presses_inside=int(within(fit.session, graded_presses(fit, fabric), low, high).sum()),
+        **_facts(fit, fabric, target, demand),
+    )
+
+
+def _window_not_found(
+    fit: FittedModel, fabric: str, mapped: PassMap, demand: Demand, too_narrow: bool
+) -> Window:
+    target = _best_set_point(fit, fabric, mapped)
+    facts = _facts(fit, fabric, target, demand)
+    none: dict[str, Any] = {f.name: None for f in fit.session.factors}
+    return Window(
+        found=False,
+        low=None,
+        high=None,
+        margin=none,
+        reason=(
+            f"Set-points of {fabric} keep the pass rate, but no window is as wide as was asked; "
+            "ask for less, or press more near the edges."
+            if too_narrow
+            else no_window_reason(fit, fabric, target, demand, facts["pass_rate"])
+        ),
+        edges=no_edges(),
+        alone=dict(none),
+        **facts,
+    )
+
+
+def _nothing_left(fit: FittedModel, fabric: str, line: str, demand: Demand) -> Window:
+    """No window and no set-point: the fabric cannot be pressed."""
+    none: dict[str, Any] = {f.name: None for f in fit.session.factors}
+    return Window(
+        found=False,
+        fabric=fabric,
+        target={},
+        low=None,
+        high=None,
+        pass_rate=float("nan"),
+        confidence=float("nan"),
+        margin=none,
+        reason=f"{line}.",
+        required=demand.pass_rate,
+        required_confidence=demand.confidence,
+        edges=no_edges(),
+        presses=fit.presses_used(fabric),
+        alone=dict(none),
+    )
+
+
+def _facts(fit: FittedModel, fabric: str, target: dict[str, Any], demand: Demand) -> dict[str, Any]:
+    """What is told of a target, beside today's settings, whether or not a window stands."""
+    usual = grids.usual_set_point(fit.session, fabric)
+    passing = fit.pass_posterior(pd.DataFrame([target, usual])[list(target)], fabric)
+    expected = passing.expected()
+    stay = all(usual[name] == target[name] for name in target)
+    return {
+        "fabric": fabric,
+        "target": target,
+        "pass_rate": float(expected[0]),
+        "pass_rate_low": min(float(passing.quantile(0.05)[0]), float(expected[0])),
+        "confidence": float(passing.chance_at_least(demand.pass_rate)[0]),
+        "required": demand.pass_rate,
+        "required_confidence": demand.confidence,
+        "presses": fit.presses_used(fabric),
+        "presses_at_target": presses_at(fit, fabric, target),
+        "usual_pass_rate": float(expected[1]),
+        "gain_chance": 0.0 if stay else chance_better(fit, fabric, target, usual),
+        "stay": stay,
+    }

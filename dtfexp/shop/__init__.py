@@ -1,1 +1,1 @@
-"""Floor 6: the command line and the demo bench."""
+"""Floor 6: the command line, the notebooks' steps, and the demo bench."""

@@ -1,6 +1,6 @@
-"""What the cells of the bench page do: keep what is typed in, once, and show what is known.
+"""The cells of the bench notebook: store what is typed in, once, and show what is known.
 
-Everything kept here has an id made of its contents, so that running the page again adds nothing.
+Every stored note has an id made of its contents, so that running the page again adds nothing.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ _INVENTED = (
 
 
 def book_if_there(name: str) -> Logbook | None:
-    """The logbook ``name``, opened; None, with a word, when there is none yet."""
+    """Return the logbook ``name``, opened; None, with a message, when there is none."""
     if Path(name).exists():
         return Logbook.open(name)
-    print(f"{name} is not here yet: 1_plan.ipynb makes it. Nothing is kept until then.")
+    print(f"{name} does not exist yet: 1_plan.ipynb makes it. Nothing is stored until then.")
     return None
 
 
@@ -49,19 +49,19 @@ def measured(
     emissivity: object = None,
     machine: str | None = None,
 ) -> machine_readings.PlatenMap:
-    """Keep the nine-point map that was typed in and return it; an invented one when none was.
+    """Store the nine-point map that was typed in and return it; an invented one without any.
 
-    ``typed`` is the readings as text, nine numbers per pass, parted by blanks or lines; ``unit``
-    their unit when it is not that of the setting; ``machine`` the oven or press that was measured,
-    when it is not the session's own.
+    ``typed`` is the readings as text, nine numbers per pass, separated by blanks or lines; ``unit``
+    their unit when it is not that of the setting; ``machine`` the measured oven or press when it is
+    not the session's own.
     """
     numbers: list[str] = typed.split()
     if book is None or not numbers:
-        print("No readings are typed in. This map is INVENTED, to show what comes of nine.")
+        print("No readings are typed in. This map is INVENTED, as an example.")
         return machine_readings.PlatenMap(
             "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
         )
-    # The id of a page that ran before units went along by themselves stays the same.
+    # Keep the id of maps stored before the unit became part of it.
     told = [f"{number} {unit}" if unit else number for number in numbers]
     which = [machine] if machine else []
     key = entries.derived_id("bench page", setting, set_to, told, instrument, emissivity, *which)
@@ -69,20 +69,22 @@ def measured(
         setting, set_to, numbers, instrument=instrument, emissivity=emissivity, unit=unit,
         machine=machine, id=key,
     )  # fmt: skip
-    print(f"Kept in {book.path.name}: {kept.summary.passes} pass(es) of nine readings.")
+    print(f"Stored in {book.path.name}: {kept.summary.passes} pass(es) of nine readings.")
     return kept
 
 
 def keep_machine(book: Logbook | None, which: str, given: Mapping[str, Any]) -> None:
-    """Keep what the oven or the press can do; nothing when nothing is told."""
+    """Store what the oven or the press can do; nothing when nothing is given."""
     if book is not None and given:
         key = entries.derived_id("bench page", which, sorted(given.items()))
         book.bench.machine(which, id=key, **given)
 
 
 def keep_lots(book: Logbook | None, given: Iterable[tuple[str, str, object]]) -> None:
-    """Keep the lots in use: material, name on the packet, the day it was opened (film that is
-    stored printed: the day it was printed)."""
+    """Store the lots in use: material, name on the packet, and day of opening.
+
+    For film that is stored printed, the day is that of printing.
+    """
     for one in given:
         if len(one) != 3:
             raise LogbookError(f"lot {one!r}: give material, name and day, such as "
@@ -95,7 +97,7 @@ def keep_lots(book: Logbook | None, given: Iterable[tuple[str, str, object]]) ->
 
 
 def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | None = None) -> None:
-    """Keep today's air of the room; the same reading is kept once a day."""
+    """Store today's reading of the room, once a day."""
     if book is not None and given:
         day = (at or now()).date().isoformat()
         key = entries.derived_id("bench page", day, sorted((k, str(v)) for k, v in given.items()))
@@ -103,10 +105,10 @@ def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | Non
 
 
 def reached(book: Logbook | None) -> pd.DataFrame:
-    """What each measured setting reaches at what the shop sets today, and what to set to get it.
+    """Return what each measured setting reaches today, and what to set to reach the setting.
 
-    Columns ``setting``, ``unit``, ``set``, ``reaches``, ``low``, ``high`` (90 % sure between, NaN
-    with one reading), ``to_reach_that_set``, ``spread``, ``readings``.
+    Columns ``setting``, ``unit``, ``set``, ``reaches``, ``low``, ``high`` (90 % interval, NaN with
+    one reading), ``to_reach_that_set``, ``spread``, ``readings``.
     """
     import pandas as pd
 
@@ -139,14 +141,14 @@ def reached(book: Logbook | None) -> pd.DataFrame:
 
 
 def held(book: Logbook | None) -> None:
-    """Print how far the dial may go for each fabric, and which planned presses go further."""
+    """Print the highest dial for each fabric, and the planned presses beyond it."""
     if book is not None:
         for line in (*limits(book), *refused_lines(book)):
             print(line)
 
 
 def lines(book: Logbook | None) -> list[tuple[CalibrationLine, Factor]]:
-    """The lines from set to reached that rest on more than one reading, with their factors."""
+    """Return the lines from set to reached with more than one reading, with their factors."""
     if book is None:
         return []
     known = book.bench.true_settings().lines

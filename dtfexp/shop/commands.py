@@ -1,4 +1,4 @@
-"""What each command does; arguments are read in ``cli``."""
+"""The commands of the command line; ``cli`` reads their arguments."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def demo(args: Namespace) -> None:
 
 
 def new(args: Namespace) -> None:
-    """The first day: checklist, questions, session file."""
+    """Run the first day: checklist, questions, session file."""
     from dtfexp.shop.first_day import new_session
 
     path = Path(args.session)
@@ -46,7 +46,7 @@ def new(args: Namespace) -> None:
 
 
 def rehearse(args: Namespace) -> None:
-    """Play a session on invented benches before a press is made."""
+    """Play a session on simulated benches before the first press."""
     from dtfexp.describe.session import Session
     from dtfexp.dialin.rehearse.rehearsal import rehearse as play
 
@@ -64,8 +64,8 @@ def plan(args: Namespace) -> None:
     session = Session.load(args.session)
     if Path(args.logbook).exists():
         raise LogbookError(
-            f"{args.logbook}: there is a file of this name already and it stays as it is; use "
-            f"'dtfexp next {args.logbook} --presses N' to go on, or choose another name"
+            f"{args.logbook}: this file exists already and was not changed; use "
+            f"'dtfexp next {args.logbook} --presses N' to continue, or choose another name"
         )
     made = make_plan(session, args.presses, fabrics=args.fabrics, design=args.design,
                      seed=args.seed, **dict(args.options))  # fmt: skip
@@ -76,7 +76,7 @@ def plan(args: Namespace) -> None:
 
 
 def sheet(args: Namespace) -> None:
-    """Write run sheet and coupon labels, and the sheets that an import takes back."""
+    """Write run sheet and coupon labels, and the sheets for an import."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.shop.paper import write_sheets
     from dtfexp.shop.runsheet import refused_lines
@@ -91,7 +91,7 @@ def sheet(args: Namespace) -> None:
 
 
 def next_(args: Namespace) -> None:
-    """Add the presses that teach most to a logbook, or say that enough is known."""
+    """Add the most informative presses to a logbook, or say that no more are needed."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.shop.runsheet import refused_lines
 
@@ -112,19 +112,16 @@ def next_(args: Namespace) -> None:
 
 
 def import_(args: Namespace) -> None:
-    """Take in a results sheet: all rows or none."""
+    """Import a results sheet: all rows or none."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
         done = book.import_sheet(args.file, accept=args.accept)
         waiting, refused = len(book.waiting()), refused_lines(book)
-    print(
-        f"{done.rows} rows read, {done.added} entries added, "
-        f"{done.unchanged} rows said nothing new."
-    )
+    print(f"{done.rows} rows read, {done.added} entries added, {done.unchanged} rows unchanged.")
     if done.spoiled:
-        print(f"{done.spoiled} spoiled presses are kept in the history and do not count.")
+        print(f"{done.spoiled} spoiled presses are in the history and do not count.")
     for remark in done.remarks:
         print(f"Note: {remark}")
     if waiting:
@@ -150,10 +147,7 @@ def open_(args: Namespace) -> None:
 
     folder = Path(args.dir)
     written = copy_if_absent(folder)
-    print(
-        f"{len(written)} files copied to {folder.resolve()}; "
-        "files that were there are as they were."
-    )
+    print(f"{len(written)} files copied to {folder.resolve()}; existing files were not changed.")
     print(
         "Start with 1_plan.ipynb, then 2_record.ipynb at the press, then 3_report.ipynb; "
         "4_keep.ipynb when you sell."
@@ -166,11 +160,11 @@ def open_(args: Namespace) -> None:
     except OSError as error:
         raise DtfexpError(f"JupyterLab could not be started ({error.strerror})") from None
     if code:
-        raise DtfexpError(f"JupyterLab stopped with code {code}; its own lines above say why")
+        raise DtfexpError(f"JupyterLab stopped with code {code}; see its messages above")
 
 
 def print_window(window: Window) -> None:
-    """A window in one line for a person at a terminal."""
+    """Print a window in one line."""
     if not window.found:
         print(f"  {window.fabric}: no window yet. {window.reason}")
         return

@@ -1,4 +1,4 @@
-"""The whole job on the demo bench: plan, press, record, follow up, fit, report.  All invented."""
+"""The whole job on the demo bench: plan, press, record, follow up, fit, report. All invented."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _STEPS = 3 + 2 * len(FOLLOW_UPS) + 8
 
 @dataclass(frozen=True)
 class Demo:
-    """What a demo run left behind: the logbook, the papers, the fit and the presses made."""
+    """The result of a demo run: the logbook, the papers, the fit and the presses made."""
 
     book: Path
     papers: list[Path]
@@ -36,8 +36,10 @@ class Demo:
 
 
 def run_demo(out: Path, given: Told) -> Demo:
-    """Run the demo into ``out``.  A demo logbook there is made anew; any other file is left
-    alone."""
+    """Run the demo into ``out``.
+
+    An earlier demo logbook there is replaced; any other file is left alone.
+    """
     from dtfexp.book.logbook import Logbook
     from dtfexp.dialin.design.plan import plan
     from dtfexp.dialin.fit import fit
@@ -63,7 +65,7 @@ def run_demo(out: Path, given: Told) -> Demo:
         _record(book, late, "peel")
         for count in FOLLOW_UPS:
             step("choosing the next presses")
-            # The first washes are back by now; those of the batch to come will be late again.
+            # By now the wash grades of the first batch are in; those of the next come later.
             _record(book, late, "wash")
             more = next_presses(bench.session, book.results(), count, seed=SEED)
             if not len(more.runs):
@@ -89,7 +91,7 @@ def run_demo(out: Path, given: Told) -> Demo:
 
 
 def _fresh_book(out: Path) -> Path:
-    """The demo's logbook path, free to be made; only an earlier demo's book is ever removed."""
+    """Return the demo's logbook path, free to use; only an earlier demo's book is removed."""
     from dtfexp.book.logbook import Logbook
 
     path = out / BOOK
@@ -99,7 +101,7 @@ def _fresh_book(out: Path) -> Path:
             with Logbook.open(path) as book:
                 if book.session != DemoBench().session:
                     raise LogbookError(
-                        f"{path}: this logbook is not the demo's and stays as it is; choose "
+                        f"{path}: this logbook is not the demo's and was not changed; choose "
                         "another folder with --out"
                     )
             path.unlink()

@@ -1,15 +1,14 @@
-"""The demo bench: an INVENTED shop with an invented truth. Nothing here was ever measured.
+"""The demo bench: an INVENTED shop with an invented truth, not measured anywhere.
 
-A made-up two-person shop in a rented garage wants settings for three fabrics. What its oven and
-heat press really do, how each fabric answers, and the luck of every load and round are a formula
-and a generator; they were chosen to behave like a bench, not taken from one. The rest of dtfexp
-sees only what a shop would see: settings out, grades in.
+A made-up two-person shop in a rented garage wants settings for three fabrics. The true behaviour of
+oven and heat press, the response of each fabric, and the batch effects of loads and rounds are a
+formula and a generator, chosen to behave like a bench. The rest of dtfexp sees only what a shop
+would see: settings out, grades in.
 
-The hidden truth. Cure and press are doses: a hotter stage may be shorter (about 16 °C more halves
-the time twice over e). Either dose can be too low or too high, and each outcome suffers in its
-own way. Cure belongs to the film and is the same for every fabric; press belongs to the fabric.
-Both machines run cooler than they say, swing around what they reach, and have good and bad loads
-and rounds.
+The hidden truth: cure and press are doses, and a hotter stage may be shorter (a factor e in time is
+about 16 °C). Either dose can be too low or too high, and each outcome suffers in its own way. Cure
+belongs to the film and is the same for every fabric; press belongs to the fabric. Both machines run
+cooler than their displays, vary around what they reach, and have good and bad loads and rounds.
 """
 
 from __future__ import annotations
@@ -34,7 +33,7 @@ Array = NDArray[np.float64]
 COTTON, POLYESTER, NYLON = "cotton jersey", "polyester interlock", "nylon shell"
 #: Reached platen temperature, °C, at which 15 s is right for the fabric (invented).
 BEST_PRESS = {COTTON: 151.0, POLYESTER: 145.0, NYLON: 137.0}
-#: How much wider (above 1) or narrower a fabric takes a wrong press dose (invented).
+#: Width of a fabric's tolerance for a wrong press dose, relative to 1 (invented).
 PRESS_ROOM = {COTTON: 1.15, POLYESTER: 1.0, NYLON: 0.9}
 PRESSURE_WORDS = ("light", "medium", "firm")
 #: Dose added by the pressure, and grades lost to it on peel and on wash (invented).
@@ -59,14 +58,14 @@ class DemoBench:
 
     @property
     def session(self) -> Session:
-        """The session the invented shop would describe."""
+        """Return the session the invented shop would describe."""
         return demo_session(self.fahrenheit)
 
     def press(self, runs: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
-        """ "Press" the ``runs`` of a plan: a copy with a grade for peel and for wash.
+        """Return a copy of a plan's ``runs`` with a grade for peel and for wash.
 
-        Every load and every round among the runs draws its luck once from ``rng``, every press
-        its own; the same runs and the same generator give the same grades.
+        Every load, round and press among the runs draws its random effect once from ``rng``; the
+        same runs and the same generator give the same grades.
         """
         load = _shared(runs["oven_load"].to_numpy(), LOAD_LUCK, rng)
         turn = _shared(runs["press_round"].to_numpy(), ROUND_LUCK, rng)
@@ -82,10 +81,10 @@ class DemoBench:
     def pass_rate(
         self, settings: pd.DataFrame, fabric: str, rng: np.random.Generator, draws: int = 2000
     ) -> Array:
-        """The hidden chance that a new press passes, one per row of ``settings`` (Monte Carlo).
+        """Return the hidden pass rate of a new press, one per row of ``settings`` (Monte Carlo).
 
-        New load, new round, machine swing and press noise are all drawn ``draws`` times; the
-        standard error is at most ``0.5 / sqrt(draws)``. For tests: no shop can know this.
+        New load, new round, machine swing and press noise are drawn ``draws`` times; the standard
+        error is at most ``0.5 / sqrt(draws)``. For tests: no shop can know this.
         """
         rates = []
         for position in range(len(settings)):
@@ -116,7 +115,7 @@ class DemoBench:
 
 
 def demo_session(fahrenheit: bool = False) -> Session:
-    """The invented shop's description, in °C or, dial for dial, in °F."""
+    """Return the invented shop's description, in °C or, dial for dial, in °F."""
     if fahrenheit:
         cure: tuple[float, ...] = (230, 310, 5, 255, 5)  # low, high, step, usual, spread
         heat: tuple[float, ...] = (260, 350, 5, 300, 5)
@@ -156,9 +155,9 @@ def quality(
     press_time: Array,
     pressure: NDArray[np.int_],
 ) -> tuple[Array, Array]:
-    """Hidden quality of peel and wash, in grades before noise and rounding.
+    """Return the hidden quality of peel and wash, in grades before noise and rounding.
 
-    ``oven`` and ``platen`` are what the dials show plus luck and swing, °C; times in s;
+    ``oven`` and ``platen`` are the displays plus random effects and swing, °C; times in s;
     ``pressure`` indexes ``PRESSURE_WORDS``. All one entry per press.
     """
     cure = np.log(cure_time / 60.0) + (oven + OVEN_OFFSET - CURE_REFERENCE) / CURE_PER_E

@@ -1,4 +1,4 @@
-"""Where the notebooks and sample data lie: inside an installed package, or beside the source."""
+"""The location of notebooks and sample data: in an installed package, or beside the source."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ _PACKAGE = Path(__file__).resolve().parent.parent
 
 
 def notebook_folder() -> Path:
-    """The folder of the notebooks that travel with dtfexp; ``DtfexpError`` when it is missing."""
+    """Return the folder of the notebooks shipped with dtfexp; ``DtfexpError`` when missing."""
     return _shared("notebooks")
 
 
 def sample_folder() -> Path:
-    """The folder of the sample sessions and sheets; ``DtfexpError`` when it is missing."""
+    """Return the folder of sample sessions and sheets; ``DtfexpError`` when missing."""
     return _shared("data")
 
 
@@ -28,9 +28,9 @@ def _shared(name: str) -> Path:
 
 
 def copy_if_absent(folder: Path) -> list[Path]:
-    """Copy notebooks and sample data into ``folder``; what is there already is left alone.
+    """Copy notebooks and sample data into ``folder``, leaving existing files alone.
 
-    Returns the files written.  Raises ``DtfexpError`` in one line when the folder cannot be used.
+    Returns the files written. Raises ``DtfexpError`` in one line when the folder cannot be used.
     """
     written = []
     try:

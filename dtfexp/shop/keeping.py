@@ -1,6 +1,6 @@
-"""What the cells of the notebook of keeping do: confirm, watch, find causes, dial in again.
+"""The cells of the keeping notebook: confirm, watch, find causes, dial in again.
 
-Every step may be run again: what was noted is not noted twice.
+Every step may be repeated: nothing is noted twice.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 
 def book_to_keep(name: str) -> Logbook:
-    """The logbook ``name`` once something is graded in it; until then an invented example."""
+    """Return the logbook ``name`` once something is graded in it; else an invented example."""
     from dtfexp.shop.kept_example import EXAMPLE, kept_example
     from dtfexp.shop.steps import graded_book
 
@@ -48,8 +48,10 @@ def book_to_keep(name: str) -> Logbook:
 
 
 def chosen(book: Logbook, name: str) -> str:
-    """The fabric to look at: the one named, else the one with confirming presses, else the one
-    with the most graded presses."""
+    """Return the fabric to show.
+
+    The one named, else the one with confirming presses, else the one with the most graded presses.
+    """
     if name:
         return book.session.fabric(name).name
     results = book.results()
@@ -63,10 +65,10 @@ def chosen(book: Logbook, name: str) -> str:
 def confirm(
     book: Logbook, fitted: Fit, window: Window, terms: Terms, *, days: int, add: bool, seed: int
 ) -> Shown:
-    """The verdict on the confirming presses; without any, what a confirmation takes, and when
-    ``add`` is on the presses are added to the book, once.
+    """Return the verdict on the confirming presses, or what a confirmation takes.
 
-    Presses of before a noted change confirm nothing that is run today.
+    With ``add`` the presses are added to the book, once. Presses from before a noted change do not
+    count.
     """
     from dtfexp.dialin.confirm.confirmation import confirmation_plan
     from dtfexp.dialin.confirm.verdict import verdict
@@ -92,7 +94,7 @@ def confirm(
         failures=terms.failures, sequential=terms.sequential, days=days, seed=seed,
     )  # fmt: skip
     book.add(made)
-    added = f"{len(made)} confirming presses were added to {book.path.name}: record them as ever."
+    added = f"{len(made)} confirming presses were added to {book.path.name}: record them as usual."
     return panel(
         f"{window.fabric}: confirm",
         [made.reason, *made.notes, added],
@@ -102,7 +104,7 @@ def confirm(
 
 
 def _leave_out(book: Logbook, found: Verdict) -> str:
-    """Leave out what a sequential test has decided without: open presses would be waited for."""
+    """Exclude presses not needed after a sequential decision, which would otherwise stay open."""
     if not found.terms.sequential or found.decision == "go on":
         return ""
     waiting = book.waiting()
@@ -114,11 +116,11 @@ def _leave_out(book: Logbook, found: Verdict) -> str:
         book.exclude(int(press), f"not needed: {found.decision} after {found.tried} presses")
     if not len(rest):
         return ""
-    return f"Not needed any more and left out: {count_phrase(len(rest), 'press', 'presses')}."
+    return f"No longer needed, left out: {count_phrase(len(rest), 'press', 'presses')}."
 
 
 def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms: str) -> None:
-    """Note today's garments, unless none were pressed or it is noted already."""
+    """Note today's garments, unless none were pressed or they are noted already."""
     if not pressed:
         return
     before = len(book.kept("count"))
@@ -133,7 +135,7 @@ def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms:
 
 
 def import_counts(book: Logbook, file: str) -> None:
-    """Take in a sheet of daily counts, when one is named."""
+    """Import a sheet of daily counts, if one is named."""
     if file:
         print(f"{file}: {count_phrase(book.bench.import_counts(file), 'new line')} of counts.")
 
@@ -141,9 +143,9 @@ def import_counts(book: Logbook, file: str) -> None:
 def watched(
     book: Logbook, fitted: Fit, window: Window, *, since: str, per_day: int
 ) -> Watch | None:
-    """The watch on the window's fabric at its target; None while nothing is counted.
+    """Return the watch on the window's fabric at its target; None without counts.
 
-    since: the first day that counts (default: that of the last change noted).
+    ``since``: the first day that counts (default: that of the last change noted).
     """
     from dtfexp.dialin.monitor.watch import usual_failing_share, watch
 
@@ -158,7 +160,7 @@ def watched(
 
 
 def show_watch(found: Watch | None, fabric: str) -> Shown:
-    """The watch as a panel, or how to begin one."""
+    """Return the watch as a panel, or how to begin one."""
     if found is not None:
         return watch_panel(found)
     return panel(
@@ -169,7 +171,7 @@ def show_watch(found: Watch | None, fabric: str) -> Shown:
 
 
 def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | None) -> Shown:
-    """Likely causes of what is ``seen``, else of the symptoms of a standing alarm."""
+    """Return probable causes of what is ``seen``, else of the symptoms of a standing alarm."""
     from dtfexp.book.diagnosing import diagnose
 
     told: Any = seen
@@ -178,7 +180,7 @@ def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | No
     if not told:
         return panel(
             "What is wrong?",
-            ["No alarm stands and nothing is written into seen: nothing to look for."],
+            ["There is no alarm, and seen is empty: nothing to look for."],
         )
     if not window.target:
         return panel(f"{window.fabric}: do not press", [window.reason])
@@ -187,8 +189,10 @@ def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | No
 
 
 def change(book: Logbook, what: str, day: str, after: int = 0) -> None:
-    """Note a change of the bench, when one is named; once. ``after``: the last press made before
-    it (0: the last one made so far)."""
+    """Note a change of the bench, if one is named; once.
+
+    ``after``: the last press made before it (0: the last one made so far).
+    """
     if not what:
         return
     if not day:
@@ -201,10 +205,11 @@ def change(book: Logbook, what: str, day: str, after: int = 0) -> None:
 def again(
     book: Logbook, window: Window, presses: int, seed: int, *, papers: str = "report"
 ) -> Shown:
-    """After a change: what is carried over, the window now, and up to ``presses`` new presses.
+    """Return the state after a change, and up to ``presses`` new presses.
 
-    Once presses since the change are graded, report and card of today's window are written beside
-    the folder ``papers``: those of before no longer hold.
+    What is carried over, and the window now. Once presses since the change are graded, report and
+    card of today's window are written beside the folder ``papers``: the earlier ones no longer
+    apply.
     """
     from dtfexp.show.report.report import write_papers_of_book
 
@@ -233,14 +238,14 @@ def again(
         lines.append(now.reason)
         if now.found:
             lines.append("Target now: " + _settings(book, now.target) + ".")
-            lines.append("What was confirmed was confirmed before the change: confirm again.")
+            lines.append("The confirmation was made before the change: confirm again.")
         if known.graded:
             folder = f"{papers} after the change ({last['what']}, {last['day']})"
             write_papers_of_book(book, known.fit, Path(folder), fabrics=[window.fabric])
             lines.append(f"Report and card of today are in the folder {folder}: take the old card "
                          "off the wall.")  # fmt: skip
     else:
-        lines.append("The card on the wall is of before the change: do not rely on it.")
+        lines.append("The card on the wall is from before the change: do not rely on it.")
     waiting = book.waiting()
     open_ones = int((~waiting["pressed"].astype(bool)).sum())
     if presses and open_ones:
@@ -263,7 +268,7 @@ def again(
 
 
 def _newer_lots(book: Logbook) -> list[str]:
-    """Lots of powder, film and ink that are not the first of the book."""
+    """Return lines on lots of powder, film and ink after the first of the book."""
     lots = book.bench.lots()
     out = []
     for what in ("powder", "film", "ink"):
@@ -278,7 +283,7 @@ def _newer_lots(book: Logbook) -> list[str]:
 
 
 def opening(book: Logbook, done: Sequence[str]) -> Shown:
-    """Note the opening checks done today, each once, and show what is due."""
+    """Note the opening checks done today, each once, and return what is due."""
     for check in done:
         today = book.bench.checks()
         if check not in today.loc[today["last"] == book.bench.today, "check"].tolist():

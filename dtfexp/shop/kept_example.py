@@ -1,4 +1,4 @@
-"""An INVENTED shop that has dialled in, confirmed and sold for some weeks; its oven has drifted.
+"""An INVENTED shop that has dialled in, confirmed and sold for some weeks; its oven drifted.
 
 No bench, fabric, grade or count in it is real.
 """
@@ -26,14 +26,14 @@ FIRST_DAY = date(2024, 3, 4)
 
 
 def kept_example() -> Logbook:
-    """The example's book, made when it is not there; run again, it is opened as it is."""
+    """Return the example's book, made when absent."""
     from dtfexp.dialin.design.plan import plan
     from dtfexp.dialin.fit import fit
 
     bench = DemoBench()
     if Path(EXAMPLE).exists():
         book = Logbook.open(EXAMPLE)
-        # Counted last: an example cut off before is completed, one of another version left alone.
+        # Counts come last: an interrupted example is completed, one of another version left alone.
         if book.session != bench.session or len(book.kept("count")):
             return book
     else:
@@ -58,7 +58,7 @@ def _confirm(book: Logbook, window: Window) -> None:
 
 
 def _record(book: Logbook, bench: DemoBench) -> None:
-    """Press and grade what is planned and not graded yet."""
+    """Press and grade the planned presses without a grade."""
     waiting = book.waiting()
     if not len(waiting):
         return
@@ -70,7 +70,7 @@ def _record(book: Logbook, bench: DemoBench) -> None:
 
 
 def _sell(book: Logbook, bench: DemoBench, window: Window) -> None:
-    """Garments at the target, day by day, with what the failing ones show."""
+    """Note garments at the target, day by day, with the symptoms of the failed ones."""
     rng = np.random.default_rng(SEED)
     for k in range(DAYS):
         pressed = int(rng.integers(15, 31))

@@ -1,4 +1,4 @@
-"""What a shop prints before a session, and the sheets by which it comes back into the book."""
+"""The papers to print before a session, and the sheets to import afterwards."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 
 
 def write_sheets(book: Logbook, folder: Path, paper: str = "A4") -> list[Path]:
-    """Write run-sheet.pdf and coupon-labels.pdf into ``folder``, and the book's own export, whose
-    results.xlsx and results.csv have the same columns and can be imported.
+    """Write run-sheet.pdf, coupon-labels.pdf and the book's own export into ``folder``.
 
-    paper: "A4" or "Letter". Returns the paths, what is printed first. Raises ``DtfexpError`` for
-    another paper, a book without presses and a folder that cannot be written.
+    The export's results.xlsx and results.csv have the same columns and can be imported. ``paper``:
+    "A4" or "Letter". Returns the paths, papers first. Raises ``DtfexpError`` for another paper
+    size, a book without presses and a folder that cannot be written.
     """
     size = known_paper(paper)
     if not len(book.runs()):

@@ -1,4 +1,4 @@
-"""Progress for anything that takes longer than a second; on stderr, so that output stays clean."""
+"""A progress bar for work of more than a second, on stderr."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-#: Called with (steps done, steps in all, what comes now).
+#: Called with (steps done, steps in all, next step).
 Told = Callable[[int, int, str], None]
 
 
 @contextmanager
 def progress(what: str) -> Iterator[Told]:
-    """A bar that moves as it is told, and goes away when done."""
+    """Yield a function that moves the bar, which disappears when done."""
     from tqdm import tqdm
 
     layout = "{desc:<34} {bar} {percentage:3.0f} %  {elapsed}"

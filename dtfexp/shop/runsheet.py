@@ -1,4 +1,4 @@
-"""A plan as lines of text: what to set for each press, what changes, and when to wait."""
+"""A plan as lines of text: settings of each press, changes, and waits."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ CHANGED = ">"
 
 
 def run_sheet(plan: Plan) -> list[str]:
-    """Header, one line for each press with what comes before it, and a key.
+    """Return a header, one line for each press with the steps before it, and a key.
 
     A setting to change is marked; ``min`` is the minute at which the press is due.
     """
@@ -54,20 +54,20 @@ def run_sheet(plan: Plan) -> list[str]:
         lines += [f"{' ' * (width[0] + 2)}- {text}" for text in first]
         lines.append(line)
     key = (
-        f"{CHANGED} marks what to change since the press before; - is done before the press below "
-        "it; min: minutes from switching on."
+        f"{CHANGED} marks a change since the press before; - is a step before the press below it; "
+        "min: minutes from switching on."
     )
     return [*lines, "", key]
 
 
 def limit_notes(plan: Plan) -> list[str]:
-    """The heat limit of each fabric of the plan, in a line."""
+    """Return the heat limit of each fabric of the plan, one line each."""
     pressed = [fabric for fabric in plan.session.fabrics if fabric.name in set(plan.runs["fabric"])]
     return [note for note in map(plan.session.limit_note, pressed) if note]
 
 
 def refused_lines(book: Logbook) -> list[str]:
-    """A line for each planned press that must not be made as planned."""
+    """Return a line for each planned press that must not be made as planned."""
     refused = book.bench.refused()
     return [f"DO NOT PRESS {press} as planned: {why}." for press, why in refused.items()]
 
@@ -77,8 +77,10 @@ def _changed_settings(text: str, name: str, value: object, before: dict[str, obj
 
 
 def _setting_text(session: Session, factor: Factor, value: object) -> str:
-    """A setting in its own unit; temperatures in the other one too, for the other dial, and a
-    conveyor speed with the time in the heat."""
+    """Return a setting in its unit; temperatures in both units.
+
+    A conveyor speed is given with the time in the heat.
+    """
     text = factor.format(value)
     if dwell := session.pace.dwell_note(value, factor.unit):
         return f"{text} ({dwell})"

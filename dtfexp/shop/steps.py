@@ -1,6 +1,6 @@
-"""What the cells of the notebooks do: find or make the files of a shop, and say what was done.
+"""The cells of the notebooks: find or make a shop's files, and report what was done.
 
-Every step may be run again: what is there is opened and never made anew.
+Every step may be repeated: existing files are opened, never replaced.
 """
 
 from __future__ import annotations
@@ -38,13 +38,13 @@ EXAMPLE_SEED = 7
 
 
 def session_file(name: str) -> Session:
-    """The session described in the file ``name``; a sample is put there when there is none."""
+    """Return the session described in the file ``name``; without one a sample is put there."""
     path = Path(name)
     if not path.exists():
         _put(sample_folder() / SAMPLE_SESSION, path)
         print(
-            f"{name} was not here, so the sample session was put here under that name. It is "
-            "INVENTED: open it, change it to your bench, and run this page again."
+            f"{name} did not exist, so the sample session was copied to it. It is INVENTED: open "
+            "it, change it to your bench, and run this page again."
         )
     return Session.load(path)
 
@@ -57,9 +57,10 @@ def start_book(
     design: str = "auto",
     options: Mapping[str, Any] | None = None,
 ) -> Logbook:
-    """The logbook ``name``, opened; or made for ``session`` with a plan of at most ``presses``.
+    """Return the logbook ``name``, opened, or made for ``session`` with a plan.
 
-    design, options: as of ``plan``; "auto" is a compact first look.
+    The plan has at most ``presses``. ``design``, ``options``: as for ``plan``; "auto" is a compact
+    first look.
     """
     from dtfexp.dialin.design.plan import plan
 
@@ -68,8 +69,8 @@ def start_book(
         print(f"{name} is here already: it was opened, and nothing in it was changed.")
         if book.session != session:
             print(
-                "NOTE: the session file says something else than this logbook was made for. The "
-                "logbook keeps its own session; to start afresh, give logbook_file a new name."
+                "NOTE: the session file differs from the session of this logbook. The logbook "
+                "keeps its own session; to start afresh, give logbook_file a new name."
             )
         return book
     first = plan(session, presses, **{"seed": seed, "design": design, **(options or {})})
@@ -81,14 +82,14 @@ def start_book(
 
 
 def open_book(name: str) -> bench_book.Logbook:
-    """The logbook ``name``, opened; when there is none, a practice book that says it is one."""
+    """Return the logbook ``name``, opened; without one, a marked practice book."""
     from dtfexp.dialin.design.plan import plan
 
     if Path(name).exists():
         return bench_book.Logbook.open(name)
     print(
-        f"{name} is not here yet: 1_plan.ipynb makes it. Until then this is a PRACTICE book, "
-        f"{PRACTICE}, of an invented shop: try the form, nothing can go wrong."
+        f"{name} does not exist yet: 1_plan.ipynb makes it. Until then this is a PRACTICE book, "
+        f"{PRACTICE}, of an invented shop: try the form freely."
     )
     if Path(PRACTICE).exists():
         return bench_book.Logbook.open(PRACTICE)
@@ -99,21 +100,21 @@ def open_book(name: str) -> bench_book.Logbook:
 
 
 def book_to_report(name: str) -> Logbook:
-    """The logbook ``name`` once something is graded in it; until then an invented example."""
+    """Return the logbook ``name`` once something is graded in it; else an invented example."""
     book = graded_book(name)
     if book is not None:
         return book
     print(
         f"Until then this page shows an INVENTED example, {EXAMPLE}: no bench, fabric or grade in "
-        "it is real. 'dtfexp demo' in a terminal shows the whole job, follow-up presses and all."
+        "it is real. 'dtfexp demo' in a terminal shows the whole job."
     )
     return example_book()
 
 
 def graded_book(name: str) -> Logbook | None:
-    """The logbook ``name`` once something is graded in it; until then None, and it is said why."""
+    """Return the logbook ``name`` once something is graded in it; else None, with a message."""
     if not Path(name).exists():
-        print(f"{name} is not here yet: 1_plan.ipynb makes it.")
+        print(f"{name} does not exist yet: 1_plan.ipynb makes it.")
         return None
     book = Logbook.open(name)
     if graded(book):
@@ -124,7 +125,7 @@ def graded_book(name: str) -> Logbook | None:
 
 
 def example_book() -> Logbook:
-    """A book of the invented demo bench, first look pressed and graded."""
+    """Return a book of the invented demo bench, its first look pressed and graded."""
     import numpy as np
 
     from dtfexp.dialin.design.plan import plan
@@ -142,14 +143,14 @@ def example_book() -> Logbook:
     first = book.runs().head(EXAMPLE_PRESSES)
     results = bench.press(first, np.random.default_rng(EXAMPLE_SEED))
     for run in results.to_dict("records"):
-        # With an id of its own, recording again changes nothing; a book cut off is completed.
+        # Fixed ids make repeated recording harmless and complete an interrupted book.
         grades = {outcome.name: run[outcome.name] for outcome in book.session.outcomes}
         book.record(int(run["press"]), grades, by="invented", id=f"invented-{run['press']}")
     return book
 
 
 def more(book: Logbook, presses: int, seed: int) -> Plan | None:
-    """Add at most ``presses`` next test presses; nothing while planned ones are not made yet."""
+    """Add at most ``presses`` next test presses; nothing while planned ones are open."""
     open_ones = int((~book.waiting()["pressed"].astype(bool)).sum())
     if presses < 1:
         print("No further presses were asked for (more_presses is 0).")
@@ -171,21 +172,21 @@ def more(book: Logbook, presses: int, seed: int) -> Plan | None:
 
 
 def earlier_session(name: str) -> Fit | None:
-    """The fit of an earlier logbook to compare with; None when none is named."""
+    """Return the fit of an earlier logbook to compare with; None when none is named."""
     from dtfexp.show.report.session_comparison import fit_of
 
     return fit_of(name) if name.strip() else None
 
 
 def side_by_side(fitted: Fit, earlier: Fit | None, unit: str | None) -> Shown | None:
-    """What moved since an earlier session; without one, the fabrics beside each other."""
+    """Return what moved since an earlier session; without one, the fabrics compared."""
     from dtfexp.show.report.session_comparison import compare_windows
 
     if earlier is not None:
         return compare_windows(earlier, fitted, unit=unit)
     if len(fitted.session.fabrics) > 1:
         return compare_windows(fitted, unit=unit)
-    print("One fabric and no earlier logbook: there is nothing to compare.")
+    print("One fabric and no earlier logbook: nothing to compare.")
     return None
 
 
@@ -197,8 +198,11 @@ def write_papers(
     paper: str = "A4",
     earlier: Fit | None = None,
 ) -> list[Path]:
-    """Report, cards and windows of what was fitted, in ``folder`` (for the invented example, in
-    a folder whose name says so). paper: "A4" or "Letter"; earlier: a session to compare with."""
+    """Write report, cards and windows of a fit into ``folder``.
+
+    For the invented example, the folder's name says so. ``paper``: "A4" or "Letter"; ``earlier``: a
+    session to compare with.
+    """
     from dtfexp.show.report.report import write_papers_of_book
 
     out = Path(f"invented_example_{folder}" if book.path.name == EXAMPLE else folder)
@@ -206,20 +210,20 @@ def write_papers(
 
 
 def graded(book: Logbook) -> bool:
-    """Whether any outcome of any press is known."""
+    """Return whether any outcome of any press is known."""
     names = [outcome.name for outcome in book.session.outcomes]
     return bool(book.results()[names].notna().to_numpy().any())
 
 
 def waiting(book: Logbook) -> pd.DataFrame:
-    """The pressed coupons that still wait for a grade: number, fabric, what is missing."""
+    """Return the coupons that still need a grade: number, fabric, missing outcomes."""
     found = book.waiting()
     pressed = found[found["pressed"].astype(bool)]
     return pressed[["press", "fabric", "waiting_for"]].reset_index(drop=True)
 
 
 def summary(book: Logbook) -> str:
-    """How far a book is, in one sentence per matter."""
+    """Return the progress of a book, in one sentence per matter."""
     planned, pending = len(book.runs()), book.waiting()
     to_make = int((~pending["pressed"].astype(bool)).sum())
     return (
@@ -230,7 +234,7 @@ def summary(book: Logbook) -> str:
 
 
 def newest_plan(book: Logbook) -> Plan:
-    """The plan that was added last, as it was made."""
+    """Return the last plan added, as it was made."""
     from dtfexp.dialin.design.plan import Plan
 
     plans, runs = book.plans(), book.runs()
@@ -247,7 +251,7 @@ def newest_plan(book: Logbook) -> Plan:
 
 
 def what_it_tells(book: Logbook) -> Shown:
-    """What the newest plan can tell, with the presses before it, and what not."""
+    """Return the check of the newest plan, with the presses before it."""
     from dtfexp.show.notebook.cells import show_check
 
     newest = newest_plan(book)
@@ -256,14 +260,14 @@ def what_it_tells(book: Logbook) -> Shown:
 
 
 def costs(book: Logbook) -> Shown:
-    """What the newest plan costs, and its minutes as bars."""
+    """Return the cost of the newest plan, and its minutes as bars."""
     from dtfexp.show.notebook.cells import show_cost
 
     return show_cost(newest_plan(book))
 
 
 def run_sheet(book: Logbook) -> Styler:
-    """The planned presses as a table: what comes before each, and in bold what changes."""
+    """Return the planned presses as a table: steps before each, and changes in bold."""
     import pandas as pd
 
     from dtfexp.show.recorder.steps_before_press import steps_before_presses
@@ -292,7 +296,7 @@ def run_sheet(book: Logbook) -> Styler:
         changed = runs[column] != runs[column].shift()
         bold.loc[changed.to_numpy(), told] = "font-weight: bold"
     bold.loc[runs["press"].isin(refused).to_numpy(), "first"] += "; color: #b3120c"
-    # A Styler writes its cells, headings and caption as they are given.
+    # A Styler does not escape its cells, headings and caption.
     safe: pd.DataFrame = escaped_frame(shown)
     bold.columns = safe.columns
     style = safe.style.apply(lambda _: bold, axis=None).hide(axis="index")
@@ -301,7 +305,7 @@ def run_sheet(book: Logbook) -> Styler:
 
 
 def write_sheets(book: Logbook, folder: str, paper: str = "A4") -> None:
-    """Run sheet and coupon labels as PDF, and the same as .xlsx and .csv, in ``folder``."""
+    """Write run sheet and coupon labels as PDF, and the same as .xlsx and .csv, in ``folder``."""
     from dtfexp.shop.paper import write_sheets as write
 
     for path in write(book, Path(folder), paper):

@@ -53,7 +53,7 @@ def test_the_counts_are_those_of_the_rows(serial: Rehearsal) -> None:
     assert rows["presses"].between(6, 10).all()
     assert (rows["stopped"] == (rows["presses"] < 10)).all()
     assert (rows["garments"] == rows["presses"]).all() and (rows["hours"] > 0).all()
-    assert "6 + 4 presses on 2 invented benches" in repr(serial)
+    assert "6 + 4 presses on 2 simulated benches" in repr(serial)
     assert "<table>" in serial._repr_html_()
 
 

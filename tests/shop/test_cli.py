@@ -124,7 +124,7 @@ name = "peel"
         capsys, "rehearse", str(path), "--presses", "5+2", "--rehearsals", "1", "--jobs", "1"
     )
     assert code == 0, err
-    assert "Rehearsal of one: 5 + 2 presses on 1 invented benches" in out
+    assert "Rehearsal of one: 5 + 2 presses on 1 simulated benches" in out
 
 
 MISTAKES = [
@@ -240,7 +240,7 @@ def test_demo_never_takes_the_place_of_a_real_logbook(
     before = real.read_bytes()
     code, _, err = run(capsys, "demo", "--out", str(real.parent))
     assert code == 2
-    assert "stays as it is" in err
+    assert "was not changed" in err
     assert real.read_bytes() == before
 
 

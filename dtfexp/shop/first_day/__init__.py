@@ -1,7 +1,7 @@
-"""The first day of a new bench: a checklist, and questions whose answers make the session file.
+"""The first day of a new bench: a checklist, and questions that make the session file.
 
-A person can go back, ask what is meant, look at everything before it is written, and stop at any
-time: what was answered is kept in a draft beside the session file.
+A person can go back, ask for an explanation, review everything before it is written, and stop at
+any time: the answers are kept in a draft beside the session file.
 """
 
 from dtfexp.shop.first_day.checklist import CHECKLIST as CHECKLIST

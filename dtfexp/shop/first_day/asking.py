@@ -1,4 +1,4 @@
-"""The questions of the first day, in order; later ones look at the answers so far."""
+"""The questions of the first day, in order; later ones depend on the answers so far."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ NO_MORE, TAKEN_OUT = "", "-"
 
 
 def questions(answers: Mapping[str, Any]) -> Iterator[Question]:
-    """Every question that the ``answers`` so far lead to; each is answered before the next."""
+    """Yield every question that the ``answers`` so far lead to, each answered before the next."""
     yield from _film(answers)
     yield Question(
         "unit", "Temperatures in °C or °F", "°C", reading.temperature_unit,
@@ -69,7 +69,7 @@ def _fabrics(answers: Mapping[str, Any]) -> Iterator[Question]:
         key, before = f"fabric {n}", fabrics(answers)
         pressed = any(one.pressed for one in before)
         words = f"Fabric {n}" + (" (Enter: no more)" if pressed else "")
-        # Taken out of the answers of the walk: a later one must not see itself.
+        # Removed from the answers: a later question must not see its own answer.
         taken = tuple(one.name.casefold() for one in before if one.key != key)
         yield Question(
             key, words, "cotton jersey" if n == 1 else "",
@@ -98,7 +98,7 @@ def _fabrics(answers: Mapping[str, Any]) -> Iterator[Question]:
                 f"{key} cool",
                 f"Leave {now.name} out of this session, or plan under its limit (out or under)",
                 "out", lambda told: reading.one_of(told, ("out", "under")),
-                "Under: only if the maker of your powder says that it bonds there.",
+                "Under: only if the maker of your powder confirms that it bonds there.",
             )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""What is done on the first day of a bench, in order."""
+"""The steps of the first day of a bench, in order."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The session that the answers of the first day describe."""
+"""The session described by the answers of the first day."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _PEEL = "peel warmth"
 
 
 def session_of(answers: Mapping[str, Any]) -> Session:
-    """The session; ``SessionError`` when the answers do not fit together."""
+    """Return the session; ``SessionError`` when the answers contradict each other."""
     unit = str(answers["unit"])
     chosen = fabrics(answers)
     pressed = [one for one in chosen if one.pressed]
@@ -40,7 +40,7 @@ def session_of(answers: Mapping[str, Any]) -> Session:
             )  # fmt: skip
     peels = answers.get("peels tried", ())
     if len(peels) > 1:
-        # The longest wait is the safer one to begin with.
+        # Begin with the longest wait, the safest.
         factors.append(Factor(_PEEL, levels=peels, stage="peel", usual=peels[-1]))
     fixed = peels[0] if len(peels) == 1 else "" if peels else answers["peel"]
     length = answers.get("heated length")
@@ -87,7 +87,7 @@ def _time(stage: str, usual: list[float]) -> Factor:
 
 
 def _belt(usual: float, unit: str) -> Factor:
-    """Half to twice the dwell of today, in steps of a tenth of today's speed."""
+    """Return a factor of half to twice today's dwell, in steps of a tenth of today's speed."""
     per = "m/min" if unit == "°C" else "ft/min"
     return Factor("belt speed", round(usual / 2, 3), round(usual * 2, 3), per,
                   max(round(usual / 10, 3), 0.001), "cure", usual=usual)  # fmt: skip
@@ -114,7 +114,7 @@ def _fabric(one: Chosen, answers: Mapping[str, Any], factors: list[Factor], unit
 def _notes(
     chosen: list[Chosen], answers: Mapping[str, Any], factors: list[Factor], unit: str
 ) -> str:
-    """What the session does not hold in another place."""
+    """Return the answers that have no other place in the session."""
     lines = [
         f"{one.name} is left out: it takes {one.limit:g} {unit} at most, where common powders do "
         "not bond."

@@ -1,4 +1,4 @@
-"""Asking: one question after another, with a way back, a review before writing, and a draft."""
+"""The dialogue: one question after another, with a way back, a review, and a draft."""
 
 from __future__ import annotations
 
@@ -20,27 +20,27 @@ _BACK, _HELP, _QUIT = ("b", "back"), ("?", "help"), ("q", "quit")
 
 
 class _Back(Exception):
-    """The person wants the question before this one."""
+    """The person wants the previous question."""
 
 
 class _Stop(Exception):
-    """The person wants to stop here."""
+    """The person wants to stop."""
 
 
 def new_session(path: Path, ask: Ask, tell: Tell) -> Session:
-    """The checklist, the questions, and the session file at ``path``, which must not be there.
+    """Return the session after checklist and questions; write its file at ``path``.
 
-    Raises ``DtfexpError`` in one line when the person stops (Ctrl-C, Ctrl-D, q): what was answered
-    is kept in a draft, and the next start goes on from it.
+    ``path`` must not exist. Raises ``DtfexpError`` in one line when the person stops (Ctrl-C,
+    Ctrl-D, q): the answers are kept in a draft, and the next start continues from it.
     """
     if path.exists():
-        raise SessionError(f"{path} is there already and stays as it is; choose another name")
+        raise SessionError(f"{path} exists already and was not changed; choose another name")
     tell("The first day of a bench, in this order:")
     for number, line in enumerate(CHECKLIST, start=1):
         tell(f"{number:2d}. {line}")
     tell(
-        "\nNow the session. Enter takes what stands in brackets. b goes back, ? explains, q stops "
-        "and keeps what you answered."
+        "\nNow the session. Enter takes the answer in brackets. b goes back, ? explains, q stops "
+        "and keeps your answers."
     )
     talk = _Talk(path, ask, tell)
     try:
@@ -62,7 +62,7 @@ class _Talk:
         self.earlier: dict[str, str] = {}
 
     def go_on(self) -> None:
-        """Take up the draft of an earlier start, if the person wants to."""
+        """Resume the draft of an earlier start, if the person wants to."""
         try:
             found = draft.load(self.path)
         except SessionError as error:
@@ -83,7 +83,7 @@ class _Talk:
                 self.tell(f"  {error}")
 
     def run(self) -> Session:
-        """Ask until the review is accepted; the session."""
+        """Ask until the review is accepted; return the session."""
         while True:
             answers, done, question = self._walk()
             if question is None:
@@ -104,7 +104,7 @@ class _Talk:
                     self.earlier[before[-1]] = self.said.pop(before[-1])
 
     def stopped(self) -> str:
-        """What became of the answers, in one line."""
+        """Return one line on where the answers are."""
         kept = self.earlier | self.said
         if not kept:
             return "stopped before the first answer; nothing was written"
@@ -114,7 +114,7 @@ class _Talk:
         )
 
     def _walk(self) -> tuple[dict[str, Any], list[Question], Question | None]:
-        """The answers as values, the questions they answer, and the next one that is open."""
+        """Return the answers as values, the questions they answer, and the next open one."""
         answers: dict[str, Any] = {}
         done: list[Question] = []
         for question in questions(answers):
@@ -124,7 +124,7 @@ class _Talk:
             try:
                 answers[question.key] = question.read(told)
             except ValueError as error:
-                self.tell(f"  {question.words}: {told!r} does not fit any more. {_line(error)}")
+                self.tell(f"  {question.words}: {told!r} is no longer possible. {_line(error)}")
                 del self.said[question.key]
                 return answers, done, question
             done.append(question)
@@ -162,10 +162,10 @@ class _Talk:
                 raise _Stop
             if word not in _HELP:
                 return told
-            self.tell(f"  {more or 'Enter takes what stands in brackets; b goes back.'}")
+            self.tell(f"  {more or 'Enter takes the answer in brackets; b goes back.'}")
 
     def _review(self, answers: dict[str, Any], done: list[Question]) -> tuple[Session | None, str]:
-        """Show everything; the session when it is accepted, else the key of what to change."""
+        """Show everything; return the session when accepted, else the key to change."""
         self.tell("\nThis is what will be written:")
         for number, question in enumerate(done, start=1):
             told = self.said[question.key] or "none"
@@ -178,7 +178,7 @@ class _Talk:
                     self.tell(f"    {note}")
             first = f"Enter writes {self.path}, a number"
         except SessionError as error:
-            self.tell(f"  This does not fit together yet: {_line(error)}")
+            self.tell(f"  These answers contradict each other: {_line(error)}")
             first = "A number"
         while True:
             try:

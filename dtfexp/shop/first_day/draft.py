@@ -1,4 +1,4 @@
-"""What was answered so far, kept beside the session file until that is written."""
+"""The draft of the answers, kept beside the session file until that is written."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ from dtfexp.describe.errors import SessionError
 
 
 def place(path: Path) -> Path:
-    """Where the draft of a session file lies."""
+    """Return the path of a session file's draft."""
     return path.with_name(f"{path.name}.draft")
 
 
 def save(path: Path, said: dict[str, str]) -> None:
-    """Keep the answers, key and text, whole or not at all."""
+    """Save the answers, key and text, atomically."""
     import tomli_w
 
     tomltext.write_file(tomli_w.dumps({"answers": said}), place(path))
 
 
 def load(path: Path) -> dict[str, str] | None:
-    """The answers of a draft; None where there is none, ``SessionError`` where it is damaged."""
+    """Return the answers of a draft; None without one, ``SessionError`` for a damaged one."""
     where = place(path)
     if not where.exists():
         return None
@@ -36,7 +36,7 @@ def load(path: Path) -> dict[str, str] | None:
 
 
 def put_aside(path: Path) -> Path:
-    """Move a draft out of the way, over no other file; returns where it is now."""
+    """Move a draft out of the way, over no other file; return its new path."""
     old = place(path)
     n = 1
     while (aside := old.with_name(f"{old.name}.{n}")).exists():
@@ -46,5 +46,5 @@ def put_aside(path: Path) -> Path:
 
 
 def remove(path: Path) -> None:
-    """The session file is written: its draft is not needed any more."""
+    """Remove the draft after the session file is written."""
     place(path).unlink(missing_ok=True)

@@ -13,10 +13,11 @@ from dtfexp.shop.first_day.question import LEFT_OUT, Chosen, Question, fabrics, 
 
 
 def oven(answers: Mapping[str, Any]) -> Iterator[Question]:
+    """Yield the questions about the oven."""
     unit = str(answers["unit"])
     yield Question(
         "oven", "Name of the oven", "oven", reading.text,
-        "Where a shop has several, what is measured of another does not count here.",
+        "Where a shop has several, measurements of the others do not count here.",
     )  # fmt: skip
     yield Question(
         "belt", "Does the film run through it on a belt (yes or no)", "no", reading.yes_or_no,
@@ -51,6 +52,7 @@ def oven(answers: Mapping[str, Any]) -> Iterator[Question]:
 
 
 def press(answers: Mapping[str, Any]) -> Iterator[Question]:
+    """Yield the questions about the heat press."""
     unit = str(answers["unit"])
     yield Question("press", "Name of the heat press", "press", partial(_press_name, answers))
     yield _measured("press reading", "platen", unit)
@@ -126,15 +128,13 @@ def _measured(key: str, what: str, unit: str) -> Question:
     def note(told: offered.Reading) -> str:
         if told is None:
             return (
-                f"Not measured: ±{offered.spread(None, unit):g} {unit} are allowed for. A display "
-                "is not a temperature; measure before you trust it."
+                f"Not measured: allowance ±{offered.spread(None, unit):g} {unit}. A display is not "
+                "a temperature; measure before you trust it."
             )
         off = (told[1] + told[2]) / 2 - told[0]
         cool = ""
         if off < 0:
-            cool = (
-                " An infrared gun reads bare metal too cold, so a limit is held by the display too."
-            )
+            cool = " An infrared gun reads bare metal too cold: keep the display below the limit."
         return (
             f"{off:+g} {unit} off its display, and ±{offered.spread(told, unit):g} from spot to "
             f"spot.{cool}"

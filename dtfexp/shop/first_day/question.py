@@ -1,4 +1,4 @@
-"""What a question is, and the fabrics that were answered so far."""
+"""A question, and the fabrics answered so far."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ def _nothing(_: Any) -> str:
 
 @dataclass(frozen=True)
 class Question:
-    """One question: ``key`` of its answer, the words, the answer offered ("" for none), and how
-    an answer is read (``SessionError`` refuses it).
+    """One question.
 
-    ``more`` is what "?" tells; ``kept`` the answer as text that reads back the same whatever unit
-    is chosen later; ``note`` a plain line for the person after it ("" for none).
+    ``key`` of its answer, the words, the answer offered ("" for none), and the reader of an answer
+    (``SessionError`` refuses it). ``more`` is the text for "?"; ``kept`` the answer as text that
+    reads back the same in any unit chosen later; ``note`` a line after the answer ("" for none).
     """
 
     key: str
@@ -37,7 +37,7 @@ class Question:
         return self.words + (f" [{self.offered}]: " if self.offered else ": ")
 
     def text(self, value: Any, given: str) -> str:
-        """The answer as it is kept."""
+        """Return the answer as stored."""
         return given if self.kept is None else self.kept(value)
 
 
@@ -52,7 +52,7 @@ class Chosen:
 
 
 def fabrics(answers: Mapping[str, Any]) -> list[Chosen]:
-    """The fabrics answered so far, in order."""
+    """Return the fabrics answered so far, in order."""
     found, n = [], 1
     while f"fabric {n}" in answers:
         key = f"fabric {n}"
@@ -66,4 +66,5 @@ def fabrics(answers: Mapping[str, Any]) -> list[Chosen]:
 
 
 def word(said: bool) -> str:
+    """Return a yes or no as the word."""
     return "yes" if said else "no"

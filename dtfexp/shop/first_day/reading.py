@@ -1,4 +1,4 @@
-"""One typed answer as a value, or ``SessionError`` in one line that says what is accepted."""
+"""One typed answer as a value, or ``SessionError`` in one line with what is accepted."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.describe.resources import as_length
 
-#: A dial of an oven or heat press stands between these, °C.
+#: Limits of a dial of an oven or heat press, °C.
 COLDEST, HOTTEST = 60.0, 250.0
-#: No fabric that is pressed at all has a limit outside these, °C; common practice, no source.
+#: Limits of a plausible heat limit of a fabric, °C; common practice, no source.
 LOWEST_LIMIT, HIGHEST_LIMIT = 80.0, 260.0
 #: Iron symbol: sole-plate temperature by dots, °C (ISO 3758; from memory).
 DOTS = {1: 110.0, 2: 150.0, 3: 200.0}
-#: A reading further from its display than this is of something else, °C; judgement, no source.
+#: Largest plausible distance of a reading from its display, °C; judgement, no source.
 _FURTHEST = 50.0
 _COUNTS = {"1": 1, "2": 2, "3": 3, "one": 1, "two": 2, "three": 3}
 _DOTTED = re.compile(r"(?:iron(?:ing)?\W*)?(1|2|3|one|two|three)\W*(?:dots?|points?)(?:\W*iron)?")
@@ -30,8 +30,10 @@ _LEFT_OVER = " \t<>=@~≤≥()[],;:-–/"
 
 @dataclass(frozen=True)
 class Named:
-    """A fabric as it was typed. Where that holds what may be its limit: ``limit`` in ``unit``, and
-    ``short``, the name without it."""
+    """A fabric as typed.
+
+    If the text may contain its limit: ``limit`` in ``unit``, and ``short``, the name without it.
+    """
 
     name: str
     short: str = ""
@@ -40,17 +42,17 @@ class Named:
 
 
 def text(given: str) -> str:
-    """One line of text, a name."""
+    """Return one line of text, a name."""
     return fields.name(typed_values.one_line(given, "a name"), "answer")
 
 
 def free(given: str) -> str:
-    """One line of text that may be empty."""
+    """Return one line of text that may be empty."""
     return str(typed_values.one_line(given, "a line of text"))
 
 
 def temperature_unit(given: str) -> str:
-    """°C or °F."""
+    """Return °C or °F."""
     try:
         unit = units.canonical(given)
     except SessionError:
@@ -61,7 +63,7 @@ def temperature_unit(given: str) -> str:
 
 
 def yes_or_no(given: str) -> bool:
-    """Yes or no."""
+    """Return yes or no."""
     said = fields.yes_or_no(given)
     if said is None:
         raise SessionError(f"got {given!r}; write yes or no")
@@ -69,7 +71,7 @@ def yes_or_no(given: str) -> bool:
 
 
 def one_of(given: str, words: tuple[str, ...]) -> str:
-    """One of a few words; the beginning of just one of them will do."""
+    """Return one of a few words; a unique beginning is accepted."""
     word = " ".join(given.split()).casefold()
     if word in words:
         return word
@@ -80,13 +82,13 @@ def one_of(given: str, words: tuple[str, ...]) -> str:
 
 
 def some_of(given: str, words: tuple[str, ...]) -> tuple[str, ...]:
-    """One or more of a few words, in their own order."""
+    """Return one or more of a few words, in their own order."""
     said = [one_of(part, words) for part in re.split(r"[,;/\s]+", given.strip()) if part != "and"]
     return tuple(word for word in words if word in said)
 
 
 def number(given: str, unit: str = "") -> float:
-    """A number, in ``unit`` unless it says its own."""
+    """Return a number in ``unit``; the text may name another unit."""
     try:
         return typed_values.number(given, unit)
     except ResultsError as error:
@@ -94,7 +96,7 @@ def number(given: str, unit: str = "") -> float:
 
 
 def whole(given: str, low: int = 1, high: int = 100) -> int:
-    """A whole number."""
+    """Return a whole number."""
     said = number(given)
     if said != int(said) or not low <= said <= high:
         raise SessionError(f"got {given!r}; write a whole number from {low} to {high}")
@@ -102,7 +104,7 @@ def whole(given: str, low: int = 1, high: int = 100) -> int:
 
 
 def seconds(given: str) -> float:
-    """A time of cure or press in s."""
+    """Return a time of cure or press in s."""
     said = number(given, "s")
     if not 2 <= said <= 3600:
         raise SessionError(f"got {given!r}; write a time from 2 to 3600 s")
@@ -110,7 +112,7 @@ def seconds(given: str) -> float:
 
 
 def speed(given: str, unit: str) -> float:
-    """The speed of a belt, above 0."""
+    """Return the speed of a belt, above 0."""
     said = number(given, unit) if given else 0.0
     if not 0.01 <= units.convert(said, unit, "m/min") <= 20:
         raise SessionError(f"got {given!r}; write the speed of the belt, such as 1 {unit}")
@@ -118,23 +120,23 @@ def speed(given: str, unit: str) -> float:
 
 
 def length(given: str) -> float | None:
-    """A length in cm, "120 cm" or "48 in"; None where it is not known."""
+    """Return a length in cm, from "120 cm" or "48 in"; None where it is not known."""
     return as_length(given) if given else None
 
 
 def on_step(time: float) -> float:
-    """A time on the steps that test presses use: 5 s from 30 s on, else 1 s."""
+    """Return a time on the steps of test presses: 5 s from 30 s on, else 1 s."""
     by = time_step(time)
     return max(by, by * round(time / by))
 
 
 def time_step(time: float) -> float:
-    """The step of a time."""
+    """Return the step of a time."""
     return 5.0 if time >= 30 else 1.0
 
 
 def degrees(given: str, unit: str) -> float:
-    """A setting of an oven or heat press."""
+    """Return a setting of an oven or heat press."""
     said = number(given, unit)
     low, high = (round(units.convert(limit, "°C", unit)) for limit in (COLDEST, HOTTEST))
     if not low <= said <= high:
@@ -143,7 +145,7 @@ def degrees(given: str, unit: str) -> float:
 
 
 def degrees_range(given: str, unit: str) -> tuple[float, float]:
-    """Lowest and highest setting."""
+    """Return the lowest and highest setting."""
     low, high = _several(given, unit, 2, "two numbers, the lowest and the highest")
     if low >= high:
         raise SessionError(f"got {given!r}; write the lower number first")
@@ -151,7 +153,7 @@ def degrees_range(given: str, unit: str) -> tuple[float, float]:
 
 
 def machine_reading(given: str, unit: str) -> tuple[float, float, float] | None:
-    """Display, coldest and hottest spot of a warm machine; None where it was not measured."""
+    """Return display, coldest and hottest spot of a warm machine; None if not measured."""
     if given.strip().casefold() in (*_NOT_KNOWN, "not measured"):
         return None
     display, cold, hot = _several(
@@ -171,8 +173,10 @@ def machine_reading(given: str, unit: str) -> tuple[float, float, float] | None:
 
 
 def limit(given: str, unit: str) -> float | None:
-    """A fabric's heat limit in ``unit``, from a temperature or the dots of its iron; None where
-    none is known."""
+    """Return a fabric's heat limit in ``unit``, from a temperature or its iron dots.
+
+    None where none is known.
+    """
     word = " ".join(given.split()).casefold()
     if word in _NOT_KNOWN:
         return None
@@ -198,12 +202,12 @@ def limit(given: str, unit: str) -> float | None:
 
 
 def is_plausible(said: float, unit: str) -> bool:
-    """Whether a temperature may be a fabric's heat limit."""
+    """Return whether a temperature may be a fabric's heat limit."""
     return LOWEST_LIMIT <= units.convert(said, unit, "°C") <= HIGHEST_LIMIT
 
 
 def fabric(given: str, unit: str, taken: tuple[str, ...]) -> Named:
-    """A fabric's name, and what in it may be its heat limit; ``taken`` are the names so far."""
+    """Return a fabric's name, and a possible heat limit in it; ``taken``: names so far."""
     line = free(given)
     if ("," in line or ";" in line) and not re.search(r"\d,\d", line):
         raise SessionError(f"got {given!r}; write one fabric, the next is asked for after it")
@@ -246,7 +250,7 @@ def _dots(word: str) -> int:
 
 
 def _several(given: str, unit: str, count: int, wanted: str) -> tuple[float, ...]:
-    """So many temperatures out of one line, parted by blanks, commas, slashes, dashes or "to"."""
+    """Return ``count`` temperatures of one line, with any usual separators."""
     cleaned = re.sub(r"(?i)\bto\b|(?<=\d)\s*[-–](?=\s*\d)", " ", given)
     parts = re.findall(r"[^\s,;/]+(?:\s*°?\s*[CcFf]\b)?", re.sub(r"(?<=\d),(?=\d)", " ", cleaned))
     if len(parts) != count:

@@ -61,8 +61,7 @@ def show_line(line: CalibrationLine, factor: Factor, *, unit: str | None = None)
 
 
 def _own_name(what: str, of: str) -> str:
-    """A name for a picture that no other on the page has, made of plain letters whatever ``of``
-    is."""
+    """Return a name for a picture, unique on the page and made of plain letters."""
     return f"dtfexp-{what}-{crc32(of.encode('utf-8', 'replace')):08x}"
 
 

@@ -1,6 +1,6 @@
-"""The logbook as notebooks know it: one that can also show the recording form.
+"""The logbook of the notebooks, which can also show the recording form.
 
-``book`` stands below ``show`` and knows no form, so the form joins it here.
+``book`` is below ``show`` and has no form, so the form is added here.
 """
 
 from __future__ import annotations
@@ -14,12 +14,14 @@ if TYPE_CHECKING:
 
 
 class Logbook(logbook.Logbook):
+    """A logbook with its recording form."""
+
     __doc__ = logbook.Logbook.__doc__
 
     def recorder(self) -> Recorder:
-        """Return the recording form on this logbook, to be the last line of a notebook cell.
+        """Return the recording form on this logbook, as the last line of a notebook cell.
 
-        The logbook must stay open as long as the form is used.
+        The logbook must stay open while the form is used.
         """
         from dtfexp.show.recorder.recorder import recorder
 

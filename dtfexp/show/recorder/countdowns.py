@@ -1,7 +1,7 @@
-"""How long each step of one press takes: what the recording form counts down at the bench.
+"""The countdowns of the recording form: the duration of each step of a press.
 
-A time comes from the planned press. Where no plan says one, it is common practice on transfer
-benches (no published source) or, when practice gives no number either, the form counts up.
+A time comes from the planned press. Without one it is common practice on transfer benches (no
+published source) or, when practice gives no number either, the form counts up.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ _REST, _FINISH = {"rest", "resting"}, {"finish", "finishing", "final", "second"}
 
 
 def countdowns(session: Session, settings: Mapping[Any, Any]) -> list[dict[str, Any]]:
-    """Cure, rest, press, peel wait and finish of a press with these settings, in that order.
+    """Return cure, rest, press, peel wait and finish of a press with these settings, in order.
 
-    Each has ``key``, ``label``, ``seconds`` (None: count up), ``hint`` (where the time comes
-    from), ``letter`` (the key that starts it; "" for a second one of its step) and ``ends``
-    (the step that has happened when it is over; "" for none).
+    Each has ``key``, ``label``, ``seconds`` (None: count up), ``hint`` (source of the time),
+    ``letter`` (the key that starts it; "" for a second one of its step) and ``ends`` (the step
+    completed at its end; "" for none).
     """
     planned: dict[str, list[dict[str, Any]]] = {}
     for factor in session.factors:

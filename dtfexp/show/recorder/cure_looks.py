@@ -1,4 +1,4 @@
-"""What the recording form asks of each oven load after the cure."""
+"""The form's question about each oven load after the cure."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from dtfexp.dialin.encode.cure_look import LOOKS
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
 
-#: What stands on each chip; common practice, no source.
+#: The text of each chip; common practice, no source.
 _SAYS = {
-    "grainy": ("Grainy or dull", "Powder still to be seen or felt: too little cure."),
+    "grainy": ("Grainy or dull", "Powder still visible or felt: too little cure."),
     "good": ("Melted, glossy", "One smooth film, like orange peel: as it should be."),
     "browned": ("Blistered or browned", "Bubbles, brown or shrunken spots: too much cure."),
 }
-#: Seconds offered to cure on; common practice, no source.
+#: Seconds offered for further curing; common practice, no source.
 CURE_ON = (15, 30)
 
 
@@ -27,9 +27,10 @@ def chips() -> list[dict[str, str]]:
 
 
 def of_loads(book: Logbook) -> dict[str, dict[str, Any]]:
-    """For each oven load of the book: ``look`` ("" when it is open), ``cured_on`` seconds in all,
-    ``cured`` (its cure was seen to end), ``first`` press, ``looked`` (anything can be taken
-    back).
+    """Return the state of each oven load of the book.
+
+    ``look`` ("" when open), ``cured_on`` seconds in all, ``cured`` (the end of its cure was
+    recorded), ``first`` press, ``looked`` (a look can be taken back).
     """
     known = cure_looks.looks(book.kept(cure_looks.KIND))
     cured = {
@@ -50,7 +51,7 @@ def of_loads(book: Logbook) -> dict[str, dict[str, Any]]:
 
 
 def say(book: Logbook, message: Mapping[str, Any], by: str) -> str:
-    """Keep the look of the form's message, or take the last one of its load back; what to say."""
+    """Store the look of the form's message, or take back the last one; return the text to show."""
     load = message.get("load")
     if message.get("op") == "forget look":
         known = cure_looks.looks(book.kept(cure_looks.KIND)).get(int(load or 0))
@@ -63,7 +64,7 @@ def say(book: Logbook, message: Mapping[str, Any], by: str) -> str:
 
 
 def lines(book: Logbook, press: int) -> list[tuple[Any, str, str]]:
-    """When, by whom and what was said of the load of a press, in order."""
+    """Return time, person and look of each note on a press's load, in order."""
     runs = book.runs()
     load = runs.loc[runs["press"] == press, "oven_load"].tolist()
     return [

@@ -1,7 +1,7 @@
-"""What the recording form shows, as plain JSON-able values read from a logbook.
+"""The contents of the recording form, as plain JSON-able values from a logbook.
 
-The form never works anything out: which press comes next, what changed since the last one and
-which coupons wait for a wash grade are decided here, so that they can be tested without a browser.
+The form decides nothing: the next press, the changes since the last one and the coupons that wait
+for a wash grade are determined here, where they can be tested without a browser.
 """
 
 from __future__ import annotations
@@ -27,17 +27,17 @@ if TYPE_CHECKING:
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
 
-#: What can be seen on a coupon, to tap: at the press, and after a wash.
+#: Signs to tap on a coupon: at the press, and after a wash.
 DEFECTS, WASH_DEFECTS = chips("press"), chips("wash")
-#: Ids of so many latest entries travel to the form, which then knows what has arrived.
+#: Number of latest entry ids sent to the form, which then knows what has arrived.
 RECENT = 200
 
 
 def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) -> dict[str, Any]:
-    """Everything the form shows of ``book`` at this moment.
+    """Return everything the form shows of ``book`` now.
 
-    ``first`` is what comes before each press (``steps_before_presses``), which changes only
-    with a new plan.
+    ``first`` gives the steps before each press (``steps_before_presses``), which change only with a
+    new plan.
     """
     if first is None:
         first = {one.press: one.first for one in steps_before_presses(book)}
@@ -72,7 +72,7 @@ def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) 
 
 
 def book_key(book: Logbook) -> str:
-    """Names this book in the browser's own memory, without telling where it lies."""
+    """Return a name of this book for the browser's storage that does not reveal its path."""
     told = f"{book.path.resolve()}\n{book.session.to_toml()}"
     return hashlib.sha256(told.encode("utf-8", "surrogatepass")).hexdigest()[:16]
 
@@ -100,8 +100,9 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
 def _machine_state(
     history: pd.DataFrame, untouched: set[int]
 ) -> tuple[dict[int, int | None], int | None]:
-    """What the machines stood at: for every press made, the press made before it; and the press
-    made last. A spoiled one counts, and so does one to be made again: the machines were set for it.
+    """Return the previous press of every press made, and the last press made.
+
+    Spoiled presses and those to be repeated count: the machines were set for them.
     """
     made: list[int] = []
     when: dict[int, int] = {}

@@ -1,7 +1,7 @@
-"""Warnings at the press, before the mistake: what the form shows, and what it notes of the steps.
+"""Warnings at the press before a mistake, and the recorded times of its steps.
 
-The form marks steps as its countdowns end and its buttons are tapped. A tablet's clock may be
-wrong, so it says how many seconds ago a step happened, and the time is the logbook's own.
+The form marks steps as countdowns end and buttons are tapped. A tablet's clock may be wrong, so the
+form sends how many seconds ago a step happened, and the time is the logbook's own.
 """
 
 from __future__ import annotations
@@ -18,17 +18,17 @@ if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.store.journal import Note
 
-#: Buttons of the form: the step, and whether it is of one oven load.
+#: Buttons of the form: the step, and whether it belongs to an oven load.
 BUTTONS = (("oven on", False), ("press on", False), ("printed", True), ("powdered", True))
 _LONGEST_AGO = 7 * 24 * 3600.0
 
 
 def warning_state(book: Logbook, press: object, now: datetime) -> dict[str, Any] | None:
-    """What stands against ``press`` now, and when its steps happened; None for no press at all.
+    """Return the warnings against ``press`` now and the times of its steps; None without press.
 
-    ``warnings`` has ``what``, ``says``, ``left`` (seconds until waiting is enough, or None) and
+    ``warnings`` has ``what``, ``says``, ``left`` (seconds until waiting suffices, or None) and
     ``overridden``; ``steps`` the steps of ``BUTTONS`` with ``step``, ``load`` and ``at`` ("" when
-    it was never marked).
+    never marked).
     """
     runs = book.runs()
     found = runs.loc[runs["press"] == press, "oven_load"]
@@ -51,7 +51,7 @@ def warning_state(book: Logbook, press: object, now: datetime) -> dict[str, Any]
 
 
 def overrides(book: Logbook, press: int) -> list[Note]:
-    """Return the notes of every warning of ``press`` that somebody went on against, in order."""
+    """Return the notes of every overridden warning of ``press``, in order."""
     return [note for note in book.kept(step_clocks.OVERRIDDEN) if note.said.get("press") == press]
 
 
@@ -75,7 +75,7 @@ def _warning_dict(at: datetime | None, now: datetime) -> str:
 
 
 def mark(book: Logbook, message: Mapping[str, Any], now: datetime, by: str) -> str:
-    """Note the step of the form's message, so many seconds ``ago``; returns what to say of it."""
+    """Note the step of the form's message, with its ``ago`` seconds; return the text to show."""
     ago = message.get("ago", 0)
     if not isinstance(ago, (int, float)) or not 0 <= ago <= _LONGEST_AGO:
         raise LogbookError(
@@ -84,7 +84,7 @@ def mark(book: Logbook, message: Mapping[str, Any], now: datetime, by: str) -> s
     step, load = message.get("step"), message.get("load")
     at = now - timedelta(seconds=float(ago))
     key = message.get("id")
-    # Asked again after silence, the step is the one that was noted then.
+    # A repeated message refers to the step noted the first time.
     if key not in {note.id for note in book.kept(step_clocks.STEP)}:
         book.bench.mark(str(step), press=_of(step, message), load=load, at=at, by=by, id=key)
     of = "" if load is None else f" (oven load {load})"
@@ -92,12 +92,12 @@ def mark(book: Logbook, message: Mapping[str, Any], now: datetime, by: str) -> s
 
 
 def _of(step: object, message: Mapping[str, Any]) -> object:
-    """Return the press, where the step is of one; the form names the open press with every step."""
+    """Return the press if the step belongs to one; the form always sends the open press."""
     return message.get("press") if step in step_clocks.PRESS_STEPS else None
 
 
 def shown_warnings(press: Any, message: Mapping[str, Any]) -> list[step_clocks.PressWarning]:
-    """Return the warnings that a message says were shown for ``press`` and are ``overridden``."""
+    """Return the warnings that a message lists as shown and ``overridden`` for ``press``."""
     found = []
     for one in message.get("overridden") or ():
         if not isinstance(one, Mapping) or not one.get("what") or not one.get("says"):
@@ -109,6 +109,6 @@ def shown_warnings(press: Any, message: Mapping[str, Any]) -> list[step_clocks.P
 def record_override(
     book: Logbook, against: Iterable[step_clocks.PressWarning], message: Mapping[str, Any], by: str
 ) -> None:
-    """Note that the press was made all the same; the same message again notes nothing new."""
+    """Note that the press was made despite the warnings; a repeated message adds nothing."""
     for warning in against:
         book.bench.override(warning, by=by, id=f"{message.get('id')} {warning.what}")

@@ -1,7 +1,7 @@
-"""The recording form in a notebook: an anywidget round ``recording.FormServer``.
+"""The recording form in a notebook: an anywidget around ``recording.FormServer``.
 
 One message per save carries every field, because notebook callbacks may run in different threads
-and single-field updates can then overtake each other (measured on JupyterLab 4.6).
+and single-field updates can overtake each other (measured on JupyterLab 4.6).
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
 
 _FORM = Path(__file__).with_name("press_form")
-#: The parts of the one script, in this order: no build step, and no import at the press.
+#: The parts of the script, joined in this order without a build step.
 _PARTS = ("page.js", "countdowns.js", "photos.js", "press_view.js", "wash_view.js", "recorder.js")
 
 
 class Recorder(anywidget.AnyWidget):
     """The form on one open logbook; show it as the last line of a cell.
 
-    What it shows first is in ``state``; afterwards every answer brings the state along.
+    ``state`` is the first content; every answer carries the new one.
     """
 
     # Text, not paths: a path would make anywidget watch the files.
@@ -44,5 +44,5 @@ class Recorder(anywidget.AnyWidget):
 
 
 def recorder(book: Logbook) -> Recorder:
-    """Return the recording form for ``book``, which must stay open as long as the form is used."""
+    """Return the recording form for ``book``, which must stay open while the form is used."""
     return Recorder(book)

@@ -1,8 +1,8 @@
-"""What happens when the recording form says something: the logic, without a browser or a widget.
+"""The logic behind the recording form, without a browser or a widget.
 
-The form sends one message per save, carrying every field and an id that it made itself, and waits
-for the answer. Only an answer with ``ok`` true may be shown as "Saved": it is given after the
-entry is on the disk. The same message sent again makes no second entry.
+The form sends one message per save, with every field and an id of its own, and waits for the
+answer. "Saved" is shown only after an answer with ``ok`` true, which is given after the entry is on
+the disk. A repeated message makes no second entry.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ Message = Mapping[str, Any]
 
 
 class _Asked(LogbookError):
-    """Readings that are hard to believe: nothing is saved until somebody has answered."""
+    """Implausible readings: nothing is saved until somebody has answered."""
 
     def __init__(self, questions: list[dict[str, str]]) -> None:
         super().__init__(" ".join(one["says"] for one in questions))
@@ -47,10 +47,10 @@ class _Asked(LogbookError):
 
 
 class FormServer:
-    """Answers the messages of a recording form on one logbook.
+    """Answer the messages of a recording form on one logbook.
 
-    Messages are dicts with ``op`` and ``id``; see ``handle``. Callbacks of a notebook may come
-    from any thread, so one message is dealt with at a time.
+    Messages are dicts with ``op`` and ``id``; see ``handle``. Callbacks of a notebook may come from
+    any thread, so messages are handled one at a time.
     """
 
     def __init__(self, book: Logbook, clock: Clock = now) -> None:
@@ -76,34 +76,34 @@ class FormServer:
         }
 
     def state(self) -> dict[str, Any]:
-        """Return what the form shows now; see ``form.form_state``."""
+        """Return the form's present content; see ``form.form_state``."""
         with self._lock:
             return self._state()
 
     def handle(self, message: object, attached: Sequence[bytes] = ()) -> dict[str, Any]:
-        """The answer to one message: ``id``, ``ok``, ``text`` and, when all went well, ``state``.
+        """Answer one message: ``id``, ``ok``, ``text`` and, on success, ``state``.
 
         ``op`` is one of
 
-        * "record": ``press``, ``grades``, ``actual``, ``defects``, ``note``, ``by``; what is left
-          out stays as it was, None takes it back. A reading that is hard to believe saves nothing:
-          the answer has ``ask`` (``plausible.plausibility_questions``), and the message comes
-          again with
-          ``answers``, a list of {factor, says, answer}; the answer "kept" keeps it as typed. A
-          reading past the fabric's limit is saved, and the answer has ``past``, a list of lines;
-        * "grades": ``entries``, a list of {id, press, grades}, each kept on its own; the answer
+        * "record": ``press``, ``grades``, ``actual``, ``defects``, ``note``, ``by``; omitted fields
+          stay unchanged, None takes one back. An implausible reading saves nothing: the answer has
+          ``ask`` (``plausible.plausibility_questions``), and the message is sent again with
+          ``answers``, a list of {factor, says, answer}; the answer "kept" keeps the reading as
+          typed. A reading past the fabric's limit is saved, and the answer has ``past``, a list of
+          lines;
+        * "grades": ``entries``, a list of {id, press, grades}, each saved separately; the answer
           has ``saved`` (ids) and ``failed`` ({id, text});
         * "exclude", "redo": ``press``, ``reason``, ``by``; "include": ``press``, ``by``;
         * "undo": ``press``, ``by``: takes back the last entry of that press by a new entry;
         * "history": ``press``; the answer has ``history``, one dict per entry, and ``photos``;
-        * "photo": ``press``, ``by``, and the picture ``attached``; "forget photo": ``photo``, the
-          id it was kept under, ``press``, ``by``;
-        * "mark": ``step`` of ``press`` or ``load``, so many seconds ``ago``; "override": ``press``
-          and the warnings ``overridden``, as "record" may carry them too;
+        * "photo": ``press``, ``by``, and the picture ``attached``; "forget photo": ``photo``, its
+          id, ``press``, ``by``;
+        * "mark": ``step`` of ``press`` or ``load``, with its ``ago`` seconds; "override": ``press``
+          and the warnings ``overridden``, which "record" may carry too;
         * "refresh": only the state.
 
-        With ``shown``, the press that is on the screen, the answer has ``warned`` for it.
-        Never raises: whatever goes wrong is told in ``text``, with ``ok`` false.
+        With ``shown``, the press on the screen, the answer has ``warned`` for it. Never raises:
+        errors are in ``text``, with ``ok`` false.
         """
         key = message.get("id") if isinstance(message, Mapping) else None
         try:
@@ -119,7 +119,7 @@ class FormServer:
                 try:
                     told |= self._seen_entries(message)
                 except Exception as error:
-                    # It is on the disk: no trouble with the form may call it not saved.
+                    # It is on the disk, so a failing form must not report it as not saved.
                     told["text"] += f" (run this page again, the form is not up to date: {error})"
                 return {"id": key, "ok": True, **told}
         except _Asked as error:
@@ -127,12 +127,12 @@ class FormServer:
         except DtfexpError as error:
             return {"id": key, "ok": False, "text": str(error)}
         except Exception as error:
-            # The form must hear of it: silence would look like a kernel that is gone.
+            # Always answer: silence looks like a stopped kernel.
             text = f"{type(error).__name__}: {error}"
             return {"id": key, "ok": False, "text": f"dtfexp could not save this ({text})"}
 
     def _state(self) -> dict[str, Any]:
-        # What comes before a press is worked out again only when presses were added.
+        # The steps before presses change only when presses are added.
         if len(self._first) != len(self.book.runs()):
             self._first = {one.press: one.first for one in steps_before_presses(self.book)}
         return form_state(self.book, self._first)
@@ -149,7 +149,7 @@ class FormServer:
         against, answers = shown_warnings(press, message), _answers(press, message)
         kept = self._ask(press, message, answers)
         self.book.record(
-            press,  # the book says what is wrong with it
+            press,  # checked by the book
             grades=message.get("grades", {}),
             defects=message.get("defects", ()),
             actual=message.get("actual", {}),
@@ -160,7 +160,7 @@ class FormServer:
         )
         record_override(self.book, against, message, by)
         for one in answers:
-            if one["factor"] not in kept:  # a kept one stays with the entry that it is in
+            if one["factor"] not in kept:  # a confirmed reading stays in its entry
                 plausible.keep_answer(
                     self.book, press, one["says"], one["answer"], by=by,
                     entry=str(message.get("id")), factor=one["factor"],
@@ -173,8 +173,11 @@ class FormServer:
         return told
 
     def _ask(self, press: Any, message: Message, answers: Sequence[Mapping[str, str]]) -> list[str]:
-        """The factors whose doubtful readings somebody has said to keep; nothing is saved while
-        one is doubtful and nobody has. A message that comes again was answered before."""
+        """Return the factors whose implausible readings are confirmed.
+
+        Nothing is saved while one is neither plausible nor confirmed. A repeated message was
+        answered before.
+        """
         kept = {(one["factor"], one["says"]) for one in answers if one["answer"] == "kept"}
         actual = message.get("actual")
         if not actual or message.get("id") in set(self.book.history()["id"]):
@@ -266,7 +269,7 @@ class FormServer:
 
     def _override(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")
-        self.book.history(press)  # says so when there is no such press
+        self.book.history(press)  # raises for an unknown press
         record_override(self.book, shown_warnings(press, message), message, _by(message))
         return {"text": f"press {press}: gone on in spite of a warning"}
 
@@ -294,13 +297,13 @@ class FormServer:
         }
 
     def _told(self, press: int) -> str:
-        """Return what the book now holds of the last entry of ``press``, as it was understood."""
+        """Return the book's content of the last entry of ``press``, as understood."""
         rows: list[dict[Any, Any]] = self.book.history(press).tail(1).to_dict("records")
         return self._line(rows[0])["said"]
 
 
 def _picture(photo: photos.Photo) -> dict[str, str]:
-    """Return a photo as the form shows it; one that cannot be read says so instead."""
+    """Return a photo for the form, or a text when it cannot be read."""
     told = {"id": photo.id, "file": photo.path.name, "time": _minute(photo.at), "by": photo.by}
     told |= {"picture": "", "trouble": ""}
     try:

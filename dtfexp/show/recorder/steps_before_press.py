@@ -1,4 +1,4 @@
-"""What comes before each press of a book: loads to cure, settings to change, waits."""
+"""The steps before each press of a book: loads to cure, settings to change, waits."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ if TYPE_CHECKING:
 
 
 def steps_before_presses(book: Logbook) -> list[PressSteps]:
-    """One for each press of ``book.runs()``, in that order.
+    """Return the steps of each press of ``book.runs()``, in that order.
 
-    Every plan is a sitting of its own, with its own minute 0 and its own warm-up.
+    Every plan is a separate sitting with its own minute 0 and warm-up.
     """
     runs, found, start = book.runs(), [], 0
     for count in book.plans()["presses"]:

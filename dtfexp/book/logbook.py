@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Iterable, Mapping
-from contextlib import suppress
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -14,17 +12,20 @@ from dtfexp.book.bench import asked_readings, cure_looks
 from dtfexp.book.sheets import frames
 from dtfexp.book.sheets.book_sheets import BookSheets
 from dtfexp.book.store import (
+    archive,
+    backups,
+    checking,
     entries,
     entry_fields,
     journal,
+    opening,
     plausible,
-    schema,
     store,
     stored_plans,
 )
 from dtfexp.book.store.entries import Entry
 from dtfexp.describe import fields
-from dtfexp.describe.errors import LogbookError, SessionError
+from dtfexp.describe.errors import LogbookError
 from dtfexp.describe.session import Session
 
 if TYPE_CHECKING:
@@ -60,6 +61,7 @@ class Logbook(BookSheets):
         self._session = session
         self._by = by
         self._clock = clock
+        backups.copy_by_age(opened)
 
     @classmethod
     def create(
@@ -74,20 +76,8 @@ class Logbook(BookSheets):
         if not isinstance(session, Session):
             raise LogbookError(f"session is {fields.quoted(session)}; give a dtfexp.Session")
         who, place, at = entry_fields.person(by), Path(path), entry_fields.zoned(clock())
-        store.create_empty_file(place)
-        try:
-            connection = store.connect(place)
-            try:
-                row = (entries.new_id(), session.to_toml(), at.isoformat(), who)
-                schema.create(place, connection, at, row)
-            except BaseException:
-                connection.close()
-                raise
-        except BaseException:
-            # It was made a moment ago by this call and holds nothing.
-            with suppress(OSError):
-                place.unlink()
-            raise
+        row = (entries.new_id(), session.to_toml(), at.isoformat(), who)
+        connection = opening.made(place, at, row)
         return cls(store.Store(place, connection), session, who, clock)
 
     @classmethod
@@ -97,28 +87,38 @@ class Logbook(BookSheets):
         A file of an older dtfexp is copied beside itself and brought up to date.
         """
         who, place = entry_fields.person(by), Path(path)
-        store.check_header(place)
-        connection = store.connect(place)
-        try:
-            schema.check_kind(place, connection, schema.STEPS)
-            store.check_whole(place, connection)
-            schema.migrate(place, connection, entry_fields.zoned(clock()), schema.STEPS)
-            session = _session_of(place, connection)
-        except BaseException:
-            connection.close()
-            raise
+        connection, session = opening.opened(place, entry_fields.zoned(clock()))
         return cls(store.Store(place, connection), session, who, clock)
 
     @classmethod
     def restore(
-        cls, source: str | PathLike[str], path: str | PathLike[str], *, clock: Clock = now
+        cls,
+        source: str | PathLike[str],
+        path: str | PathLike[str],
+        *,
+        lost_photos: bool = False,
+        clock: Clock = now,
     ) -> Self:
-        """The logbook of an exported ``logbook.json``, made again at ``path``: the same book,
-        entry for entry. ``LogbookError``, and no file, when anything in it is wrong."""
-        from dtfexp.book.sheets.exporting import restore
-
-        restore(Path(source), Path(path), entry_fields.zoned(clock()), _read_all)
+        """The logbook of an exported ``logbook.json`` and the folder ``photos`` beside it, made
+        again at ``path``: the same book, entry for entry, whole or not at all. ``LogbookError``
+        when anything is wrong; ``lost_photos`` accepts that photos are not there."""
+        at = entry_fields.zoned(clock())
+        archive.restore(Path(source), Path(path), at, _read_all, lost_photos)
         return cls.open(path, clock=clock)
+
+    @staticmethod
+    def check(path: str | PathLike[str]) -> list[str]:
+        """What is wrong with the logbook at ``path``, a line for each record; [] when sound.
+
+        Changes nothing. ``LogbookError`` for a file that is no logbook or cannot be read.
+        """
+        return checking.check(Path(path), _read_all)
+
+    def backup(self, path: str | PathLike[str]) -> Path:
+        """Copy the whole logbook, its photos with it, to the new file ``path`` (into a folder:
+        under a name with the time); safe while others write, and checked. Returns the copy.
+        ``LogbookError`` when a file is there already or a photo is lost."""
+        return backups.back_up(self._store, Path(path), entry_fields.zoned(self._clock()))
 
     def close(self) -> None:
         """Let go of the file."""
@@ -225,15 +225,14 @@ class Logbook(BookSheets):
         return self._append(number, entries.REDO, {entries.EXCLUDED: why}, by, id)
 
     def undo(self, press: int, by: str = "", id: str | None = None) -> str:
-        """Take back the last entry of a press by a further one; both stay in history.
+        """Take back the last entry of a press by a further one; undoing again brings it back.
 
-        Undoing again brings it back. The same ``id`` twice undoes once. Returns the entry's id.
-        """
+        The same ``id`` twice undoes once. Returns the entry's id."""
         number, key = entry_fields.press_number(press), entry_fields.entry_id(id)
         who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
             stored_plans.require_planned(connection, number)
-            found = list(entries.read(connection, number))
+            found = list(entries.read(connection, self.session, number))
             if key in {entry.id for entry in found}:
                 return key
             said = entries.undo_fields(found)
@@ -271,8 +270,7 @@ class Logbook(BookSheets):
     ) -> str:
         """Keep a note about the bench, its materials or its room; returns its id.
 
-        ``said`` is what JSON can hold. The same ``id`` twice makes one note.
-        """
+        ``said`` is what JSON can hold. The same ``id`` twice makes one note."""
         word, key = journal.kind_of(kind), entry_fields.entry_id(id)
         who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
@@ -358,7 +356,7 @@ class Logbook(BookSheets):
         with self._store.reading() as connection:
             if number is not None:
                 stored_plans.require_planned(connection, number)
-            found = list(entries.read(connection, number))
+            found = list(entries.read(connection, self.session, number))
             notes = journal.current_notes(journal.read(connection, plausible.ASKED))
         return frames.history(self.session, found, asked_readings.asked(notes))
 
@@ -371,22 +369,8 @@ class Logbook(BookSheets):
 
     def _now(self) -> tuple[list[stored_plans.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:
-            return stored_plans.read_presses(connection), entries.current(entries.read(connection))
-
-
-def _session_of(path: Path, connection: sqlite3.Connection) -> Session:
-    try:
-        row = connection.execute("SELECT session FROM book").fetchone()
-    except sqlite3.Error as error:
-        raise store.error_line(path, error) from error
-    if row is None:
-        raise LogbookError(
-            f"{path} holds no session: its making was cut off; delete it and make it again"
-        )
-    try:
-        return Session.from_toml(row[0], strict=False)
-    except SessionError as error:
-        raise LogbookError(f"{path}: its session cannot be read ({error})") from None
+            found = entries.read(connection, self.session)
+            return stored_plans.read_presses(connection), entries.current(found)
 
 
 def _read_all(path: Path) -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 import sys
 import traceback
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Factor, Logbook, Outcome, ResultsError, Session
+from dtfexp.book.store import chain, schema, store
 from dtfexp.dialin.design.plan import Plan
 
 
@@ -133,6 +136,37 @@ def fault(book: Logbook, take):
         return message
 
     return go
+
+
+def of_layout(path: Path, book: Path, steps: int) -> None:
+    """Make ``path`` a file of an older layout that says what ``book`` says."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as raw:
+        raw.execute("ATTACH ? AS today", (str(book),))
+        raw.execute("BEGIN")
+        for number, (name, step) in enumerate(schema.STEPS[:steps], start=1):
+            step(raw)
+            raw.execute("INSERT INTO main.layout VALUES (?, ?, 'then')", (number, name))
+        for table in ("book", "plans", "presses", "entries", "journal")[: 3 + steps]:
+            raw.execute(f"INSERT INTO main.{table} SELECT * FROM today.{table} ORDER BY rowid")
+        raw.execute(f"PRAGMA main.application_id = {store.APPLICATION_ID}")
+        raw.execute(f"PRAGMA main.user_version = {steps}")
+        raw.execute("COMMIT")
+
+
+def forge(path: Path, *statements: str) -> None:
+    """Change what is recorded as someone might who knows the chain: nothing shows it after."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as raw:
+        triggers = raw.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+        kept = triggers.fetchall()
+        raw.execute("BEGIN")
+        for name, _ in kept:
+            raw.execute(f"DROP TRIGGER {name}")
+        for statement in (*statements, "DELETE FROM chain"):
+            raw.execute(statement)
+        chain.extend_over_all(raw)
+        for _, sql in kept:
+            raw.execute(sql)
+        raw.execute("COMMIT")
 
 
 class Child:

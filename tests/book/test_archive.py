@@ -146,7 +146,7 @@ def test_what_is_wrong_is_said_and_nothing_is_made(
 def test_spoilt_bytes_make_a_whole_book_or_none(full: Logbook, tmp_path: Path) -> None:
     full.export(tmp_path / "out")
     content = (tmp_path / "out" / "logbook.json").read_bytes()
-    source, target = tmp_path / "spoilt.json", tmp_path / "new" / "b.dtfbook"
+    source, target = tmp_path / "out" / "spoilt.json", tmp_path / "new" / "b.dtfbook"
     target.parent.mkdir()
     rng = random.Random(20260504)
     made = refused = 0

@@ -8,8 +8,7 @@ from contextlib import closing
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book.bench.bench import Bench
-from dtfexp.book.store import schema
+from tests.book.conftest import of_layout
 
 
 def test_a_note_is_kept_once_and_read_back(book: Logbook) -> None:
@@ -55,19 +54,14 @@ def test_a_kind_is_plain_words(book: Logbook, kind: object) -> None:
         book.keep(kind, {"a": 1})  # type: ignore[arg-type]
 
 
-def test_a_book_of_the_first_layout_gains_a_journal(book, monkeypatch, tmp_path, plan_of) -> None:
-    monkeypatch.setattr(schema, "STEPS", schema.STEPS[:1])
-    # Nothing could be measured in it yet.
-    monkeypatch.setattr(Bench, "measured_session", lambda _: book.session)
+def test_a_book_of_the_first_layout_gains_a_journal(book, tmp_path) -> None:
+    book.record(1, {"peel": 4})
     path = tmp_path / "old.dtfbook"
-    with Logbook.create(path, book.session) as old:
-        old.add(plan_of(book.session))
-        old.record(1, {"peel": 4})
-    monkeypatch.undo()
+    of_layout(path, book.path, 1)
     with Logbook.open(path) as today:
         assert today.results()["peel"].iloc[0] == 4
         today.keep("room", {"humidity": 50})
         assert len(today.kept("room")) == 1
-    (backup,) = tmp_path.glob("old.before-layout-2.*")
+    (backup,) = tmp_path.glob("old.before-layout-3.*")
     with closing(sqlite3.connect(backup)) as raw:
         assert raw.execute("SELECT COUNT(*) FROM entries").fetchone() == (1,)

@@ -13,6 +13,7 @@ import pytest
 
 from dtfexp import Logbook, LogbookError
 from dtfexp.book.store import schema, store
+from tests.book.conftest import forge
 
 
 def opening(path: Path) -> str:
@@ -37,6 +38,7 @@ def test_the_file_is_kept_as_measured_best(book: Logbook) -> None:
         assert raw.execute("SELECT step, name FROM layout").fetchall() == [
             (1, "create the logbook"),
             (2, "a journal of bench and room"),
+            (3, "a chain over all records"),
         ]
 
 
@@ -90,6 +92,7 @@ def test_an_sqlite_file_of_something_else_is_left_alone(tmp_path: Path) -> None:
 def test_a_newer_logbook_is_left_alone(book: Logbook) -> None:
     book.close()
     with closing(sqlite3.connect(book.path)) as raw:
+        raw.execute("CREATE TABLE more (x)")
         raw.execute("PRAGMA user_version = 9")
     before = book.path.read_bytes()
     message = opening(book.path)
@@ -342,9 +345,7 @@ def test_a_layout_step_that_fails_changes_nothing(book: Logbook, monkeypatch) ->
 
 def test_a_session_that_cannot_be_read_is_said(book: Logbook) -> None:
     book.close()
-    with closing(sqlite3.connect(book.path)) as raw, raw:
-        raw.execute("DROP TRIGGER book_no_update")
-        raw.execute("UPDATE book SET session = 'name = 3'")
+    forge(book.path, "UPDATE book SET session = 'name = 3'")
     assert "its session cannot be read" in opening(book.path)
 
 

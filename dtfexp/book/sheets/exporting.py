@@ -7,7 +7,7 @@ import hashlib
 import io
 import math
 import os
-from collections.abc import Callable
+import warnings
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from dtfexp.book.store.store import Store
     from dtfexp.describe.session import Session
 
-#: The folder of the photos, beside the exported files.
-PHOTOS = "photos"
-
 
 def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[Path]:
     """Write results.csv, results.xlsx, history.csv, session.toml and logbook.json into ``folder``,
@@ -39,9 +36,10 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
     """
     with opened.reading() as connection:
         presses = stored_plans.read_presses(connection)
-        found = list(entries.read(connection))
+        found = list(entries.read(connection, session))
         mark = stored_plans.book_mark(connection)
         looked = cure_looks.looks(journal.read(connection, cure_looks.KIND))
+        pictures = photos.named(n.said for n in journal.read(connection, photos.KIND))
         whole = archive.archive_bytes(connection)
         known = {row[0] for row in connection.execute("SELECT fingerprint FROM exports")}
     state = entries.current(found)
@@ -66,27 +64,18 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
         for name, content in files.items():
             _keep_changed(folder / name, known | {prints[name]}, at)
             _replace(folder / name, content)
-        photos.copy_photos(photos.photo_folder_of_path(opened.path), folder / PHOTOS)
     except OSError as error:
         place = error.filename or folder
         raise LogbookError(
             f"{place}: cannot be written ({error.strerror or error}); close it in any other "
             "program, or choose another folder"
         ) from None
+    lost = photos.copy_photos(
+        pictures, photos.photo_folder_of_path(opened.path), folder / archive.PHOTOS
+    )
+    for line in lost:
+        warnings.warn(f"not exported: {line}", stacklevel=3)
     return [folder / name for name in files]
-
-
-def restore(source: Path, path: Path, at: datetime, readable: Callable[[Path], object]) -> None:
-    """Make the logbook at ``path`` from an exported logbook.json and the photos beside it."""
-    archive.restore(source, path, at, readable)
-    try:
-        photos.copy_photos(source.parent / PHOTOS, photos.photo_folder_of_path(path))
-    except OSError as error:
-        raise LogbookError(
-            f"{path}: the logbook is there, but a photo could not be copied "
-            f"({error.strerror or error}); copy the folder {source.parent / PHOTOS} to "
-            f"{photos.photo_folder_of_path(path)} by hand"
-        ) from None
 
 
 def sheet_frame(

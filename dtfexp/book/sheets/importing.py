@@ -77,7 +77,7 @@ def import_sheet(
                 continue
             entry = _new_fields(
                 mark,
-                list(entries.read(connection, row.press)),
+                list(entries.read(connection, session, row.press)),
                 row,
                 [other for other in fresh if other.press == row.press],
                 _cured(session, presses[row.press], known),

@@ -20,19 +20,22 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from dtfexp.book.store import entries, entry_fields, journal, schema, store
+from dtfexp.book.store import chain, entries, entry_fields, journal, opening, photos, store
 from dtfexp.describe import fields
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.session import Session
 
 FORMAT, VERSION = "dtfexp logbook", 1
+#: The folder of the photos, beside the exported files.
+PHOTOS = "photos"
 _LARGEST_WHOLE = 2**53
 
 # Column -> what it holds: "text", "whole", "whole or null", "list", "object".
@@ -60,73 +63,121 @@ _AS_JSON = ("list", "object")
 
 def archive_bytes(connection: sqlite3.Connection) -> bytes:
     """The whole book as JSON in UTF-8; the same book always gives the same bytes."""
-    document: dict[str, Any] = {"format": FORMAT, "version": VERSION}
-    names = ", ".join(_BOOK)
-    row = connection.execute(f"SELECT {names} FROM book").fetchone()
-    document["book"] = dict(zip(_BOOK, row, strict=True))
-    for table, columns in _TABLES.items():
-        found = connection.execute(
-            f"SELECT {', '.join(columns)} FROM {table} ORDER BY {_ORDER[table]}"
-        )
-        document[table] = [
-            {
-                name: json.loads(value) if kind in _AS_JSON else value
-                for (name, kind), value in zip(columns.items(), row, strict=True)
-            }
-            for row in found
-        ]
+    (book,) = rows_of(connection, "book")
+    document = {"format": FORMAT, "version": VERSION, "book": book}
+    document |= {table: list(rows_of(connection, table)) for table in _TABLES}
     text = json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)
     return (text + "\n").encode("utf-8")
 
 
-def restore(source: Path, path: Path, now: datetime, readable: Callable[[Path], object]) -> None:
-    """Make the logbook at ``path`` from the archive ``source``, whole or not at all.
+def rows_of(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]:
+    """The rows of a table of the file as they stand in the archive, in order."""
+    columns = _BOOK if table == "book" else _TABLES[table]
+    order = _ORDER.get(table, "rowid")
+    for row in connection.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY {order}"):
+        yield unpacked(table, row)
 
-    ``readable`` opens the new file and reads all of it. Raises ``LogbookError`` naming the table,
-    the row and what is wrong there.
+
+def unpacked(table: str, row: Sequence[Any]) -> dict[str, Any]:
+    """A row of the file as it stands in the archive; ``ValueError`` where its JSON is none."""
+    columns = _BOOK if table == "book" else _TABLES[table]
+    return {
+        name: json.loads(value) if kind in _AS_JSON else value
+        for (name, kind), value in zip(columns.items(), row, strict=True)
+    }
+
+
+def restore(
+    source: Path,
+    path: Path,
+    now: datetime,
+    readable: Callable[[Path], object],
+    lost_photos: bool = False,
+) -> None:
+    """Make the logbook at ``path`` from the archive ``source`` and the photos beside it, whole or
+    not at all: the book itself is put in place last.
+
+    ``readable`` opens the new file and reads all of it; with ``lost_photos`` a photo that is not
+    there is no error. Raises ``LogbookError`` naming the table, the row and what is wrong there.
     """
     document = _read(source)
-    session = _session(source, document)
-    for table, columns in _TABLES.items():
-        _check_table(source, table, columns, document.get(table))
-    for number, row in enumerate(document["presses"], start=1):
-        _check_press(f"{source}: presses, row {number}", session, row)
-    for number, row in enumerate(document["entries"], start=1):
-        _check_entry(f"{source}: entries, row {number}", session, row)
-    for number, row in enumerate(document["journal"], start=1):
-        _check_note(f"{source}: journal, row {number}", row)
-    store.create_empty_file(path)
+    fault = row_fault(None, "book", document.get("book"))
+    if fault:
+        raise LogbookError(f"{source}: book{fault}; nothing was made")
+    try:
+        session = Session.from_toml(document["book"]["session"], strict=False)
+    except DtfexpError as error:
+        raise LogbookError(f"{source}: its session cannot be read ({error})") from None
+    for table in _TABLES:
+        if not isinstance(document.get(table), list):
+            raise LogbookError(f"{source}: {table} is missing; accepted is a list of rows")
+        for number, row in enumerate(document[table], start=1):
+            fault = row_fault(session, table, row)
+            if fault:
+                raise LogbookError(f"{source}: {table}, row {number}{fault}; nothing was made")
+    make(path, document, now, readable, source.parent / PHOTOS, lost_photos, str(source))
+
+
+def make(
+    path: Path,
+    document: Mapping[str, Any],
+    now: datetime,
+    readable: Callable[[Path], object],
+    photo_folder: Path,
+    lost_photos: bool,
+    place: str,
+) -> None:
+    """A new logbook at ``path`` of the rows of ``document``, photos first and the book last."""
+    store.require_free(path)
+    names = photos.named(row["said"] for row in document["journal"] if row["kind"] == photos.KIND)
+    for name in () if lost_photos else names:
+        try:
+            photos.read_named(photo_folder / name)
+        except LogbookError as error:
+            raise LogbookError(
+                f"{place}: {error}; nothing was made. lost_photos=True makes the book without it"
+            ) from None
+    target = photos.photo_folder_of_path(path)
+    new_folder = not target.exists()
     draft = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        _write(source, draft, document, now)
-        try:
-            readable(draft)
-        except (
-            LookupError,
-            TypeError,
-            ValueError,
-            ArithmeticError,
-            AttributeError,
-            DtfexpError,
-        ) as error:
-            told = " ".join(str(error).split())[:200]
-            raise LogbookError(
-                f"{source}: what it says cannot be read as a logbook ({told}); nothing was made"
-            ) from None
-        draft.replace(path)
+        _write(place, draft, document, now)
+        told = unreadable(readable, draft)
+        if told:
+            raise LogbookError(f"{place}: {told}; nothing was made")
+        photos.copy_photos(names, photo_folder, target)
+        store.put_in_place(draft, path)
     except BaseException:
-        for left in (draft, draft.with_name(draft.name + "-journal"), path):
+        for left in (draft, draft.with_name(draft.name + "-journal")):
             with suppress(OSError):
                 left.unlink()
+        if new_folder:
+            shutil.rmtree(target, ignore_errors=True)
         raise
 
 
-def _write(source: Path, draft: Path, document: Mapping[str, Any], now: datetime) -> None:
-    draft.unlink(missing_ok=True)
-    store.create_empty_file(draft)
-    connection = store.connect(draft)
+def unreadable(readable: Callable[[Path], object], path: Path) -> str:
+    """Why a file that is whole cannot be read as a logbook; "" when it can. Its notes may say
+    anything that JSON can hold, so that reading them may fail anyhow."""
     try:
-        schema.create(draft, connection, now, tuple(document["book"][name] for name in _BOOK))
+        readable(path)
+    except (
+        LookupError,
+        TypeError,
+        ValueError,
+        ArithmeticError,
+        AttributeError,
+        DtfexpError,
+    ) as error:
+        told = " ".join(str(error).split())[:200]
+        return f"what it says cannot be read as a logbook ({told})"
+    return ""
+
+
+def _write(place: str, draft: Path, document: Mapping[str, Any], now: datetime) -> None:
+    draft.unlink(missing_ok=True)
+    connection = opening.made(draft, now, tuple(document["book"][name] for name in _BOOK))
+    try:
         connection.execute("BEGIN IMMEDIATE")
         for table, columns in _TABLES.items():
             marks = ", ".join("?" * len(columns))
@@ -140,10 +191,11 @@ def _write(source: Path, draft: Path, document: Mapping[str, Any], now: datetime
                     for row in document[table]
                 ],
             )
+            chain.extend(connection, table, [row[_ORDER[table]] for row in document[table]])
         connection.execute("COMMIT")
     except sqlite3.IntegrityError as error:
         raise LogbookError(
-            f"{source}: a row stands twice or belongs to nothing ({error}); nothing was made"
+            f"{place}: a row stands twice or belongs to nothing ({error}); nothing was made"
         ) from None
     except sqlite3.Error as error:
         raise store.error_line(draft, error) from error
@@ -153,6 +205,8 @@ def _write(source: Path, draft: Path, document: Mapping[str, Any], now: datetime
 
 def _read(source: Path) -> dict[str, Any]:
     try:
+        if source.exists() and not source.is_file():
+            raise LogbookError(f"{source}: is no plain file; accepted is a logbook.json")
         document = json.loads(source.read_bytes().decode("utf-8-sig"), parse_constant=_no_constant)
     except OSError as error:
         raise LogbookError(f"{source}: cannot be read ({error.strerror or error})") from None
@@ -173,31 +227,25 @@ def _no_constant(word: str) -> None:
     raise ValueError(f"{word} is no number")
 
 
-def _session(source: Path, document: Mapping[str, Any]) -> Session:
-    _check_table(source, "book", _BOOK, [document.get("book")])
+def row_fault(session: Session | None, table: str, row: object) -> str:
+    """What is wrong with one row of the archive, as the end of a line; "" when nothing is."""
+    columns = _BOOK if table == "book" else _TABLES[table]
+    if not isinstance(row, dict) or set(row) != set(columns):
+        return f": accepted are the columns {', '.join(columns)}"
+    for name, kind in columns.items():
+        if not _is_of(kind, row[name]):
+            return f", {name}: the value is {fields.quoted(row[name])}; accepted is {kind}"
     try:
-        return Session.from_toml(document["book"]["session"], strict=False)
-    except DtfexpError as error:
-        raise LogbookError(f"{source}: its session cannot be read ({error})") from None
-
-
-def _check_table(source: Path, table: str, columns: Mapping[str, str], rows: object) -> None:
-    if not isinstance(rows, list):
-        raise LogbookError(f"{source}: {table} is missing; accepted is a list of rows")
-    for number, row in enumerate(rows, start=1):
-        place = f"{source}: {table}, row {number}"
-        if not isinstance(row, dict) or set(row) != set(columns):
-            raise LogbookError(f"{place}: accepted are the columns {', '.join(columns)}")
-        for name, kind in columns.items():
-            if not _require_type(kind, row[name]):
-                raise LogbookError(
-                    f"{place}, {name}: the value is {fields.quoted(row[name])}; accepted is {kind}"
-                )
         if "at" in columns:
-            entry_fields.moment(place, row["at"])
+            entry_fields.moment("", row["at"])
+        if session is not None and table in _CHECKS:
+            _CHECKS[table](session, row)
+    except DtfexpError as error:
+        return f": {str(error).removeprefix(': ')}"
+    return ""
 
 
-def _require_type(kind: str, value: object) -> bool:
+def _is_of(kind: str, value: object) -> bool:
     if kind == "text":
         return isinstance(value, str) and _is_json_of(value)
     if kind in ("whole", "whole or null"):
@@ -219,44 +267,34 @@ def _is_json_of(text: str) -> bool:
     return "\x00" not in text
 
 
-def _check_press(place: str, session: Session, row: Mapping[str, Any]) -> None:
-    try:
-        entry_fields.press_number(row["press"])
-        session.fabric(row["fabric"])
-        if set(row["settings"]) != {factor.name for factor in session.factors}:
-            raise LogbookError("the settings are not those of the session")
-        for factor in session.factors:
-            value = row["settings"][factor.name]
-            snapped = factor.snap(value)
-            near = 1e-6 * factor.grid_step if factor.is_numeric else 0.0
-            if snapped != value and (not factor.is_numeric or abs(snapped - value) > near):
-                raise LogbookError(f"{factor.name} cannot be set to {fields.quoted(value)}")
-    except DtfexpError as error:
-        raise LogbookError(f"{place}: {error}; nothing was made") from None
+def _check_press(session: Session, row: Mapping[str, Any]) -> None:
+    entry_fields.press_number(row["press"])
+    session.fabric(row["fabric"])
+    if set(row["settings"]) != {factor.name for factor in session.factors}:
+        raise LogbookError("the settings are not those of the session")
+    for factor in session.factors:
+        value = row["settings"][factor.name]
+        snapped = factor.snap(value)
+        near = 1e-6 * factor.grid_step if factor.is_numeric else 0.0
+        if snapped != value and (not factor.is_numeric or abs(snapped - value) > near):
+            raise LogbookError(f"{factor.name} cannot be set to {fields.quoted(value)}")
 
 
-def _check_entry(place: str, session: Session, row: Mapping[str, Any]) -> None:
+def _check_entry(session: Session, row: Mapping[str, Any]) -> None:
     kinds = (entries.RECORD, entries.SPOILED, entries.REDO)
     if row["kind"] not in kinds or row["source"] not in (entries.BENCH, entries.SHEET):
-        raise LogbookError(f"{place}: the kind is {row['kind']!r} from {row['source']!r}")
+        raise LogbookError(f"the kind is {row['kind']!r} from {row['source']!r}")
     said = dict(row["said"])
     grades = _named(said, entries.GRADE)
     actual = _named(said, entries.ACTUAL)
     known = (entries.DEFECTS, entries.NOTE, entries.BLOCK, entries.EXCLUDED)
     defects, note, block, excluded = (said.pop(name, "") for name in known)
     if said or not (excluded is None or isinstance(excluded, str)):
-        raise LogbookError(f"{place}: it says {fields.quoted(said or excluded)}; nothing was made")
-    try:
-        told = entry_fields.entry_fields(
-            session, row["press"], grades, defects, actual, note, block
-        )
-    except DtfexpError as error:
-        raise LogbookError(f"{place}: {error}; nothing was made") from None
+        raise LogbookError(f"it says {fields.quoted(said or excluded)}")
+    told = entry_fields.entry_fields(session, row["press"], grades, defects, actual, note, block)
     before = {name: value for name, value in row["said"].items() if name != entries.EXCLUDED}
     if entries.as_text(told) != entries.as_text(before):
-        raise LogbookError(
-            f"{place}: it says {fields.quoted(before)}, which no logbook writes; nothing was made"
-        )
+        raise LogbookError(f"it says {fields.quoted(before)}, which no logbook writes")
 
 
 def _named(said: dict[str, Any], head: str) -> dict[str, Any]:
@@ -264,9 +302,13 @@ def _named(said: dict[str, Any], head: str) -> dict[str, Any]:
     return {name.removeprefix(head): said.pop(name) for name in names}
 
 
-def _check_note(place: str, row: Mapping[str, Any]) -> None:
-    try:
-        journal.kind_of(row["kind"])
-        journal.as_json(row["kind"], row["said"])
-    except LogbookError as error:
-        raise LogbookError(f"{place}: {error}; nothing was made") from None
+def _check_note(_: Session, row: Mapping[str, Any]) -> None:
+    journal.kind_of(row["kind"])
+    journal.as_json(row["kind"], row["said"])
+
+
+_CHECKS: dict[str, Callable[[Session, Mapping[str, Any]], None]] = {
+    "presses": _check_press,
+    "entries": _check_entry,
+    "journal": _check_note,
+}

@@ -14,9 +14,13 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from dtfexp.describe.errors import LogbookError
+from dtfexp.book.store import chain, typed_values
+from dtfexp.describe.errors import DtfexpError, LogbookError
+
+if TYPE_CHECKING:
+    from dtfexp.describe.session import Session
 
 # The field names as they stand in the file. A grade and a reading carry a name after the slash.
 GRADE = "grade/"
@@ -87,6 +91,8 @@ def append(connection: sqlite3.Connection, entry: Entry) -> bool:
         ),
     ).rowcount
     if written:
+        (number,) = connection.execute("SELECT MAX(seq) FROM entries").fetchone()
+        chain.extend(connection, "entries", [number])
         return True
     old = connection.execute(
         "SELECT press, kind, said FROM entries WHERE id = ?", (entry.id,)
@@ -104,17 +110,53 @@ def is_there(connection: sqlite3.Connection, id: str) -> bool:
     return connection.execute("SELECT 1 FROM entries WHERE id = ?", (id,)).fetchone() is not None
 
 
-def read(connection: sqlite3.Connection, press: int | None = None) -> Iterator[Entry]:
-    """All entries, or those of one press, in order of arrival."""
+def read(
+    connection: sqlite3.Connection, session: Session, press: int | None = None
+) -> Iterator[Entry]:
+    """All entries, or those of one press, in order of arrival.
+
+    ``LogbookError`` names the entry that says what the session does not accept: a file that comes
+    from elsewhere may hold anything.
+    """
     query = "SELECT id, press, kind, said, source, at, by, seq FROM entries"
     if press is None:
         rows = connection.execute(query + " ORDER BY seq")
     else:
         rows = connection.execute(query + " WHERE press = ? ORDER BY seq", (press,))
+    accepted: set[tuple[str, Any]] = set()
     for key, number, kind, said, source, at, by, seq in rows:
-        yield Entry(
-            key, number, kind, json.loads(said), source, datetime.fromisoformat(at), by, seq
-        )
+        try:
+            fields, moment = json.loads(said), datetime.fromisoformat(at)
+            if kind not in (RECORD, SPOILED, REDO):
+                raise LogbookError(f"its kind is {kind!r}")
+            for field, value in fields.items():
+                if field == DEFECTS:
+                    _require_words(value)
+                elif (field, value) not in accepted:
+                    _require_accepted(session, field, value)
+                    accepted.add((field, value))
+        except (ValueError, TypeError, AttributeError, DtfexpError) as error:
+            told = " ".join(str(error).split())
+            raise LogbookError(f"entry {seq} (press {number}): {told}") from None
+        yield Entry(key, number, kind, fields, source, moment, by, seq)
+
+
+def _require_accepted(session: Session, field: str, value: object) -> None:
+    head, slash, name = field.partition("/")
+    if value is None:
+        return
+    if head + slash == GRADE:
+        typed_values.grade(session.outcome(name), value)
+    elif head + slash == ACTUAL:
+        typed_values.reading(session.factor(name), value)
+    elif field not in (NOTE, BLOCK, EXCLUDED) or not isinstance(value, str):
+        raise LogbookError(f"it says {field!a}: {value!a:.60}, which no logbook writes")
+
+
+def _require_words(value: object) -> None:
+    words = value if isinstance(value, list) else [None]
+    if value is not None and not all(isinstance(word, str) for word in words):
+        raise LogbookError(f"its defects are {value!a:.60}; accepted is a list of words")
 
 
 def current(entries: Iterable[Entry]) -> dict[int, dict[str, Any]]:

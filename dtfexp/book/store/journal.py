@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Protocol
 
+from dtfexp.book.store import chain
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
@@ -125,6 +126,8 @@ def append(connection: sqlite3.Connection, note: Note) -> bool:
         (note.id, note.kind, said, note.at.isoformat(), note.by),
     ).rowcount
     if written:
+        (number,) = connection.execute("SELECT MAX(seq) FROM journal").fetchone()
+        chain.extend(connection, "journal", [number])
         return True
     old = connection.execute("SELECT kind, said FROM journal WHERE id = ?", (note.id,)).fetchone()
     if old is None or tuple(old) != (note.kind, said):
@@ -160,4 +163,10 @@ def of_id(connection: sqlite3.Connection, id: str) -> Note:
 
 def _note(row: tuple[Any, ...]) -> Note:
     key, kind, said, at, by, seq = row
-    return Note(key, kind, json.loads(said), datetime.fromisoformat(at), by, seq)
+    try:
+        told, moment = json.loads(said), datetime.fromisoformat(at)
+        if not isinstance(told, dict):
+            raise ValueError("it is no JSON object")
+    except (ValueError, TypeError, RecursionError) as error:
+        raise LogbookError(f"note {seq} ({kind}) cannot be read: {error}") from None
+    return Note(key, kind, told, moment, by, seq)

@@ -9,14 +9,15 @@ from __future__ import annotations
 import hashlib
 import os
 import re
-from collections.abc import Iterable
+import stat
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from dtfexp.book.store import entry_fields
+from dtfexp.book.store import entry_fields, store
 from dtfexp.book.store.journal import JournalOwner
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
@@ -62,18 +63,32 @@ class Photo:
     def read(self) -> bytes:
         """The file's bytes; ``LogbookError`` when it is gone or was changed."""
         try:
-            content = self.path.read_bytes()
-        except OSError as error:
+            return read_named(self.path)
+        except LogbookError as error:
+            raise LogbookError(f"press {self.press}: {error}") from None
+
+
+def read_named(place: Path) -> bytes:
+    """The bytes of a photo file, which must be what its name says.
+
+    ``LogbookError`` when it is gone, was changed, or is no plain file: a link, a pipe or a device
+    is never followed.
+    """
+    try:
+        if not stat.S_ISREG(os.lstat(place).st_mode):
             raise LogbookError(
-                f"press {self.press}: photo {self.path.name} cannot be read "
-                f"({error.strerror or error}); the folder {self.path.parent.name} belongs beside "
-                "the logbook"
-            ) from None
-        if _name(content, self.path.suffix[1:]) != self.path.name:
-            raise LogbookError(
-                f"press {self.press}: photo {self.path.name} was changed after it was kept"
+                f"photo {place.name} is a link, pipe or device; put the photo itself there"
             )
-        return content
+        with place.open("rb") as file:
+            content = file.read(LARGEST + 1)
+    except OSError as error:
+        raise LogbookError(
+            f"photo {place.name} cannot be read ({error.strerror or error}); the folder "
+            f"{place.parent.name} belongs beside the logbook"
+        ) from None
+    if _name(content, place.suffix[1:]) != place.name:
+        raise LogbookError(f"photo {place.name} was changed after it was kept")
+    return content
 
 
 def folder_of(book: PhotoBook) -> Path:
@@ -82,18 +97,48 @@ def folder_of(book: PhotoBook) -> Path:
 
 
 def photo_folder_of_path(path: Path) -> Path:
-    """Where the photos of the logbook at ``path`` lie."""
-    return path.with_name(f"{path.name}.photos")
+    """Where the photos of the logbook at ``path`` lie: beside the file itself, not beside a link
+    to it."""
+    real = Path(os.path.realpath(path))
+    return real.with_name(f"{real.name}.photos")
 
 
-def copy_photos(source: Path, target: Path) -> None:
-    """Copy every photo of one folder that another lacks; ``OSError`` when that fails."""
-    if not source.is_dir():
-        return
-    for photo in sorted(source.iterdir()):
-        if not photo.name.startswith("."):
-            target.mkdir(exist_ok=True)
-            _store(target / photo.name, photo.read_bytes())
+def named(said: Iterable[Mapping[str, Any]]) -> list[str]:
+    """The file of every photo that notes tell of (one taken back has a file too), each once.
+
+    A note made by hand may name anything: what no logbook writes is left out.
+    """
+    found = dict.fromkeys(one.get("file") for one in said if isinstance(one.get("file"), str))
+    return [name for name in found if name is not None and _NAMED.fullmatch(name)]
+
+
+def copy_photos(
+    names: Iterable[str], source: Path, target: Path, shared: Path | None = None
+) -> list[str]:
+    """Copy photos by their names from one folder to another; one line for each that is lost.
+
+    Those that lie in the folder ``shared`` become the same file there, where the drive can.
+    Raises ``LogbookError`` when the folder cannot be written.
+    """
+    lost = []
+    for name in names:
+        if shared is not None and (shared / name).is_file():
+            with suppress(OSError):
+                target.mkdir(exist_ok=True)
+                os.link(shared / name, target / name)
+                continue
+        try:
+            content = read_named(source / name)
+        except LogbookError as error:
+            lost.append(str(error))
+            continue
+        try:
+            _store(target / name, content)
+        except OSError as error:
+            raise LogbookError(
+                f"{target}: the photo cannot be written ({error.strerror or error})"
+            ) from None
+    return lost
 
 
 def content(photo: bytes | str | os.PathLike[str]) -> bytes:
@@ -190,11 +235,6 @@ def _store(place: Path, content: bytes) -> None:
     except OSError:
         half.unlink(missing_ok=True)
         raise
-    # The new name must reach the disk too; Windows cannot open a folder and does not need it.
+    # The new name must reach the disk too.
     for folder in (place.parent, place.parent.parent):
-        with suppress(OSError):
-            handle = os.open(folder, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
+        store.sync_folder(folder)

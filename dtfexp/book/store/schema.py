@@ -12,10 +12,13 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 
-from dtfexp.book.store import store
+from dtfexp.book.store import chain, store
 from dtfexp.describe.errors import LogbookError
+
+_MOST_STRANGE = 100
 
 Step = tuple[str, Callable[[sqlite3.Connection], None]]
 
@@ -89,6 +92,17 @@ CREATE INDEX journal_of_kind ON journal (kind, seq);
 """
 
 
+_CHAIN = """
+CREATE TABLE chain (
+    link INTEGER PRIMARY KEY,          -- from 1, without a gap
+    record TEXT NOT NULL,              -- the table of the record
+    number INTEGER NOT NULL,           -- its number there
+    digest BLOB NOT NULL,              -- over the digest before, the table and the row
+    UNIQUE (record, number)
+);
+"""
+
+
 def _create(connection: sqlite3.Connection) -> None:
     _create_file(connection, _FIRST)
     _immutability_triggers(connection, "entries", "presses", "plans", "layout", "book")
@@ -97,6 +111,12 @@ def _create(connection: sqlite3.Connection) -> None:
 def _add_journal(connection: sqlite3.Connection) -> None:
     _create_file(connection, _JOURNAL)
     _immutability_triggers(connection, "journal")
+
+
+def _add_chain(connection: sqlite3.Connection) -> None:
+    _create_file(connection, _CHAIN)
+    _immutability_triggers(connection, "chain")
+    chain.extend_over_all(connection)
 
 
 def _create_file(connection: sqlite3.Connection, statements: str) -> None:
@@ -116,7 +136,12 @@ def _immutability_triggers(connection: sqlite3.Connection, *tables: str) -> None
 STEPS: tuple[Step, ...] = (
     ("create the logbook", _create),
     ("a journal of bench and room", _add_journal),
+    ("a chain over all records", _add_chain),
 )
+
+
+#: The layouts from which a file has these tables.
+JOURNAL, CHAIN = 2, 3
 
 
 def version(connection: sqlite3.Connection) -> int:
@@ -124,11 +149,45 @@ def version(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
+def strange_parts(connection: sqlite3.Connection, steps: Sequence[Step]) -> list[str]:
+    """How the file's tables, indexes, triggers and views differ from those that ``steps`` make;
+    [] when they are the very same. Runs nothing of the file."""
+    known = _layout_of(tuple(steps))
+    rows = connection.execute(
+        "SELECT type, name, tbl_name, sql FROM sqlite_master LIMIT ?", (len(known) + _MOST_STRANGE,)
+    )
+    found = {(str(kind), str(name)): (on, sql) for kind, name, on, sql in rows}
+    told = []
+    for kind, name in sorted(found.keys() | known.keys()):
+        if (kind, name) not in known:
+            told.append(f"it has the {kind} {name!a:.80}, which no logbook has")
+        elif (kind, name) not in found:
+            told.append(f"it lacks the {kind} {name!a}")
+        elif found[kind, name] != known[kind, name]:
+            told.append(f"its {kind} {name!a} is not the one of a logbook")
+    return told
+
+
+@lru_cache(maxsize=8)
+def _layout_of(steps: tuple[Step, ...]) -> dict[tuple[str, str], tuple[str, str | None]]:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as empty:
+        for _, step in steps:
+            step(empty)
+        rows = empty.execute("SELECT type, name, tbl_name, sql FROM sqlite_master").fetchall()
+    return {(kind, name): (on, sql) for kind, name, on, sql in rows}
+
+
 def check_kind(path: Path, connection: sqlite3.Connection, steps: Sequence[Step]) -> None:
     """Refuse an SQLite file of another program, or a logbook of a newer dtfexp."""
     try:
         application = int(connection.execute("PRAGMA application_id").fetchone()[0])
         done = version(connection)
+        known = application == store.APPLICATION_ID and 0 < done <= len(steps)
+        # A step always changes a table: with the tables of a layout it is that layout.
+        if not known and any(
+            not strange_parts(connection, steps[:number]) for number in range(1, len(steps) + 1)
+        ):
+            raise store.Damaged(path, ["its header says another kind of file than its tables"])
     except sqlite3.Error as error:
         raise store.error_line(path, error) from error
     if application != store.APPLICATION_ID or done < 1:
@@ -172,7 +231,7 @@ def _do(
         # Another program may have done the steps while this one waited for its turn.
         done = version(connection)
         if 0 < done < len(steps):
-            backup = _back_up(path, done, len(steps), now)
+            backup = _back_up(path, len(steps), now)
         for number in range(done + 1, len(steps) + 1):
             name, step = steps[number - 1]
             step(connection)
@@ -180,8 +239,10 @@ def _do(
                 "INSERT INTO layout (step, name, at) VALUES (?, ?, ?)",
                 (number, name, now.isoformat()),
             )
-        if book is not None:
-            connection.execute("INSERT INTO book (id, session, at, by) VALUES (?, ?, ?, ?)", book)
+            if number == 1 and book is not None:
+                connection.execute(
+                    "INSERT INTO book (id, session, at, by) VALUES (?, ?, ?, ?)", book
+                )
         connection.execute(f"PRAGMA application_id = {store.APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {len(steps)}")
         connection.execute("COMMIT")
@@ -194,20 +255,15 @@ def _do(
     return backup
 
 
-def _back_up(path: Path, done: int, wanted: int, now: datetime) -> Path:
+def _back_up(path: Path, wanted: int, now: datetime) -> Path:
     """A whole copy beside the file; one that is cut off never has the name of a backup."""
     stamp = now.strftime("%Y-%m-%d-%H%M%S")
     copy = path.with_name(f"{path.stem}.before-layout-{wanted}.{stamp}{path.suffix}")
     half = path.with_name(f".{copy.name}.{os.getpid()}.part")
-    half.unlink(missing_ok=True)
-    store.create_empty_file(half)
     try:
-        # A second connection: the first one holds the write lock, which leaves reading free.
-        with closing(sqlite3.connect(path)) as old, closing(sqlite3.connect(half)) as new:
-            old.backup(new)
-            store.check_whole(half, new)
-            if version(new) != done:
-                raise LogbookError(f"{copy} is not a true copy; {path} was not changed")
+        # A connection of its own: one that holds the write lock leaves reading free.
+        with closing(sqlite3.connect(path)) as old:
+            store.copy(path, old, half)
         # In the same second only a cut-off step can have made one, of this very file.
         half.replace(copy)
     except BaseException:

@@ -10,19 +10,32 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import stat
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
+from dtfexp.book.store import chain
 from dtfexp.describe.errors import LogbookError
 
 WAIT_SECONDS = 5.0
 _LOOK_AGAIN = 0.001
 #: Written into bytes 68 to 71 of the file: "dtfB" as a big-endian number.
 APPLICATION_ID = int.from_bytes(b"dtfB", "big")
-_SQLITE_HEADER = b"SQLite format 3\x00"
+#: What a file from a stranger may ask of SQLite: far more than any logbook needs.
+_LIMITS = {
+    sqlite3.SQLITE_LIMIT_LENGTH: 64_000_000,  # bytes of one row
+    sqlite3.SQLITE_LIMIT_SQL_LENGTH: 100_000,
+    sqlite3.SQLITE_LIMIT_COLUMN: 100,
+    sqlite3.SQLITE_LIMIT_EXPR_DEPTH: 100,
+    sqlite3.SQLITE_LIMIT_COMPOUND_SELECT: 10,
+    sqlite3.SQLITE_LIMIT_TRIGGER_DEPTH: 5,
+    sqlite3.SQLITE_LIMIT_ATTACHED: 0,
+}
+_FIRST_PAGES = 65_536
+_STEPS_BETWEEN_LOOKS = 100_000
 
 _SAYS = {
     sqlite3.SQLITE_READONLY: "is read-only; nothing was saved. Allow writing to the file and its "
@@ -38,27 +51,63 @@ _SAYS = {
     sqlite3.SQLITE_LOCKED: "is locked by this program itself; nothing was saved. Try again",
     sqlite3.SQLITE_IOERR: "could not be read or written: the disk or the network drive gave an "
     "error, or is full; nothing was saved. Check the drive and save again",
-    sqlite3.SQLITE_CORRUPT: "is damaged; nothing was changed. Work from a backup copy",
     sqlite3.SQLITE_NOTADB: "is not a dtfexp logbook; nothing was changed",
+    sqlite3.SQLITE_INTERRUPT: "takes too long to read for a logbook; nothing was changed",
 }
+
+
+class Damaged(LogbookError):
+    """A logbook that is not as dtfexp wrote it; ``found`` has all that was found, line by line."""
+
+    def __init__(self, path: Path, found: Sequence[str]) -> None:
+        self.found = list(found)
+        more = f", and {len(found) - 1} more" if found[1:] else ""
+        super().__init__(
+            f"{path} is damaged: {found[0]}{more}; nothing was changed. 'dtfexp check' names all "
+            "of it and saves what is sound into a new logbook (--salvage); or go back to a copy, "
+            f"in {backup_folder(path)}"
+        )
+
+
+def backup_folder(path: Path) -> Path:
+    """Where the automatic copies of the logbook at ``path`` lie."""
+    return path.with_name(f"{path.name}.backups")
 
 
 def error_line(path: Path, error: sqlite3.Error) -> LogbookError:
     """The one clear line for an SQLite error on ``path``."""
-    code = getattr(error, "sqlite_errorcode", None)
-    primary = code & 0xFF if isinstance(code, int) else None
-    says = _SAYS.get(primary) if primary is not None else None
+    if is_damage(error) or (_code(error) == sqlite3.SQLITE_NOTADB and _was_a_logbook(path)):
+        return Damaged(path, [" ".join(str(error).split())])
+    says = _SAYS.get(_code(error) or 0)
     return LogbookError(f"{path} {says}" if says else f"{path}: {error}; nothing was saved")
 
 
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether an SQLite error speaks of the file's contents, not of disk, rights or locks."""
+    # Text that is no UTF-8 is told by Python, without a code.
+    return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_TOOBIG, None)
+
+
+def _code(error: sqlite3.Error) -> int | None:
+    code = getattr(error, "sqlite_errorcode", None)
+    return code & 0xFF if isinstance(code, int) else None
+
+
 class Store:
-    """One open logbook file. ``reading()`` and ``writing()`` are the only ways to its contents."""
+    """One open logbook file. ``reading()`` and ``writing()`` are the only ways to its contents.
+
+    Each of them first makes sure that it is still the file that was opened: one that was moved
+    away, replaced, or overwritten by another book or an older copy is told, and left alone.
+    """
 
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
-        self.path = path
+        self.path = Path(os.path.abspath(path))
         self._connection: sqlite3.Connection | None = connection
         self._lock = threading.RLock()
         self._process = os.getpid()
+        self.before_writing: Callable[[], object] = lambda: None
+        self._file = self._look()
+        self._head = chain.head(connection)
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
@@ -72,6 +121,7 @@ class Store:
 
         When the block ends without an error, what it wrote is on the disk.
         """
+        self.before_writing()
         with self._transaction("BEGIN IMMEDIATE") as connection:
             yield connection
         # A moment in which a program that waits gets its turn.
@@ -88,19 +138,60 @@ class Store:
                 raise LogbookError(f"{self.path} was opened in another process; open it here")
             if connection.in_transaction:
                 raise LogbookError(f"{self.path} is in use inside another of its own calls")
+            connection = self._renewed(connection)
             try:
                 if begin == "BEGIN":
                     connection.execute(begin)
                 else:
                     _acquire_write_lock(connection, begin)
+                self._require_same_book(connection)
                 yield connection
+                head = chain.head(connection)
                 connection.execute("COMMIT")
+                self._head, self._file = head, self._look()
             except sqlite3.Error as error:
                 raise error_line(self.path, error) from error
             finally:
                 if connection.in_transaction:
                     with suppress(sqlite3.Error):
                         connection.execute("ROLLBACK")
+
+    def _look(self) -> tuple[int, int, int, int]:
+        """Which file lies at the path now, and how it was left: device, inode, size, time."""
+        try:
+            found = os.stat(self.path)
+        except OSError:
+            raise LogbookError(
+                f"{self.path} is not there any more: it was moved, renamed or deleted while open; "
+                "nothing was saved. Open it where it lies now"
+            ) from None
+        return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+
+    def _renewed(self, connection: sqlite3.Connection) -> sqlite3.Connection:
+        """The connection, made anew when another program wrote the file since.
+
+        A file that was copied over may look to SQLite like the one it has in memory.
+        """
+        now = self._look()
+        if now[:2] != self._file[:2]:
+            raise self._replaced()
+        if now != self._file:
+            connection.close()
+            self._connection = connection = connect(self.path)
+        return connection
+
+    def _require_same_book(self, connection: sqlite3.Connection) -> None:
+        """What this program saw last must still be in the file."""
+        link, digest = self._head
+        row = connection.execute("SELECT digest FROM chain WHERE link = ?", (link,)).fetchone()
+        if row is None or row[0] != digest:
+            raise self._replaced()
+
+    def _replaced(self) -> LogbookError:
+        return LogbookError(
+            f"{self.path} was replaced by another file or an older copy while it was open; "
+            "nothing was saved. Close the logbook and open it again"
+        )
 
     def close(self) -> None:
         """Let go of the file. Closing twice is harmless."""
@@ -142,6 +233,10 @@ def connect(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise error_line(path, error) from error
     try:
+        for limit, most in _LIMITS.items():
+            connection.setlimit(limit, most)
+        connection.execute("PRAGMA trusted_schema = OFF")
+        connection.execute("PRAGMA cell_size_check = ON")
         connection.execute("PRAGMA synchronous = EXTRA")
         connection.execute("PRAGMA foreign_keys = ON")
         # A file that someone turned to another journal is turned back; on a read-only file
@@ -155,54 +250,125 @@ def connect(path: Path) -> sqlite3.Connection:
 
 def create_empty_file(path: Path) -> None:
     """Make the empty file ``path``, never touching one that is there already."""
+    require_free(path)
     try:
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
     except FileExistsError:
-        raise LogbookError(
-            f"{path} is there already; a new logbook never overwrites a file. Open it, or choose "
-            "another name"
-        ) from None
-    except FileNotFoundError:
-        raise LogbookError(
-            f"{path} cannot be made: the folder {path.parent} does not exist"
-        ) from None
+        raise _taken(path) from None
     except (OSError, ValueError) as error:
         raise LogbookError(f"{path} cannot be made: {_reason(error)}") from None
 
 
-def check_header(path: Path) -> None:
-    """Refuse anything that is plainly no SQLite file, before SQLite gets to touch it."""
-    if path.is_dir():
-        raise LogbookError(f"{path} is a folder, not a logbook file")
+def require_free(path: Path) -> None:
+    """Raise ``LogbookError`` where no new file can be made: one is there, or its folder is not."""
     try:
-        with path.open("rb") as file:
-            head = file.read(len(_SQLITE_HEADER))
+        if os.path.lexists(path):
+            raise _taken(path)
+        there = path.parent.is_dir()
+    except ValueError as error:
+        raise LogbookError(f"{path} cannot be made: {_reason(error)}") from None
+    if not there:
+        raise LogbookError(f"{path} cannot be made: the folder {path.parent} does not exist")
+
+
+def put_in_place(draft: Path, path: Path) -> None:
+    """Give a finished file its name at once, never over a file that is there."""
+    try:
+        os.link(draft, path)
+    except FileExistsError:
+        raise _taken(path) from None
+    except OSError:
+        # A drive without hard links, such as a memory stick.
+        require_free(path)
+        draft.rename(path)
+    else:
+        draft.unlink()
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """See that a new name in ``folder`` is on the disk."""
+    # Windows cannot open a folder and does not need it.
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _taken(path: Path) -> LogbookError:
+    return LogbookError(
+        f"{path} is there already; a new logbook never overwrites a file. Open it, or choose "
+        "another name"
+    )
+
+
+def check_header(path: Path) -> None:
+    """Refuse anything that is plainly no logbook, before SQLite gets to touch it."""
+    # Looked at, never opened: closing a file drops the locks that SQLite holds on it elsewhere in
+    # this program.
+    try:
+        found = path.stat()
     except FileNotFoundError:
         raise LogbookError(
             f"{path} does not exist; check the name, or make it with Logbook.create"
         ) from None
     except (OSError, ValueError) as error:
         raise LogbookError(f"{path} cannot be read: {_reason(error)}") from None
-    if not head and not path.with_name(path.name + "-journal").exists():
+    if not stat.S_ISREG(found.st_mode):
+        what = "folder" if stat.S_ISDIR(found.st_mode) else "pipe or a device"
+        raise LogbookError(f"{path} is a {what}, not a logbook file")
+    if not os.access(path, os.R_OK):
+        raise LogbookError(f"{path} cannot be read: you have no right to")
+    if not found.st_size and not path.with_name(path.name + "-journal").exists():
         raise LogbookError(
             f"{path} is empty: it is no logbook, or its making was cut off; delete it and make "
             "the logbook again"
         )
-    if head and head != _SQLITE_HEADER:
-        raise LogbookError(f"{path} is not a dtfexp logbook; nothing was changed")
 
 
-def check_whole(path: Path, connection: sqlite3.Connection) -> None:
-    """Run SQLite's own integrity check and refuse a damaged file."""
+def _was_a_logbook(path: Path) -> bool:
+    """Whether a file that SQLite does not take has the tables of a logbook on its first pages."""
+    with path.open("rb") as file:
+        return b"CREATE TABLE layout" in file.read(_FIRST_PAGES)
+
+
+def broken_parts(connection: sqlite3.Connection, most: int = 1) -> list[str]:
+    """What SQLite's own integrity check finds, at most so many lines; [] of a whole file."""
+    rows = connection.execute(f"PRAGMA integrity_check({most})").fetchall()
+    found = [" ".join(str(row[0]).split()) for row in rows]
+    return [] if found == ["ok"] else found or ["the integrity check gives no answer"]
+
+
+def copy(path: Path, connection: sqlite3.Connection, target: Path) -> None:
+    """Copy the logbook ``path``, open in ``connection``, to the new file ``target`` while others
+    may write to it.
+
+    The copy is whole, checked by SQLite, and on the disk when this returns.
+    """
+    create_empty_file(target)
     try:
-        found = [row[0] for row in connection.execute("PRAGMA integrity_check(1)")]
+        with closing(sqlite3.connect(target)) as new:
+            connection.backup(new)
+            broken = broken_parts(new)
+        if broken:
+            raise Damaged(path, broken)
+        with target.open("rb") as file:
+            os.fsync(file.fileno())
     except sqlite3.Error as error:
         raise error_line(path, error) from error
-    if found != ["ok"]:
-        first = " ".join(str(found[0]).split()) if found else "no answer"
-        raise LogbookError(
-            f"{path} is damaged ({first}); nothing was changed. Work from a backup copy"
-        )
+
+
+@contextmanager
+def at_most(connection: sqlite3.Connection, seconds: float) -> Iterator[None]:
+    """Stop SQLite (``SQLITE_INTERRUPT``) when it works longer than ``seconds`` in the block."""
+    end = time.monotonic() + seconds
+    connection.set_progress_handler(lambda: time.monotonic() > end, _STEPS_BETWEEN_LOOKS)
+    try:
+        yield
+    finally:
+        connection.set_progress_handler(None, 0)
 
 
 def _reason(error: Exception) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.store import entries
+from dtfexp.book.store import chain, entries
 from dtfexp.book.store.entry_fields import press_number
 from dtfexp.describe import fields
 from dtfexp.describe.errors import DtfexpError, LogbookError
@@ -189,6 +189,9 @@ def add_plan(
             for position, p in enumerate(presses)
         ],
     )
+    (number,) = connection.execute("SELECT MAX(seq) FROM plans").fetchone()
+    chain.extend(connection, "plans", [number])
+    chain.extend(connection, "presses", [p.press for p in presses])
     return True
 
 
@@ -198,10 +201,15 @@ def read_presses(connection: sqlite3.Connection) -> list[Press]:
         "SELECT press, fabric, oven_load, press_round, settings, extra FROM presses "
         "JOIN plans ON plans.id = presses.plan ORDER BY plans.seq, position"
     )
-    return [
-        Press(press, fabric, load, round_, json.loads(settings), json.loads(extra))
-        for press, fabric, load, round_, settings, extra in rows
-    ]
+    return [_press(row) for row in rows]
+
+
+def _press(row: tuple[Any, ...]) -> Press:
+    press, fabric, load, round_, settings, extra = row
+    try:
+        return Press(press, fabric, load, round_, dict(json.loads(settings)), json.loads(extra))
+    except (ValueError, TypeError, RecursionError) as error:
+        raise LogbookError(f"press {press} as planned cannot be read: {error}") from None
 
 
 def require_planned(connection: sqlite3.Connection, press: int) -> None:

@@ -1,0 +1,144 @@
+"""The chain over records: each one's digest covers its content and the digest before it.
+
+A record is a row of one of the tables in ``RECORDS``; its link stands in the table ``chain``::
+
+    digest = SHA-256(digest of the link before, table name, content)     32 bytes
+    content = Python's ``ascii`` of the row, a tuple of its columns; the first link follows 32
+              zero bytes
+
+Whatever changes a record, adds one, or takes one away breaks its link, and the record is named.
+The chain finds damage and slips of other programs. It is no seal: someone who knows this page can
+work all of it out anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+#: Table -> the column that numbers its rows, and all columns that the digest covers.
+RECORDS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "book": ("rowid", ("id", "session", "at", "by")),
+    "plans": ("seq", ("id", "seq", "design", "seed", "reason", "notes", "at", "by")),
+    "presses": (
+        "press",
+        ("press", "plan", "position", "fabric", "oven_load", "press_round", "settings", "extra"),
+    ),
+    "entries": ("seq", ("id", "seq", "press", "kind", "said", "source", "at", "by")),
+    "journal": ("seq", ("id", "seq", "kind", "said", "at", "by")),
+}
+_START = bytes(32)
+
+
+@dataclass(frozen=True)
+class Damage:
+    """One record, or its link, that is not as it was written. ``number`` counts in its table.
+
+    ``contradicted`` is False where only a link is lost or damaged: what the record says may stand.
+    """
+
+    table: str
+    number: int
+    text: str
+    contradicted: bool = True
+
+
+def extend(connection: sqlite3.Connection, table: str, numbers: Iterable[int]) -> None:
+    """Add the links of rows just written, inside the write that wrote them."""
+    number_of, columns = RECORDS[table]
+    link, digest = head(connection)
+    for number in numbers:
+        row = connection.execute(
+            f"SELECT {', '.join(columns)} FROM {table} WHERE {number_of} = ?", (number,)
+        ).fetchone()
+        link, digest = link + 1, digest_of(digest, table, row)
+        connection.execute(
+            "INSERT INTO chain (link, record, number, digest) VALUES (?, ?, ?, ?)",
+            (link, table, number, digest),
+        )
+
+
+def extend_over_all(connection: sqlite3.Connection) -> None:
+    """Add the links of every row of a file that has none yet."""
+    for table, (number, _) in RECORDS.items():
+        rows = connection.execute(f"SELECT {number} FROM {table} ORDER BY 1").fetchall()
+        extend(connection, table, [row[0] for row in rows])
+
+
+def head(connection: sqlite3.Connection) -> tuple[int, bytes]:
+    """The last link: its number and its digest; (0, zeros) of an empty chain."""
+    row = connection.execute("SELECT link, digest FROM chain ORDER BY link DESC LIMIT 1").fetchone()
+    return (0, _START) if row is None else (row[0], row[1])
+
+
+def digest_of(before: bytes, table: str, row: tuple[Any, ...]) -> bytes:
+    """The digest of a row that follows the digest ``before``."""
+    return hashlib.sha256(before + f"{table}{row!a}".encode("ascii")).digest()
+
+
+def damages(connection: sqlite3.Connection) -> list[Damage]:
+    """Every record that is not as it was written, in the order of the chain; [] when all are.
+
+    To be called inside one view of the file: what others write meanwhile must not be half seen.
+    """
+    try:
+        return _damages(connection)
+    except sqlite3.OperationalError:
+        # Some text is no text any more: read it all the same, so that its record can be named.
+        connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+        try:
+            return _damages(connection)
+        finally:
+            connection.text_factory = str
+
+
+def _damages(connection: sqlite3.Connection) -> list[Damage]:
+    rows: dict[str, dict[Any, tuple[Any, ...]]] = {}
+    for table, (number_of, columns) in RECORDS.items():
+        query = f"SELECT {number_of}, {', '.join(columns)} FROM {table}"
+        rows[table] = {row[0]: row[1:] for row in connection.execute(query)}
+    found: list[Damage] = []
+    before, doubted, last = _START, None, 0
+    for link, table, number, digest in connection.execute(
+        "SELECT link, record, number, digest FROM chain ORDER BY link"
+    ):
+        after_a_gap, last = link != last + 1, link
+        row = rows.get(table, {}).pop(number, None) if isinstance(table, str) else None
+        name = name_of(table, number, row)
+        made = digest_of(before, table, row) if row and isinstance(before, bytes) else b""
+        if row is None:
+            found.append(Damage(str(table), number, f"{name} is missing"))
+        elif after_a_gap:
+            text = f"{name} is not proven: the link before its own is missing"
+            found.append(Damage(table, number, text, contradicted=False))
+        elif made != digest and doubted and digest_of(doubted, table, row) == digest:
+            # This link follows the digest that the last content gives: that content is proven.
+            one = found.pop()
+            text = f"the link of {name_of(one.table, one.number)} is damaged; what it says is sound"
+            found.append(Damage(one.table, one.number, text, contradicted=False))
+            made = digest
+        elif made != digest:
+            found.append(Damage(table, number, f"{name} is not as it was written"))
+        doubted = made if made != digest and not after_a_gap else None
+        before = digest
+    for table, left in rows.items():
+        for number, row in left.items():
+            text = f"{name_of(table, number, row)} is not proven: it has no link"
+            found.append(Damage(table, number, text, contradicted=False))
+    return found
+
+
+def name_of(table: object, number: object, row: tuple[Any, ...] | None = None) -> str:
+    """A record as people know it: "entry 17 (press 4)", "the session", "plan 1"."""
+    if table == "book":
+        return "the session"
+    if table == "presses":
+        return f"press {number!a} as planned"
+    if table == "entries":
+        return f"entry {number!a}" + (f" (press {row[2]!a})" if row else "")
+    if table == "journal":
+        return f"note {number!a}" + (f" ({row[2]!a})" if row else "")
+    return f"plan {number!a}" if table == "plans" else f"record {number!a} of {table!a}"

@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench import asked_readings, cure_looks
+from dtfexp.book.care import backups, checking
 from dtfexp.book.sheets import frames
 from dtfexp.book.sheets.book_sheets import BookSheets
 from dtfexp.book.store import (
     archive,
-    backups,
-    checking,
     entries,
     entry_fields,
     journal,

@@ -195,7 +195,7 @@ def _write(place: str, draft: Path, document: Mapping[str, Any], now: datetime) 
         connection.execute("COMMIT")
     except sqlite3.IntegrityError as error:
         raise LogbookError(
-            f"{place}: a row stands twice or belongs to nothing ({error}); nothing was made"
+            f"{place}: a row is given twice or belongs to nothing ({error}); nothing was made"
         ) from None
     except sqlite3.Error as error:
         raise store.error_line(draft, error) from error

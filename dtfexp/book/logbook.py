@@ -18,7 +18,6 @@ from dtfexp.book.store import (
     entry_fields,
     journal,
     opening,
-    plausible,
     store,
     stored_plans,
 )
@@ -269,13 +268,21 @@ class Logbook(BookSheets):
     ) -> str:
         """Keep a note about the bench, its materials or its room; returns its id.
 
-        ``said`` is what JSON can hold. The same ``id`` twice makes one note."""
-        word, key = journal.kind_of(kind), entry_fields.entry_id(id)
+        ``said`` is what JSON can hold. The same ``id`` twice makes one note.
+        """
+        return self.keep_all([(kind, said, id)], by=by)[0]
+
+    def keep_all(
+        self, notes: Iterable[tuple[str, Mapping[str, Any], str | None]], *, by: str = ""
+    ) -> list[str]:
+        """Keep several notes (kind, what it says, id), all or none; returns their ids."""
         who = entry_fields.person(by) or self._by
+        asked = [(entry_fields.entry_id(id), journal.kind_of(kind), s) for kind, s, id in notes]
         with self._store.writing() as connection:
             at = entry_fields.zoned(self._clock())
-            journal.append(connection, journal.Note(key, word, said, at, who))
-        return key
+            for key, word, said in asked:
+                journal.append(connection, journal.Note(key, word, said, at, who))
+        return [key for key, _, _ in asked]
 
     def kept(self, kind: str | None = None) -> list[journal.Note]:
         """The notes of one kind (of every kind without one) that hold, in order of arrival."""
@@ -348,16 +355,16 @@ class Logbook(BookSheets):
         ``entry`` (its number), ``press``, ``time`` (with zone), ``by``, ``kind`` ("record",
         "spoiled" or "redo"), ``source`` ("bench" or "sheet"), ``id``; what it said: one column
         per outcome, ``<factor>_actual``, ``block``, ``excluded`` (the reason), ``note``,
-        ``defects``; ``taken_back`` (what it declared not known any more); and ``asked`` (what was
-        asked about its readings, and the answer).
+        ``defects``; ``taken_back`` (what it declared not known any more); ``asked`` (what was
+        asked about its readings, and the answer); ``from_file`` (file and row it came from).
         """
         number = None if press is None else entry_fields.press_number(press)
         with self._store.reading() as connection:
             if number is not None:
                 stored_plans.require_planned(connection, number)
             found = list(entries.read(connection, self.session, number))
-            notes = journal.current_notes(journal.read(connection, plausible.ASKED))
-        return frames.history(self.session, found, asked_readings.asked(notes))
+            notes = journal.read(connection, *frames.HISTORY_NOTES)
+        return frames.history(self.session, found, notes)
 
     def plans(self) -> pd.DataFrame:
         """One row per plan added: ``design``, ``seed``, ``reason``, ``notes`` (a tuple of

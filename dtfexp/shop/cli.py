@@ -105,6 +105,8 @@ def parser() -> argparse.ArgumentParser:
         take("file", metavar="FILE")
         take("--accept", action="store_true",
              help="take readings that are hard to believe as they are written")  # fmt: skip
+        take("--undo", action="store_true",
+             help="take back the last import of this file as a whole")  # fmt: skip
     with command("report", commands.report, "write the report, a settings card for each fabric, "
                  "and the windows", 'my.dtfbook --out report --unit "°F"') as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")

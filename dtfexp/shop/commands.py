@@ -112,18 +112,24 @@ def next_(args: Namespace) -> None:
 
 
 def import_(args: Namespace) -> None:
-    """Import a results sheet: all rows or none."""
+    """Import a results sheet, all rows or none; or take back what it said."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
-        done = book.import_sheet(args.file, accept=args.accept)
+        if args.undo:
+            count = book.undo_import(Path(args.file).name)
+            lines = [f"The import of {args.file} is taken back; that took {count} further entries."]
+        else:
+            done = book.import_sheet(args.file, accept=args.accept)
+            lines = done.lines()
+            if done.id:
+                lines.append(
+                    f"To take all of it back: dtfexp import {args.logbook} {args.file} --undo"
+                )
         waiting, refused = len(book.waiting()), refused_lines(book)
-    print(f"{done.rows} rows read, {done.added} entries added, {done.unchanged} rows unchanged.")
-    if done.spoiled:
-        print(f"{done.spoiled} spoiled presses are in the history and do not count.")
-    for remark in done.remarks:
-        print(f"Note: {remark}")
+    for line in lines:
+        print(line)
     if waiting:
         print(f"{waiting} presses still wait for a grade.")
     for line in refused:

@@ -135,9 +135,9 @@ def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms:
 
 
 def import_counts(book: Logbook, file: str) -> None:
-    """Import a sheet of daily counts, if one is named."""
+    """Import a sheet of daily counts, if one is named, and say what was done with it."""
     if file:
-        print(f"{file}: {count_phrase(book.bench.import_counts(file), 'new line')} of counts.")
+        print(book.bench.import_counts(file))
 
 
 def watched(

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, LogbookError, ResultsError, Session
+from dtfexp.book.store import journal
 from tests.dialin.bench import FOUR, HALF
 
 TODAY = datetime(2026, 5, 20, 8, 0, tzinfo=UTC)
@@ -43,10 +44,12 @@ def test_a_later_line_of_a_day_takes_the_place_of_the_earlier(book):
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        (("cotton", 20, 21), "failed: the value is 21; accepted is 0 to 20"),
-        (("cotton", 20.5, 1), "pressed is 20.5; accepted is a whole number"),
+        (("cotton", 20, 21), "failed: the value is 21; accepted is a whole number, 0 to 20"),
+        (("cotton", 20.5, 1), "pressed: the value is 20.5; accepted is a whole number"),
         (("silk", 20, 1), "fabric 'silk' is not in this session"),
         (("cotton", "many", 1), "pressed"),
+        (("cotton", "1.000", 1), "'1.000'; accepted is a whole number, 0 to 1000000, without a"),
+        (("cotton", "1'000", 1), "accepted is a whole number, 0 to 1000000, without a mark"),
     ],
 )
 def test_a_count_that_cannot_be(book, given, said):
@@ -67,16 +70,16 @@ def test_a_sheet_of_counts_is_taken_whole_or_not_at_all(book, tmp_path):
     sheet = tmp_path / "counts.csv"
     good = "Day;Fabric;Pressed;Failed;Warm up;Symptoms\n2026-05-11;cotton;20;1;no;bubbles: 1\n"
     sheet.write_text(good + "2026-05-12;;18;0;yes;\n", encoding="utf-8")
-    assert book.bench.import_counts(sheet) == 2
-    assert book.bench.import_counts(sheet) == 0
+    assert book.bench.import_counts(sheet).added == 2
+    assert book.bench.import_counts(sheet).added == 0
     found = book.bench.counts()
     assert found["fabric"].tolist() == ["cotton", "cotton"]
     assert found["warm_up"].tolist() == [False, True]
     # A corrected line is taken, and correcting it back is taken too.
     sheet.write_text(good.replace("20;1", "20;2"), encoding="utf-8")
-    assert book.bench.import_counts(sheet) == 1
+    assert book.bench.import_counts(sheet).added == 1
     sheet.write_text(good, encoding="utf-8")
-    assert book.bench.import_counts(sheet) == 1
+    assert book.bench.import_counts(sheet).added == 1
     assert book.bench.counts()["failed"].tolist() == [1, 0]
     for bad, said in {
         "2026-05-13;cotton;5;9;;\n": "counts.csv, row 3: count of 2026-05-13, cotton: failed",
@@ -94,10 +97,51 @@ def test_a_sheet_of_counts_is_taken_whole_or_not_at_all(book, tmp_path):
         book.bench.import_counts(sheet)
 
 
+def test_a_column_that_stands_twice_is_refused_and_one_not_known_is_told(book, tmp_path):
+    sheet = tmp_path / "c.csv"
+    sheet.write_text("day,pressed,failed,failed\n2026-05-11,20,1,0\n", encoding="utf-8")
+    with pytest.raises(ResultsError, match="row 1: column 'failed' stands twice, as the columns 3"):
+        book.bench.import_counts(sheet)
+    sheet.write_text("day,pressed,failed,weather\n2026-05-11,20,1,rain\n", encoding="utf-8")
+    told = book.bench.import_counts(sheet)
+    (remark,) = told.remarks
+    assert "not known and were left out: 'weather'" in remark
+    assert [str(column) for column in told.columns] == [
+        "'day': day, 1 cell, 1 new",
+        "'pressed': pressed, 1 cell, 1 new",
+        "'failed': failed, 1 cell, 1 new",
+        "'weather': not known, left out (1 cell)",
+    ]
+
+
+def test_counts_are_written_in_one_go_and_taken_back_in_one(book, tmp_path, monkeypatch):
+    sheet = tmp_path / "c.csv"
+    rows = [f"2026-{month:02}-{day:02},20,{day % 3}" for month in (1, 2, 3) for day in range(1, 29)]
+    sheet.write_text("\n".join(["day,pressed,failed", *rows]), encoding="utf-8")
+    append, written = journal.append, []
+
+    def cut_off(connection, note):
+        written.append(note.id)
+        if len(written) == 42:
+            raise KeyboardInterrupt  # a kill, in the middle
+        return append(connection, note)
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(journal, "append", cut_off)
+        book.bench.import_counts(sheet)
+    assert book.kept() == []
+    book.bench.count("cotton", 9, 0, day="2026-01-02")
+    assert book.bench.import_counts(sheet).added == 84
+    assert book.undo_import("c.csv") == 84
+    assert book.bench.counts()[["day", "pressed"]].to_numpy().tolist() == [["2026-01-02", 9]]
+    assert book.bench.import_counts(sheet).added == 84
+    assert book.imports()["taken_back"].tolist() == [True, False]
+
+
 def test_a_spreadsheet_with_real_dates(book, tmp_path):
     frame = pd.DataFrame({"day": [datetime(2026, 5, 4)], "pressed": [12], "failed": [1]})
     frame.to_excel(tmp_path / "c.xlsx", index=False)
-    assert book.bench.import_counts(tmp_path / "c.xlsx") == 1
+    assert book.bench.import_counts(tmp_path / "c.xlsx").added == 1
     assert book.bench.counts()["day"].tolist() == ["2026-05-04"]
 
 

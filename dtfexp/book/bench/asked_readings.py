@@ -132,7 +132,7 @@ def keep(
 def asked(notes: Iterable[journal.Note]) -> dict[str, str]:
     """Entry id -> the questions about its readings, each with its answer."""
     found: dict[str, list[str]] = {}
-    for note in notes:
+    for note in journal.current_notes(note for note in notes if note.kind == plausible.ASKED):
         # Notes of older versions name the entry in their own id only.
         entry = str(note.said.get("entry") or note.id.partition(" ")[0])
         found.setdefault(entry, []).append(f"{note.said['asked']} Answer: {note.said['answer']}")

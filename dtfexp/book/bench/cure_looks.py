@@ -134,19 +134,21 @@ def take_in(
     at: datetime,
     by: str,
     remarks: list[str],
-) -> Iterator[int]:
-    """Keep what a sheet newly says of loads; the loads of which it did.
+) -> Iterator[tuple[int, str]]:
+    """Keep what a sheet newly says of loads; the loads of which it did, with the notes' ids.
 
     A word that was said of the load before is no news: the sheet may be older than the book.
     """
-    known = looks(journal.read(connection, KIND))
+    notes = journal.read(connection, KIND)
+    known = looks(notes)
     for load, (word, who) in sorted(given.items()):
         now = known.get(load)
         if now is None or word not in now.ever:
-            key = entries.derived_id(mark, KIND, load, word, now.last if now else "")
+            # The count tells it from the same word said before an import was taken back.
+            key = entries.derived_id(mark, KIND, load, word, len(notes))
             note = journal.Note(key, KIND, {"load": load, "look": word}, at, who or by)
             if journal.append(connection, note):
-                yield load
+                yield load, key
         elif now.look != word:
             remarks.append(
                 f"{file}: it says {word!r} for oven load {load} as was said before; the book was "

@@ -7,18 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.store import entry_fields, journal
-from dtfexp.book.tables import sheet_table
+from dtfexp.book.store import entries, entry_fields, imports, journal, typed_values
+from dtfexp.book.tables import sheet_table, workbook_table
+from dtfexp.book.tables.imported import ColumnTold, Imported, filled, unknown_columns
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
 from dtfexp.dialin.signs.defect_words import defect_counts
 
 if TYPE_CHECKING:
-    from os import PathLike
-
     import pandas as pd
 
     from dtfexp.describe.session import Session
@@ -108,46 +108,90 @@ def frame(bench: journal.BenchOwner) -> pd.DataFrame:
     return found.sort_values(["day", "fabric"], ignore_index=True)
 
 
-def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: str = "") -> int:
-    """Take in a sheet (.csv or .xlsx) of daily counts, all rows or none; returns the lines that
-    were new.
+def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: str = "") -> Imported:
+    """Take in a sheet (.csv or .xlsx) of daily counts, all rows or none, in one write; returns
+    what happened, with the lines that were new as ``added``.
 
     Columns ``day``, ``pressed``, ``failed``, ``fabric`` (may be absent with one fabric), and if
     wanted ``warm up``, ``symptoms`` and ``note``.  Raises ``ResultsError`` naming file and row.
     """
-    book, path, today = bench.book, Path(path), bench.now().date()
+    book, path = bench.book, Path(path)
     sheet = sheet_table.from_headings(path, sheet_table.read(path, _recognise), _recognise)
-    (_, head), *rows = sheet.rows
-    names = [_heading(cell) for cell in head]
-    for needed in _NEEDED:
-        if needed not in names:
-            raise ResultsError(
-                f"{path.name}: column {needed!r} is missing; a sheet of counts has "
-                f"{', '.join(_SHEET)}"
-            )
-    found = []
+    (first, head), *rows = sheet.rows
+    columns = _columns(f"{path.name}, row {first}", head)
+    sheet_table.refuse_merged(path.name, sheet, list(columns.values()))
+    found: dict[tuple[str, str], tuple[int, dict[str, Any]]] = {}
     for number, cells in rows:
-        row = dict(zip(names, cells, strict=False))
+        row = {name: cells[k] if k < len(cells) else None for name, k in columns.items()}
         try:
-            found.append(_row(book.session, row, today))
+            told = _row(book.session, row, bench.now().date())
         except (LogbookError, ResultsError) as error:
             raise ResultsError(f"{path.name}, row {number}: {error}") from None
-    standing = {key: note.said for key, note in _current_notes(book.kept(KIND)).items()}
-    fresh = {}
-    for told in found:
         key = (told["day"], told["fabric"])
-        if key in fresh:
-            raise ResultsError(f"{path.name}: {key[1]} has {key[0]} twice; one line a day")
-        fresh[key] = told
-    new = [told for key, told in fresh.items() if standing.get(key) != told]
-    for told in new:
-        book.keep(KIND, told, by=by)
-    return len(new)
+        if key in found:
+            raise ResultsError(
+                f"{path.name}, row {number}: {key[1]} has {key[0]} twice, in row {found[key][0]} "
+                "already; one line a day"
+            )
+        found[key] = (number, told)
+    standing = {key: note.said for key, note in _current_notes(book.kept(KIND)).items()}
+    new = [(number, told) for key, (number, told) in found.items() if standing.get(key) != told]
+    made = imports.Made(
+        path.name, sheet.digest, sheet.title,
+        notes={entries.new_id(): number for number, _ in new},
+        columns={name: str(head[k]) for name, k in columns.items()},
+    )  # fmt: skip
+    notes: list[tuple[str, Mapping[str, Any], str | None]] = [
+        (KIND, told, id) for id, (_, told) in zip(made.notes, new, strict=True)
+    ]
+    if made.anything:
+        notes.append((imports.KIND, made.said, None))
+    ids = book.keep_all(notes, by=by)
+    left_out = unknown_columns(sheet, list(columns.values()))
+    remarks = list(sheet.remarks)
+    if left_out:
+        told_of = ", ".join(repr(column.heading) for column in left_out)
+        remarks.append(
+            f"{path.name}: these columns are not known and were left out: {told_of}; a sheet of "
+            f"counts has {', '.join(_SHEET)}"
+        )
+    read = [
+        ColumnTold(str(head[k]), name, filled(sheet, k), _said_new(name, new))
+        for name, k in columns.items()
+    ]
+    return Imported(
+        len(rows), len(new), len(rows) - len(new), 0, tuple(remarks), ids[-1] if ids else "",
+        path.name, sheet.digest, sheet.title, sheet.others, (*read, *left_out),
+    )  # fmt: skip
+
+
+def _said_new(name: str, new: Sequence[tuple[int, Mapping[str, Any]]]) -> int:
+    return sum(name.replace(" ", "_") in told for _, told in new)
+
+
+def _columns(place: str, head: Sequence[Any]) -> dict[str, int]:
+    """The known columns by name, each with its place (from 0)."""
+    columns: dict[str, int] = {}
+    for k, cell in enumerate(head):
+        name = _heading(cell)
+        if name in columns:
+            raise ResultsError(
+                f"{place}: column {name!r} stands twice, as the columns {columns[name] + 1} and "
+                f"{k + 1}; keep one of them"
+            )
+        if name in _SHEET:
+            columns[name] = k
+    for needed in _NEEDED:
+        if needed not in columns:
+            raise ResultsError(
+                f"{place}: column {needed!r} is missing; a sheet of counts has {', '.join(_SHEET)}"
+            )
+    return columns
 
 
 def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any]:
     for name, cell in row.items():
-        if isinstance(cell, sheet_table.Unusable):
+        if isinstance(cell, workbook_table.Unusable):
             raise ResultsError(f"column {name!r}: {cell.what} {cell.shown}; type the value")
     fabric = row.get("fabric")
     if sheet_table.is_blank(fabric) and len(session.fabrics) == 1:
@@ -179,10 +223,15 @@ def _current_notes(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journ
 
 
 def _whole(place: str, name: str, value: object, most: int) -> int:
-    told = entry_fields.quantity(f"{place}: {name}", value, "", 0, most)
-    if told != int(told):
-        raise LogbookError(f"{place}: {name} is {told:g}; accepted is a whole number")
-    return int(told)
+    accepted = f"a whole number, 0 to {most}"
+    try:
+        told = typed_values.whole(value, accepted)
+    except ResultsError as error:
+        raise LogbookError(f"{place}: {name}: {error}") from None
+    if 0 <= told <= most:
+        return told
+    raise LogbookError(f"{place}: {name}: the value is {fields.quoted(value)}; accepted is "
+                       f"{accepted}")  # fmt: skip
 
 
 def _heading(cell: object) -> str:

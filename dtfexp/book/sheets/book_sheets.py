@@ -7,14 +7,16 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dtfexp.book.store import entry_fields
+from dtfexp.book.store import entry_fields, imports, journal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import pandas as pd
+
     from dtfexp.book.bench.bench import Bench
-    from dtfexp.book.sheets.importing import Imported
     from dtfexp.book.store.store import Store
+    from dtfexp.book.tables.imported import Imported
     from dtfexp.describe.session import Session
 
 
@@ -65,3 +67,22 @@ class BookSheets:
         gate = self.bench.measured_session()
         at = entry_fields.zoned(self._clock())
         return import_sheet(self._store, gate, Path(path), at, self._by, accept)
+
+    def imports(self) -> pd.DataFrame:
+        """One row per import: ``import`` (its id), ``file``, ``sheet``, ``digest`` (SHA-256),
+        ``time`` (with zone), ``by``, ``added`` (entries and notes), ``taken_back`` (True when it
+        was)."""
+        with self._store.reading() as connection:
+            return imports.frame(journal.read(connection, imports.KIND))
+
+    def undo_import(self, which: str | None = None, *, by: str = "") -> int:
+        """Take back one import as a whole: ``which`` by its id or file name, else the last one.
+
+        What still holds of it is put back to what held before, by further entries; all of it stays
+        in ``history``. Returns how many entries and notes that took. ``LogbookError`` when there is
+        no such import.
+        """
+        who = entry_fields.person(by) or self._by
+        with self._store.writing() as connection:
+            at = entry_fields.zoned(self._clock())
+            return imports.take_back(connection, self.session, which, at, who)

@@ -6,9 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench import cure_looks
+from dtfexp.book.bench.asked_readings import asked
 from dtfexp.book.bench.cure_looks import Look
-from dtfexp.book.store import entries
+from dtfexp.book.store import entries, imports, plausible
 from dtfexp.book.store.entries import Entry
+from dtfexp.book.store.imports import places
+from dtfexp.book.store.journal import Note
 from dtfexp.book.store.stored_plans import Press
 from dtfexp.dialin.encode import cure_look
 
@@ -17,6 +20,8 @@ if TYPE_CHECKING:
 
     from dtfexp.describe.session import Session
 
+#: The kinds of note that ``history`` tells of.
+HISTORY_NOTES = (plausible.ASKED, imports.KIND)
 State = Mapping[int, Mapping[str, Any]]
 
 
@@ -79,9 +84,7 @@ def results(
     return frame
 
 
-def history(
-    session: Session, found: Iterable[Entry], asked: Mapping[str, str] | None = None
-) -> pd.DataFrame:
+def history(session: Session, found: Iterable[Entry], notes: Sequence[Note] = ()) -> pd.DataFrame:
     """Every entry ever made, in order of arrival, none overwritten.
 
     ``entry`` (its number), ``press``, ``time`` (with zone, as told by the clock at the bench),
@@ -90,7 +93,8 @@ def history(
     ``defects``; ``taken_back`` (fields it declared not known any more) and its ``id``. ``kind`` is
     "record"; "spoiled" for a try that was made again and never counted; or "redo", from where on
     the press was made again and what stands above counts no more. ``asked`` tells what was asked
-    about its readings, and the answer; it is given by entry id.
+    about its readings, and the answer, ``from_file`` the file and row it came from; both are in
+    ``notes`` (``HISTORY_NOTES``).
     """
     import pandas as pd
 
@@ -124,7 +128,8 @@ def history(
         ],
         "object",
     )
-    frame["asked"] = _series([(asked or {}).get(row.id, "") for row in rows], "object")
+    for column, told in (("asked", asked(notes)), ("from_file", places(notes))):
+        frame[column] = _series([told.get(row.id, "") for row in rows], "object")
     frame["id"] = _series([row.id for row in rows], "object")
     return frame
 

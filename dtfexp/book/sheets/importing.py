@@ -9,17 +9,19 @@ if the book has been corrected since; a changed cell is appended as a correction
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench import asked_readings, cure_looks
 from dtfexp.book.sheets import sheet_columns, sheet_rows
+from dtfexp.book.sheets.sheet_columns import Column
 from dtfexp.book.sheets.sheet_rows import SheetRow
-from dtfexp.book.store import entries, journal, plausible, stored_plans
+from dtfexp.book.store import entries, imports, journal, plausible, stored_plans
 from dtfexp.book.store.entries import Entry
 from dtfexp.book.tables import sheet_table
+from dtfexp.book.tables.imported import ColumnTold, Imported, filled, unknown_columns
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError
 from dtfexp.dialin.encode import cure_look
@@ -30,20 +32,22 @@ if TYPE_CHECKING:
     from dtfexp.book.store.store import Store
     from dtfexp.describe.session import Session
 
+#: What a column is read as, where it is not a setting of the plan.
+_READ_AS = {
+    sheet_columns.PRESS: "the number of the press",
+    sheet_columns.GRADE: "grade of {}",
+    sheet_columns.ACTUAL: "{} as reached",
+    sheet_columns.BLOCK: "day, roll or lot",
+    sheet_columns.EXCLUDED: "left out of the fit",
+    sheet_columns.REASON: "why it is left out",
+    sheet_columns.DEFECTS: "what was seen",
+    sheet_columns.LOOK: "look of the oven load",
+    sheet_columns.NOTE: "note",
+    sheet_columns.BY: "who recorded it",
+    sheet_columns.BOOK_ENTRY: "how old this sheet is",
+}
 #: So many doubtful readings are named in one line.
 _MOST_TOLD = 12
-
-
-@dataclass(frozen=True)
-class Imported:
-    """What an import did: rows taken, entries added, rows that said nothing new, spoiled tries
-    kept in history, and remarks on what was set aside or looks odd."""
-
-    rows: int
-    added: int
-    unchanged: int
-    spoiled: int
-    remarks: tuple[str, ...]
 
 
 def import_sheet(
@@ -56,21 +60,33 @@ def import_sheet(
     added = unchanged = 0
     with opened.reading() as connection:
         presses = {press.press: press for press in stored_plans.read_presses(connection)}
-    found, remarks = sheet_rows.read_rows(file, sheet, session, presses)
+    found, columns, remarks = sheet_rows.read_rows(file, sheet, session, presses)
+    made = imports.Made(
+        file.name, sheet.digest, sheet.title,
+        columns={_field(column): column.heading for column in columns if _field(column)},
+    )  # fmt: skip
+    new: Counter[str] = Counter()
     told = _looks_of_sheet(file.name, found, presses)
     with opened.writing() as connection:
         mark = stored_plans.book_mark(connection)
         offsets = asked_readings.offsets(connection, session, presses)
         doubtful: list[str] = []
         known = cure_looks.looks(journal.read(connection, cure_looks.KIND))
-        looked = set(cure_looks.take_in(connection, mark, file.name, told, at, by, remarks))
+        looked = dict(cure_looks.take_in(connection, mark, file.name, told, at, by, remarks))
         added += len(looked)
+        new[cure_look.COLUMN] = len(looked)
+        made.notes |= {id: _row_of_load(found, presses, load) for load, id in looked.items()}
         spoiled = [row for row in found if row.spoiled]
         fresh = [
             row
             for k, row in enumerate(spoiled)
             if entries.append(connection, _spoiled(mark, row, spoiled[:k], at, by))
         ]
+        made.entries |= {
+            _spoiled(mark, row, spoiled[:k], at, by).id: row.number
+            for k, row in enumerate(spoiled)
+            if row in fresh
+        }
         for row in found:
             if row.spoiled:
                 added, unchanged = added + (row in fresh), unchanged + (row not in fresh)
@@ -90,6 +106,8 @@ def import_sheet(
             added += 1
             said, number = entry
             key = entries.derived_id(mark, entries.SHEET, row.press, said, number)
+            made.entries[key] = row.number
+            new.update(said.keys())
             entries.append(
                 connection,
                 Entry(key, row.press, entries.RECORD, said, entries.SHEET, at, row.by or by),
@@ -109,7 +127,38 @@ def import_sheet(
                     "--accept, or accept=True)"
                 )
             remarks.append(f"{file.name}: kept as written, though hard to believe: {named}")
-    return Imported(len(found), added, unchanged, len(spoiled), tuple(remarks))
+        id = imports.keep(connection, made, at, by)
+    return Imported(
+        len(found), added, unchanged, len(spoiled), tuple(remarks), id, file.name, sheet.digest,
+        sheet.title, sheet.others, tuple(_columns_told(session, sheet, columns, new)),
+    )  # fmt: skip
+
+
+def _field(column: Column) -> str:
+    """The field of an entry that a column says; "" for one that says none."""
+    if column.what in (sheet_columns.GRADE, sheet_columns.ACTUAL):
+        return f"{column.what}/{column.name}"
+    own = (entries.DEFECTS, entries.NOTE, entries.BLOCK, entries.EXCLUDED, cure_look.COLUMN)
+    return column.what if column.what in own else ""
+
+
+def _columns_told(
+    session: Session, sheet: sheet_table.Table, columns: Sequence[Column], new: Mapping[str, int]
+) -> Iterator[ColumnTold]:
+    for column in sorted(columns, key=lambda one: one.index):
+        told = _READ_AS.get(column.what, "compared with the plan")
+        if column.what in (sheet_columns.GRADE, sheet_columns.ACTUAL):
+            unit = f" in {column.unit}" if column.unit else ""
+            told = f"{told.format(column.name)}{unit}"
+        count = new.get(_field(column), 0) if _field(column) else 0
+        yield ColumnTold(column.heading, told, filled(sheet, column.index), count)
+    yield from unknown_columns(sheet, [column.index for column in columns])
+
+
+def _row_of_load(
+    rows: Sequence[SheetRow], presses: Mapping[int, stored_plans.Press], load: int
+) -> int:
+    return next(row.number for row in rows if row.look and presses[row.press].oven_load == load)
 
 
 def _doubts(

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.tables import safe_text, sheet_table
+from dtfexp.book.tables import safe_text, sheet_table, workbook_table
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.dialin.encode import cure_look
@@ -107,8 +107,7 @@ class Headings:
             place = f"{file}, row {row}, column {index + 1}"
             match = self.find(heading)
             if match is None:
-                shown = heading.shown if isinstance(heading, sheet_table.Unusable) else str(heading)
-                strange.append((index, " ".join(shown.split())))
+                strange.append((index, workbook_table.shown(heading)))
                 continue
             target, bracket = match
             if target in found:

@@ -13,7 +13,7 @@ from dtfexp.book.sheets.sheet_columns import Column
 from dtfexp.book.store import entries, plausible, typed_values
 from dtfexp.book.store.stored_plans import Press
 from dtfexp.book.store.typed_values import ParsedNumber
-from dtfexp.book.tables import safe_text, sheet_table
+from dtfexp.book.tables import safe_text, sheet_table, workbook_table
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import ResultsError
 from dtfexp.dialin.encode import cure_look
@@ -42,8 +42,9 @@ class SheetRow:
 
 def read_rows(
     path: Path, sheet: sheet_table.Table, session: Session, presses: Mapping[int, Press]
-) -> tuple[list[SheetRow], list[str]]:
-    """The rows of a sheet and remarks on what was set aside; ``ResultsError`` for any wrong one."""
+) -> tuple[list[SheetRow], list[Column], list[str]]:
+    """The rows and the known columns of a sheet, and remarks on what was set aside;
+    ``ResultsError`` for any wrong row."""
     first, headings = sheet.rows[0]
     found, strange = sheet_columns.Headings(session).read(path.name, first, headings)
     remarks = list(sheet.remarks)
@@ -55,6 +56,7 @@ def read_rows(
             f"{path.name}: there are headings but no rows below them; accepted is one row per "
             "test press"
         )
+    sheet_table.refuse_merged(path.name, sheet, [column.index for column in found])
     reader = _Reader(path.name, session, presses, found, sheet.guarded)
     rows = []
     for number, cells in sheet.rows[1:]:
@@ -65,7 +67,7 @@ def read_rows(
     seen = [row.said.get("defects") or () for row in rows if not row.book_entry]
     heard = hear([word for words in seen for word in words])
     remarks += [f"{path.name}: defects, kept as written, {line}" for line in heard.not_understood]
-    return _one_row_per_press(path.name, rows), remarks
+    return _one_row_per_press(path.name, rows), found, remarks
 
 
 def _check_width(
@@ -76,7 +78,7 @@ def _check_width(
             index < len(headings) and not sheet_table.is_blank(headings[index])
         ):
             continue
-        shown = cell.shown if isinstance(cell, sheet_table.Unusable) else cell
+        shown = cell.shown if isinstance(cell, workbook_table.Unusable) else cell
         raise ResultsError(
             f"{file}, row {row}, column {index + 1}: the value is {fields.quoted(shown)}, in a "
             "column without a heading; accepted is nothing there. A decimal comma needs quotes, "
@@ -118,7 +120,7 @@ class _Reader:
         for column in self.columns:
             cell = cells[column.index] if column.index < len(cells) else None
             place = f"{self.file}, row {number}, column {column.heading!r}"
-            if isinstance(cell, sheet_table.Unusable):
+            if isinstance(cell, workbook_table.Unusable):
                 raise ResultsError(
                     f"{place}: the value is {cell.what}, {fields.quoted(cell.shown)}; "
                     "accepted is a "
@@ -174,10 +176,9 @@ class _Reader:
 
     def _press(self, cell: Any) -> Press:
         try:
-            number = typed_values.number(cell)
+            press = self.presses.get(typed_values.whole(cell, "a whole number"))
         except ResultsError:
-            number = 0.0
-        press = self.presses.get(int(number)) if number == int(number) else None
+            press = None
         if press is None:
             known = sorted(self.presses)
             span = f"{known[0]} to {known[-1]}" if known else "none yet, add a plan first"
@@ -231,7 +232,7 @@ class _Reader:
         same = (
             _line(cell, "a fabric").casefold() == planned.casefold()
             if what == sheet_columns.FABRIC
-            else typed_values.number(cell) == planned
+            else typed_values.whole(cell, "a whole number") == planned
         )
         if not same:
             raise ResultsError(

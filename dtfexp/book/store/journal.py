@@ -56,6 +56,10 @@ class JournalOwner(Protocol):
         self, kind: str, said: Mapping[str, Any], *, by: str = "", id: str | None = None
     ) -> str: ...
 
+    def keep_all(
+        self, notes: Iterable[tuple[str, Mapping[str, Any], str | None]], *, by: str = ""
+    ) -> list[str]: ...
+
     def kept(self, kind: str | None = None) -> list[Note]: ...
 
 

@@ -35,6 +35,7 @@ _NEVER_NEGATIVE = (
     "mass",
     "speed",
 )
+_MAYBE_THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}([.,'’ ][0-9]{3})+")
 _ABSOLUTE_ZERO_C = -273.15
 
 
@@ -93,6 +94,16 @@ def parse_number(value: object, unit: str = "") -> ParsedNumber:
 def number(value: object, unit: str = "") -> float:
     """``value`` as a finite number told in ``unit``."""
     return parse_number(value, unit).in_unit(unit)
+
+
+def whole(value: object, accepted: str) -> int:
+    """``value`` as a whole number. "1.000" is refused: it may mean one or a thousand."""
+    if isinstance(value, str) and _MAYBE_THOUSANDS.fullmatch(value.strip()):
+        raise refusal_error(value, f"{accepted}, without a mark between its digits")
+    told = number(value)
+    if told != int(told):
+        raise refusal_error(value, accepted)
+    return int(told)
 
 
 def _own_unit(value: str, read: float, said: str, unit: str) -> str:

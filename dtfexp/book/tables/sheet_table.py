@@ -9,14 +9,18 @@ from __future__ import annotations
 
 import codecs
 import csv
+import hashlib
 import io
 import re
+import stat
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, time
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from dtfexp.book.tables import workbook_table
+from dtfexp.book.tables.limits import MOST_CELLS, MOST_COLUMNS, MOST_ROWS
+from dtfexp.book.tables.workbook_table import Block
 from dtfexp.describe.errors import ResultsError
 
 #: str, a number, bool, a date, None for an empty cell, or Unusable.
@@ -26,20 +30,11 @@ Recognise = Callable[[Sequence[Cell]], int]
 
 ACCEPTED = "a results sheet saved as .xlsx, or as CSV text (UTF-8)"
 _LARGEST_FILE = 20_000_000
-_LARGEST_UNPACKED = 60_000_000
-_MOST_ROWS = 20_000
+_LARGEST_TEXT = 5_000_000
+_MOST_BLANK = 5 * MOST_ROWS
 _TITLE_ROWS = 10
-_MOST_CELLS = 500
-#: How .xlsx writes a line end or control sign, and the first sign of text that looks like one.
-_ESCAPED = re.compile(r"_x(00[01][0-9A-Fa-f])_|_x005F_(?=x[0-9A-Fa-f]{4}_)")
-
-
-@dataclass(frozen=True)
-class Unusable:
-    """A cell that holds no plain value: a formula, or an error of the spreadsheet."""
-
-    what: str
-    shown: str
+#: A row with so many known headings heads a sheet of the kind that is looked for.
+_KNOWN_HEADINGS = 3
 
 
 @dataclass(frozen=True)
@@ -47,18 +42,29 @@ class Table:
     """The cells of one sheet. ``rows`` holds (row number, cells); blank rows are left out.
 
     ``guarded`` says that text may carry the apostrophe that keeps it from being a formula;
-    ``exact`` that every row must have as many cells as the heading row.
+    ``exact`` that every row must have as many cells as the heading row; ``remarks`` what a reader
+    should look at. ``digest`` is the SHA-256 of the file, ``title`` the sheet's name, ``others``
+    what became of each other sheet, ``merged`` the blocks of merged cells.
     """
 
     rows: tuple[tuple[int, tuple[Cell, ...]], ...]
     guarded: bool
     exact: bool
     remarks: tuple[str, ...] = ()
+    digest: str = ""
+    title: str = ""
+    others: tuple[str, ...] = ()
+    merged: tuple[Block, ...] = ()
 
 
 def read(path: Path, recognise: Recognise) -> Table:
     """The table in ``path``, its first row the headings; ``ResultsError`` in one line if none."""
     content = _bytes_of(path)
+    table = _table(path, content, recognise)
+    return replace(table, digest=hashlib.sha256(content).hexdigest())
+
+
+def _table(path: Path, content: bytes, recognise: Recognise) -> Table:
     if content.startswith(b"PK\x03\x04"):
         return _workbook(path, content, recognise)
     if content.startswith(b"\xd0\xcf\x11\xe0"):
@@ -67,6 +73,11 @@ def read(path: Path, recognise: Recognise) -> Table:
         )
     if path.suffix.casefold() in (".xlsx", ".xlsm"):
         raise ResultsError(f"{path.name}: not a spreadsheet inside; accepted is {ACCEPTED}")
+    if len(content) > _LARGEST_TEXT:
+        raise ResultsError(
+            f"{path.name}: more than {_LARGEST_TEXT // 1_000_000} MB of text; accepted are at most "
+            f"{MOST_ROWS} rows and {MOST_CELLS} cells"
+        )
     text, remarks = _decode(path, content)
     return _csv(path, text, recognise, remarks)
 
@@ -86,20 +97,38 @@ def from_headings(path: Path, table: Table, recognise: Recognise) -> Table:
         raise ResultsError(f"{path.name}: the file has no rows; accepted is {ACCEPTED}")
     known = [recognise(cells) for _, cells in table.rows[:_TITLE_ROWS]]
     start = known.index(max(known))
-    return Table(table.rows[start:], table.guarded, table.exact, table.remarks)
+    return replace(table, rows=table.rows[start:])
+
+
+def refuse_merged(file: str, table: Table, columns: Sequence[int]) -> None:
+    """Refuse merged cells below the headings of the known ``columns`` (from 0): only the first of
+    them would hold the value, and nobody can know for which of the others it was meant."""
+    rows, known = [number for number, _ in table.rows[1:]], [index + 1 for index in columns]
+    for block, row, column in workbook_table.merged_over(table.merged, rows, known):
+        heading = table.rows[0][1][column - 1]
+        raise ResultsError(
+            f"{file}, row {row}, column {heading!r}: the cells {workbook_table.block_name(block)} "
+            "are merged; accepted is one cell for each row, so unmerge them and write the value in "
+            "every cell that it is meant for"
+        )
 
 
 def _bytes_of(path: Path) -> bytes:
     try:
-        if path.is_dir():
+        found = path.stat()
+        if stat.S_ISDIR(found.st_mode):
             raise ResultsError(f"{path}: a folder; accepted is {ACCEPTED}")
-        if path.stat().st_size > _LARGEST_FILE:
+        if not stat.S_ISREG(found.st_mode):  # reading a pipe would wait for ever
+            raise ResultsError(f"{path}: no plain file; accepted is {ACCEPTED}")
+        if found.st_size > _LARGEST_FILE:
             raise ResultsError(
                 f"{path.name}: larger than {_LARGEST_FILE // 1_000_000} MB; accepted is {ACCEPTED}"
             )
         content = path.read_bytes()
     except FileNotFoundError:
         raise ResultsError(f"{path}: there is no such file; check the name") from None
+    except ValueError as error:  # a name that no file can have
+        raise ResultsError(f"{path!s:.60}: cannot be read ({error})") from None
     except OSError as error:
         raise ResultsError(f"{path}: cannot be read ({error.strerror or error})") from None
     if not content.strip(b" \t\r\n\x00\xef\xbb\xbf\xff\xfe"):
@@ -171,10 +200,13 @@ def _split(
 ) -> tuple[tuple[int, tuple[Cell, ...]], ...]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows = []
+    count = 0
     try:
         for number, cells in enumerate(reader, start=1 + skipped):
             if not all(is_blank(cell) for cell in cells):
                 rows.append((number, tuple(cells)))
+                count += len(cells)
+            _check_size(path, number, len(rows), len(cells), count)
     except csv.Error as error:
         raise ResultsError(
             f"{path.name}, near line {reader.line_num + skipped}: the quotes do not close as they "
@@ -183,59 +215,59 @@ def _split(
     return tuple(rows)
 
 
+def _check_size(path: Path, number: int, rows: int, columns: int, cells: int) -> None:
+    if (
+        rows <= MOST_ROWS and columns <= MOST_COLUMNS and cells <= MOST_CELLS
+        and number <= _MOST_BLANK
+    ):  # fmt: skip
+        return
+    raise ResultsError(
+        f"{path.name}, row {number}: too large; accepted are at most {MOST_ROWS} rows and "
+        f"{MOST_COLUMNS} columns, {MOST_CELLS} cells in all"
+    )
+
+
 def _workbook(path: Path, content: bytes, recognise: Recognise) -> Table:
-    import warnings
-    import zipfile
-
-    import openpyxl
-
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as packed:
-            if sum(part.file_size for part in packed.infolist()) > _LARGEST_UNPACKED:
-                raise ResultsError(f"{path.name}: too large once unpacked; accepted is {ACCEPTED}")
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(io.BytesIO(content), data_only=False)
-        sheets = [_cells(path, sheet) for sheet in book.worksheets]
-    except ResultsError:
-        raise
-    except Exception as error:  # a broken file can fail anywhere inside the reader
-        raise ResultsError(
-            f"{path.name}: cannot be read as .xlsx ({type(error).__name__}); open it in a "
-            f"spreadsheet and save it again; accepted is {ACCEPTED}"
-        ) from None
-    tables = [Table(rows, False, False) for rows in sheets if rows]
-    if not tables:
-        raise ResultsError(f"{path.name}: every sheet in it is empty; accepted is {ACCEPTED}")
-    scores = [max(recognise(cells) for _, cells in table.rows[:_TITLE_ROWS]) for table in tables]
-    return tables[scores.index(max(scores))]
-
-
-def _cells(path: Path, sheet: Any) -> tuple[tuple[int, tuple[Cell, ...]], ...]:
-    if sheet.max_row > _MOST_ROWS or sheet.max_column > _MOST_CELLS:
-        raise ResultsError(
-            f"{path.name}, sheet {sheet.title!r}: it reaches to row {sheet.max_row}, column "
-            f"{sheet.max_column}; accepted are at most {_MOST_ROWS} rows and {_MOST_CELLS} columns "
-            "(delete stray cells far out)"
+    """The sheet with the most known headings among those that are shown; of several, the first."""
+    found = workbook_table.sheets(path.name, content, ACCEPTED)
+    scores = [
+        max((recognise(cells) for _, cells in sheet.rows[:_TITLE_ROWS]), default=0)
+        for sheet in found
+    ]
+    shown = [k for k, sheet in enumerate(found) if sheet.visible and sheet.rows]
+    if not shown:
+        hidden = [sheet.title for sheet in found if sheet.rows]
+        if not hidden:
+            raise ResultsError(f"{path.name}: every sheet in it is empty; accepted is {ACCEPTED}")
+        told = ", ".join(map(repr, hidden))
+        raise ResultsError(f"{path.name}: only hidden sheets hold anything ({told}); unhide the "
+                           "one that is meant")  # fmt: skip
+    best = max(shown, key=lambda k: scores[k])
+    chosen, others, remarks = found[best], [], []
+    for k, sheet in enumerate(found):
+        if k == best:
+            continue
+        what = _left(sheet, scores[k])
+        others.append(f"{sheet.title!r}: {what}")
+        if sheet.rows and scores[k] >= _KNOWN_HEADINGS:
+            remarks.append(
+                f"{path.name}: sheet {sheet.title!r} has known headings too and was not read "
+                f"({what}); import it from a file of its own if it counts"
+            )
+    if chosen.hidden_rows:
+        remarks.append(
+            f"{path.name}, sheet {chosen.title!r}: {chosen.hidden_rows} of its rows are hidden; "
+            "they were read as well"
         )
-    rows = []
-    for number, row in enumerate(sheet.iter_rows(min_row=1, min_col=1), start=1):
-        cells = tuple(_cell(cell) for cell in row)
-        if not all(is_blank(cell) for cell in cells):
-            rows.append((number, cells))
-    return tuple(rows)
+    return Table(
+        chosen.rows, False, False, tuple(remarks),
+        title=chosen.title, others=tuple(others), merged=chosen.merged,
+    )  # fmt: skip
 
 
-def _cell(cell: Any) -> Cell:
-    value = cell.value
-    kind = getattr(cell, "data_type", "n")
-    if kind == "f":
-        text = value if isinstance(value, str) else getattr(value, "text", None) or "="
-        return Unusable("a formula", str(text))
-    if kind == "e":
-        return Unusable("an error of the spreadsheet", str(value))
-    if isinstance(value, str):
-        return _ESCAPED.sub(lambda match: chr(int(match[1] or "5F", 16)), value)
-    if value is None or isinstance(value, (bool, int, float, datetime, date, time)):
-        return value
-    return Unusable("no plain value", str(value))
+def _left(sheet: workbook_table.Sheet, score: int) -> str:
+    if not sheet.rows:
+        return "empty"
+    if not sheet.visible:
+        return "hidden, not read"
+    return "not read, another sheet comes first" if score >= _KNOWN_HEADINGS else "not read"

@@ -1,4 +1,4 @@
-"""What several folders of tests share: one driver of the browser for the whole run."""
+"""What several folders of tests share: who runs which, and one driver of the browser."""
 
 from __future__ import annotations
 
@@ -11,6 +11,31 @@ import pytest
 # Before numpy is loaded, here and in every process the tests start: matrices are small, and threads
 # that share one mostly wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+#: The longest files first: what is left at the end is short, and the workers end together.
+FIRST = ("notebooks", "browser", "shop")
+MOST_WORKERS = 4
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """Run the whole suite on several cores; what is asked for by name runs in this process."""
+    whole = not config.option.file_or_dir and not config.option.usepdb
+    if whole and getattr(config.option, "numprocesses", 0) is None:
+        config.option.numprocesses = min(os.cpu_count() or 1, MOST_WORKERS)
+        config.option.dist, config.option.loadscopereorder = "loadgroup", False
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Keep a file in one worker, for its fixtures; all that opens a browser, too."""
+    if not config.pluginmanager.hasplugin("xdist"):
+        return
+    for item in items:
+        browser = "playwright" in getattr(item, "fixturenames", ())
+        item.add_marker(pytest.mark.xdist_group("browser" if browser else item.path.stem))
+    items.sort(key=lambda item: item.path.parent.name not in FIRST)
 
 
 @pytest.fixture(scope="session")

@@ -23,7 +23,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 item.add_marker(pytest.mark.skip(reason="no chromium on the PATH"))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")  # chromium and JupyterLab end with this folder
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("shop")
     copy_if_absent(folder)
@@ -33,7 +33,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")  # chromium and JupyterLab end with this folder
 def lab(shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     if CHROMIUM is None:
         pytest.fail("DTFEXP_REQUIRE_BROWSER=1, and there is no chromium on the PATH")
@@ -42,13 +42,13 @@ def lab(shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:
     running.stop()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")  # chromium and JupyterLab end with this folder
 def outside() -> list[str]:
     """Every request that left this machine."""
     return []
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")  # chromium and JupyterLab end with this folder
 def page(
     lab: Lab, outside: list[str], tmp_path_factory: pytest.TempPathFactory, playwright: Any
 ) -> Iterator[Any]:

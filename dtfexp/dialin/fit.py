@@ -124,7 +124,7 @@ class Fit(FittedModel):
 
         One row per setting (the index), the largest first. ``alone`` and ``in_all``: first-order
         and total Sobol indices; ``_low`` and ``_high``: 90 % posterior bounds. All between 0 and 1,
-        and 0 where the pass rate does not vary. Deterministic.
+        and 0 where the pass rate does not vary. Deterministic; kept with the fit.
         """
         from dtfexp.dialin.explain.sobol_indices import sobol_indices
 

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-import dtfexp.dialin.window.window as windows
 from dtfexp import Logbook, plan
 from dtfexp.dialin.design.plan import DESIGNS
 from dtfexp.shop import cli, demo
@@ -207,32 +206,6 @@ def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
         assert "Example:" in out or "In order:" in out
 
 
-def test_demo_does_the_whole_job_in_place_of_an_earlier_one(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    # Rough windows will do here: the demo as it is runs from the wheel, below.
-    monkeypatch.setattr(windows, "FIRST_BUDGET", 1500)
-    monkeypatch.setattr(windows, "SECOND_BUDGET", 1500)
-    monkeypatch.setattr(demo, "FOLLOW_UPS", demo.FOLLOW_UPS[:1])
-    with pytest.MonkeyPatch.context() as short:
-        short.setattr(demo, "FOLLOW_UPS", ())
-        assert run(capsys, "demo", "--out", str(tmp_path))[0] == 0
-    with Logbook.open(tmp_path / BOOK) as book:
-        assert len(book.results()) == demo.FIRST_LOOK
-    earlier = (tmp_path / "report" / "report.html").read_bytes()
-    code, out, err = run(capsys, "demo", "--out", str(tmp_path))
-    assert code == 0
-    assert "invented" in out
-    assert "%" in err  # the bar
-    assert str((tmp_path / "report" / "report.html").resolve()) in out
-    for fabric in ("cotton jersey", "polyester interlock", "nylon shell"):
-        assert fabric in out
-    assert "100 of 100 pass" not in out  # never more than was found
-    with Logbook.open(tmp_path / BOOK) as book:
-        assert len(book.results()) > demo.FIRST_LOOK
-    assert (tmp_path / "report" / "report.html").read_bytes() != earlier
-
-
 def test_demo_never_takes_the_place_of_a_real_logbook(
     shop: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -254,7 +227,9 @@ def test_open_copies_and_leaves_alone(tmp_path: Path, capsys: pytest.CaptureFixt
 
 
 @pytest.mark.slow
-def test_a_wheel_alone_gives_demo_and_notebooks(tmp_path: Path) -> None:
+def test_a_wheel_alone_gives_notebooks_and_the_demo_in_place_of_an_earlier_one(
+    tmp_path: Path,
+) -> None:
     """Built from the project and unpacked in an empty folder: nothing of the source is seen."""
     wheel = tmp_path / "wheel"
     built = subprocess.run(
@@ -270,24 +245,33 @@ def test_a_wheel_alone_gives_demo_and_notebooks(tmp_path: Path) -> None:
     )
     empty = tmp_path / "empty"
     empty.mkdir()
-    environment = os.environ | {"PYTHONPATH": str(place)}
 
-    def dtfexp(*argv: str) -> str:
+    def dtfexp(*argv: str) -> subprocess.CompletedProcess[str]:
         done = subprocess.run(
-            [sys.executable, "-m", "dtfexp.shop.cli", *argv],
-            cwd=empty, env=environment, capture_output=True, text=True, check=False,
+            [sys.executable, *argv],
+            cwd=empty, env=os.environ | {"PYTHONPATH": str(place)}, capture_output=True, text=True,
+            check=False,
         )  # fmt: skip
         assert done.returncode == 0, done.stderr[-2000:]
-        return done.stdout
+        return done
 
-    where = subprocess.run(
-        [sys.executable, "-c", "import dtfexp; print(dtfexp.__file__)"],
-        cwd=empty, env=environment, capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    assert str(place) in where.stdout
-    dtfexp("open", "shop", "--no-launch")
+    assert str(place) in dtfexp("-c", "import dtfexp; print(dtfexp.__file__)").stdout
+    dtfexp("-m", "dtfexp.shop.cli", "open", "shop", "--no-launch")
     assert {"1_plan.ipynb", "2_record.ipynb", "3_report.ipynb", "example_session.toml"} <= {
         file.name for file in (empty / "shop").iterdir()
     }
-    assert "report.html" in dtfexp("demo")
-    assert (empty / "dtfexp-demo" / "report" / "report.html").exists()
+    folder = empty / "dtfexp-demo"
+    page = folder / "report" / "report.html"
+    page.parent.mkdir(parents=True)
+    page.write_text("of an earlier demo", encoding="utf-8")
+    session = demo.DemoBench().session
+    with Logbook.create(folder / BOOK, session) as book:
+        book.add(plan(session, 3))
+    done = dtfexp("-m", "dtfexp.shop.cli", "demo")
+    for word in ("invented", str(page.resolve()), *(fabric.name for fabric in session.fabrics)):
+        assert word in done.stdout
+    assert "%" in done.stderr  # the bar
+    assert "100 of 100 pass" not in done.stdout  # never more than was found
+    assert "of an earlier demo" not in page.read_text(encoding="utf-8")
+    with Logbook.open(folder / BOOK) as book:
+        assert len(book.results()) > demo.FIRST_LOOK

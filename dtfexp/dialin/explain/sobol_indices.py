@@ -18,7 +18,13 @@ _BASE_SAMPLES = 512
 
 
 def sobol_indices(fit: FittedModel, fabric: str) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.shares`."""
+    """See :meth:`dtfexp.dialin.fit.Fit.shares`; worked out once and kept with the fit."""
+    if fabric not in fit._shares:
+        fit._shares[fabric] = _sobol_indices(fit, fabric)
+    return fit._shares[fabric].copy()
+
+
+def _sobol_indices(fit: FittedModel, fabric: str) -> pd.DataFrame:
     d = len(fit.session.factors)
     design = PickFreeze.of(_BASE_SAMPLES, d)
     settings = settings_at_unit_points(fit, fabric, design.all_points())

@@ -1,5 +1,8 @@
 """Intervals and plans over passing and failing presses, held to published figures."""
 
+from dataclasses import replace
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -54,7 +57,7 @@ def test_sequential_lines():
     # Montgomery, Introduction to Statistical Quality Control, item-by-item plans (from memory).
     h1, h2, s = wald_lines(0.01, 0.06, 0.05, 0.10)
     assert (h1, h2, s) == pytest.approx((1.22, 1.57, 0.028), abs=5e-3)
-    plan = SequentialPlan(h1, h2, s, 400)
+    plan = SequentialPlan(h1, h2, s, 400, 9)
     assert [plan.accept_line(n) for n in (43, 44)] == [-1, 0]
     assert plan.refuse_line(2) == 2
     assert plan.decide(np.array([True, True])) == (REFUSED, 2)
@@ -63,26 +66,62 @@ def test_sequential_lines():
     assert wald_lines(0.01, 0.10, 0.05, 0.20) == pytest.approx((0.6498, 1.1563, 0.0397), abs=1e-4)
 
 
-def test_sequential_performance_is_what_happens():
-    """Exact walk against presses drawn: chance to accept and mean number, within Monte Carlo."""
-    plan = sequential_plan(0.025, 0.10, 0.10, 0.10, 65)
-    rng = np.random.default_rng(0)
-    runs = 4000
+def test_the_cut_decides_what_the_lines_leave_open():
+    """By hand: at 3 presses the lines, 0.5 n -+ 2, ask for -1 or 4; at most 1 failure accepts."""
+    plan = SequentialPlan(2.0, 2.0, 0.5, 3, 1)
+    fails = np.array([False, True, False])
+    assert plan.decide(fails) == (ACCEPTED, 3) and plan.decide(fails[:2]) == (OPEN, 2)
+    # The second failure refuses wherever it falls: it could not be made good any more.
+    assert plan.decide(np.array([True, True, False])) == (REFUSED, 2)
+    # At one half: none or one failure of three, 4 of 8 ways; two early failures save one press.
+    assert plan.performance(0.5) == pytest.approx((0.5, 2.75))
+
+
+def passing(plan, failing):
+    """Chance to accept from every count backwards, by the rule as Wald writes it."""
+
+    @cache
+    def chance(tried, bad):
+        if (
+            tried
+            and bad <= plan.allowed
+            and (bad <= plan.slope * tried - plan.accept_at or tried == plan.max_presses)
+        ):
+            return 1.0
+        if bad >= plan.slope * tried + plan.refuse_at or bad > plan.allowed:
+            return 0.0
+        return failing * chance(tried + 1, bad + 1) + (1 - failing) * chance(tried + 1, bad)
+
+    return chance(0, 0)
+
+
+# Most presses and failures: the smallest n whose chance of so few failures at ``bad`` is ``risk``.
+PLANS = [(0.025, 0.10, 0.10, 0.10, 78, 4), (0.05, 0.20, 0.10, 0.05, 50, 5),
+         (0.125, 0.5, 0.10, 0.10, 12, 3), (0.01, 0.10, 0.05, 0.20, 42, 2)]  # fmt: skip
+
+
+@pytest.mark.parametrize("terms", PLANS)
+def test_both_risks_are_kept_exactly_by_lines_no_farther_out_than_that_needs(terms):
+    good, bad, alpha, risk, *_ = terms
+    plan = sequential_plan(*terms)
+    for failing in (good, bad, 0.3):
+        assert plan.performance(failing)[0] == pytest.approx(passing(plan, failing), abs=1e-12)
+    assert passing(plan, bad) <= risk * 1.000001
+    assert passing(plan, good) >= 1 - alpha - 1e-7
+    nearer = replace(plan, accept_at=plan.accept_at / 1.02)
+    assert passing(nearer, bad) > risk
+    nearer = replace(plan, refuse_at=plan.refuse_at / 1.02)
+    assert passing(nearer, good) < 1 - alpha
+    # Wald's own lines, cut off there, break one promise or both.
+    plain = SequentialPlan(*wald_lines(*terms[:4]), *terms[4:])
+    assert passing(plain, bad) > risk or passing(plain, good) < 1 - alpha
+
+
+def test_the_mean_number_of_presses_is_what_happens():
+    """Against presses drawn, within Monte Carlo."""
+    plan = sequential_plan(*PLANS[0])
+    rng, runs = np.random.default_rng(0), 2000
     for failing in (0.025, 0.10):
-        accept, presses = plan.performance(failing)
-        said = [plan.decide(row) for row in rng.random((runs, 65)) < failing]
-        got = np.array([word == ACCEPTED for word, _ in said])
-        made = np.array([n for _, n in said], dtype=float)
-        assert got.mean() == pytest.approx(accept, abs=4 * np.sqrt(0.25 / runs))
-        assert made.mean() == pytest.approx(presses, abs=4 * made.std() / np.sqrt(runs))
-    assert plan.performance(0.10)[0] <= 0.10
-
-
-def test_a_bad_bench_is_never_accepted_too_often():
-    """Wald's own lines promise their risks only about: these plans would accept 0.207 and 0.229."""
-    for good, bad, alpha, risk in ((0.01, 0.1, 0.1, 0.2), (0.01, 0.1, 0.3, 0.2)):
-        plain = SequentialPlan(*wald_lines(good, bad, alpha, risk), 200)
-        assert plain.performance(bad)[0] > risk
-        assert sequential_plan(good, bad, alpha, risk, 200).performance(bad)[0] <= risk * 1.000001
-    for good, bad, risk in ((0.002, 0.01, 0.05), (0.09, 0.1, 0.1), (0.1, 0.4, 0.01)):
-        assert sequential_plan(good, bad, 0.1, risk, 300).performance(bad)[0] <= risk * 1.000001
+        made = [plan.decide(row)[1] for row in rng.random((runs, plan.max_presses)) < failing]
+        error = np.std(made) / np.sqrt(runs)
+        assert np.mean(made) == pytest.approx(plan.performance(failing)[1], abs=4 * error)

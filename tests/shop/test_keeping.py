@@ -60,10 +60,10 @@ def test_a_sequential_test_that_is_over_leaves_the_rest_out(book, fitted):
         terms = Terms(0.9, 0.9, sequential=True)
         return repr(keeping.confirm(book, fitted, window(), terms, days=3, add=True, seed=0))
 
-    assert "65 confirming presses were added" in step()
-    grade(book, book.waiting().head(28).assign(peel=5, wash=4))
-    assert "left out: 37 presses" in step() and not len(book.waiting())
-    assert "28 of 28" in step() and "left out" not in step()
+    assert "78 confirming presses were added" in step()
+    grade(book, book.waiting().head(32).assign(peel=5, wash=4))
+    assert "left out: 46 presses" in step() and not len(book.waiting())
+    assert "32 of 32" in step() and "left out" not in step()
 
 
 def test_a_day_is_noted_once_and_corrected_when_it_changes(book, fitted, capsys):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import count
 
 import numpy as np
 import pandas as pd
@@ -15,8 +16,6 @@ from dtfexp.maths.control.acceptance import SequentialPlan, acceptance, sequenti
 #: A good bench fails a quarter as often as allowed; a sequential plan confirms it 9 times in 10.
 GOOD_SHARE = 0.25
 REFUSE_GOOD = 0.10
-#: A sequential plan is truncated at the size of a fixed plan with this many failures.
-LONGEST = 3
 
 
 @dataclass(frozen=True)
@@ -41,10 +40,25 @@ class Terms:
             )
 
     @cached_property
+    def allowed(self) -> int:
+        """The number of failures allowed among the presses of the plan.
+
+        A sequential plan allows one more than the fixed plan that passes good benches as often:
+        with the same number it could hardly stop early.
+        """
+        if not self.sequential:
+            return self.failures
+        good = np.array(GOOD_SHARE * (1.0 - self.pass_rate))
+        fixed = (
+            (failures, presses_to_confirm(self.pass_rate, self.confidence, failures))
+            for failures in count()
+        )
+        return 1 + next(d for d, n in fixed if acceptance(n, d, good) >= 1.0 - REFUSE_GOOD)
+
+    @cached_property
     def presses(self) -> int:
         """The number of presses of the plan; the maximum of a sequential one."""
-        allowed = LONGEST if self.sequential else self.failures
-        return presses_to_confirm(self.pass_rate, self.confidence, allowed)
+        return presses_to_confirm(self.pass_rate, self.confidence, self.allowed)
 
     @cached_property
     def rule(self) -> SequentialPlan | None:
@@ -53,7 +67,7 @@ class Terms:
             return None
         bad = 1.0 - self.pass_rate
         return sequential_plan(
-            GOOD_SHARE * bad, bad, REFUSE_GOOD, 1.0 - self.confidence, self.presses
+            GOOD_SHARE * bad, bad, REFUSE_GOOD, 1.0 - self.confidence, self.presses, self.allowed
         )
 
     def fewest_presses(self) -> int:
@@ -88,8 +102,8 @@ class Terms:
             return f"To show {aim}: {self.presses} new presses; {allowed}."
         return (
             f"To show {aim}, press by press: {self.fewest_presses()} without a failure are "
-            f"enough, each failure needs more, and {self.rule.refuse_line(1)} early failures or "
-            f"{self.presses} presses end it."
+            f"enough, each failure needs more, up to {self.presses} presses of which at "
+            f"most {self.allowed} may fail; {self.rule.refuse_line(1)} early failures end it."
         )
 
 

@@ -6,7 +6,8 @@ says after how many presses, with how many failures, a rate counts as shown.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from scipy.stats import beta, binom, binomtest
 Array = NDArray[np.float64]
 
 ACCEPTED, REFUSED, OPEN = "accepted", "refused", "open"
-_WIDENING = 1.02
+_START, _WIDENING = 0.5, 1.02
 
 
 def exact_interval(passed: int, tried: int, level: float) -> tuple[float, float]:
@@ -57,21 +58,24 @@ class SequentialPlan:
     """An item-by-item plan (Wald 1947, Sequential Analysis, binomial case): after n presses with d
     failures, accept when d <= slope * n - accept_at, refuse when d >= slope * n + refuse_at.
 
-    ``most``: presses after which an open case counts as refused.
+    Cut off after ``max_presses``: then at most ``allowed`` failures accept, and more refuse.
     """
 
     accept_at: float
     refuse_at: float
     slope: float
     max_presses: int
+    allowed: int
 
     def accept_line(self, tried: int) -> int:
         """Most failures that accept after ``tried`` presses; below zero: none can yet."""
-        return int(np.floor(self.slope * tried - self.accept_at + 1e-12))
+        if tried >= self.max_presses:
+            return self.allowed
+        return min(int(np.floor(self.slope * tried - self.accept_at + 1e-12)), self.allowed)
 
     def refuse_line(self, tried: int) -> int:
         """Fewest failures that refuse after ``tried`` presses."""
-        return int(np.ceil(self.slope * tried + self.refuse_at - 1e-12))
+        return min(int(np.ceil(self.slope * tried + self.refuse_at - 1e-12)), self.allowed + 1)
 
     def decide(self, failed: NDArray[np.bool_]) -> tuple[str, int]:
         """ACCEPTED, REFUSED or OPEN for presses in order (n,), and after how many."""
@@ -82,23 +86,22 @@ class SequentialPlan:
                 return ACCEPTED, tried
             if bad >= self.refuse_line(tried):
                 return REFUSED, tried
-        done = len(failed) >= self.max_presses
-        return (REFUSED, self.max_presses) if done else (OPEN, len(failed))
+        return OPEN, len(failed)
 
     def performance(self, failing: float) -> tuple[float, float]:
         """Chance to accept, and mean number of presses, at a true failing rate: exact, by walking
         every count forward (no neglect of the overshoot, as Wald's formulas have)."""
-        chance = np.zeros(self.max_presses + 2)
+        chance = np.zeros(self.allowed + 2)
         chance[0] = 1.0
         accepted = presses = 0.0
         for tried in range(1, self.max_presses + 1):
             presses += float(chance.sum())
             chance[1:] = (1.0 - failing) * chance[1:] + failing * chance[:-1]
             chance[0] *= 1.0 - failing
-            low, high = self.accept_line(tried), self.refuse_line(tried)
-            accepted += float(chance[: max(low + 1, 0)].sum())
-            chance[: max(low + 1, 0)] = 0.0
-            chance[min(high, len(chance)) :] = 0.0
+            accepts = max(self.accept_line(tried) + 1, 0)
+            accepted += float(chance[:accepts].sum())
+            chance[:accepts] = 0.0
+            chance[self.refuse_line(tried) :] = 0.0
         return accepted, presses
 
 
@@ -118,14 +121,24 @@ def wald_lines(good: float, bad: float, alpha: float, beta_: float) -> tuple[flo
     )
 
 
+@cache
 def sequential_plan(
-    good: float, bad: float, alpha: float, beta_: float, most: int
+    good: float, bad: float, alpha: float, beta_: float, max_presses: int, allowed: int
 ) -> SequentialPlan:
-    """Wald's plan cut off at ``most`` presses, its accept line moved out until the exact risk of
-    accepting ``bad`` is at most ``beta_`` (Wald's own lines keep it only approximately).
-    METHODS.md, equation (32)."""
+    """Wald's plan cut off, its lines the closest together that keep both risks exactly.
+
+    Wald's own lines keep the risks only approximately, and not at all when cut off.  Both lines
+    start at half their distance and are moved out in turn, accept for ``beta_``, refuse for
+    ``alpha``, until neither risk is too large.  That ends when the fixed plan of ``max_presses``
+    with at most ``allowed`` failures keeps both risks, for far out the lines leave only that one.
+    METHODS.md, equation (32).
+    """
     h1, h2, slope = wald_lines(good, bad, alpha, beta_)
-    plan = SequentialPlan(h1, h2, slope, most)
-    while plan.performance(bad)[0] > beta_ * (1.0 + 1e-9):
-        plan = SequentialPlan(plan.accept_at * _WIDENING, h2, slope, most)
-    return plan
+    plan = SequentialPlan(h1 * _START, h2 * _START, slope, max_presses, allowed)
+    while True:
+        if plan.performance(bad)[0] > beta_ * (1.0 + 1e-9):
+            plan = replace(plan, accept_at=plan.accept_at * _WIDENING)
+        elif 1.0 - plan.performance(good)[0] > alpha * (1.0 + 1e-9):
+            plan = replace(plan, refuse_at=plan.refuse_at * _WIDENING)
+        else:
+            return plan

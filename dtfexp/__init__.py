@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.outcome import Outcome as Outcome
     from dtfexp.describe.session import Session as Session
     from dtfexp.dialin.confirm.confirmation import confirmation_plan as confirmation_plan
-    from dtfexp.dialin.confirm.success_run import presses_to_confirm as presses_to_confirm
+    from dtfexp.dialin.confirm.terms import presses_to_confirm as presses_to_confirm
     from dtfexp.dialin.confirm.verdict import verdict as verdict
     from dtfexp.dialin.design.plan import Plan as Plan
     from dtfexp.dialin.design.plan import plan as plan
@@ -52,7 +52,7 @@ _GIVEN = {
     "describe.outcome": "Outcome",
     "describe.session": "Session",
     "dialin.confirm.confirmation": "confirmation_plan",
-    "dialin.confirm.success_run": "presses_to_confirm",
+    "dialin.confirm.terms": "presses_to_confirm",
     "dialin.confirm.verdict": "verdict",
     "dialin.design.plan": "Plan plan",
     "dialin.design.plan_comparison": "compare_plans",

@@ -101,12 +101,8 @@ def _settings(session: Session, settings: Mapping[str, Any], fabric: str) -> dic
     for factor in session.factors:
         usual = session.usual(factor, fabric) if session.allowed(factor, fabric) else factor.usual
         value = told.get(factor.name, usual)
-        try:
+        with fields.at(f"setting of {factor.name!r} is {fields.quoted(value)}", ResultsError):
             at[factor.name] = reading(factor, value)
-        except ResultsError as error:
-            raise ResultsError(
-                f"setting of {factor.name!r} is {fields.quoted(value)}: {error}"
-            ) from None
     return at
 
 

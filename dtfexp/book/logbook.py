@@ -63,16 +63,11 @@ class Logbook(BookSheets):
 
     @classmethod
     def create(
-        cls,
-        path: str | PathLike[str],
-        session: Session,
-        *,
-        by: str = "",
-        clock: Clock = now,
+        cls, path: str | PathLike[str], session: Session, *, by: str = "", clock: Clock = now
     ) -> Self:
         """A new logbook for ``session``. ``LogbookError`` when the file is there already."""
         if not isinstance(session, Session):
-            raise LogbookError(f"session is {fields.quoted(session)}; give a dtfexp.Session")
+            raise fields.refusal("session", session, "a dtfexp.Session", LogbookError)
         who, place, at = entry_fields.person(by), Path(path), entry_fields.zoned(clock())
         row = (entries.new_id(), session.to_toml(), at.isoformat(), who)
         connection = opening.made(place, at, row)
@@ -154,7 +149,7 @@ class Logbook(BookSheets):
         not meet (``Session.refusal``, the machines as measured), raises ``LogbookError``.
         """
         if not hasattr(plan, "runs") or not hasattr(plan, "session"):
-            raise LogbookError(f"plan is {fields.quoted(plan)}; give a Plan, from plan(...)")
+            raise fields.refusal("plan", plan, "a Plan, from plan(...)", LogbookError)
         stored_plans.check_session(plan.session, self.session)
         presses, gate = stored_plans.presses_of(self.session, plan), self.bench.measured_session()
         with self._store.writing() as connection:

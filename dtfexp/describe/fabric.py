@@ -44,10 +44,8 @@ class Fabric:
     ) -> None:
         name = fields.name(name, "fabric")
         place = f"fabric {name!r}"
-        try:
+        with fields.at(place, SessionError):
             unit = units.canonical(unit)
-        except SessionError as error:
-            raise SessionError(f"{place}: {error}") from None
         if not units.is_temperature(unit):
             raise SessionError(f"{place}: unit is {unit!r}; a heat limit is in °C or °F")
         if heat_limit is not None:
@@ -83,9 +81,7 @@ def _table(place: str, key: str, given: object, accepted: str) -> dict[str, Any]
     if given is None:
         return {}
     if not isinstance(given, Mapping):
-        raise SessionError(
-            f"{place}: {key} is {fields.quoted(given)}; give a table of settings, {accepted}"
-        )
+        raise fields.refusal(f"{place}, {key}", given, f"a table of settings, {accepted}")
     return {fields.name(name, f"{place}: {key}"): value for name, value in given.items()}
 
 
@@ -99,11 +95,11 @@ def _range(place: str, name: str, value: Any) -> tuple[Any, ...]:
     where = f"{place}: ranges"
     given = (value,) if isinstance(value, str) else value
     if not isinstance(given, (list, tuple)) or not given:
-        raise SessionError(f"{where}: {name} is {fields.quoted(value)}; give {_RANGES}")
+        raise fields.refusal(f"{where}, {name}", value, _RANGES)
     if all(isinstance(word, str) for word in given):
         return tuple(word.strip() for word in given)
     if len(given) != 2:
-        raise SessionError(f"{where}: {name} is {fields.quoted(value)}; give {_RANGES}")
+        raise fields.refusal(f"{where}, {name}", value, _RANGES)
     low, high = (fields.number(end, where, name, _RANGES) for end in given)
     if low > high:
         raise SessionError(f"{where}: {name} is {low:g} to {high:g}; write the lower number first")

@@ -128,9 +128,10 @@ class Factor:
                     f"{place}: ordered is True; only a factor with levels (words) can be ordered"
                 )
             if values["spread"] > values["high"] - values["low"]:
-                raise SessionError(
-                    f"{place}: spread is {spread:g}; it must be no more than the range from "
-                    f"low to high, {values['high'] - values['low']:g}"
+                raise fields.refusal(
+                    f"{place}, spread",
+                    spread,
+                    f"no more than the range from low to high, {values['high'] - values['low']:g}",
                 )
             for spot in values["spots"]:
                 if abs(spot) > values["high"] - values["low"]:
@@ -279,10 +280,8 @@ def _range(
             )
     bottom = fields.number(low, place, "low")
     top = fields.number(high, place, "high")
-    try:
+    with fields.at(place, SessionError):
         unit = units.canonical(unit)
-    except SessionError as error:
-        raise SessionError(f"{place}: {error}") from None
     if not bottom < top:
         raise SessionError(
             f"{place}: low is {bottom:g} and high is {top:g}; low must be below high"
@@ -295,12 +294,13 @@ def _range(
         else -math.inf
     )
     if bottom < floor:
-        raise SessionError(f"{place}: low is {bottom:g} {unit}; it must be {floor:g} or more")
+        raise fields.refusal(f"{place}, low", bottom, f"{floor:g} {unit} or more")
     by = None if step is None else fields.number(step, place, "step", "a number above 0")
     if by is not None and not 0 < by <= top - bottom:
-        raise SessionError(
-            f"{place}: step is {by:g}; it must be above 0 and no more than the range from low "
-            f"to high, {top - bottom:g}"
+        raise fields.refusal(
+            f"{place}, step",
+            by,
+            f"above 0 and no more than the range from low to high, {top - bottom:g}",
         )
     if by is not None and (top - bottom) / by > _MOST_SETTINGS:
         raise SessionError(
@@ -313,9 +313,7 @@ def _range(
     else:
         wanted = fields.number(usual, place, "usual", f"a number from {bottom:g} to {top:g}")
         if not bottom <= wanted <= top:
-            raise SessionError(
-                f"{place}: usual is {wanted:g}; it must be from {bottom:g} to {top:g}"
-            )
+            raise fields.refusal(f"{place}, usual", wanted, f"from {bottom:g} to {top:g}")
     return {
         "low": bottom,
         "high": top,
@@ -354,7 +352,7 @@ def _readings(place: str, readings: object) -> tuple[tuple[float, float], ...]:
     lowest, highest = calibration.SLOPES
     if not lowest - _ROUNDED <= slope <= highest + _ROUNDED:
         raise SessionError(
-            f"{place}: readings rise {slope:.2g} for each 1 of the dial; accepted is {lowest:g} to "
+            f"{place}: readings rise {slope:.2g} for each 1 of the dial; accepted {lowest:g} to "
             f"{highest:g}; measure again, at set-points further apart"
         )
     return tuple(pairs)
@@ -391,6 +389,4 @@ def _word(place: str, field: str, value: object, levels: tuple[str, ...]) -> str
         for level in levels:
             if level.casefold() == value.strip().casefold():
                 return level
-    raise SessionError(
-        f"{place}: {field} is {fields.quoted(value)}; use one of {', '.join(levels)}"
-    )
+    raise fields.refusal(f"{place}, {field}", value, f"one of {', '.join(levels)}")

@@ -10,7 +10,8 @@ import difflib
 import math
 import numbers
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from dtfexp.describe.errors import SessionError
@@ -39,6 +40,22 @@ def quoted(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
+def refusal(
+    place: str, value: object, accepted: str, error: type[Exception] = SessionError
+) -> Exception:
+    """Return the error of every value refused: "place: got X; accepted Y"."""
+    return error(f"{place}: got {quoted(value)}; accepted {accepted}")
+
+
+@contextmanager
+def at(place: str, error: type[Exception]) -> Iterator[None]:
+    """Raise what is refused inside (``ValueError``) as ``error``, with ``place`` in front."""
+    try:
+        yield
+    except ValueError as refused:
+        raise error(f"{place}: {refused}" if place else str(refused)) from None
+
+
 def is_flag(value: object) -> bool:
     """Return whether ``value`` is a Python or numpy bool, without importing numpy."""
     return isinstance(value, bool) or type(value).__name__ in ("bool_", "bool")
@@ -60,7 +77,13 @@ def name(value: object, place: str) -> str:
     return text
 
 
-def number(value: object, place: str, field: str, accepted: str = "a finite number") -> float:
+def number(
+    value: object,
+    place: str,
+    field: str,
+    accepted: str = "a finite number",
+    error: type[Exception] = SessionError,
+) -> float:
     """Return a finite real number as a float; a bool or text is refused."""
     if isinstance(value, numbers.Real) and not is_flag(value):
         try:
@@ -69,7 +92,7 @@ def number(value: object, place: str, field: str, accepted: str = "a finite numb
             result = math.inf
         if math.isfinite(result):
             return result
-    raise SessionError(f"{place}: {field} is {quoted(value)}; it must be {accepted}")
+    raise refusal(f"{place}, {field}", value, accepted, error)
 
 
 def is_number(value: object) -> bool:
@@ -95,37 +118,60 @@ def not_negative(value: object, place: str, field: str) -> float:
     accepted = "a number, 0 or more"
     result = number(value, place, field, accepted)
     if result < 0:
-        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be {accepted}")
+        raise refusal(f"{place}, {field}", value, accepted)
     return result
 
 
-def whole_number(value: object, place: str, field: str, lowest: int, highest: int) -> int:
+def share(value: object, place: str, field: str, accepted: str, error: type[Exception]) -> float:
+    """Return a number strictly between 0 and 1."""
+    result = number(value, place, field, accepted, error)
+    if not 0 < result < 1:
+        raise refusal(f"{place}, {field}", value, accepted, error)
+    return result
+
+
+def whole_number(
+    value: object,
+    place: str,
+    field: str,
+    lowest: int,
+    highest: int,
+    error: type[Exception] = SessionError,
+) -> int:
     """Return a whole number in ``lowest`` … ``highest``; 6.0 counts as 6."""
     accepted = f"a whole number from {lowest} to {highest}"
-    result = number(value, place, field, accepted)
+    result = number(value, place, field, accepted, error)
     if result != int(result) or not lowest <= result <= highest:
-        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be {accepted}")
+        raise refusal(f"{place}, {field}", value, accepted, error)
     return int(result)
 
 
 def flag(value: object, place: str, field: str) -> bool:
     """Return True or False; anything else, such as 1 or "yes", is refused."""
     if not is_flag(value):
-        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be true or false")
+        raise refusal(f"{place}, {field}", value, "true or false")
     return bool(value)
 
 
-def choice(value: object, place: str, field: str, allowed: tuple[str, ...]) -> str:
-    """Return ``value`` if it is one of the ``allowed`` words."""
-    if isinstance(value, str) and value.strip().casefold() in allowed:
-        return value.strip().casefold()
-    raise SessionError(f"{place}: {field} is {quoted(value)}; use one of {', '.join(allowed)}")
+def choice(
+    value: object,
+    place: str,
+    field: str,
+    allowed: Iterable[str],
+    error: type[Exception] = SessionError,
+) -> str:
+    """Return ``value`` if it is one of the ``allowed`` words, whatever its capitals and blanks."""
+    known = list(allowed)
+    if isinstance(value, str) and (word := " ".join(value.split()).casefold()) in known:
+        return word
+    hint = suggestion(value, known) if isinstance(value, str) else ""
+    raise refusal(f"{place}, {field}", value, f"one of {', '.join(known)}{hint}", error)
 
 
 def free_text(value: object, place: str, field: str) -> str:
     """Return text of any number of lines; unpaired surrogates (not storable) are refused."""
     if not isinstance(value, str) or any("\ud800" <= letter <= "\udfff" for letter in value):
-        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be text")
+        raise refusal(f"{place}, {field}", value, "text")
     return value
 
 
@@ -154,7 +200,7 @@ def excluded(value: object) -> bool | str | None:
         return told
     letters = sum(letter.isalpha() for letter in word)
     if not isinstance(value, str) or letters < _SHORTEST_REASON:
-        raise ValueError(f"accepted is {EXCLUDED}")
+        raise ValueError(f"accepted {EXCLUDED}")
     return word
 
 
@@ -191,7 +237,7 @@ def as_tuple(
     if isinstance(value, single):
         return (value,)
     if isinstance(value, (dict, bytes)) or not isinstance(value, Iterable):
-        raise SessionError(f"{place}: {field} is {quoted(value)}; it must be a list")
+        raise refusal(f"{place}, {field}", value, "a list")
     return tuple(value)
 
 

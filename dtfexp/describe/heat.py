@@ -70,15 +70,13 @@ def normalised_fabric(fabric: Fabric, factors: tuple[Factor, ...]) -> Fabric:
     place = f"fabric {fabric.name!r}"
     ranges: dict[str, tuple[Any, ...]] = {}
     own: dict[str, Any] = {}
-    try:
+    with fields.at(place, SessionError):
         for given, value in fabric.ranges.items():
             factor = known[fields.spelled(given, list(known), "factor")]
             ranges[factor.name] = _own_range(factor, value)
         for given, wanted in fabric.usual.items():
             factor = known[fields.spelled(given, list(known), "factor")]
             own[factor.name] = _own_usual(factor, wanted, ranges.get(factor.name))
-    except SessionError as error:
-        raise SessionError(f"{place}: {error}") from None
     if ranges == fabric.ranges and own == fabric.usual:
         return fabric
     return replace(fabric, ranges=ranges, usual=own)
@@ -256,7 +254,7 @@ def _own_range(factor: Factor, value: tuple[Any, ...]) -> tuple[Any, ...]:
     low, high = factor.bounds
     ends = f"{factor.format(low)} to {factor.format(high)}"
     if any(isinstance(end, str) for end in value):
-        raise SessionError(f"{where} is {fields.quoted(list(value))}; give [low, high], in {ends}")
+        raise fields.refusal(where, list(value), f"[low, high], in {ends}")
     bottom, top = value
     if bottom < low - _TOLERANCE or top > high + _TOLERANCE:
         raise SessionError(f"{where} is {bottom:g} to {top:g}; it must lie in {ends}")
@@ -273,14 +271,11 @@ def _own_usual(factor: Factor, value: Any, own: tuple[Any, ...] | None) -> Any:
     if not factor.is_numeric:
         word = _word(factor, value, where)
         if own is not None and word not in own:
-            raise SessionError(f"{where} is {word!r}; use one of {and_list(own)}")
+            raise fields.refusal(where, word, f"one of {and_list(own)}")
         return word
     low, high = own or factor.bounds
     if isinstance(value, str) or not low - _TOLERANCE <= value <= high + _TOLERANCE:
-        raise SessionError(
-            f"{where} is {fields.quoted(value)}; it must be from {factor.format(low)} to "
-            f"{factor.format(high)}"
-        )
+        raise fields.refusal(where, value, f"from {factor.format(low)} to {factor.format(high)}")
     return value
 
 
@@ -288,4 +283,4 @@ def _word(factor: Factor, word: Any, where: str) -> str:
     for level in factor.levels:
         if isinstance(word, str) and level.casefold() == word.strip().casefold():
             return level
-    raise SessionError(f"{where} is {fields.quoted(word)}; use one of {', '.join(factor.levels)}")
+    raise fields.refusal(where, word, f"one of {', '.join(factor.levels)}")

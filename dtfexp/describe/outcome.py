@@ -77,10 +77,8 @@ class Outcome:
             raise SessionError(
                 f"{place}: worst and best are both {low_end:g}; they must be different grades"
             )
-        try:
+        with fields.at(place, SessionError):
             unit = units.canonical(unit)
-        except SessionError as error:
-            raise SessionError(f"{place}: {error}") from None
         by = fields.not_negative(step, place, "step")
         if kind == "measured":
             by = 0.0
@@ -103,15 +101,11 @@ class Outcome:
             object.__setattr__(self, key, value)
         if kind == "graded":
             _check_step(place, low_end, high_end, by)
-        try:
+        with fields.at(f"{place}, accept", SessionError):
             self.check(values["accept"])
-        except ValueError as error:
-            raise SessionError(f"{place}: accept is {values['accept']:g}; {error}") from None
         if kind == "passfail" and values["accept"] != high_end:
-            raise SessionError(
-                f"{place}: accept is {values['accept']:g}; for pass or fail it must be the best, "
-                f"{high_end:g}"
-            )
+            accepted = f"for pass or fail the best, {high_end:g}"
+            raise fields.refusal(f"{place}, accept", values["accept"], accepted)
         if self.series and self.washes is None:
             raise SessionError(
                 f"{place}: series is {self.series!r}, but washes is missing; say after how many "
@@ -158,17 +152,18 @@ class Outcome:
         Accepted: numbers, text such as "4" or "3,5", the half grade "4-5" on a scale with half
         steps, and for pass or fail also true/false, pass/fail, yes/no.
         """
+        refused = ValueError(f"got {fields.quoted(value)}; accepted {self.accepted}")
         number = self._number(value)
         if number is None:
-            raise ValueError(f"accepted is {self.accepted}{self._slash_hint(value)}")
+            raise ValueError(f"{refused}{self._slash_hint(value)}")
         low, high = sorted((self.worst, self.best))
         if not low - _TOLERANCE <= number <= high + _TOLERANCE:
-            raise ValueError(f"accepted is {self.accepted}")
+            raise refused
         if self.kind == "measured":
             return min(max(number, low), high)
         nearest = min(self.grades, key=lambda grade: abs(grade - number))
         if abs(nearest - number) > 1e-6:
-            raise ValueError(f"accepted is {self.accepted}")
+            raise refused
         return nearest
 
     def _slash_hint(self, value: object) -> str:
@@ -248,9 +243,10 @@ def _scale(outcome: Outcome) -> tuple[Any, ...]:
 def _check_step(place: str, worst: float, best: float, step: float) -> None:
     width = abs(best - worst)
     if not 0 < step <= width:
-        raise SessionError(
-            f"{place}: step is {step:g}; it must be above 0 and no more than the scale from "
-            f"worst to best, {width:g}"
+        raise fields.refusal(
+            f"{place}, step",
+            step,
+            f"above 0 and no more than the scale from worst to best, {width:g}",
         )
     count = width / step
     if abs(count - round(count)) > 1e-6:
@@ -269,22 +265,14 @@ def _guide(outcome: Outcome, place: str, guide: Mapping[Any, str] | None) -> dic
     if guide is None:
         return default_guide(outcome.name, outcome.kind, outcome.worst, outcome.best)
     if not isinstance(guide, Mapping):
-        raise SessionError(
-            f"{place}: guide is {fields.quoted(guide)}; give a sentence for each grade, "
-            'such as {5: "no change"}'
+        raise fields.refusal(
+            f"{place}, guide", guide, 'a sentence for each grade, such as {5: "no change"}'
         )
     result = {}
     for grade, sentence in guide.items():
-        try:
+        with fields.at(f"{place}, guide", SessionError):
             key = outcome.check(grade)
-        except ValueError as error:
-            raise SessionError(
-                f"{place}: guide has grade {fields.quoted(grade)}; {error}"
-            ) from None
         if not isinstance(sentence, str) or not sentence.strip() or "\n" in sentence:
-            raise SessionError(
-                f"{place}: guide for grade {key:g} is {fields.quoted(sentence)}; "
-                "it must be one line of text"
-            )
+            raise fields.refusal(f"{place}, guide for grade {key:g}", sentence, "one line of text")
         result[key] = sentence.strip()
     return dict(sorted(result.items()))

@@ -67,9 +67,7 @@ class Pace:
             elif value is not None:
                 value = fields.number(value, "pace", field.name, "degrees a minute, above 0")
                 if value <= 0:
-                    raise SessionError(
-                        f"pace: {field.name} is {value:g}; it must be degrees a minute, above 0"
-                    )
+                    raise fields.refusal(f"pace, {field.name}", value, "degrees a minute, above 0")
             object.__setattr__(self, field.name, value)
 
     def dwell_seconds(self, speed: float, unit: str) -> float | None:
@@ -99,10 +97,10 @@ def as_length(value: object) -> float:
         unit = value.strip()[len(digits) :].strip() or "cm"
     accepted = 'a length above 0 such as "120 cm" or "48 in"'
     if number is None or units.kind(unit) != "length":
-        raise SessionError(f"pace: heated_length is {fields.quoted(value)}; it must be {accepted}")
+        raise fields.refusal("pace, heated_length", value, accepted)
     length = fields.number(number, "pace", "heated_length", accepted)
     if length <= 0:
-        raise SessionError(f"pace: heated_length is {length:g}; it must be {accepted}")
+        raise fields.refusal("pace, heated_length", length, accepted)
     return round(float(units.convert(length, unit, "cm")), 6)
 
 

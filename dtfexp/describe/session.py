@@ -281,10 +281,8 @@ class Session:
     def load(cls, path: str | PathLike[str]) -> Session:
         """Read a TOML description from ``path``; ``SessionError`` in one line if that fails."""
         text = tomltext.read_file(path)
-        try:
+        with fields.at(f"{path}", SessionError):
             return cls.from_toml(text)
-        except SessionError as error:
-            raise SessionError(f"{path}: {error}") from None
 
     def __repr__(self) -> str:
         return (
@@ -363,12 +361,10 @@ def _table_of(kind: type[_Table], given: object, place: str) -> _Table:
 def _reading_unit(unit: str | None, factors: tuple[Factor, ...]) -> str:
     if unit is None:
         return next((factor.unit for factor in factors if factor.is_temperature), "°C")
-    try:
+    with fields.at("session: temperature_unit", SessionError):
         unit = units.canonical(unit)
-    except SessionError as error:
-        raise SessionError(f"session: temperature_unit: {error}") from None
     if not units.is_temperature(unit):
-        raise SessionError(f"session: temperature_unit is {unit!r}; use °C or °F")
+        raise fields.refusal("session, temperature_unit", unit, "°C or °F")
     return unit
 
 

@@ -185,10 +185,8 @@ def _each(
         if not isinstance(table, dict):
             raise SessionError(f"{place}: got {fields.quoted(table)}; expected a table of keys")
         _check_keys(table, known, place, required=("name",))
-        try:
+        with fields.at(place, SessionError):
             made.append(make(**table))
-        except SessionError as error:
-            raise SessionError(f"{place}: {error}") from None
     return made
 
 

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
-from dtfexp.dialin.encode.coding import Coding, check_settings
+from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.explain.batch_effects import batch_effects
+from dtfexp.dialin.explain.curves import curve
+from dtfexp.dialin.explain.failure_sides import failure_sides
+from dtfexp.dialin.explain.predictive_checks import check_grades, press_influence, surprises
+from dtfexp.dialin.explain.sobol_indices import sobol_indices
+from dtfexp.dialin.model.fit_description import describe_fit, fit_summary
 from dtfexp.dialin.model.fitted import FittedModel
 from dtfexp.dialin.model.priors import scaled_priors
 from dtfexp.maths.inference.posterior import infer
@@ -26,6 +32,15 @@ class Fit(FittedModel):
 
     ``session`` and ``results`` are its inputs (results checked, one row per press).
     """
+
+    describe = describe_fit
+    shares = sobol_indices
+    curve = curve
+    batch_effects = batch_effects
+    failure_sides = failure_sides
+    check_grades = check_grades
+    surprises = surprises
+    press_influence = press_influence
 
     def window(
         self,
@@ -102,112 +117,10 @@ class Fit(FittedModel):
         name = None if fabric is None else self.session.fabric(fabric).name
         return self.session.outcome(outcome).name, name
 
-    def failure_sides(self, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
-        """Return how prints fail at each set-point: too little or too much of a stage.
-
-        ``settings``: DataFrame with the factor columns. Returns a DataFrame with the same index:
-        ``pass_rate`` (expected); ``weakest`` (the outcome most likely to fail); for each stage with
-        a numeric setting two probabilities that add up to 1, ``under-cured`` and ``over-cured``,
-        ``under-pressed`` and ``over-pressed``, ``peeled too early`` and ``peeled too late``: that
-        more (less) of the stage would improve the failing outcomes, from the fit and the
-        ``defects`` recorded nearby; ``looks``: the side that stands out, "holds" where at least 90
-        % pass, or "cannot tell yet"; ``defects``: the words recorded nearby, joined by "; ". Raises
-        as :meth:`pass_rate` does.
-        """
-        from dtfexp.dialin.explain.failure_sides import failure_sides
-
-        checked = check_settings(self.session, settings)
-        return failure_sides(self, checked, self.session.fabric(fabric).name)
-
-    def shares(self, fabric: str | Fabric) -> pd.DataFrame:
-        """Return the share of each setting in the variation of the pass rate over the range.
-
-        One row per setting (the index), the largest first. ``alone`` and ``in_all``: first-order
-        and total Sobol indices; ``_low`` and ``_high``: 90 % posterior bounds. All between 0 and 1,
-        and 0 where the pass rate does not vary. Deterministic; kept with the fit.
-        """
-        from dtfexp.dialin.explain.sobol_indices import sobol_indices
-
-        return sobol_indices(self, self.session.fabric(fabric).name)
-
-    def curve(
-        self,
-        setting: str,
-        fabric: str | Fabric,
-        other: str | None = None,
-        *,
-        at: Mapping[str, Any] | str | None = None,
-    ) -> pd.DataFrame:
-        """Return the pass rate along one setting, or over two.
-
-        Columns: the setting(s), ``pass_rate``, ``low``, ``high`` (90 % posterior bounds). ``at``:
-        values of the other settings, setting -> value (default: the window's target, also for those
-        left out); ``"average"``, for one setting, averages evenly over the ranges of the others:
-        the main effect. Raises ``SessionError`` for an unknown name or value.
-        """
-        from dtfexp.dialin.explain.curves import curve
-
-        return curve(self, setting, self.session.fabric(fabric).name, other, at)
-
-    def batch_effects(self) -> pd.DataFrame:
-        """Return the batch effect of each oven load, press round and block with graded presses.
-
-        Columns: ``kind``, ``number`` (as in the results), ``presses``, ``effect`` (grades, mean
-        over the outcomes; above 0 is better than the settings explain), ``low``, ``high`` (90 %
-        posterior bounds), ``stands_out`` (the bounds exclude 0).
-        """
-        from dtfexp.dialin.explain.batch_effects import batch_effects
-
-        return batch_effects(self)
-
-    def check_grades(self) -> pd.DataFrame:
-        """Return the posterior predictive check: observed and expected counts of each grade.
-
-        Each press is predicted from all others. One row per outcome and grade (a measured outcome:
-        per quarter of its predictive distribution): ``observed``, ``expected``, ``low``, ``high``
-        (95 % interval of the count), ``as_predicted``.
-        """
-        from dtfexp.dialin.explain.predictive_checks import check_grades
-
-        return check_grades(self)
-
-    def surprises(self) -> pd.DataFrame:
-        """Return grades far from their leave-one-out prediction, the most surprising first.
-
-        ``press``, ``fabric``, ``outcome``, ``grade``, ``predicted`` (median grade), ``chance`` (of
-        a grade at least this far out on its side, below 1 in 20), ``why``. A later wash graded
-        better than an earlier one by more than one step is listed last, with chance 0. No rows when
-        nothing surprises.
-        """
-        from dtfexp.dialin.explain.predictive_checks import surprises
-
-        return surprises(self)
-
-    def press_influence(self) -> pd.DataFrame:
-        """Return the influence of each graded press, the largest first.
-
-        ``press``, ``fabric``, ``grades`` (number of them), ``bits`` (information on the quality at
-        its own settings), ``moved`` (mean absolute change of its fabric's expected pass rate over
-        the range without the press).
-        """
-        from dtfexp.dialin.explain.predictive_checks import press_influence
-
-        return press_influence(self)
-
-    def describe(self) -> str:
-        """Return a description in plain words: data, scales and priors."""
-        from dtfexp.dialin.model.fit_description import describe_fit
-
-        return describe_fit(self)
-
     def __repr__(self) -> str:
-        from dtfexp.dialin.model.fit_summary import fit_summary
-
         return fit_summary(self).text()
 
     def _repr_html_(self) -> str:
-        from dtfexp.dialin.model.fit_summary import fit_summary
-
         return fit_summary(self).html()
 
 

@@ -78,8 +78,7 @@ def plan(args: Namespace) -> None:
 def sheet(args: Namespace) -> None:
     """Write run sheet and coupon labels, and the sheets for an import."""
     from dtfexp.book.logbook import Logbook
-    from dtfexp.shop.paper import write_sheets
-    from dtfexp.shop.runsheet import refused_lines
+    from dtfexp.shop.runsheet import refused_lines, write_sheets
 
     with Logbook.open(args.logbook) as book:
         paths = write_sheets(book, Path(args.out), args.paper)

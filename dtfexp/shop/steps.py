@@ -306,7 +306,7 @@ def run_sheet(book: Logbook) -> Styler:
 
 def write_sheets(book: Logbook, folder: str, paper: str = "A4") -> None:
     """Write run sheet and coupon labels as PDF, and the same as .xlsx and .csv, in ``folder``."""
-    from dtfexp.shop.paper import write_sheets as write
+    from dtfexp.shop.runsheet import write_sheets as write
 
     for path in write(book, Path(folder), paper):
         print(path)

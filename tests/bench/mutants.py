@@ -29,7 +29,7 @@ TESTS = {
     "dtfexp.maths.boxes.box": ["tests/maths/test_box.py"],
     "dtfexp.maths.acquisition.batch_acquisition": ["tests/maths/test_lookahead.py"],
     "dtfexp.maths.acquisition.probit_margin": ["tests/maths/test_margins.py"],
-    "dtfexp.maths.linear.lenth": ["tests/maths/test_lenth.py"],
+    "dtfexp.maths.linear.variance_components": ["tests/maths/test_lenth.py"],
     "dtfexp.dialin.confirm.terms": [
         "tests/dialin/test_confirmation.py",
         "tests/dialin/test_confirm.py",

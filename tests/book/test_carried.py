@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Logbook, Session, plan, report
-from dtfexp.book.bench.carried_over import redialled
+from dtfexp.book.bench.changes import redialled
 from dtfexp.dialin.design.plan import Plan
 from dtfexp.shop import cli, steps
 from tests.dialin.bench import FOUR, ONE, graded

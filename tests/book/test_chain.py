@@ -134,10 +134,10 @@ def test_an_older_book_is_chained_at_its_first_opening(kept: Path, tmp_path: Pat
 def test_a_grade_that_no_logbook_writes_is_named(kept: Path) -> None:
     forge(kept, GRADE.replace("5.0", "6"))
     (line,) = Logbook.check(kept)
-    assert line.startswith("entry 2 (press 2): press 2, outcome 'peel': the value is 6")
+    assert line.startswith("entry 2 (press 2): press 2, outcome 'peel': got 6")
     with Logbook.open(kept) as book:
         for read in (book.results, book.history, book.waiting):
-            with pytest.raises(LogbookError, match=r"entry 2 \(press 2\).*the value is 6"):
+            with pytest.raises(LogbookError, match=r"entry 2 \(press 2\).*got 6"):
                 read()
 
 

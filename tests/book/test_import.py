@@ -157,7 +157,7 @@ def test_a_sheet_reads_yes_and_no_as_a_frame_does(book: Logbook, take, word: str
 
 
 def test_a_word_that_is_no_reason_is_refused(book: Logbook, take) -> None:
-    with pytest.raises(ResultsError, match="the value is 'nie'; accepted is yes or no"):
+    with pytest.raises(ResultsError, match="got 'nie'; accepted yes or no"):
         take("press,peel,excluded\n1,4,nie\n")
 
 

@@ -42,7 +42,7 @@ def test_create_never_overwrites(tmp_path: Path, session: Session) -> None:
 
 
 def test_create_asks_for_a_session(tmp_path: Path) -> None:
-    with pytest.raises(LogbookError, match=r"session is 'shirts'; give a dtfexp\.Session"):
+    with pytest.raises(LogbookError, match=r"session: got 'shirts'; accepted a dtfexp\.Session"):
         Logbook.create(tmp_path / "a.dtfbook", "shirts")  # type: ignore[arg-type]
     assert not (tmp_path / "a.dtfbook").exists()
 
@@ -111,14 +111,14 @@ def test_a_plan_of_another_session_is_refused(book: Logbook, plan_of) -> None:
     newer = Session(ours.name, ours.factors, ours.outcomes, ours.fabrics, coupons_per_load=9)
     with pytest.raises(LogbookError, match="coupons_per_load = 9"):
         book.add(plan_of(newer))
-    with pytest.raises(LogbookError, match="give a Plan"):
+    with pytest.raises(LogbookError, match="accepted a Plan"):
         book.add("plan.csv")  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
     ("column", "value", "says"),
     [
-        ("fabric", "silk", "fabric is 'silk'"),
+        ("fabric", "silk", "fabric: got 'silk'"),
         ("press temperature", 322.0, "steps of 5"),
         ("press temperature", 400.0, "300 °F up to 340 °F"),
         ("press temperature", np.nan, "press temperature"),
@@ -268,7 +268,7 @@ def test_the_same_id_makes_one_entry(book: Logbook) -> None:
         (
             {"press": 3, "grades": {"peel": 6}},
             ResultsError,
-            r"press 3.*'peel'.*is 6.*1, 2, 3, 4, 5",
+            r"press 3.*'peel'.*got 6.*1, 2, 3, 4, 5",
         ),
         ({"press": 3, "grades": {"peel": 3.5}}, ResultsError, r"'peel'.*3\.5.*1, 2, 3, 4, 5"),
         ({"press": 3, "grades": {"peel": "ok"}}, ResultsError, r"'peel'.*'ok'"),
@@ -277,7 +277,7 @@ def test_the_same_id_makes_one_entry(book: Logbook) -> None:
         ({"press": 3, "grades": {"wash": 4.25}}, ResultsError, r"'wash'.*4\.25.*steps of 0\.5"),
         ({"press": 3, "grades": {"colour change": 13}}, ResultsError, r"13.*0 to 12 ΔE"),
         ({"press": 3, "grades": {"hand": 2}}, ResultsError, r"'hand'.*2.*pass"),
-        ({"press": 3, "grades": 4}, LogbookError, "grades is 4"),
+        ({"press": 3, "grades": 4}, LogbookError, "grades: got 4"),
         ({"press": 3, "actual": {"oven": 4}}, LogbookError, r"'oven' is not in this session"),
         ({"press": 3, "actual": {"cure time": "12 bar"}}, ResultsError, r"'12 bar'.*number in s"),
         ({"press": 3, "actual": {"cure time": -3}}, ResultsError, "-3"),

@@ -53,8 +53,8 @@ def test_the_same_id_makes_one_note(book: Logbook) -> None:
     [
         (3, "good", {}, "oven load 3 is not in the book; it has loads 1 to 2"),
         ("x", "good", {}, "oven load"),
-        (1, "wobbly", {}, "oven load 1: the look is 'wobbly'; accepted is grainy"),
-        (1, "grainy", {"cured_on": 0}, "cured on: the value is 0; accepted is 1 to 3600 s"),
+        (1, "wobbly", {}, "oven load 1, the look: got 'wobbly'; accepted grainy"),
+        (1, "grainy", {"cured_on": 0}, "cured on: got 0; accepted 1 to 3600 s"),
         (1, "grainy", {"photo": b"no photo"}, "no photo"),
         (1, "grainy", {"photo": "nowhere.jpg"}, "nowhere.jpg: cannot be read"),
     ],
@@ -172,7 +172,7 @@ def test_a_sheet_older_than_the_book_changes_no_look(book: Logbook, tmp_path: Pa
 @pytest.mark.parametrize(
     ("cells", "match"),
     [
-        ({1: "wobbly"}, "row 2, column 'Powder side': the value is 'wobbly'; accepted is grainy"),
+        ({1: "wobbly"}, "row 2, column 'Powder side': got 'wobbly'; accepted grainy"),
         ({1: "good", 3: "dull"}, "row 3, .*'grainy' for oven load 1, and row 2 says 'good'"),
     ],
 )

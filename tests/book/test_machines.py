@@ -64,7 +64,7 @@ def test_a_display_belongs_to_the_machine_named(left):
     assert left.bench.what("press right").high == 320.0
     with pytest.raises(LogbookError, match="press right, Press left, conveyor 2, or a new name"):
         left.bench.machine("press middle", low=200)
-    with pytest.raises(LogbookError, match=r"is_a is 'printer'.*accepted is one of oven, press"):
+    with pytest.raises(LogbookError, match=r"is_a: got 'printer'.*accepted one of oven, press"):
         left.bench.machine("x", is_a="printer", low=200)
 
 
@@ -105,5 +105,7 @@ def test_names_of_the_machines_survive_the_session_file(session):
     assert back == named and back.machine("cure") == "conveyor 2" and back.machine("peel") == ""
     with pytest.raises(SessionError, match="oven and press are both"):
         session.altered(oven="one", press="One")
-    with pytest.raises(SessionError, match="film_peel is 'tepid'; use one of hot, warm, cold"):
+    with pytest.raises(
+        SessionError, match="film_peel: got 'tepid'; accepted one of hot, warm, cold"
+    ):
         session.altered(film_peel="tepid")

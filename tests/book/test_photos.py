@@ -35,7 +35,7 @@ def test_a_photo_is_kept_once_and_read_back_by_another(book: Logbook) -> None:
 @pytest.mark.parametrize(
     ("press", "content", "told"),
     [
-        (2, b"GIF89a", "accepted are JPEG, PNG and WebP"),
+        (2, b"GIF89a", "accepted JPEG, PNG and WebP"),
         (2, b"", "no photo"),
         (2, b"\xff\xd8\xff" + bytes(photos.LARGEST), "at most 8 MB"),
         (99, JPEG, "press 99 is not in the book"),

@@ -93,7 +93,7 @@ def test_a_note_taken_back_measures_nothing(book: Logbook) -> None:
     [
         (
             lambda b: b.map("press temperature", 320, [1, 2, 3]),
-            "it has 3 readings; accepted are nine",
+            "it has 3 readings; accepted nine",
         ),
         (lambda b: b.map("press temperature", 320, []), "it has 0 readings"),
         (lambda b: b.map("press temperature", 320, ["hot"] * 9), "pass 1, back left: .*'hot'"),

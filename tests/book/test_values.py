@@ -74,7 +74,7 @@ def test_numbers_are_read(typed: object, unit: str, number: float) -> None:
     ],
 )
 def test_what_is_not_surely_a_number_is_refused(typed: object, unit: str) -> None:
-    with pytest.raises(ResultsError, match=r"the value is .*; accepted is") as caught:
+    with pytest.raises(ResultsError, match=r"got .*; accepted") as caught:
         typed_values.number(typed, unit)
     assert "\n" not in str(caught.value)
 

@@ -15,7 +15,7 @@ def test_a_slash_is_refused_with_what_is_accepted(written):
     with pytest.raises(ValueError, match="4 out of 5 is written 4") as caught:
         Outcome("peel").check(written)
     assert "4.5" not in str(caught.value), "no half grades on this scale"
-    with pytest.raises(ResultsError, match=r"accepted is 1 to 5 in steps of 0.5 \(half-way"):
+    with pytest.raises(ResultsError, match=r"accepted 1 to 5 in steps of 0.5 \(half-way"):
         typed_values.grade(Outcome("shade", step=0.5), written)
 
 

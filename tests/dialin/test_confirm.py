@@ -46,14 +46,14 @@ def test_a_very_high_confidence_is_not_rounded_away():
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        ((1, 0.9), "pass_rate is 1; it must be a number between 0 and 1"),
-        ((0, 0.9), "pass_rate is 0"),
-        ((90, 0.9), "pass_rate is 90"),
-        (("90%", 0.9), "pass_rate is '90%'"),
-        ((0.9, 1.0), "confidence is 1"),
-        ((0.9, float("nan")), "confidence is nan"),
-        ((0.9, 0.9, -1), "failures is -1; it must be a whole number from 0"),
-        ((0.9, 0.9, 1.5), "failures is 1.5"),
+        ((1, 0.9), "pass_rate: got 1; accepted a number between 0 and 1"),
+        ((0, 0.9), "pass_rate: got 0"),
+        ((90, 0.9), "pass_rate: got 90"),
+        (("90%", 0.9), "pass_rate: got '90%'"),
+        ((0.9, 1.0), "confidence: got 1"),
+        ((0.9, float("nan")), "confidence: got nan"),
+        ((0.9, 0.9, -1), "failures: got -1; accepted a whole number from 0"),
+        ((0.9, 0.9, 1.5), "failures: got 1.5"),
         ((1 - 1e-9, 0.9), "needs more than 10000000 presses"),
     ],
 )

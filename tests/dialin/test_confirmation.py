@@ -188,11 +188,11 @@ def test_press_by_press_both_promises_are_kept(rate, confidence):
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        ({"days": 0}, "days is 0"),
-        ({"reach": 1.5}, "reach is 1.5"),
-        ({"pass_rate": 90}, "pass_rate is 90"),
+        ({"days": 0}, "days: got 0"),
+        ({"reach": 1.5}, "reach: got 1.5"),
+        ({"pass_rate": 90}, "pass_rate: got 90"),
         ({"failures": 1, "sequential": True}, "leave failures at 0"),
-        ({"per_load": "two"}, "per_load is 'two'"),
+        ({"per_load": "two"}, "per_load: got 'two'"),
     ],
 )
 def test_what_cannot_be_asked(fitted, options, said):

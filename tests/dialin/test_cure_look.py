@@ -48,7 +48,7 @@ def test_what_says_nothing_or_two_things_is_refused(cell: object) -> None:
 
 def test_a_word_not_understood_names_row_column_and_what_is_accepted() -> None:
     looked = RESULTS.assign(cure_look="wobbly")
-    with pytest.raises(ResultsError, match=r"row 1 .*'cure_look': the value is 'wobbly'; accepted"):
+    with pytest.raises(ResultsError, match=r"row 1 .*'cure_look': got 'wobbly'; accepted"):
         check_results(FOUR, looked)
 
 

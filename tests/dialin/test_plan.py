@@ -87,14 +87,14 @@ def test_a_full_factorial_has_every_combination() -> None:
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: plan(FOUR, 0), ("presses is 0", "1 to")),
+        (lambda: plan(FOUR, 0), ("presses: got 0", "1 to")),
         (lambda: plan(FOUR, 2.5), ("2.5", "whole number")),  # type: ignore[arg-type]
         (lambda: plan(FOUR, True), ("True",)),
-        (lambda: plan(FOUR, 10, seed=-1), ("seed is -1",)),
+        (lambda: plan(FOUR, 10, seed=-1), ("seed: got -1",)),
         (lambda: plan(FOUR, 10, design="magic"), ("magic", "'auto'")),
         (lambda: plan(FOUR, 10, design="full factorial"), ("needs 16", "presses is 10")),
         (lambda: plan(FOUR, 10, design="auto", reach=0.2), ("no option 'reach'",)),
-        (lambda: plan(FOUR, 10, design="fraction", reach=2), ("reach is 2",)),
+        (lambda: plan(FOUR, 10, design="fraction", reach=2), ("reach: got 2",)),
         (lambda: plan(FOUR, 10, fabrics=[]), ("fabrics is empty", "cotton")),
         (lambda: plan(ONE, 10, design="fraction"), ("2 to 8 factors",)),
     ],

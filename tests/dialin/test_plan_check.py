@@ -284,11 +284,11 @@ def test_earlier_presses_and_blocks_count() -> None:
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"model": "cubic"}, "model is 'cubic'"),
-        ({"effect": 0}, "effect is 0"),
-        ({"noise": "much"}, "noise is 'much'"),
-        ({"power": 1.0}, "power is 1.0"),
-        ({"load_luck": -0.1}, "load_luck is -0.1"),
+        ({"model": "cubic"}, "model: got 'cubic'"),
+        ({"effect": 0}, "effect: got 0"),
+        ({"noise": "much"}, "noise: got 'much'"),
+        ({"power": 1.0}, "power: got 1"),
+        ({"load_luck": -0.1}, "load_luck: got -0.1"),
         ({"sigma": 1}, "no 'sigma'"),
         ({"earlier": 3}, "earlier"),
     ],

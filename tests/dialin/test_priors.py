@@ -47,10 +47,10 @@ def test_every_prior_can_be_named_and_is_described() -> None:
     ("given", "told"),
     [
         ({"nosie": 2}, r"'nosie'; the priors are amplitude, .*press noise"),
-        ({"slope": 0}, r"'slope' is 0; give a factor from 0.1 to 10"),
-        ({"slope": True}, "'slope' is True"),
-        ({"slope": float("nan")}, "give a factor"),
-        ("slope", "give a dict"),
+        ({"slope": 0}, r"'slope': got 0; accepted a factor from 0.1 to 10"),
+        ({"slope": True}, "'slope': got True"),
+        ({"slope": float("nan")}, "accepted a factor"),
+        ("slope", "accepted a dict"),
     ],
 )
 def test_a_prior_that_is_none_says_what_would_be_accepted(given: object, told: str) -> None:

@@ -159,5 +159,5 @@ def test_words():
     ).sentence().replace("\u00a0", " ")
     lot = Shift(oven, -3.0, 1.5, 4, "the new powder").sentence().replace("\u00a0", " ")
     assert "The new powder seems to want 3 °C more cure temperature, give or take 1.5 °C" in lot
-    with pytest.raises(PlanError, match="changed is 'mood'; accepted is one of oven, press"):
+    with pytest.raises(PlanError, match="changed: got 'mood'; accepted one of oven, press"):
         redial(FOUR, pd.DataFrame(), "cotton", changed="mood")

@@ -9,7 +9,7 @@ import pytest
 from dtfexp import Factor, Outcome, Session, plan
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.explain.anova import anova, effects
-from dtfexp.maths.linear.lenth import margin
+from dtfexp.maths.linear.variance_components import lenth_margin
 from tests.dialin.bench import FOUR, HALF, WORDS, graded
 
 OUTCOMES = (Outcome("y", -999, 999, 0, kind="measured"),)
@@ -92,7 +92,7 @@ def test_every_effect_of_a_plan_without_a_press_to_spare_is_shown() -> None:
         product = np.prod([code[c] for c in str(term).split(" × ")], axis=0)
         by_hand = results["y"][product > 0].mean() - results["y"][product < 0].mean()
         assert row["effect"] == pytest.approx(by_hand, abs=1e-9)
-    assert told["margin"].to_numpy() == pytest.approx(margin(told["effect"].to_numpy()))
+    assert told["margin"].to_numpy() == pytest.approx(lenth_margin(told["effect"].to_numpy()))
     assert set(told.index[told["effect"].abs() > told["margin"]]) == {"A", "E", "A × E"}
     assert told.loc["B × C", "note"].startswith("left out")
 

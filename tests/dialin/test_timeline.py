@@ -191,11 +191,11 @@ def test_what_cannot_be_priced_or_paced_is_refused_in_one_line() -> None:
     made = plan(FOUR, 4)
     with pytest.raises(PlanError, match="cost has no 'film'; it takes coupon_width"):
         made.cost(film=3)
-    with pytest.raises(SessionError, match="supplies: hour is -1"):
+    with pytest.raises(SessionError, match="supplies, hour: got -1"):
         made.cost(hour=-1)
     with pytest.raises(SessionError, match="does not fit on film_width 50 mm"):
         made.cost(film_width=50)
-    with pytest.raises(SessionError, match="pace: press_heating is 0"):
+    with pytest.raises(SessionError, match="pace, press_heating: got 0"):
         bench([CURE], pace={"press_heating": 0})
     with pytest.raises(SessionError, match="pace: unit is 's'"):
         bench([CURE], pace={"unit": "s"})

@@ -76,10 +76,10 @@ def test_no_day_yet():
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"failed": [21]}, "row 1: failed is 21; it must be a whole number from 0 to 20"),
-        ({"failed": ["x"]}, "failed is 'x'"),
-        ({"day": ["yesterday"]}, "day is 'yesterday'"),
-        ({"pressed": [float("nan")]}, "pressed is nan"),
+        ({"failed": [21]}, "row 1, failed: got 21; accepted a whole number from 0 to 20"),
+        ({"failed": ["x"]}, "failed: got 'x'"),
+        ({"day": ["yesterday"]}, "day: got 'yesterday'"),
+        ({"pressed": [float("nan")]}, "pressed: got nan"),
     ],
 )
 def test_counts_that_cannot_be(change, said):
@@ -94,9 +94,9 @@ def test_settings_that_cannot_be():
         watch(pd.concat([counts([1]), counts([2])]), "cotton", usual=0.04)
     with pytest.raises(ResultsError, match="column 'failed' is missing"):
         watch(counts([1]).drop(columns="failed"), "cotton", usual=0.04)
-    with pytest.raises(PlanError, match="usual is 4"):
+    with pytest.raises(PlanError, match="usual: got 4"):
         watch(counts([1]), "cotton", usual=4)
-    with pytest.raises(PlanError, match="caught is 0"):
+    with pytest.raises(PlanError, match="caught: got 0"):
         watch(counts([1]), "cotton", usual=0.04, caught=0.03)
 
 

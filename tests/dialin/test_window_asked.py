@@ -43,7 +43,7 @@ def test_a_width_that_no_proven_window_has_is_told_apart_from_none_proven(known:
 @pytest.mark.parametrize(
     ("asked", "told"),
     [
-        ({"press time": 9}, "'press time' is 9; give a half-width up to 8"),
+        ({"press time": 9}, "'press time': got 9; accepted a half-width up to 8"),
         ({"press time": 0}, "half-width"),
         ({"press time": "5"}, "'5'"),
         ({"mood": 1}, "mood"),

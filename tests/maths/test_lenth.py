@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths.linear.lenth import half_normal, margin, pseudo_error
+from dtfexp.maths.linear.variance_components import half_normal, lenth_margin, pseudo_error
 
 # The fifteen effects of the 2^4 process development plan of Box, Hunter & Hunter (2005), Statistics
 # for Experimenters, 2nd ed., ch. 5 (from memory).
@@ -18,14 +18,14 @@ def test_the_margin_of_a_published_plan() -> None:
     """By hand: the middle size is 0.75, so 1.125 first; none of the eleven sizes below 2.8125
     moves their middle, 0.75; t of 5 degrees of freedom at 97.5 % is 2.5706 (tables)."""
     assert pseudo_error(PROCESS) == pytest.approx(1.125)
-    assert margin(PROCESS) == pytest.approx(2.5706 * 1.125, abs=1e-4)
-    assert (np.abs(PROCESS) > margin(PROCESS)).sum() == 4
+    assert lenth_margin(PROCESS) == pytest.approx(2.5706 * 1.125, abs=1e-4)
+    assert (np.abs(PROCESS) > lenth_margin(PROCESS)).sum() == 4
 
 
 def test_large_effects_are_kept_out_of_the_error() -> None:
     """By hand: sizes 1, 2, 3, 4, 50: the middle is 3, so 4.5; below 11.25 the middle is 2.5."""
     assert pseudo_error(np.array([1, -2, 3, -4, 50])) == pytest.approx(1.5 * 2.5)
-    assert margin(np.zeros(6)) == 0.0
+    assert lenth_margin(np.zeros(6)) == 0.0
 
 
 def test_half_normal_places() -> None:

@@ -98,5 +98,5 @@ def test_every_fabric_that_both_sessions_have_is_compared(fit: StandInFit) -> No
     other = StandInFit(make_session(["denim"]), make_results(make_session(["denim"]), 2))
     with pytest.raises(SessionError, match="no fabric in common"):
         compare_windows(other, fit)  # type: ignore[arg-type]
-    with pytest.raises(LogbookError, match="7 is no session; give a Logbook"):
+    with pytest.raises(LogbookError, match="7: got no session; accepted a Logbook"):
         compare_windows(7, fit)  # type: ignore[arg-type]

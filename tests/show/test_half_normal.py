@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from dtfexp.maths.linear.lenth import half_normal
+from dtfexp.maths.linear.variance_components import half_normal
 from dtfexp.show.figures.figures import half_normal_plot
 
 

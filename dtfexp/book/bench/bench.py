@@ -9,7 +9,6 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from dtfexp.book.bench import (
-    carried_over,
     changes,
     cure_looks,
     daily_counts,
@@ -155,8 +154,8 @@ class Bench:
         return session, true.results(self.book.results())
 
     def carried(self, fabric: str | None = None) -> Redial | None:
-        """The session dialled in again since the last change noted: ``carried_over.redialled``."""
-        return carried_over.redialled(*self.for_fit(), self.changes(), fabric)
+        """The session dialled in again since the last change noted: ``changes.redialled``."""
+        return changes.redialled(*self.for_fit(), self.changes(), fabric)
 
     def next_presses(
         self, presses: int, *, fabrics: Sequence[str] | None = None, seed: int = 0
@@ -166,9 +165,7 @@ class Bench:
         from dtfexp.dialin.following.next_presses import next_presses
 
         session, results = self.for_fit()
-        known = carried_over.redialled(
-            session, results, self.changes(), fabrics[0] if fabrics else None
-        )
+        known = changes.redialled(session, results, self.changes(), fabrics[0] if fabrics else None)
         if known is None:
             return next_presses(session, results, presses, fabrics=fabrics, seed=seed), ""
         wanted = fabrics or session.fabrics
@@ -179,7 +176,7 @@ class Bench:
         from dtfexp.dialin.fit import fit
 
         session, results = self.for_fit()
-        known = carried_over.redialled(session, results, self.changes())
+        known = changes.redialled(session, results, self.changes())
         return fit(session, results) if known is None else known.fit
 
     def read_all(self) -> None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import TYPE_CHECKING
 
 from dtfexp.book.store import entry_fields, journal
+from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
-from dtfexp.dialin.recalibrate.redial import CHANGES
+from dtfexp.dialin.recalibrate.redial import CHANGES, Redial, redial
+from dtfexp.dialin.recalibrate.shift import graded_rows
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from dtfexp.describe.session import Session
 
 KIND = "change"
 #: What can change: what ``redial`` understands.
@@ -32,7 +37,7 @@ def keep_change(
     ``after_press``, it is corrected.
     """
     book, today = bench.book, bench.now().date()
-    word = entry_fields.choice("what changed", what, WHAT)
+    word = fields.choice(what, "change", "what", WHAT, LogbookError)
     when = entry_fields.day(f"{word} changed: the day", day or today, today)
     same = [n for n in book.kept(KIND) if (n.said["what"], n.said["day"]) == (word, when)]
     if after_press is None:
@@ -77,3 +82,58 @@ def last_bench_change(changes: pd.DataFrame) -> tuple[date, int] | None:
     if not len(of_all):
         return None
     return of_all["day"].max(), int(of_all["after_press"].max())
+
+
+def redialled(
+    session: Session, results: pd.DataFrame, changes: pd.DataFrame, fabric: str | None = None
+) -> Redial | None:
+    """The session dialled in again since the last change noted; None when there was none.
+
+    changes: a frame as of ``changes.frame``.  fabric: whose target the first new presses lie
+    beside (default: the one with most grades before the change).  A new fabric is no change to the
+    others; it is one to itself when it is the ``fabric`` asked for.  Presses from before several
+    changes are moved once for each, the later moves by the middle of what the presses in between
+    said.
+    """
+    if fabric is not None:
+        fabric = session.fabric(fabric).name
+    noted = _with_presses_between(changes, results, session)
+    press = results["press"]
+    known = None
+    for k, (what, after) in enumerate(noted):
+        end = noted[k + 1][1] if k + 1 < len(noted) else math.inf
+        earlier = results[press <= after] if known is None else known.on_todays_dial()
+        chosen = fabric or _most_graded_fabric(earlier, session)
+        now = results[(press > after) & (press <= end)]
+        known = redial(session, earlier, chosen, changed=what, now=now)
+    added = changes.loc[changes["what"] == "fabric", "after_press"]
+    if known is None and fabric is not None and len(added):
+        old = results[press <= added.max()]
+        graded = graded_rows(session, old)
+        if graded.any() and not (graded & (old["fabric"] == fabric)).any():
+            now = results[press > added.max()]
+            known = redial(session, old, fabric, changed="fabric", now=now)
+    return known
+
+
+def _with_presses_between(
+    changes: pd.DataFrame, results: pd.DataFrame, session: Session
+) -> list[tuple[str, int]]:
+    """(what, after_press) in order; of changes with no grade between them only the one that leaves
+    least of what was known."""
+    graded = results.loc[graded_rows(session, results), "press"]
+    found: dict[int, tuple[str, int]] = {}
+    rows = changes.sort_values("after_press", kind="stable")
+    for what, after in zip(rows["what"], rows["after_press"], strict=True):
+        known = int((graded <= after).sum())
+        if what == "fabric" or not known:
+            continue
+        before = found[known][0] if known in found else what
+        least = min(before, what, key=lambda one: CHANGES[one].correlation)
+        found[known] = (least, after)
+    return list(found.values())
+
+
+def _most_graded_fabric(results: pd.DataFrame, session: Session) -> str:
+    graded = results.loc[graded_rows(session, results), "fabric"]
+    return str(graded.mode().iloc[0])

@@ -70,9 +70,7 @@ def _word(place: str, look: object) -> str:
     try:
         return cure_look.parse_look(look)
     except ValueError:
-        raise LogbookError(
-            f"{place}: the look is {fields.quoted(look)}; accepted is {cure_look.ACCEPTED}"
-        ) from None
+        raise fields.refusal(f"{place}, the look", look, cure_look.ACCEPTED, LogbookError) from None
 
 
 def looks(notes: Iterable[journal.Note]) -> dict[int, Look]:

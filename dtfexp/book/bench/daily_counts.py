@@ -15,7 +15,7 @@ from dtfexp.book.store import entries, entry_fields, imports, journal, typed_val
 from dtfexp.book.tables import sheet_table, workbook_table
 from dtfexp.book.tables.imported import ColumnTold, Imported, filled, unknown_columns
 from dtfexp.describe import fields
-from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
+from dtfexp.describe.errors import LogbookError, ResultsError
 from dtfexp.dialin.signs.defect_words import defect_counts
 
 if TYPE_CHECKING:
@@ -68,10 +68,8 @@ def checked_count(
 ) -> dict[str, Any]:
     """One day's count, checked, as it is kept."""
     when = entry_fields.day("count: the day", day, today)
-    try:
+    with fields.at(f"count of {when}", LogbookError):
         name = session.fabric(fabric).name
-    except SessionError as error:
-        raise LogbookError(f"count of {when}: {error}") from None
     place = f"count of {when}, {name}"
     made = _whole(place, "pressed", pressed, _MOST)
     bad = _whole(place, "failed", failed, made)
@@ -123,10 +121,8 @@ def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: st
     found: dict[tuple[str, str], tuple[int, dict[str, Any]]] = {}
     for number, cells in rows:
         row = {name: cells[k] if k < len(cells) else None for name, k in columns.items()}
-        try:
+        with fields.at(f"{path.name}, row {number}", ResultsError):
             told = _row(book.session, row, bench.now().date())
-        except (LogbookError, ResultsError) as error:
-            raise ResultsError(f"{path.name}, row {number}: {error}") from None
         key = (told["day"], told["fabric"])
         if key in found:
             raise ResultsError(
@@ -199,8 +195,7 @@ def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any
     flag = row.get("warm up")
     warm_up = False if sheet_table.is_blank(flag) else fields.yes_or_no(flag)
     if warm_up is None:
-        raise ResultsError(f"column 'warm up': the value is {fields.quoted(flag)}; accepted is yes "
-                           "or no")  # fmt: skip
+        raise fields.refusal("column 'warm up'", flag, 'yes or no', ResultsError)  # fmt: skip
     day = row.get("day")
     texts = {name: "" if sheet_table.is_blank(row.get(name)) else str(row[name]) for name in
              ("symptoms", "note")}  # fmt: skip
@@ -224,14 +219,11 @@ def _current_notes(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journ
 
 def _whole(place: str, name: str, value: object, most: int) -> int:
     accepted = f"a whole number, 0 to {most}"
-    try:
+    with fields.at(f"{place}, {name}", LogbookError):
         told = typed_values.whole(value, accepted)
-    except ResultsError as error:
-        raise LogbookError(f"{place}: {name}: {error}") from None
     if 0 <= told <= most:
         return told
-    raise LogbookError(f"{place}: {name}: the value is {fields.quoted(value)}; accepted is "
-                       f"{accepted}")  # fmt: skip
+    raise fields.refusal(f"{place}, {name}", value, accepted, LogbookError)
 
 
 def _heading(cell: object) -> str:

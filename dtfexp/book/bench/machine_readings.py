@@ -16,8 +16,8 @@ import numpy as np
 
 from dtfexp.book.bench import machines
 from dtfexp.book.store import entry_fields, journal, plausible, typed_values
-from dtfexp.describe import units
-from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import LogbookError
 from dtfexp.dialin.encode import calibrations
 from dtfexp.dialin.encode.calibrations import Calibrations
 
@@ -155,7 +155,7 @@ def keep_map(
             f"map of {chosen.name!r}: a map is of a temperature; use a check instead"
         )
     place = f"map of {chosen.name!r}"
-    tool = entry_fields.choice(f"{place}: instrument", instrument, INSTRUMENTS)
+    tool = fields.choice(instrument, place, "instrument", INSTRUMENTS, LogbookError)
     wanted = _set_point(place, chosen, set_point)
     passes = [
         [
@@ -303,20 +303,16 @@ def _of_machine(session: Session, factor: Factor, named: str | None) -> dict[str
 
 
 def _factor(session: Session, name: object) -> Factor:
-    try:
+    with fields.at("reading", LogbookError):
         chosen = session.factor(name)  # type: ignore[arg-type]
-    except SessionError as error:
-        raise LogbookError(f"reading: {error}") from None
     if chosen.is_numeric:
         return chosen
     raise LogbookError(f"reading of {chosen.name!r}: its settings are words; nothing to measure")
 
 
 def _placed(place: str, check: Any, *arguments: object) -> Any:
-    try:
+    with fields.at(place, LogbookError):
         return check(*arguments)
-    except ResultsError as error:
-        raise LogbookError(f"{place}: {error}") from None
 
 
 def _set_point(place: str, factor: Factor, value: object) -> float:
@@ -345,7 +341,7 @@ def _passes(place: str, readings: object) -> list[list[Any]]:
     if flat and len(flat) % len(SPOTS) == 0 and len(flat) <= _MOST_PASSES * len(SPOTS):
         return [flat[k : k + len(SPOTS)] for k in range(0, len(flat), len(SPOTS))]
     raise LogbookError(
-        f"{place}: it has {len(flat)} readings; accepted are nine for every pass, row by row from "
+        f"{place}: it has {len(flat)} readings; accepted nine for every pass, row by row from "
         f"the back, up to {_MOST_PASSES} passes"
     )
 
@@ -364,8 +360,6 @@ def _corrected(
     from dtfexp.maths.physics.infrared import true_temperature
 
     celsius = float(units.convert(value, factor.unit, "°C"))
-    try:
+    with fields.at(place, LogbookError):
         true = true_temperature(celsius, emissivity, set_to=set_to, reflected=reflected)
-    except ValueError as error:
-        raise LogbookError(f"{place}: {error}") from None
     return round(float(units.convert(true, "°C", factor.unit)), 6)

@@ -86,11 +86,13 @@ def _role_and_name(
     if word.casefold() in roles:
         return roles[word.casefold()]
     if is_a is not None and word:
-        return entry_fields.choice(f"machine {word!r}: is_a", is_a, MACHINES), word
+        return fields.choice(is_a, f"machine {word!r}", "is_a", MACHINES, LogbookError), word
     accepted = dict.fromkeys([*MACHINES, *(name for _, name in roles.values())])
-    raise LogbookError(
-        f"machine is {fields.quoted(which)}; accepted is one of {', '.join(accepted)}, or a new "
-        'name with is_a="oven" or "press"'
+    raise fields.refusal(
+        "machine",
+        which,
+        f'''one of {", ".join(accepted)}, or a new name with is_a="oven" or "press"''',
+        LogbookError,
     )
 
 
@@ -121,9 +123,7 @@ def keep_machine(
     said: dict[str, Any] = {"which": role, "unit": unit}
     for name, value in given.items():
         if name not in ranges:
-            raise LogbookError(
-                f"{machine}: {name!r} is not known; accepted are {', '.join(ranges)}"
-            )
+            raise LogbookError(f"{machine}: {name!r} is not known; accepted {', '.join(ranges)}")
         if value is not None:
             said[name] = entry_fields.quantity(f"{machine}, {name}", value, *ranges[name])
     if len(said) == 2:

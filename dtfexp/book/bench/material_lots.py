@@ -14,6 +14,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.store import entry_fields, journal
+from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ def keep_lot(
     printed and cured if that was done to be stored.
     """
     book, today = bench.book, bench.now().date()
-    material = entry_fields.choice("lot: the material", what, MATERIALS)
+    material = fields.choice(what, "lot", "material", MATERIALS, LogbookError)
     said = {"what": material, "name": entry_fields.line(f"{material} lot: its name", name)}
     if opened is not None:
         said["opened"] = entry_fields.day(f"{material} lot, opened", opened, today)

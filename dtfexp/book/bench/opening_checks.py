@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 from dtfexp.book.bench import machine_readings, machines, room_climate
 from dtfexp.book.store import entry_fields, journal
+from dtfexp.describe import fields
+from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,7 +73,7 @@ def keep_check_done(
 ) -> str:
     """Note that an opening check was done (today, or on ``day``); returns the note's id."""
     today = bench.now().date()
-    name = entry_fields.choice("opening check", check, [c.name for c in CHECKS])
+    name = fields.choice(check, "opening checks", "check", [c.name for c in CHECKS], LogbookError)
     said = {"check": name, "day": entry_fields.day(f"{name}: the day", day or today, today)}
     if note.strip():
         said["note"] = entry_fields.line(f"{name}: note", note)

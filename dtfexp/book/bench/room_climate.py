@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.store import entry_fields, journal
-from dtfexp.describe import units
+from dtfexp.describe import fields, units
 from dtfexp.describe.errors import LogbookError
 from dtfexp.maths.physics import air
 
@@ -49,7 +49,7 @@ def keep_room(
     said = {}
     for name, value in given.items():
         if name not in _RANGES:
-            raise LogbookError(f"room: {name!r} is not known; accepted are {', '.join(QUANTITIES)}")
+            raise LogbookError(f"room: {name!r} is not known; accepted {', '.join(QUANTITIES)}")
         if value is not None:
             said[name] = _in_the_file(bench.book.session.temperature_unit, name, value)
     if not said:
@@ -160,5 +160,5 @@ def _metres(place: str, value: object, low: float, high: float) -> float:
     size = _HEIGHTS.get(match[2].casefold()) if match else 1.0
     number: object = match[1] if match else value
     if size is None:
-        raise LogbookError(f"{place}: the value is {value!r}; accepted are m and ft")
+        raise fields.refusal(place, value, "m and ft", LogbookError)
     return round(size * entry_fields.quantity(place, number, "", low / size, high / size), 6)

@@ -76,7 +76,7 @@ def keep_mark(
     A step of film or powder is marked for a press or for a whole oven ``load``, pressing and
     peeling for a press, a machine switched on or off for neither.
     """
-    word = entry_fields.choice("step", step, STEPS)
+    word = fields.choice(step, "mark", "step", STEPS, LogbookError)
     said: dict[str, Any] = {
         "step": word,
         "at": entry_fields.moment(f"step {word!r}", at or bench.now()).isoformat(),
@@ -215,11 +215,7 @@ def _look(press: Press, notes: Sequence[journal.Note]) -> Iterator[PressWarning]
 
 
 def _warm_up(
-    session: Session,
-    press: Press,
-    marks: _Marks,
-    notes: Sequence[journal.Note],
-    now: datetime,
+    session: Session, press: Press, marks: _Marks, notes: Sequence[journal.Note], now: datetime
 ) -> Iterator[PressWarning]:
     for which, done in (("oven", "cured"), ("press", "pressed")):
         on = marks.open(f"{which} on", f"{which} off")

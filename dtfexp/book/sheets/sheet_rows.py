@@ -128,7 +128,7 @@ class _Reader:
                 )
             if isinstance(cell, str) and self.guarded:
                 cell = safe_text.unescape_formula(cell)
-            try:
+            with fields.at(place, ResultsError):
                 if column.what == sheet_columns.PRESS:
                     press = self._press(cell)
                     continue
@@ -153,8 +153,6 @@ class _Reader:
                     if told is not None:
                         key = column.what + ("/" + column.name if column.name else "")
                         said[key], headings[key] = told, column.heading
-            except ResultsError as error:
-                raise ResultsError(f"{place}: {error}") from None
             if column.what == sheet_columns.ACTUAL:
                 self._judge(number, press, column, cell, said, typed)
         if press is not None and said:

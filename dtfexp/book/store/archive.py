@@ -214,7 +214,7 @@ def _read(source: Path) -> dict[str, Any]:
         told = " ".join(str(error).split())[:120]
         raise LogbookError(f"{source}: is no whole JSON text ({told}); nothing was made") from None
     if not isinstance(document, dict) or document.get("format") != FORMAT:
-        raise LogbookError(f"{source}: is no exported logbook; accepted is a logbook.json")
+        raise LogbookError(f"{source}: is no exported logbook; accepted a logbook.json")
     if document.get("version") != VERSION:
         raise LogbookError(
             f"{source}: was written by another version of dtfexp (archive "
@@ -231,10 +231,10 @@ def row_fault(session: Session | None, table: str, row: object) -> str:
     """What is wrong with one row of the archive, as the end of a line; "" when nothing is."""
     columns = _BOOK if table == "book" else _TABLES[table]
     if not isinstance(row, dict) or set(row) != set(columns):
-        return f": accepted are the columns {', '.join(columns)}"
+        return f": accepted the columns {', '.join(columns)}"
     for name, kind in columns.items():
         if not _is_of(kind, row[name]):
-            return f", {name}: the value is {fields.quoted(row[name])}; accepted is {kind}"
+            return f", {name}: got {fields.quoted(row[name])}; accepted {kind}"
     try:
         if "at" in columns:
             entry_fields.moment("", row["at"])

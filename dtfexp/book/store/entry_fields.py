@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import numbers
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.store import entries, typed_values
 from dtfexp.describe import fields
-from dtfexp.describe.errors import LogbookError, ResultsError, SessionError
+from dtfexp.describe.errors import LogbookError, ResultsError
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -92,32 +92,18 @@ def entry_id(value: object) -> str:
 
 def quantity(place: str, value: object, unit: str, low: float, high: float) -> float:
     """``value`` as a number told in ``unit``, in ``low`` … ``high``; text may say its own unit."""
-    try:
+    with fields.at(place, LogbookError):
         told = typed_values.number(value, unit)
-    except ResultsError as error:
-        raise LogbookError(f"{place}: {error}") from None
     if low <= told <= high:
         return told
     accepted = f"{low:g} to {high:g} {unit}".rstrip()
-    raise LogbookError(f"{place}: the value is {fields.quoted(value)}; accepted is {accepted}")
-
-
-def choice(place: str, value: object, accepted: Sequence[str]) -> str:
-    """``value`` as one of a few words."""
-    if isinstance(value, str) and (word := " ".join(value.split()).casefold()) in accepted:
-        return word
-    hint = fields.suggestion(value, list(accepted)) if isinstance(value, str) else ""
-    raise LogbookError(
-        f"{place} is {fields.quoted(value)}{hint}; accepted is one of {', '.join(accepted)}"
-    )
+    raise fields.refusal(place, value, accepted, LogbookError)
 
 
 def line(place: str, value: object) -> str:
     """``value`` as one line of text, never empty."""
-    try:
+    with fields.at(place, LogbookError):
         told = typed_values.one_line(value, "one line of text")
-    except ResultsError as error:
-        raise LogbookError(f"{place}: {error}") from None
     if not told:
         raise LogbookError(f"{place} is empty; give one line of text")
     return told
@@ -136,9 +122,11 @@ def day(place: str, value: object, today: date) -> str:
         except ValueError:
             told = None
     if told is None or told > today or told.year < 1990:
-        raise LogbookError(
-            f"{place}: the date is {fields.quoted(value)}; accepted is a day up to today, year, "
-            f"month and day such as {today.isoformat()}"
+        raise fields.refusal(
+            f"{place}, the date",
+            value,
+            f"a day up to today, year, month and day such as {today.isoformat()}",
+            LogbookError,
         )
     return told.isoformat()
 
@@ -153,32 +141,30 @@ def moment(place: str, value: object) -> datetime:
             told = None
     if isinstance(told, datetime) and told.tzinfo is not None:
         return told
-    raise LogbookError(
-        f"{place}: the time is {fields.quoted(value)}; accepted is a time with its zone, such as "
-        "2026-05-01T14:30:00+02:00"
+    raise fields.refusal(
+        f"{place}, the time".removeprefix(", "),
+        value,
+        "a time with its zone, such as 2026-05-01T14:30:00+02:00",
+        LogbookError,
     )
 
 
 def _pairs(value: object, place: str, what: str) -> Mapping[str, Any]:
     if isinstance(value, Mapping):
         return value
-    raise LogbookError(
-        f'{place}: {what} is {fields.quoted(value)}; give name and value, such as {{"name": 4}}'
+    raise fields.refusal(
+        f"{place}, {what}", value, 'name and value, such as {"name": 4}', LogbookError
     )
 
 
 def _placed(place: str, check: Any, *arguments: object) -> Any:
-    try:
+    with fields.at(place, ResultsError):
         return check(*arguments)
-    except ResultsError as error:
-        raise ResultsError(f"{place}: {error}") from None
 
 
 def _known(place: str, find: Callable[[str], Any], name: object) -> Any:
-    try:
+    with fields.at(place, LogbookError):
         return find(name)  # type: ignore[arg-type]
-    except SessionError as error:
-        raise LogbookError(f"{place}: {error}") from None
 
 
 def zoned(at: datetime) -> datetime:

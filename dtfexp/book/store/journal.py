@@ -113,7 +113,7 @@ def as_json(kind: str, said: object) -> str:
     except (TypeError, ValueError, RecursionError):
         pass
     raise LogbookError(
-        f"{kind}: it says {fields.quoted(said)}; accepted are names with text, finite numbers, "
+        f"{kind}: it says {fields.quoted(said)}; accepted names with text, finite numbers, "
         "yes or no, and lists of these"
     )
 

@@ -212,7 +212,7 @@ def _suffix(press: int, content: bytes) -> str:
         return "webp"
     raise LogbookError(
         f"press {press}: the file begins with {fields.quoted(content[:8])}, which is no photo; "
-        "accepted are JPEG, PNG and WebP"
+        "accepted JPEG, PNG and WebP"
     )
 
 

@@ -53,9 +53,11 @@ def presses_of(session: Session, plan: Plan) -> list[Press]:
         if press in found:
             raise LogbookError(f"{place}: the number stands twice; nothing was added")
         if cells["fabric"] not in fabrics:
-            raise LogbookError(
-                f"{place}: fabric is {fields.quoted(cells['fabric'])}; use one of "
-                f"{', '.join(fabrics)}; nothing was added"
+            raise fields.refusal(
+                f"{place}, fabric",
+                cells["fabric"],
+                f"one of {', '.join(fabrics)}; nothing was added",
+                LogbookError,
             )
         settings = {}
         for name, factor in factors.items():

@@ -41,7 +41,7 @@ _ABSOLUTE_ZERO_C = -273.15
 
 def refusal_error(value: object, accepted: str) -> ResultsError:
     """The error for ``value``; the caller puts the place in front."""
-    return ResultsError(f"the value is {fields.quoted(value)}; accepted is {accepted}")
+    return ResultsError(f"got {fields.quoted(value)}; accepted {accepted}")
 
 
 def is_missing(value: object) -> bool:
@@ -130,7 +130,8 @@ def grade(outcome: Outcome, value: object) -> float:
     try:
         return float(outcome.check(read))
     except ValueError as error:
-        raise refusal_error(value, str(error).removeprefix("accepted is ")) from None
+        # The value as it was written, not as it was read.
+        raise refusal_error(value, str(error).partition("; accepted ")[2]) from None
 
 
 def reading(factor: Factor, value: object, unit: str | None = None) -> float | str:

@@ -75,10 +75,10 @@ def confirmation_plan(
         failures,
         sequential,
     )
-    days = _whole(days, "days", 1, 60)
-    per_load = _whole(per_load, "per_load", 1, 1000)
+    days = fields.whole_number(days, "confirmation_plan", "days", 1, 60, PlanError)
+    per_load = fields.whole_number(per_load, "confirmation_plan", "per_load", 1, 1000, PlanError)
     if not isinstance(reach, (int, float)) or not 0.0 <= reach <= 1.0:
-        raise PlanError(f"reach is {fields.quoted(reach)}; give a share from 0 to 1, such as 0.5")
+        raise fields.refusal("reach", reach, "a share from 0 to 1, such as 0.5", PlanError)
     rng = np.random.default_rng(whole_seed(seed))
     no = fit.session.refusal(window.target, window.fabric) if window.target else window.reason
     if no:
@@ -214,10 +214,3 @@ def _notes(
         "and days."
     )
     return tuple(told)
-
-
-def _whole(value: object, name: str, low: int, high: int) -> int:
-    try:
-        return fields.whole_number(value, "confirmation_plan", name, low, high)
-    except ValueError as error:
-        raise PlanError(str(error)) from None

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.session import Session
 from dtfexp.dialin.design.first_look import REACH, presses_per_fabric
@@ -52,20 +53,15 @@ class DesignRequest:
     def whole_option(self, name: str, default: int, low: int, high: int) -> int:
         """Return the whole-number option ``name``; ``PlanError`` for anything else."""
         value = self.options.get(name, default)
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, (int, np.integer))
-            or not low <= value <= high
-        ):
-            raise PlanError(f"{name} is {value!r}; give a whole number from {low} to {high}")
-        return int(value)
+        place = f"design {self.design!r}"
+        return fields.whole_number(value, place, name, low, high, PlanError)
 
     def reach(self, default: float = REACH) -> float:
         """Return the distance of the outer levels from the middle, as a share of the half-range."""
         reach = self.options.get("reach", default)
         if isinstance(reach, bool) or not isinstance(reach, (int, float)) or not 0 < reach <= 1:
-            raise PlanError(
-                f"reach is {reach!r}; give a number above 0 and up to 1 (1: the ends of the range)"
+            raise fields.refusal(
+                "reach", reach, "a number above 0 and up to 1 (1: the ends of the range)", PlanError
             )
         return float(reach)
 

@@ -74,7 +74,7 @@ def full_factorial(request: DesignRequest) -> RequestedPresses:
 def _requested_levels(session: Session, levels: Any) -> dict[str, Any]:
     """Return for every factor a count or a list of settings; None: all allowed words."""
     if not isinstance(levels, Mapping):
-        many = _count("levels", levels, 9)
+        many = fields.whole_number(levels, "full factorial", "levels", 2, 9, PlanError)
         return {f.name: many if f.is_numeric else None for f in session.factors}
     out: dict[str, Any] = {f.name: 2 if f.is_numeric else None for f in session.factors}
     for name, value in levels.items():
@@ -83,15 +83,10 @@ def _requested_levels(session: Session, levels: Any) -> dict[str, Any]:
             out[factor.name] = list(value)
         else:
             most = 9 if factor.is_numeric else len(factor.levels)
-            out[factor.name] = _count(f"levels of {factor.name!r}", value, most)
+            out[factor.name] = fields.whole_number(
+                value, "full factorial", f"levels of {factor.name!r}", 2, most, PlanError
+            )
     return out
-
-
-def _count(what: str, value: Any, most: int) -> int:
-    whole = isinstance(value, (int, np.integer)) and not isinstance(value, bool)
-    if not whole or not 2 <= value <= most:
-        raise PlanError(f"{what} is {fields.quoted(value)}; give a whole number from 2 to {most}")
-    return int(value)
 
 
 def _settings(request: DesignRequest, factor: Factor, fabric: str, wanted: Any) -> list[Any]:
@@ -123,10 +118,8 @@ def _given_levels(
         raise PlanError(f"levels of {factor.name!r} has {len(wanted)} settings; give 2 or more")
     out = []
     for value in wanted:
-        try:
+        with fields.at(f"levels of {factor.name!r}", PlanError):
             setting = factor.snap(value)
-        except ValueError as error:
-            raise PlanError(f"levels of {factor.name!r}: {error}") from None
         off = factor.is_numeric and abs(setting - float(value)) > 1e-6 * factor.grid_step
         if off or setting not in allowed or setting in out:
             near = (

@@ -8,6 +8,7 @@ from itertools import permutations
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.session import Session
 from dtfexp.dialin.design.design_family import (
@@ -40,13 +41,11 @@ def fraction(request: DesignRequest) -> RequestedPresses:
         )
     resolution, runs = request.options.get("resolution"), request.options.get("runs")
     room = request.presses_per_fabric // request.replicates
-    try:
+    with fields.at(f"fraction of {k} factors", PlanError):
         if runs is None and resolution is None:
             sizes = [2**m for m in range(2, k + 1) if 2**m > k]
             runs = max((r for r in sizes if r <= room), default=sizes[0])
         base = classical.fraction(k, runs=runs, resolution=resolution)
-    except ValueError as error:
-        raise PlanError(f"fraction of {k} factors: {error}") from None
     columns = _columns(request.session, base)
     made = classical.relabelled(base, columns)
     matrix = signs_with_fewest_forbidden(

@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.describe import fields
+from dtfexp.describe.errors import PlanError
 from dtfexp.dialin.design.design_family import DesignRequest, RequestedPresses
 from dtfexp.dialin.design.feasible_levels import FeasibleLevels, evenly_thinned
 from dtfexp.dialin.design.first_look import AXIAL_DISTANCE, REACH, presses_per_fabric
@@ -66,7 +67,7 @@ def optimal_plan(request: DesignRequest) -> RequestedPresses:
         )
     model = request.options.get("model", "quadratic")
     if model not in MODELS:
-        raise PlanError(f"model is {model!r}; use one of {', '.join(map(repr, MODELS))}")
+        raise fields.refusal("model", model, f"one of {', '.join(map(repr, MODELS))}", PlanError)
     restarts = request.whole_option("restarts", RESTARTS, 1, MOST_RESTARTS)
     ratios = (_batch_effect_ratio(request, "load_luck"), _batch_effect_ratio(request, "round_luck"))
     earlier = _earlier_presses(request)
@@ -135,9 +136,12 @@ def _batch_effect_ratio(request: DesignRequest, option: str) -> float:
     default = getattr(assumed, option) / assumed.noise
     value = request.options.get(option, default)
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 100:
-        raise PlanError(
-            f"{option} is {value!r}; give a number from 0 to 100: how far two alike differ, in "
-            "multiples of how far two presses alike do"
+        raise fields.refusal(
+            option,
+            value,
+            "a number from 0 to 100: how far two alike differ, in multiples of how "
+            "far two presses alike do",
+            PlanError,
         )
     return float(value)
 
@@ -146,10 +150,8 @@ def _earlier_presses(request: DesignRequest) -> pd.DataFrame:
     """Return the earlier presses, checked; no rows when none are given."""
     given = request.options.get("include")
     frame = pd.DataFrame() if given is None else given
-    try:
+    with fields.at("include", PlanError):
         checked = check_results(request.session, frame)
-    except ResultsError as error:
-        raise PlanError(f"include: {error}") from None
     kept = checked[~excluded_rows(checked)].reset_index(drop=True)
     # Earlier presses without a block form their own block.
     kept["block"] = kept["block"].astype(str) if "block" in kept else ""

@@ -10,22 +10,55 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.html_text import escape, frame_html
 from dtfexp.describe.resources import Supplies
 from dtfexp.describe.session import Session
-from dtfexp.dialin.design.block_division import in_blocks
-from dtfexp.dialin.design.design_families import FAMILIES
-from dtfexp.dialin.design.design_family import DesignRequest, RequestedPresses
+from dtfexp.dialin.design import (
+    factorials,
+    first_look,
+    fractions,
+    latin_hypercube,
+    optimal,
+    quadratics,
+    screening,
+)
+from dtfexp.dialin.design.design_family import DesignRequest, Family, RequestedPresses
+from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.forbidden_repair import move_out_of_forbidden
 from dtfexp.dialin.schedule.cost import Cost, cost
 from dtfexp.dialin.schedule.layout import lay_out
 from dtfexp.dialin.schedule.timeline import timeline
+from dtfexp.maths.designs.blocking import balanced_blocks
 from dtfexp.maths.designs.classical import Fraction
 
 if TYPE_CHECKING:
     from dtfexp.dialin.evaluate.plan_check import PlanCheck
+
+
+def _first_look_family(request: DesignRequest) -> RequestedPresses:
+    wanted = first_look.first_look(request.session, request.fabrics, request.presses)
+    return RequestedPresses(
+        wanted,
+        "A compact first look around the usual settings, to see where the edges are.",
+        first_look.notes(request.session, wanted),
+    )
+
+
+FAMILIES: dict[str, Family] = {
+    "auto": Family(_first_look_family, ("blocks",)),
+    "full factorial": Family(factorials.full_factorial, factorials.OPTIONS),
+    "fraction": Family(fractions.fraction, fractions.OPTIONS),
+    "plackett-burman": Family(screening.plackett_burman, screening.OPTIONS),
+    "box-behnken": Family(quadratics.box_behnken, quadratics.BEHNKEN_OPTIONS),
+    "central composite": Family(quadratics.central_composite, quadratics.COMPOSITE_OPTIONS),
+    "latin hypercube": Family(latin_hypercube.hypercube, latin_hypercube.OPTIONS),
+    "d-optimal": Family(optimal.optimal_plan, optimal.OPTIONS),
+    "i-optimal": Family(optimal.optimal_plan, optimal.OPTIONS),
+}
+
 
 DESIGNS = tuple(FAMILIES)
 MOST_PRESSES = 2000
@@ -142,7 +175,7 @@ def plan(
     seed = whole_seed(seed)
     names, left_out = pressable(session, fabrics)
     if not isinstance(design, str) or design not in FAMILIES:
-        raise PlanError(f"design is {design!r}; use one of {', '.join(map(repr, DESIGNS))}")
+        raise fields.refusal("design", design, f"one of {', '.join(map(repr, DESIGNS))}", PlanError)
     asked = DesignRequest(session, design, names, count, seed, options)
     wanted = _with_forbidden_repaired(session, design, FAMILIES[design](asked))
     if asked.blocks and "block" not in wanted.frame:
@@ -213,21 +246,12 @@ def _laid_out(
 
 def whole_presses(presses: Any) -> int:
     """Return ``presses`` as an int of 1 to ``MOST_PRESSES``; ``PlanError`` otherwise."""
-    whole = not isinstance(presses, bool) and isinstance(presses, (int, np.integer))
-    if isinstance(presses, (float, np.floating)) and float(presses).is_integer():
-        whole = True
-    if not whole or not 1 <= int(presses) <= MOST_PRESSES:
-        raise PlanError(
-            f"presses is {presses!r}; give a whole number of test presses from 1 to {MOST_PRESSES}"
-        )
-    return int(presses)
+    return fields.whole_number(presses, "plan", "presses", 1, MOST_PRESSES, PlanError)
 
 
 def whole_seed(seed: Any) -> int:
     """Return ``seed`` as a whole number of 0 or more; ``PlanError`` otherwise."""
-    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
-        raise PlanError(f"seed is {seed!r}; give a whole number of 0 or more")
-    return int(seed)
+    return fields.whole_number(seed, "plan", "seed", 0, 2**53, PlanError)
 
 
 def chosen_fabrics(session: Session, fabrics: Iterable[str | Fabric] | None) -> list[str]:
@@ -256,3 +280,30 @@ def pressable(session: Session, fabrics: Iterable[str | Fabric] | None) -> tuple
         raise PlanError("; ".join(reasons.values()))
     said = "".join(f" Left out: {line}." for line in reasons.values())
     return [name for name in names if name not in reasons], said
+
+
+def in_blocks(
+    session: Session, wanted: pd.DataFrame, labels: tuple[str, ...], seed: int
+) -> pd.DataFrame:
+    """Return the presses with a column ``block``, each fabric equally in every block.
+
+    ``wanted``: columns fabric and one per factor. Blocks differ in size by at most one press.
+    """
+    coding = Coding(session)
+    rng = np.random.default_rng(seed)
+    out = wanted.copy()
+    out["block"] = ""
+    turn = 0
+    for _, mine in wanted.groupby("fabric", sort=False):
+        columns: list[Any] = []
+        for factor in session.factors:
+            if factor.is_numeric or factor.ordered:
+                columns.append(coding.code(factor, mine[factor.name]))
+            else:
+                columns += [(mine[factor.name] == w).astype(float) for w in factor.levels[1:]]
+        rows = np.column_stack([np.asarray(c, dtype=float) for c in columns])
+        # The surplus presses of a fabric start at the block after those of the previous fabric.
+        found = (balanced_blocks(rows, len(labels), rng) + turn) % len(labels)
+        turn += len(mine) % len(labels)
+        out.loc[mine.index, "block"] = [labels[k] for k in found]
+    return out

@@ -122,10 +122,8 @@ def _composite(request: DesignRequest, k: int) -> tuple[Array, Labels | None]:
                 f"centres is {fields.quoted(pair)}; with alpha 'blocks' give a pair: with the "
                 "corners, with the star"
             )
-        try:
+        with fields.at("central composite", PlanError):
             coded = classical.central_composite(k, "blocks", (pair[0], pair[1]))
-        except ValueError as error:
-            raise PlanError(f"central composite: {error}") from None
         star = len(coded) - 2 * k - int(pair[1])
         return coded, (np.arange(len(coded)) >= star).astype(np.intp)
     # Five centres always make it estimable; the wanted number is inserted afterwards.
@@ -144,10 +142,8 @@ def _with_centres(request: DesignRequest, outer: Array, usual: int) -> Array:
     centres = request.whole_option("centres", min(usual, max(room, 1)), 0, 1000)
     request.require_presses((len(outer) + centres) * repeats)
     coded = np.vstack([outer, np.zeros((centres, outer.shape[1]))])
-    try:
+    with fields.at("", PlanError):
         classical.check_quadratic(coded, f"design {request.design!r}")
-    except ValueError as error:
-        raise PlanError(str(error)) from None
     return coded
 
 
@@ -202,9 +198,7 @@ def _word_combinations(request: DesignRequest, fabric: str) -> list[dict[str, An
     """Return every combination of the words without a middle, or the usual one on request."""
     words = request.options.get("words", "all")
     if words not in ("all", "usual"):
-        raise PlanError(
-            f"words is {fields.quoted(words)}; use 'all' (every combination) or 'usual'"
-        )
+        raise fields.refusal("words", words, "'all' (every combination) or 'usual'", PlanError)
     ranged = _ranged(request)
     others = [f for f in request.session.factors if f not in ranged]
     session = request.session

@@ -6,6 +6,7 @@ from itertools import combinations
 
 import numpy as np
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.dialin.design.design_family import (
     Array,
@@ -29,11 +30,9 @@ def plackett_burman(request: DesignRequest) -> RequestedPresses:
     k = len(request.session.factors)
     foldover = request.options.get("foldover", False)
     if not isinstance(foldover, bool):
-        raise PlanError(f"foldover is {foldover!r}; give True or False")
-    try:
+        raise fields.refusal("foldover", foldover, "True or False", PlanError)
+    with fields.at(f"plackett-burman of {k} factors", PlanError):
         matrix = np.asarray(classical.plackett_burman(k, request.options.get("runs")), dtype=float)
-    except ValueError as error:
-        raise PlanError(f"plackett-burman of {k} factors: {error}") from None
     labels = None
     if foldover:
         matrix = np.vstack([matrix, -matrix])

@@ -128,9 +128,7 @@ class _CellReader:
         row = f"row {position + 1}"
         if position < len(self.presses):
             row += f" (press {self.presses[position]})"
-        return ResultsError(
-            f"{row}, column {column!r}: the value is {value}; accepted is {accepted}"
-        )
+        return ResultsError(f"{row}, column {column!r}: got {value}; accepted {accepted}")
 
 
 def is_blank(cell: object) -> bool:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from dtfexp.describe.errors import PlanError, ResultsError
+from dtfexp.describe import fields
+from dtfexp.describe.errors import PlanError
 from dtfexp.describe.html_text import escape, frame_html
 from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.encode.model_columns import FactorColumns, offset_columns
@@ -64,7 +65,7 @@ def check_runs(
     """
     taken = Assumptions.of(session, **assumed)
     if model != "auto" and model not in MODELS:
-        raise PlanError(f"model is {model!r}; use 'auto', {', '.join(map(repr, MODELS))}")
+        raise fields.refusal("model", model, f"'auto', {', '.join(map(repr, MODELS))}", PlanError)
     if earlier is not None:
         runs = pd.concat([_earlier_runs(session, earlier), runs])
     runs = runs.reset_index(drop=True)
@@ -98,10 +99,8 @@ def check_runs(
 
 
 def _earlier_runs(session: Session, earlier: pd.DataFrame) -> pd.DataFrame:
-    try:
+    with fields.at("earlier", PlanError):
         checked = check_results(session, earlier)
-    except ResultsError as error:
-        raise PlanError(f"earlier: {error}") from None
     kept: pd.DataFrame = checked[~excluded_rows(checked)]
     return kept
 

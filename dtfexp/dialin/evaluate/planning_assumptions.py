@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
+from dataclasses import fields as fields_of
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.dialin.encode.coding import grade_unit
 from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS
@@ -38,7 +40,7 @@ class Assumptions:
         Rounding to a grade step adds a twelfth of its square to the variance (a uniform error).
         ``PlanError`` names an unknown name or invalid value.
         """
-        known = [f.name for f in fields(cls)]
+        known = [f.name for f in fields_of(cls)]
         for name in given:
             if name not in known:
                 raise PlanError(f"check has no {name!r}; it takes model, {', '.join(known)}")
@@ -61,9 +63,9 @@ class Assumptions:
             open_low = name not in ("load_luck", "round_luck")
             if not fair or not low <= value <= high or (open_low and value == low):
                 above = "above " if open_low else "from "
-                raise PlanError(f"{name} is {value!r}; give a number {above}{low:g} to {high:g}")
+                raise fields.refusal(name, value, f"a number {above}{low:g} to {high:g}", PlanError)
             if name == "power" and value >= 1.0:
-                raise PlanError(f"power is {value!r}; give a number below 1")
+                raise fields.refusal("power", value, "a number below 1", PlanError)
         return cls(**{name: float(value) for name, value in values.items()})
 
     def sentence(self) -> str:

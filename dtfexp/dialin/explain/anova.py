@@ -33,13 +33,13 @@ from dtfexp.dialin.explain.term_selection import (
     estimable_terms,
     select_terms,
 )
-from dtfexp.maths.linear import lenth
 from dtfexp.maths.linear.variance_components import (
     PRESS,
     ColumnSpace,
     ResidualSpaces,
     VarianceComponents,
     indicators,
+    lenth_margin,
     satterthwaite,
     variance_components,
 )
@@ -184,7 +184,7 @@ def _margins(table: Table) -> dict[str, float]:
             continue
         # In units of their standard errors, up to the common noise.
         per_unit = np.array([abs(float(t.contrasts[0][1][0])) for t in own]) / size
-        reach = lenth.margin(np.asarray((x / size).T @ table.y))
+        reach = lenth_margin(np.asarray((x / size).T @ table.y))
         if reach > 0.0:
             out |= {t.name: reach * u for t, u in zip(own, per_unit.tolist(), strict=True)}
     return out

@@ -26,7 +26,12 @@ _KINDS: tuple[tuple[str, str, BatchKind], ...] = (
 
 
 def batch_effects(fit: FittedModel) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.batch_effects`."""
+    """Return the batch effect of each oven load, press round and block with graded presses.
+
+    Columns: ``kind``, ``number`` (as in the results), ``presses``, ``effect`` (grades, mean
+    over the outcomes; above 0 is better than the settings explain), ``low``, ``high`` (90 %
+    posterior bounds), ``stands_out`` (the bounds exclude 0).
+    """
     used = fit.results[~excluded_rows(fit.results)]
     graded = used[[o.name for o in fit.coding.outcomes]].notna().any(axis=1).to_numpy()
     rows: list[dict[str, Any]] = []

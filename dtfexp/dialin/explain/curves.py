@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import qmc
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fields import quoted
 from dtfexp.dialin.encode import set_point_lines
@@ -16,6 +17,7 @@ from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces, settings_
 from dtfexp.dialin.window.find_window import window_of
 
 if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.model.fitted import FittedModel
 
 AVERAGE = "average"
@@ -25,18 +27,28 @@ _POINTS_OF_AVERAGE, _PLACES = 21, 64
 def curve(
     fit: FittedModel,
     setting: str,
-    fabric: str,
-    other: str | None,
-    at: Mapping[str, Any] | str | None,
+    fabric: str | Fabric,
+    other: str | None = None,
+    *,
+    at: Mapping[str, Any] | str | None = None,
 ) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.curve`."""
+    """Return the pass rate along one setting, or over two.
+
+    Columns: the setting(s), ``pass_rate``, ``low``, ``high`` (90 % posterior bounds). ``at``:
+    values of the other settings, setting -> value (default: the window's target, also for those
+    left out); ``"average"``, for one setting, averages evenly over the ranges of the others:
+    the main effect. Raises ``SessionError`` for an unknown name or value.
+    """
     session = fit.session
+    fabric = session.fabric(fabric).name
     moving = session.factor(setting).name
     if isinstance(at, str):
         if at != AVERAGE or other is not None:
-            raise SessionError(
-                f"at is {quoted(at)}; give a set-point (setting -> value), or for one setting "
-                f"{AVERAGE!r} to average over the ranges of all others"
+            raise fields.refusal(
+                "at",
+                at,
+                "a set-point (setting -> value), or for one setting "
+                f"{AVERAGE!r} to average over the ranges of all others",
             )
         return _main_effect(fit, moving, fabric)
     line = session.nothing_left(fabric)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, logit, ndtr
 
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.encode.coding import excluded_rows
+from dtfexp.dialin.encode.coding import check_settings, excluded_rows
 from dtfexp.dialin.signs.defect_words import defect_words, signs_of
 from dtfexp.dialin.window.edges import LOOKS
 from dtfexp.maths.field.points import Points
@@ -25,6 +25,7 @@ from dtfexp.maths.prediction.joint_posterior import field_differences
 from dtfexp.maths.prediction.pass_probability import outcome_pass_rates
 
 if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
     from dtfexp.describe.factor import Factor
     from dtfexp.dialin.model.fitted import FittedModel
 
@@ -41,11 +42,21 @@ _PROXIMITY_SCALE = 0.25
 _MOST_EVIDENCE = 2.0  # the same defect on ten coupons of one corner is not ten independent signs
 
 
-def failure_sides(fit: FittedModel, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.failure_sides`; ``settings`` are checked.
+def failure_sides(fit: FittedModel, settings: pd.DataFrame, fabric: str | Fabric) -> pd.DataFrame:
+    """Return how prints fail at each set-point: too little or too much of a stage.
+
+    ``settings``: DataFrame with the factor columns. Returns a DataFrame with the same index:
+    ``pass_rate`` (expected); ``weakest`` (the outcome most likely to fail); for each stage with
+    a numeric setting two probabilities that add up to 1, ``under-cured`` and ``over-cured``,
+    ``under-pressed`` and ``over-pressed``, ``peeled too early`` and ``peeled too late``: that
+    more (less) of the stage would improve the failing outcomes, from the fit and the
+    ``defects`` recorded nearby; ``looks``: the side that stands out, "holds" where at least 90
+    % pass, or "cannot tell yet"; ``defects``: the words recorded nearby, joined by "; ". Raises
+    as :meth:`pass_rate` does.
 
     METHODS.md, equation (35).
     """
+    settings, fabric = check_settings(fit.session, settings), fit.session.fabric(fabric).name
     at, chance = _points_and_pass_rates(fit, settings, fabric)
     failing = 1.0 - chance
     # Outcomes count by their failure rate; where almost nothing fails, they count alike.

@@ -60,7 +60,12 @@ def _used_rows(fit: FittedModel) -> pd.DataFrame:
 
 
 def check_grades(fit: FittedModel) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.check_grades`."""
+    """Return the posterior predictive check: observed and expected counts of each grade.
+
+    Each press is predicted from all others. One row per outcome and grade (a measured outcome:
+    per quarter of its predictive distribution): ``observed``, ``expected``, ``low``, ``high``
+    (95 % interval of the count), ``as_predicted``.
+    """
     leave = LeaveOneOut(fit.posterior)
     chances: dict[int, list[Array]] = {o: [] for o in range(len(fit.coding.outcomes))}
     observed: dict[int, list[int]] = {o: [] for o in chances}
@@ -91,7 +96,13 @@ def check_grades(fit: FittedModel) -> pd.DataFrame:
 
 
 def surprises(fit: FittedModel) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.surprises`."""
+    """Return grades far from their leave-one-out prediction, the most surprising first.
+
+    ``press``, ``fabric``, ``outcome``, ``grade``, ``predicted`` (median grade), ``chance`` (of
+    a grade at least this far out on its side, below 1 in 20), ``why``. A later wash graded
+    better than an earlier one by more than one step is listed last, with chance 0. No rows when
+    nothing surprises.
+    """
     leave, used, data = LeaveOneOut(fit.posterior), _used_rows(fit), fit.posterior.data
     rows: list[dict[str, Any]] = []
     for seen in _held_out_presses(fit, leave):
@@ -128,7 +139,12 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
 
 
 def press_influence(fit: FittedModel) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.press_influence`."""
+    """Return the influence of each graded press, the largest first.
+
+    ``press``, ``fabric``, ``grades`` (number of them), ``bits`` (information on the quality at
+    its own settings), ``moved`` (mean absolute change of its fabric's expected pass rate over
+    the range without the press).
+    """
     leave, used = LeaveOneOut(fit.posterior), _used_rows(fit)
     points = qmc.Sobol(len(fit.session.factors), scramble=True, seed=1).random(_RANGE_POINTS)
     predicted: dict[str, tuple[PredictionsWithout, Array]] = {}

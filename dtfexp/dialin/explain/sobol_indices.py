@@ -11,17 +11,24 @@ from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces, settings_
 from dtfexp.maths.prediction.sobol import PickFreeze
 
 if TYPE_CHECKING:
+    from dtfexp.describe.fabric import Fabric
     from dtfexp.dialin.model.fitted import FittedModel
 
 COLUMNS = ("alone", "alone_low", "alone_high", "in_all", "in_all_low", "in_all_high")
 _BASE_SAMPLES = 512
 
 
-def sobol_indices(fit: FittedModel, fabric: str) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.shares`; worked out once and kept with the fit."""
-    if fabric not in fit._shares:
-        fit._shares[fabric] = _sobol_indices(fit, fabric)
-    return fit._shares[fabric].copy()
+def sobol_indices(fit: FittedModel, fabric: str | Fabric) -> pd.DataFrame:
+    """Return the share of each setting in the variation of the pass rate over the range.
+
+    One row per setting (the index), the largest first. ``alone`` and ``in_all``: first-order
+    and total Sobol indices; ``_low`` and ``_high``: 90 % posterior bounds. All between 0 and 1,
+    and 0 where the pass rate does not vary. Deterministic; kept with the fit.
+    """
+    name = fit.session.fabric(fabric).name
+    if name not in fit._shares:
+        fit._shares[name] = _sobol_indices(fit, name)
+    return fit._shares[name].copy()
 
 
 def _sobol_indices(fit: FittedModel, fabric: str) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fields import quoted
 from dtfexp.maths.field.parameters import Prior
@@ -42,16 +43,17 @@ def scaled_priors(widths: Mapping[str, float]) -> tuple[Prior, tuple[HyperPrior,
     Raises ``SessionError`` naming the prior, and the accepted names and factors.
     """
     if not isinstance(widths, Mapping):
-        raise SessionError(f"prior_width is {quoted(widths)}; give a dict of prior name to factor")
+        raise fields.refusal("prior_width", widths, "a dict of prior name to factor")
     names = [p.name for p in HYPER_PRIORS] + [f.name for f in FIXED_PRIORS]
     for name, factor in widths.items():
         if name not in names:
             raise SessionError(f"prior_width has {quoted(name)}; the priors are {', '.join(names)}")
         number = not isinstance(factor, bool) and isinstance(factor, (int, float))
         if not number or not _NARROWEST <= factor <= _WIDEST:
-            raise SessionError(
-                f"prior_width of {name!r} is {quoted(factor)}; give a factor from {_NARROWEST:g} "
-                f"to {_WIDEST:g}, such as 2 for twice as wide"
+            raise fields.refusal(
+                f"prior_width of {name!r}",
+                factor,
+                f"a factor from {_NARROWEST:g} to {_WIDEST:g}, such as 2 for twice as wide",
             )
     prior = Prior()
     changed = {

@@ -40,8 +40,12 @@ def check_day_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFr
         if day in seen:
             raise ResultsError(f"counts: row {number}: {fabric} has {day} twice; one line a day")
         seen.add(day)
-        pressed = _count(row["pressed"], number, "pressed", 1_000_000)
-        failed = _count(row["failed"], number, "failed", pressed)
+        pressed = fields.whole_number(
+            row["pressed"], f"counts, row {number}", "pressed", 0, 1_000_000, ResultsError
+        )
+        failed = fields.whole_number(
+            row["failed"], f"counts, row {number}", "failed", 0, pressed, ResultsError
+        )
         flag = row.get("warm_up", False)
         warm_up = fields.is_flag(flag) and bool(flag)
         low, high = wilson_interval(pressed - failed, pressed, INTERVAL)
@@ -67,14 +71,6 @@ def _day(value: object, row: int) -> str:
             return str(pd.Timestamp(told).date())
         except (ValueError, OverflowError):
             pass
-    raise ResultsError(
-        f"counts: row {row}: day is {fields.quoted(value)}; accepted is year-month-day such as "
-        "2026-05-01"
+    raise fields.refusal(
+        f"counts: row {row}, day", value, "year-month-day such as 2026-05-01", ResultsError
     )
-
-
-def _count(value: object, row: int, column: str, most: int) -> int:
-    try:
-        return fields.whole_number(value, f"counts: row {row}", column, 0, most)
-    except ValueError as error:
-        raise ResultsError(str(error)) from None

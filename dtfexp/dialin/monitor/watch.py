@@ -20,7 +20,6 @@ from dtfexp.describe.fields import count_phrase as in_words
 from dtfexp.describe.html_text import escape
 from dtfexp.describe.signs import phrase
 from dtfexp.dialin.confirm.press_verdicts import wilson_interval
-from dtfexp.dialin.encode.argument_checks import open_unit_interval
 from dtfexp.dialin.encode.coding import check_settings
 from dtfexp.dialin.monitor.day_counts import INTERVAL, check_day_counts
 from dtfexp.dialin.signs.defect_words import defect_counts
@@ -170,20 +169,19 @@ def watch(
 
     Raises ``PlanError`` for settings of the watch and ``ResultsError`` for counts, in one line.
     """
-    usual = open_unit_interval(usual, "watch", "usual", _ACCEPTED)
+    usual = fields.share(usual, "watch", "usual", _ACCEPTED, PlanError)
     caught = (
         max(2.0 * usual, usual + 0.05)
         if caught is None
-        else open_unit_interval(caught, "watch", "caught", _ACCEPTED)
+        else fields.share(caught, "watch", "caught", _ACCEPTED, PlanError)
     )
     if not usual < caught < 1.0:
-        raise PlanError(
-            f"caught is {caught:g}; it must be above the usual failing share, {usual:g}, and below "
-            "1"
+        raise fields.refusal(
+            "caught", caught, f"above the usual failing share, {usual:g}, and below 1", PlanError
         )
     if not 1.0 <= false_alarm_days <= 1e5:
-        raise PlanError(
-            f"false_alarm_days is {false_alarm_days:g}; give a number of days from 1 to 100000"
+        raise fields.refusal(
+            "false_alarm_days", false_alarm_days, "a number of days from 1 to 100000", PlanError
         )
     days = check_day_counts(counts, fabric, since)
     used = days["counted"].to_numpy(dtype=bool)
@@ -191,7 +189,7 @@ def watch(
     failed = days.loc[used, "failed"].to_numpy(dtype=int)
     # The limit depends on the assumed day size only: one that followed the actual days could
     # withdraw an alarm. Its run length is then computed for the actual days.
-    planned = np.array([_garments(per_day)])
+    planned = np.array([fields.whole_number(per_day, "watch", "per_day", 1, 100_000, PlanError)])
     weight = failure_weight(usual, caught)
     limit = limit_for_mean_run(planned, usual, weight, float(false_alarm_days))
     sizes = pressed if len(pressed) else planned
@@ -269,13 +267,6 @@ def _symptom_totals(days: pd.DataFrame) -> dict[str, int]:
             word = phrase(signs[0]) if len(signs) == 1 else said
             total[word] = total.get(word, 0) + count
     return total
-
-
-def _garments(value: object) -> int:
-    try:
-        return fields.whole_number(value, "watch", "per_day", 1, 100_000)
-    except ValueError as error:
-        raise PlanError(str(error)) from None
 
 
 def _percent(share: float) -> str:

@@ -105,11 +105,7 @@ class Redial:
         return self.fit.window(self.fabric, pass_rate=pass_rate, confidence=confidence)
 
     def next_presses(
-        self,
-        presses: int,
-        *,
-        fabrics: Iterable[str | Fabric] | None = None,
-        seed: int = 0,
+        self, presses: int, *, fabrics: Iterable[str | Fabric] | None = None, seed: int = 0
     ) -> Plan:
         """Return at most ``presses`` new presses with the largest expected gain, numbered on.
 
@@ -210,9 +206,7 @@ def redial(
     Raises ``PlanError`` for an unknown change and ``ResultsError`` for invalid frames.
     """
     if not isinstance(changed, str) or changed not in CHANGES:
-        raise PlanError(
-            f"changed is {fields.quoted(changed)}; accepted is one of {', '.join(CHANGES)}"
-        )
+        raise fields.refusal("changed", changed, f"one of {', '.join(CHANGES)}", PlanError)
     name = session.fabric(fabric).name
     old = check_results(session, earlier)
     new = old.iloc[:0] if now is None else check_results(session, now)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
@@ -122,9 +123,9 @@ def rehearse(
     line.
     """
     asked = _checked(session, schedule, fabrics, start, pass_rate, confidence)
-    count = _whole("rehearsals", rehearsals, MOST_REHEARSALS)
+    count = fields.whole_number(rehearsals, "rehearse", "rehearsals", 1, MOST_REHEARSALS, PlanError)
     if isinstance(jobs, bool) or not isinstance(jobs, (int, np.integer)) or jobs == 0:
-        raise PlanError(f"jobs is {jobs!r}; give a whole number, or -1 for all cores")
+        raise fields.refusal("jobs", jobs, "a whole number, or -1 for all cores", PlanError)
     seeds = np.random.SeedSequence(whole_seed(seed)).spawn(count)
     rows: list[_Row] = []
     widths: list[tuple[int, str, str, float]] = []
@@ -247,7 +248,7 @@ def _checked(
         if name == "confidence" and value is None:
             continue  # every set-point of a window is expected to pass so often
         if not isinstance(value, (int, float)) or not 0.0 < value < 1.0:
-            raise PlanError(f"{name} is {value!r}; use a number between 0 and 1, such as 0.90")
+            raise fields.refusal(name, value, "a number between 0 and 1, such as 0.90", PlanError)
     if start is not None and not isinstance(start, Fit):
         raise PlanError(f"start is a {type(start).__name__}; give a fit of the results so far")
     if start is not None and start.session != session:
@@ -260,10 +261,3 @@ def _checked(
         float(pass_rate),
         None if confidence is None else float(confidence),
     )
-
-
-def _whole(name: str, value: Any, most: int) -> int:
-    whole = not isinstance(value, bool) and isinstance(value, (int, np.integer))
-    if not whole or not 1 <= value <= most:
-        raise PlanError(f"{name} is {value!r}; give a whole number from 1 to {most}")
-    return int(value)

@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from dtfexp.describe import units
-from dtfexp.describe.errors import PlanError, SessionError
+from dtfexp.describe import fields, units
+from dtfexp.describe.errors import PlanError
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode.forbidden_repair import move_out_of_forbidden
@@ -68,7 +68,7 @@ def lay_out(
         ("first_round", first_round),
     ):
         if isinstance(first, bool) or not isinstance(first, (int, np.integer)) or first < 1:
-            raise PlanError(f"{name} is {first!r}; give a whole number of 1 or more")
+            raise fields.refusal(name, first, "a whole number of 1 or more", PlanError)
     fabrics, columns = _checked(session, settings)
     if session.forbidden:
         kept, _ = move_out_of_forbidden(session, pd.DataFrame({"fabric": fabrics} | columns))
@@ -192,10 +192,7 @@ def _presses(
 
 
 def _assign_batches(
-    keys: Sequence[Key],
-    apart: Sequence[tuple[Any, tuple[Any, ...]]],
-    most: int,
-    most_extra: int,
+    keys: Sequence[Key], apart: Sequence[tuple[Any, tuple[Any, ...]]], most: int, most_extra: int
 ) -> list[int]:
     """Return a batch for each item; a batch has one key and at most ``most`` items.
 
@@ -358,10 +355,8 @@ def _checked(session: Session, settings: pd.DataFrame) -> tuple[list[str], dict[
             raise PlanError(f"wanted presses: column {column!r} is missing")
     fabrics, columns = [], {}
     for row, given in enumerate(settings["fabric"], start=1):
-        try:
+        with fields.at(f"wanted presses, row {row}, column 'fabric'", PlanError):
             fabrics.append(session.fabric(given).name)
-        except SessionError as error:
-            raise PlanError(f"wanted presses, row {row}, column 'fabric': {error}") from None
     for factor in session.factors:
         allowed = {fabric: session.allowed(factor, fabric) for fabric in dict.fromkeys(fabrics)}
         values = []
@@ -369,10 +364,8 @@ def _checked(session: Session, settings: pd.DataFrame) -> tuple[list[str], dict[
             zip(fabrics, settings[factor.name], strict=True), start=1
         ):
             place = f"wanted presses, row {row}, column {factor.name!r}"
-            try:
+            with fields.at(place, PlanError):
                 value = factor.snap(given)
-            except ValueError as error:
-                raise PlanError(f"{place}: {error}") from None
             on_step = not factor.is_numeric or abs(value - float(given)) <= _TOLERANCE * max(
                 1.0, abs(value)
             )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from dtfexp.describe.errors import SessionError
+from dtfexp.describe import fields
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window import window_box
@@ -49,7 +49,7 @@ def half_widths(session: Session, fabric: str, wanted: Mapping[str, float]) -> d
             accepted = (
                 f"a half-width up to {most:g}" if most else "none: it has no range of numbers"
             )
-            raise SessionError(f"at_least of {factor.name!r} is {value!r}; give {accepted}")
+            raise fields.refusal(f"at_least of {factor.name!r}", value, accepted)
         out[factor.name] = float(value)
     return out
 

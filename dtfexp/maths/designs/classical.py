@@ -364,8 +364,7 @@ def _listed(items: Sequence[Any]) -> str:
 
 
 def _whole(value: Any, name: str, low: int, high: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, (int, np.integer)):
-        raise ValueError(f"{name} is {value!r}; give a whole number from {low} to {high}")
-    if not low <= value <= high:
-        raise ValueError(f"{name} is {value}; give a whole number from {low} to {high}")
+    whole = isinstance(value, (int, np.integer)) and not isinstance(value, bool)
+    if not whole or not low <= value <= high:
+        raise ValueError(f"{name}: got {value!r}; accepted a whole number from {low} to {high}")
     return int(value)

@@ -26,16 +26,12 @@ def batch_covariance(
 ) -> Array:
     """Covariance (n, n) of load, round and block luck plus what the outcomes of one press share.
 
-        Codes below zero mean "not known": such an observation shares luck with nobody.  Half of the
-        luck of a load or round is common to the outcomes, half belongs to each.
-    <<<<<<< HEAD
-        METHODS.md, equation (10).
-    =======
+    Codes below zero mean "not known": such an observation shares luck with nobody. Half of the
+    luck of a load or round is common to the outcomes, half belongs to each.
 
-        A block (a day, a roll, a lot) has the luck of a press round, ``round_sd``, by choice: a
-        plan
-        has two or three blocks, too few to learn a standard deviation of their own from.
-    >>>>>>> 61597dd (Say that a block shares the round's luck, and hold it by a test)
+    A block (a day, a roll, a lot) has the luck of a press round, ``round_sd``, by choice: a plan
+    has two or three blocks, too few to learn a standard deviation of their own from.
+    METHODS.md, equation (10).
     """
     across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
 

@@ -17,6 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import qr
+from scipy.special import ndtri, stdtrit
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -234,3 +235,28 @@ def satterthwaite(contrasts: Array, design: Array, found: VarianceComponents) ->
         return float(min(freedom))
     total = sum(nu / (nu - 2.0) for nu in freedom)
     return float(2.0 * total / (total - len(freedom)))
+
+
+def pseudo_error(effects: Array) -> float:
+    """Lenth's pseudo standard error of effects (m,) that are known equally well.
+
+    Most of many effects are small, so the small ones say how much chance alone makes of an effect
+    (Lenth 1989, Technometrics 31:469).
+    """
+    size = np.abs(effects)
+    first = 1.5 * float(np.median(size))
+    return 1.5 * float(np.median(size[size < 2.5 * first])) if first > 0 else 0.0
+
+
+def lenth_margin(effects: Array, level: float = 0.95) -> float:
+    """Lenth's margin of error: an effect beyond it stands out from the ``effects`` (m,)."""
+    quantile = float(stdtrit(len(effects) / 3.0, 0.5 + 0.5 * level))
+    return quantile * pseudo_error(effects)
+
+
+def half_normal(count: int) -> Array:
+    """Where so many effects of no size would lie, smallest first, in their own sd, (count,).
+
+    Half-normal quantiles: Daniel 1959, Technometrics 1:311.
+    """
+    return np.asarray(ndtri(0.5 + 0.5 * (np.arange(1, count + 1) - 0.5) / count))

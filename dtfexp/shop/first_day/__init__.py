@@ -4,5 +4,5 @@ A person can go back, ask for an explanation, review everything before it is wri
 any time: the answers are kept in a draft beside the session file.
 """
 
-from dtfexp.shop.first_day.checklist import CHECKLIST as CHECKLIST
+from dtfexp.shop.first_day.dialogue import CHECKLIST as CHECKLIST
 from dtfexp.shop.first_day.dialogue import new_session as new_session

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from dtfexp.describe import tomltext
 from dtfexp.describe.errors import DtfexpError, SessionError
 from dtfexp.describe.session import Session
-from dtfexp.shop.first_day import draft, reading
+from dtfexp.shop.first_day import reading
 from dtfexp.shop.first_day.asking import questions
-from dtfexp.shop.first_day.checklist import CHECKLIST
 from dtfexp.shop.first_day.described import session_of
 from dtfexp.shop.first_day.question import Question
+from dtfexp.show.text.cautions import SHORT_CAUTIONS
 
 Ask = Callable[[str], str]
 Tell = Callable[[str], None]
@@ -49,7 +51,7 @@ def new_session(path: Path, ask: Ask, tell: Tell) -> Session:
         session.save(path)
     except (EOFError, KeyboardInterrupt, _Stop):
         raise DtfexpError(talk.stopped()) from None
-    draft.remove(path)
+    remove_draft(path)
     return session
 
 
@@ -64,20 +66,20 @@ class _Talk:
     def go_on(self) -> None:
         """Resume the draft of an earlier start, if the person wants to."""
         try:
-            found = draft.load(self.path)
+            found = load_draft(self.path)
         except SessionError as error:
-            self.tell(f"{error}; it was put aside as {draft.put_aside(self.path)}")
+            self.tell(f"{error}; it was put aside as {put_draft_aside(self.path)}")
             return
         if not found:
             return
-        self.tell(f"{draft.place(self.path)} holds {len(found)} answers of an earlier start.")
+        self.tell(f"{draft_path(self.path)} holds {len(found)} answers of an earlier start.")
         while True:
             told = self.ask("Go on from them (yes or no) [yes]: ").strip() or "yes"
             try:
                 if reading.yes_or_no(told):
                     self.said = found
                 else:
-                    self.tell(f"They are kept as {draft.put_aside(self.path)}.")
+                    self.tell(f"They are kept as {put_draft_aside(self.path)}.")
                 return
             except ValueError as error:
                 self.tell(f"  {error}")
@@ -109,7 +111,7 @@ class _Talk:
         if not kept:
             return "stopped before the first answer; nothing was written"
         return (
-            f"stopped; {len(kept)} answers are kept in {draft.place(self.path)}: "
+            f"stopped; {len(kept)} answers are kept in {draft_path(self.path)}: "
             f"dtfexp new {self.path} goes on from there"
         )
 
@@ -147,7 +149,7 @@ class _Talk:
                 continue
             self.said[question.key] = question.text(value, told)
             self.earlier.pop(question.key, None)
-            draft.save(self.path, self.earlier | self.said)
+            save_draft(self.path, self.earlier | self.said)
             if note := question.note(value):
                 self.tell(f"  {note}")
             return
@@ -195,3 +197,61 @@ class _Talk:
 
 def _line(error: Exception) -> str:
     return " ".join(str(error).split())
+
+
+CHECKLIST: tuple[str, ...] = (
+    *SHORT_CAUTIONS[:2],
+    "Read the care label of every fabric. Iron dots (ISO 3758, from memory): one 110 °C (230 °F), "
+    "two 150 °C (302 °F), three 200 °C (392 °F). Common powders bond from about 130 °C (266 °F) "
+    "on: one dot needs a powder that melts lower, or another method. Ask the makers too.",
+    "Ask the film's maker whether it is peeled hot, warm or cold.",
+    "Switch oven and heat press on; wait 10 min or more.",
+    "Measure the warm platen and the warm oven bed at nine points, with a contact probe, or an "
+    "infrared gun on a matte pad. Write down the display, the coldest and the hottest.",
+    "Look at the filters of exhaust and oven.",
+    "Print the nozzle pattern: no gaps, white too.",
+    "Write down the lots of film, powder and ink, and when the powder was opened.",
+    "Write down room temperature and humidity.",
+    "Press one print with the settings you run today. It is your starting point.",
+)
+
+
+def draft_path(path: Path) -> Path:
+    """Return the path of a session file's draft."""
+    return path.with_name(f"{path.name}.draft")
+
+
+def save_draft(path: Path, said: dict[str, str]) -> None:
+    """Save the answers, key and text, atomically."""
+    import tomli_w
+
+    tomltext.write_file(tomli_w.dumps({"answers": said}), draft_path(path))
+
+
+def load_draft(path: Path) -> dict[str, str] | None:
+    """Return the answers of a draft; None without one, ``SessionError`` for a damaged one."""
+    where = draft_path(path)
+    if not where.exists():
+        return None
+    try:
+        found = tomllib.loads(tomltext.read_file(where)).get("answers")
+    except tomllib.TOMLDecodeError:
+        found = None
+    if not isinstance(found, dict) or not all(isinstance(v, str) for v in found.values()):
+        raise SessionError(f"{where} is damaged: not the answers of an earlier start")
+    return {str(key): value for key, value in found.items()}
+
+
+def put_draft_aside(path: Path) -> Path:
+    """Move a draft out of the way, over no other file; return its new path."""
+    old = draft_path(path)
+    n = 1
+    while (aside := old.with_name(f"{old.name}.{n}")).exists():
+        n += 1
+    old.rename(aside)
+    return aside
+
+
+def remove_draft(path: Path) -> None:
+    """Remove the draft after the session file is written."""
+    draft_path(path).unlink(missing_ok=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from dtfexp.book.store import typed_values
 from dtfexp.describe import fields, units
-from dtfexp.describe.errors import ResultsError, SessionError
+from dtfexp.describe.errors import SessionError
 from dtfexp.describe.resources import as_length
 
 #: Limits of a dial of an oven or heat press, °C.
@@ -89,10 +89,8 @@ def some_of(given: str, words: tuple[str, ...]) -> tuple[str, ...]:
 
 def number(given: str, unit: str = "") -> float:
     """Return a number in ``unit``; the text may name another unit."""
-    try:
+    with fields.at("", SessionError):
         return typed_values.number(given, unit)
-    except ResultsError as error:
-        raise SessionError(str(error)) from None
 
 
 def whole(given: str, low: int = 1, high: int = 100) -> int:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dtfexp.maths.linear.lenth import half_normal
+from dtfexp.maths.linear.variance_components import half_normal
 from dtfexp.show.style import axes_style, palette
 from dtfexp.show.text.number_format import label
 

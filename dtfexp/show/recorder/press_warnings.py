@@ -78,9 +78,7 @@ def mark(book: Logbook, message: Mapping[str, Any], now: datetime, by: str) -> s
     """Note the step of the form's message, with its ``ago`` seconds; return the text to show."""
     ago = message.get("ago", 0)
     if not isinstance(ago, (int, float)) or not 0 <= ago <= _LONGEST_AGO:
-        raise LogbookError(
-            f"step: it happened {fields.quoted(ago)} s ago; accepted is 0 s to 7 days"
-        )
+        raise LogbookError(f"step: it happened {fields.quoted(ago)} s ago; accepted 0 s to 7 days")
     step, load = message.get("step"), message.get("load")
     at = now - timedelta(seconds=float(ago))
     key = message.get("id")

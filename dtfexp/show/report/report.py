@@ -55,8 +55,8 @@ def report(
         with Logbook.open(book_or_path) as book:
             return _of_book(book, out, fabrics, unit, paper, earlier, progress)
     if not isinstance(book_or_path, Logbook):
-        raise LogbookError(
-            f"book_or_path is {fields.quoted(book_or_path)}; give a Logbook or the path of one"
+        raise fields.refusal(
+            "book_or_path", book_or_path, "a Logbook or the path of one", LogbookError
         )
     return _of_book(book_or_path, out, fabrics, unit, paper, earlier, progress)
 

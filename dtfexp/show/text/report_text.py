@@ -9,8 +9,7 @@ import pandas as pd
 
 from dtfexp.describe.fields import and_list, count_phrase
 from dtfexp.dialin.confirm import press_verdicts
-from dtfexp.dialin.confirm.success_run import presses_to_confirm
-from dtfexp.dialin.confirm.terms import Terms
+from dtfexp.dialin.confirm.terms import Terms, presses_to_confirm
 from dtfexp.show.text.edge_text import (
     LIMIT,
     OWN_RANGE,

@@ -36,7 +36,10 @@ def without_underscores(name: str) -> str:
 
 def quoted(value: object) -> str:
     """Return ``value`` for a one-line message: quoted if text, cut if long."""
-    text = f"{value:g}" if isinstance(value, float) else repr(value)
+    try:
+        text = f"{value:g}" if isinstance(value, float) else repr(value)
+    except ValueError:  # Python writes out no whole number of more than 4,300 digits
+        text = "a whole number with thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."
 
 

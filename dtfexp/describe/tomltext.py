@@ -6,6 +6,7 @@ No other file is read or written below the logbook floor.
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 import tomllib
 from collections.abc import Callable
@@ -44,6 +45,7 @@ _SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden", *_TABLES)
 _BELOW = ("guide", "usual", "ranges")
 """Tables of one factor, outcome or fabric, written under a heading of their own."""
 _LARGEST_FILE = 2_000_000
+_LONG_KEY = re.compile(r"""(?:(?:"[^"\n]{0,99}"|'[^'\n]{0,99}'|[\w-]{1,99})[ \t]*\.[ \t]*){40}""")
 
 
 def read_file(path: str | PathLike[str]) -> str:
@@ -79,6 +81,9 @@ def read(text: str) -> dict[str, Any]:
     """Return the arguments of a ``Session`` from TOML text, with its parts built."""
     if not isinstance(text, str):
         raise SessionError(f"session: got {fields.quoted(text)}; expected TOML text")
+    if _LONG_KEY.search(text):
+        # The parser's time grows with the square of a key's parts: 40 kB of dots took 13 s.
+        raise SessionError("not a session: a key has 40 parts or more with dots between them")
     try:
         table = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
@@ -87,6 +92,8 @@ def read(text: str) -> dict[str, Any]:
         raise SessionError(f"not valid TOML: {why}") from None
     except RecursionError:
         raise SessionError("not valid TOML: nested too deeply") from None
+    except ValueError as error:  # a whole number with thousands of digits
+        raise SessionError(f"not valid TOML: {str(error).partition(';')[0]}") from None
     _check_keys(table, _SESSION_KEYS, "session", required=("name", *_LISTS))
     fabrics = table["fabrics"]
     if isinstance(fabrics, list) and any(isinstance(entry, str) for entry in fabrics):

@@ -186,3 +186,19 @@ def test_a_failed_save_keeps_the_old_file(tmp_path, monkeypatch):
     with pytest.raises(SessionError, match="cannot be written \\(No space left"):
         session.save(path)
     assert path.read_bytes() == before and os.listdir(tmp_path) == ["s.toml"]
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("name = " + "9" * 5000, "4300 digits"),
+        ("name = 0x" + "f" * 5000, "thousands of digits"),
+        ("a." * 20_000 + "a = 1", "40 parts"),
+        ("[" + '"a" . ' * 20_000 + "a]", "40 parts"),
+        ("name = " + "[" * 900 + "]" * 900, "nested too deeply"),
+    ],
+)
+def test_what_would_take_for_ever_or_end_raw_is_refused_in_a_line(line, told):
+    with pytest.raises(SessionError, match=told) as caught:
+        Session.from_toml(line + "\nfactors = []\noutcomes = []\nfabrics = []\n")
+    assert "\n" not in str(caught.value) and len(str(caught.value)) < 300

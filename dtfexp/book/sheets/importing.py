@@ -47,7 +47,7 @@ _READ_AS = {
     sheet_columns.BOOK_ENTRY: "how old this sheet is",
 }
 #: So many doubtful readings are named in one line.
-_MOST_TOLD = 12
+_MOST_TOLD = 6
 
 
 def import_sheet(

@@ -208,6 +208,12 @@ def _split(
                 count += len(cells)
             _check_size(path, number, len(rows), len(cells), count)
     except csv.Error as error:
+        if "field larger" in str(error):
+            raise ResultsError(
+                f"{path.name}, near line {reader.line_num + skipped}: a cell holds more than "
+                f"{csv.field_size_limit()} characters, or its quotes do not close; accepted is "
+                f"{ACCEPTED}"
+            ) from None
         raise ResultsError(
             f"{path.name}, near line {reader.line_num + skipped}: the quotes do not close as they "
             f"should ({error}); accepted is {ACCEPTED}"

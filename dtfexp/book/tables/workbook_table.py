@@ -191,8 +191,8 @@ def _check_reach(file: str, part: str, row: int, column: int) -> None:
 
 def _too_much(file: str, part: str, what: str, remedy: str) -> ResultsError:
     return ResultsError(
-        f"{file}, part {part}: {what}; accepted are at most {MOST_ROWS} rows and {MOST_COLUMNS} "
-        f"columns, {MOST_CELLS} cells in all" + (f" ({remedy})" if remedy else "")
+        f"{file}, its {part.rpartition('/')[2]}: {what}; accepted are at most {MOST_ROWS} rows and "
+        f"{MOST_COLUMNS} columns, {MOST_CELLS} cells in all" + (f" ({remedy})" if remedy else "")
     )
 
 

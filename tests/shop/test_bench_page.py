@@ -33,7 +33,7 @@ def book(tmp_path: Path):
 def test_a_map_typed_in_is_kept_once_and_says_what_to_set(book: Logbook, capsys) -> None:
     for _ in range(2):
         found = bench_page.measured(book, "press temperature", 320, TYPED)
-    assert "Kept in a.dtfbook: 1 pass(es)" in capsys.readouterr().out
+    assert "Stored in a.dtfbook: 1 pass(es)" in capsys.readouterr().out
     assert len(book.bench.maps()) == 1
     assert found.passes[0][4] == 312.5
     shown = show_map(found)

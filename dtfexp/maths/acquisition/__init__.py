@@ -1,1 +1,1 @@
-"""The value of a batch of presses before it is made."""
+"""The expected value of a batch of presses."""

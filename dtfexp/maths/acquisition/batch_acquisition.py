@@ -1,16 +1,13 @@
-"""What a press would teach, before it is made.
+"""The expected value of presses before they are made.
 
 For every set-point that may belong to the window, the margin of its pass rate over the required one
-is Gaussian now.  Presses to come narrow it by an amount that does not depend on how they turn
-out, so
-the chance that the set-point will then be *confirmed* good has a closed form.  Presses are
-chosen one
-after the other to make the sum of these chances, over the cells that matter, as large as possible.
+is Gaussian. Further presses reduce its variance by an amount that does not depend on their grades,
+so the probability that the set-point will then be *confirmed* good has a closed form. Presses are
+chosen one by one to maximise the sum of these probabilities over the cells.
 
-Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a coming posterior
-as in
-Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a grade
-is Fisher's, averaged over the posterior.
+Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a future posterior as
+in Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a
+grade is Fisher's, averaged over the posterior.
 """
 
 from __future__ import annotations
@@ -35,17 +32,17 @@ Ints = NDArray[np.int_]
 _NODES, _WEIGHTS = hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
-# Of the way from the acceptance cut down to a grade, how much counts as not known; chosen on
+# Share of the distance from the acceptance cut down to a grade that counts as noise; chosen on
 # simulated benches (``tests/bench``), no published source.
 BAD_GRADE_NOISE = 1.5
 
 
 @dataclass(frozen=True)
 class Candidates:
-    """Presses that could be made: where, and codes of the load and round each would belong to.
+    """Possible presses: their points, and codes of the load and round of each.
 
-    load, round_ (C,): equal codes would share luck (at a NEW load and round); spread (C, d): sd, in
-    codes, of what the machines would do around each setting (None: exact).
+    ``load``, ``round_`` (C,): equal codes share a batch effect (of a NEW load or round); ``spread``
+    (C, d): sd, in codes, of the machine around each setting (None: exact).
     """
 
     at: Points
@@ -55,9 +52,9 @@ class Candidates:
 
 
 class BatchAcquisition:
-    """The state while a batch is chosen.
+    """The state of a batch being chosen.
 
-    cells (E): ``weight`` (E,) how much each matters; candidates (C) with O outcomes each.
+    Cells (E): ``weight`` (E,), their importance; candidates (C) with O outcomes each.
     """
 
     @single_threaded
@@ -70,11 +67,14 @@ class BatchAcquisition:
         confidence: float | Array,
         now: tuple[Array, Array],
     ) -> None:
-        """``confidence``: asked of every cell, or of each (E,); ``now``: mean (E,) of the margins
-        over the required rate (probit scale), and the variance (E,) that comes from not knowing
-        the scales, which a few presses do not take away."""
+        """Prepare the covariances between cells and candidates.
+
+        ``confidence``: required of every cell, or of each (E,); ``now``: mean (E,) of the margins
+        over the required rate (probit scale), and their variance (E,) between hyperparameters,
+        which a few presses do not reduce.
+        """
         if len(post.integration_points) != 1:
-            raise ValueError("an outlook is taken at one set of scales")
+            raise ValueError("post: got several integration points; accepted is one")
         self.n_outcomes = post.shape.n_outcomes
         self.weight = weight
         self.z = np.broadcast_to(ndtri(confidence), weight.shape)
@@ -95,9 +95,9 @@ class BatchAcquisition:
         )
 
     def confirmation_probability(self, variance: Array) -> Array:
-        """Chance that a cell is confirmed good once its variance has fallen to ``variance``.
+        """Return the probability that a cell is confirmed good once its variance is ``variance``.
 
-        variance (E, ...) -> the same shape. METHODS.md, equation (28).
+        ``variance`` (E, ...) -> the same shape. METHODS.md, equation (28).
         """
         extra = (1,) * (variance.ndim - 1)
         margin = self.margin.reshape(-1, *extra)
@@ -110,7 +110,7 @@ class BatchAcquisition:
 
     @property
     def value(self) -> float:
-        """Weighted expected share of cells confirmed, with everything chosen so far.
+        """Return the weighted expected share of confirmed cells with everything chosen so far.
 
         METHODS.md, equation (28).
         """
@@ -118,7 +118,7 @@ class BatchAcquisition:
 
     @single_threaded
     def scores(self, candidates: Ints) -> Array:
-        """``value`` after adding each candidate, (len(candidates),)."""
+        """Return ``value`` after adding each candidate, (len(candidates),)."""
         n_out = self.n_outcomes
         index = candidates[:, None] * n_out + np.arange(n_out)
         block = self.cov[index[:, :, None], index[:, None, :]]
@@ -131,7 +131,7 @@ class BatchAcquisition:
 
     @single_threaded
     def add_press(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:
-        """Take a press as made: everything correlated with it is known better."""
+        """Add a press to the batch and condition all covariances on it."""
         which = range(self.n_outcomes) if outcomes is None else outcomes
         index = np.array([candidate * self.n_outcomes + o for o in which], dtype=int)
         noise = np.array([self.noise[candidate, o] for o in which])
@@ -143,7 +143,7 @@ class BatchAcquisition:
         self.cov = self.cov - among @ gain @ among.T
 
     def restricted_copy(self, members: Ints) -> BatchAcquisition:
-        """A branch to try a batch on, with some of the candidates only; this one is not changed."""
+        """Return a copy with some of the candidates, to try a batch on."""
         twin = object.__new__(BatchAcquisition)
         twin.__dict__.update(self.__dict__)
         index = (members[:, None] * self.n_outcomes + np.arange(self.n_outcomes)).ravel()
@@ -154,7 +154,7 @@ class BatchAcquisition:
 
 
 def _cell_covariance(post: Posterior, cells: Points, links: list[Array]) -> Array:
-    """Posterior covariance (E, O, O) of the cells."""
+    """Return the posterior covariance (E, O, O) of the cells."""
     own = field.variance(cells, post.shape, post.integration_points[0], post.prior)
     return np.asarray(
         own[:, None, None] * post.outcome_correlation(0) - np.einsum("oen,pen->eop", links, links)
@@ -164,7 +164,7 @@ def _cell_covariance(post: Posterior, cells: Points, links: list[Array]) -> Arra
 def _covariances(
     post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_links: list[Array]
 ) -> tuple[Array, Array, Array]:
-    """Candidate covariance (C*O, C*O), that of cells with them (E, C*O), and their mean (C, O)."""
+    """Return covariances (C*O, C*O) of candidates and (E, C*O) with cells, and means (C, O)."""
     scales, shape, prior = post.integration_points[0], post.shape, post.prior
     n_out, count = shape.n_outcomes, candidates.at.n
     alike = post.outcome_correlation(0)
@@ -190,7 +190,7 @@ def _covariances(
 
 
 def _input_noise_variance(post: Posterior, candidates: Candidates) -> Array:
-    """Variance (C, O) that the machine spread would add to what each candidate shows."""
+    """Return the variance (C, O) from the machine spread in each candidate's result."""
     if candidates.spread is None:
         return np.zeros((candidates.at.n, post.shape.n_outcomes))
     gaps = field.spread_effects(
@@ -206,11 +206,11 @@ def _input_noise_variance(post: Posterior, candidates: Candidates) -> Array:
 
 
 def _effective_grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
-    """Effective noise variance of one grade at each candidate, (C, O): one over Fisher information.
+    """Return the effective noise variance of a grade at each candidate, (C, O).
 
-    A grade at the open end of its scale tells little; in the middle it tells nearly as much as a
-    measurement.  What a grade far below acceptance says of the edge depends on how quality falls
-    from one to the other, a slope or a cliff, which the field only assumes.
+    One over the Fisher information: a grade at the open end of its scale is least informative, one
+    in the middle nearly as informative as a measurement. The information of a grade far below
+    acceptance about the edge depends on the slope between, which the field only assumes.
     METHODS.md, equation (27).
     """
     scales = post.integration_points[0]

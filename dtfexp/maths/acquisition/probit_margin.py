@@ -1,8 +1,8 @@
-"""The margin of the pass rate over the required one at many set-points together.
+"""The joint posterior of the margin of the pass rate over the required one.
 
-On the probit scale the margin is close to Gaussian and, near its middle, a straight function of the
-fields; so its joint posterior has a covariance in closed form, and draws of the whole map are cheap
-(a delta method; Rasmussen & Williams 2006, eq. 2.25-2.26 for the field).
+On the probit scale the margin is nearly Gaussian and, near its mean, linear in the fields; its
+joint posterior has a covariance in closed form, and draws of the whole map are cheap (delta method;
+Rasmussen & Williams 2006, eq. 2.25-2.26 for the field).
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ Array = NDArray[np.float64]
 
 @single_threaded
 def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
-    """Slope (E, O) of the probit pass rate in each outcome's field, and the links to the data.
+    """Return slopes (E, O) of the probit pass rate in the fields, and whitened cross-covariances.
 
-    ``post`` at one set of scales
+    ``post`` at one set of hyperparameters
     (:func:`dtfexp.maths.inference.posterior.at_central_hyperparameters`).
     """
     mean, base, wander = mean_covariance_and_input_noise(post, cells, 0)
@@ -43,7 +43,7 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
 
 @single_threaded
 def covariance(post: Posterior, cells: Points) -> Array:
-    """Posterior covariance (E, E) of the cells' margins."""
+    """Return the posterior covariance (E, E) of the cells' margins."""
     slope, links = slopes(post, cells)
     prior = field.covariance(cells, cells, post.shape, post.integration_points[0], post.prior)
     out = prior * (slope @ post.outcome_correlation(0) @ slope.T)
@@ -52,10 +52,10 @@ def covariance(post: Posterior, cells: Points) -> Array:
 
 
 def draw_margins(middle: Array, cov: Array, between_variance: Array, count: int) -> Array:
-    """Maps of the margin (count, E) from its posterior; the same arguments give the same maps.
+    """Return draws (count, E) of the margins; deterministic.
 
-    middle (E,), cov (E, E) as above; stays (E,) variance from scales not known, which moves all
-    cells together.
+    ``middle`` (E,), ``cov`` (E, E) as above; ``between_variance`` (E,): variance between
+    hyperparameters, which moves all cells jointly.
     """
     rng = np.random.default_rng(len(middle))
     values, vectors = np.linalg.eigh(cov) if len(cov) <= 400 else leading_eigenpairs(cov, rng)
@@ -69,9 +69,10 @@ def draw_margins(middle: Array, cov: Array, between_variance: Array, count: int)
 def leading_eigenpairs(
     cov: Array, rng: np.random.Generator, rank: int = 200
 ) -> tuple[Array, Array]:
-    """The leading eigenpairs by a randomised range (Halko, Martinsson & Tropp 2011, SIAM Rev. 53).
+    """Return the leading eigenpairs by a randomised range finder.
 
-    A smooth field over a few settings has few directions that matter.
+    Halko, Martinsson & Tropp 2011, SIAM Rev. 53. A smooth field over a few settings has few
+    relevant directions.
     """
     basis, _ = np.linalg.qr(cov @ rng.standard_normal((len(cov), rank)))
     basis, _ = np.linalg.qr(cov @ basis)

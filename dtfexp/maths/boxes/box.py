@@ -1,9 +1,9 @@
 """The largest box of good cells on a grid, found exactly.
 
 A window is a box: one range per axis, every grid point inside it good. "Largest" is the product
-over the axes of the box's width in units (of what the machine wanders, or of a step), so the
-search is the weighted maximal empty-box problem in several dimensions; `boxsearch` solves it, this
-module says what is asked, checks it, and finds the point deepest inside.
+over the axes of the box's width in units (the machine spread, or a step): a weighted maximal
+empty-box problem in several dimensions. `box_search` solves it; this module states and checks the
+problem, and finds the deepest point.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 WIDTH_OFFSET = 1e-3
-"""Added to every width in units, so that boxes without width on an axis can still be compared."""
+"""Added to every width in units, so that boxes of zero width on an axis can be compared."""
 
 
 @dataclass(frozen=True)
 class Box:
-    """A box of grid points: `lo[a] <= index <= hi[a]` on every axis; `size` as searched for."""
+    """A box of grid points: `lo[a] <= index <= hi[a]` on every axis; `size` is the objective."""
 
     lo: tuple[int, ...]
     hi: tuple[int, ...]
@@ -41,20 +41,20 @@ def largest_box(
     prefer: Floats | None = None,
     holding: Sequence[Any] | None = None,
 ) -> Box | None:
-    """The largest box of good cells, or None when no box is wide enough.
+    """Return the largest box of good cells, or None when no box is wide enough.
 
-    good      bool, shape (n1, ..., nd), d >= 1: the cells a box may hold
-    coords    per axis, the grid's coordinates: 1-D, strictly ascending, length n_a
-    unit      per axis, the width that counts as one (> 0, in the unit of coords)
-    min_width per axis (or one number for all), in the unit of coords: a narrower box is no box
-    prefer    shape of `good`, finite: decides between boxes of equal size
-    holding   per axis, ascending places of which a box must hold one that is not its edge, or is
-              where the grid ends; None where it need not
+        good      bool, shape (n1, ..., nd), d >= 1: the cells a box may hold
+        coords    per axis, the grid's coordinates: 1-D, strictly ascending, length n_a
+        unit      per axis, the width that counts as one (> 0, in the unit of coords)
+        min_width per axis (or one number for all), in the unit of coords: least width of a box
+        prefer    shape of `good`, finite: decides between boxes of equal size
+        holding   per axis, ascending places of which a box must hold one that is not its edge,
+                  or is where the grid ends; None for no condition
 
-    The size is the product over the axes of (width / unit + FLAT); an axis that has one level only
-    counts as 1. Sizes within a share TIE of the largest are equal; among these the largest sum of
-    `prefer` inside wins (to nine digits), then the lowest `lo`, then the lowest `hi`.
-    Raises ValueError on arguments that do not fit together. METHODS.md, equation (25).
+    The size is the product over the axes of (width / unit + FLAT); an axis with one level counts as
+    1. Sizes within a share TIE of the largest are equal; among these the largest sum of `prefer`
+    inside wins (to nine digits), then the lowest `lo`, then the lowest `hi`. Raises ValueError on
+    inconsistent arguments. METHODS.md, equation (25).
     """
     good, axes, units, narrow = _checked(good, coords, unit, min_width)
     preferred = _checked_prefer(good, prefer)
@@ -95,13 +95,13 @@ def deepest_point(
     box: Box,
     score: Floats,
 ) -> tuple[int, ...]:
-    """The grid point of a box that lies farthest from the box's edges.
+    """Return the grid point of a box with the largest distance from its edges.
 
-    The distance is the smallest over the axes, each in multiples of its unit; axes on which the
-    box holds one level or two, edges all, leave no choice and do not count. Distances that agree to
-    TIE are equal; among these the largest `score` (shape of `good`) wins, then the lowest index
-    tuple. Only good cells are looked at. Raises ValueError when the box does not fit the grid or
-    holds no good cell. METHODS.md, equation (26).
+    The distance is the smallest over the axes, each in multiples of its unit; axes on which the box
+    holds one or two levels do not count. Distances that agree to TIE are equal; among these the
+    largest `score` (shape of `good`) wins, then the lowest index tuple. Only good cells count.
+    Raises ValueError when the box does not fit the grid or holds no good cell. METHODS.md, equation
+    (26).
     """
     good, axes, units, _ = _checked(good, coords, unit, 0.0)
     points = _checked_prefer(good, score, "score")
@@ -118,7 +118,7 @@ def deepest_point(
     depth = np.where(good[part], depth, -1.0)
     if depth.max() < 0:
         raise ValueError(f"box {box.lo} to {box.hi} holds no good cell")
-    # Where no axis counts, every cell is infinitely deep and the score alone decides.
+    # If no axis counts, every cell is infinitely deep and the score decides.
     deep = depth >= depth.max() * (1.0 - TIE)
     first = int(np.argmax(np.where(deep, points[part], -np.inf)))
     at = np.unravel_index(first, depth.shape)
@@ -126,7 +126,7 @@ def deepest_point(
 
 
 def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Floats:
-    """Factor of every interval [p, q] of one axis, (n, n); 0 where it is narrower than allowed."""
+    """Return the factor of every interval [p, q] of one axis, (n, n); 0 where too narrow."""
     width = at[None, :] - at[:, None]
     allowed = (width >= 0) & (width >= narrow * (1.0 - TIE))
     factor = width / unit + WIDTH_OFFSET if counts else np.ones_like(width)
@@ -134,8 +134,10 @@ def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Fl
 
 
 def _holds(axis: Floats, places: Any) -> Bools:
-    """Which intervals [p, q] of an axis hold a place that is not their edge; the ends of the axis
-    are no edges: (n, n)."""
+    """Return which intervals [p, q] of an axis hold a place that is not their edge, (n, n).
+
+    The ends of the axis are not edges.
+    """
     low, high = axis.copy(), axis.copy()
     low[0], high[-1] = -np.inf, np.inf
     above = np.array([np.searchsorted(places, v, side="right") for v in low])
@@ -144,7 +146,7 @@ def _holds(axis: Floats, places: Any) -> Bools:
 
 
 def _cropped(good: Bools) -> tuple[tuple[int, ...], Bools]:
-    """The smallest part of the grid that holds every good cell, and where it begins."""
+    """Return the start and content of the smallest part of the grid with every good cell."""
     ends = [
         np.flatnonzero(good.any(axis=tuple(b for b in range(good.ndim) if b != a)))
         for a in range(good.ndim)

@@ -1,11 +1,11 @@
 """Exact search for the box of good cells with the largest product of interval factors.
 
-One axis, the longest, is never enumerated: each cell holds the rank of the width of the run of
-good cells that ends there, and the cells of a box share the smallest of these. An interval on any
-other axis is then a running minimum, taken over many candidates at a time. What is left is a
-depth-first search over the intervals of the other axes, which drops a candidate as soon as its
-widths so far, times the widest run that each of the remaining axes could still hold, fall short of
-the best box known. The bound never under-states, so nothing is missed.
+The longest axis is not enumerated: each cell holds the rank of the width of the run of good cells
+that ends there, and a box takes the minimum over its cells. An interval on any other axis is then a
+running minimum, over many candidates at a time. The rest is a depth-first branch and bound over the
+intervals of the other axes: a candidate is dropped when its widths so far, times the widest
+possible run on each remaining axis, fall short of the best box. The bound is never too low, so the
+search is exact.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Ranks = NDArray[Any]  # the smallest unsigned type that holds every rank of the 
 _Batch = tuple[Ranks, Floats, Ints]  # ranks left, factor so far, picks
 
 TIE = 1e-9
-"""Sizes, widths and distances that differ by less than this share are the same."""
+"""Relative tolerance below which sizes, widths and distances are equal."""
 
 _BATCH = 8192  # candidates handled together: enough to hide call overhead, small enough for cache
 _CELLS = 1 << 22  # and never more cells at a time than this
@@ -32,7 +32,7 @@ _HELD_TIES = 1 << 18  # equal boxes kept before they are reduced to their best
 
 
 def search(good: Bools, widths: list[Floats], prefer: Floats) -> tuple[Ints, Ints, float] | None:
-    """The best box as (lo, hi, size), or None when no box is allowed.
+    """Return the best box as (lo, hi, size), or None when no box is allowed.
 
     good    bool, d axes, at least one cell True
     widths  per axis (n_a, n_a): factor of the interval [p, q], rising with q and falling with p;
@@ -114,15 +114,18 @@ class _Search:
     def _intervals(
         self, level: int, block: Ranks, factor: Floats, start: int
     ) -> Iterator[tuple[int, Ranks, Floats]]:
-        """Allowed intervals from `start` on: (stop, running minimum, factor times widest run)."""
+        """Yield allowed intervals from `start` on.
+
+        Each is (stop, running minimum, factor times widest run).
+        """
         widths = self.widths[level]
         open_most = self._most(level + 1)
         running = block[start]
         for stop in range(start, block.shape[0]):
             if stop > start:
                 running = np.minimum(running, block[stop])
-            # The running minimum only falls: when even the widest interval that starts here could
-            # not make up for it, longer ones need not be looked at.
+            # The running minimum only falls: stop when even the widest interval from here cannot
+            # compensate for it.
             top = running.reshape(-1, running.shape[-1]).max(axis=0)
             ceiling = self.run_width[top] * factor
             if ceiling.max() * open_most * widths[start, stop:].max() < self._enough:
@@ -138,7 +141,7 @@ class _Search:
         return float(np.prod([table.max() for table in self.widths[level:]]))
 
     def _bound(self, level: int, ranks: Ranks, size: Floats) -> Floats:
-        """No box of a candidate is larger than this: widths so far times widest runs still open.
+        """Return an upper bound on a candidate's boxes: widths so far times widest open runs.
 
         ranks (n_level, ..., run, batch), size (batch,) -> (batch,)
         """
@@ -151,7 +154,7 @@ class _Search:
         ceiling = self.run_width[shadows[0].max(axis=0)]
         bound: Floats = size * ceiling * self._most(level)
         for _ in range(2):
-            # Levels whose runs are too short to be part of a better box are as good as bad.
+            # Levels whose runs are too short for a better box count as bad.
             with np.errstate(divide="ignore", invalid="ignore"):
                 least = np.where(bound > 0, self._enough * ceiling / bound, np.inf)
             need = np.maximum(np.searchsorted(self.run_width, least * (1 - TIE)), 1)
@@ -183,14 +186,14 @@ class _Search:
             self._reduce()
 
     def _sizes(self, boxes: Ints) -> Floats:
-        """Sizes multiplied in the order of the axes, whatever order they were found in."""
+        """Return sizes multiplied in the order of the axes, independent of the search order."""
         size = np.ones(boxes.shape[1])
         for a, table in enumerate(self.all_widths):
             size = size * table[boxes[2 * a], boxes[2 * a + 1]]
         return size
 
     def _reduce(self) -> None:
-        """Of the boxes held, keep the first of each size that may still count."""
+        """Keep the first box of each size that may still count."""
         boxes = np.concatenate(self.ties, axis=1)
         size = self._sizes(boxes)
         keep = size >= size.max() * (1.0 - TIE)
@@ -201,7 +204,7 @@ class _Search:
         self.held = int(first.sum())
 
     def _keys(self, boxes: Ints) -> list[Any]:
-        """What decides between equal boxes, the weightiest last, as lexsort wants it."""
+        """Return the tie-breakers of equal boxes, most important last, as lexsort needs."""
         return [*boxes[1::2][::-1], *boxes[::2][::-1], -_sum_inside(self.prefer, boxes)]
 
     def _winner(self) -> tuple[Ints, Ints, float] | None:
@@ -219,7 +222,7 @@ def _append_interval(picks: Ints, start: int, stop: int) -> Ints:
 
 
 def _concatenated(parts: list[_Batch]) -> _Batch:
-    """Batches side by side, candidates along the last axis."""
+    """Return batches joined along the last axis."""
     if len(parts) == 1:
         return parts[0]
     ranks, factors, picks = zip(*parts, strict=True)
@@ -231,9 +234,9 @@ def _concatenated(parts: list[_Batch]) -> _Batch:
 
 
 def _ranked(widths: Floats) -> tuple[Ranks, Floats]:
-    """Ranks of the intervals of the run axis: codes[end, begin] and the width factor of each rank.
+    """Return ranks of the run axis: codes[end, begin], and the width factor of each rank.
 
-    Rank 0 is "no run"; ranks rise with the width, so the smaller rank is the narrower run.
+    Rank 0 is "no run"; ranks rise with the width.
     """
     values, codes = np.unique(widths[widths > 0], return_inverse=True)
     kind = next(k for k in (np.uint8, np.uint16, np.uint32) if values.size <= np.iinfo(k).max)
@@ -243,7 +246,7 @@ def _ranked(widths: Floats) -> tuple[Ranks, Floats]:
 
 
 def _run_ranks(good: Bools, codes: Ranks) -> Ranks:
-    """Rank of the longest run of good cells along the last axis that ends at each cell."""
+    """Return the rank of the longest run of good cells ending at each cell of the last axis."""
     ranks = np.zeros(good.shape, dtype=codes.dtype)
     begin = np.zeros(good.shape[:-1], dtype=np.intp)
     for end in range(good.shape[-1]):
@@ -254,7 +257,10 @@ def _run_ranks(good: Bools, codes: Ranks) -> Ranks:
 
 
 def _widest(alive: Bools, widths: Floats) -> Floats:
-    """Widest allowed run of True down each column: alive (n, batch), widths (n, n) -> (batch,)."""
+    """Return the widest allowed run of True down each column.
+
+    alive (n, batch), widths (n, n) -> (batch,)
+    """
     n = alive.shape[0]
     best = np.zeros(alive.shape[1])
     begin = np.zeros(alive.shape[1], dtype=np.intp)
@@ -265,7 +271,7 @@ def _widest(alive: Bools, widths: Floats) -> Floats:
 
 
 def _sum_inside(values: Floats, boxes: Ints) -> Floats:
-    """Sum of `values` inside each box, to nine digits of their overall size: (number of boxes,)."""
+    """Return the sum of `values` inside each box, to nine digits of their scale, (boxes,)."""
     if boxes.shape[1] == 1:
         return np.zeros(1)  # nothing to compare with
     table = np.pad(values, [(1, 0)] * values.ndim)

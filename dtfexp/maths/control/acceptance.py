@@ -1,7 +1,7 @@
-"""Passing and failing presses counted: intervals, and plans that accept or refuse a failing rate.
+"""Counts of passing and failing presses: intervals, and acceptance plans.
 
-Counts are whole numbers, rates are shares between 0 and 1.  A *plan* here is a rule over counts: it
-says after how many presses, with how many failures, a rate counts as shown.
+Counts are whole numbers, rates are between 0 and 1. A *plan* is a rule on counts: after how many
+presses, with how many failures, a rate is shown.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _START, _WIDENING = 0.5, 1.02
 
 
 def exact_interval(passed: int, tried: int, level: float) -> tuple[float, float]:
-    """Two-sided exact limits of a proportion (Clopper & Pearson 1934, Biometrika 26:404)."""
+    """Return two-sided exact limits of a proportion (Clopper & Pearson 1934, Biometrika 26:404)."""
     if tried == 0:
         return 0.0, 1.0
     found = binomtest(passed, tried).proportion_ci(confidence_level=level, method="exact")
@@ -28,14 +28,14 @@ def exact_interval(passed: int, tried: int, level: float) -> tuple[float, float]
 
 
 def exact_lower_limit(passed: int, tried: int, confidence: float) -> float:
-    """One-sided exact lower limit of the pass rate: at least this with ``confidence``."""
+    """Return the one-sided exact lower limit of the pass rate at ``confidence``."""
     return float(beta.ppf(1.0 - confidence, passed, tried - passed + 1)) if passed else 0.0
 
 
 def bayes_interval(passed: int, tried: int, level: float) -> tuple[float, float]:
-    """Equal-tailed posterior interval of a pass rate from a uniform prior: Beta(1 + k, 1 + n - k).
+    """Return the equal-tailed posterior interval of a pass rate from a uniform prior.
 
-    Gelman et al. (2013), Bayesian Data Analysis, 3rd ed., sec. 2.4.
+    Beta(1 + k, 1 + n - k); Gelman et al. (2013), Bayesian Data Analysis, 3rd ed., sec. 2.4.
     """
     tails = np.array([0.5 - 0.5 * level, 0.5 + 0.5 * level])
     low, high = beta.ppf(tails, 1 + passed, 1 + tried - passed)
@@ -43,22 +43,26 @@ def bayes_interval(passed: int, tried: int, level: float) -> tuple[float, float]
 
 
 def bayes_probability(rate: float, passed: int, tried: int) -> float:
-    """Posterior probability, from a uniform prior, that the true pass rate is ``rate`` or more."""
+    """Return the posterior probability that the pass rate is at least ``rate``, uniform prior."""
     return float(beta.sf(rate, 1 + passed, 1 + tried - passed))
 
 
 def acceptance(presses: int, failures: int, failing: Array) -> Array:
-    """Operating characteristic of a fixed plan: chance that at most ``failures`` of ``presses``
-    fail when each fails with probability ``failing`` (any shape)."""
+    """Return the operating characteristic of a fixed plan.
+
+    The probability that at most ``failures`` of ``presses`` fail, each with probability ``failing``
+    (any shape).
+    """
     return np.asarray(binom.cdf(failures, presses, failing), dtype=float)
 
 
 @dataclass(frozen=True)
 class SequentialPlan:
-    """An item-by-item plan (Wald 1947, Sequential Analysis, binomial case): after n presses with d
-    failures, accept when d <= slope * n - accept_at, refuse when d >= slope * n + refuse_at.
+    """An item-by-item plan (Wald 1947, Sequential Analysis, binomial case).
 
-    Cut off after ``max_presses``: then at most ``allowed`` failures accept, and more refuse.
+    After n presses with d failures, accept when d <= slope * n - accept_at, refuse when d >= slope
+    * n + refuse_at. Truncated after ``max_presses``: then at most ``allowed`` failures accept, more
+    refuse.
     """
 
     accept_at: float
@@ -68,17 +72,17 @@ class SequentialPlan:
     allowed: int
 
     def accept_line(self, tried: int) -> int:
-        """Most failures that accept after ``tried`` presses; below zero: none can yet."""
+        """Return the most failures that accept after ``tried`` presses; negative: none yet."""
         if tried >= self.max_presses:
             return self.allowed
         return min(int(np.floor(self.slope * tried - self.accept_at + 1e-12)), self.allowed)
 
     def refuse_line(self, tried: int) -> int:
-        """Fewest failures that refuse after ``tried`` presses."""
+        """Return the fewest failures that refuse after ``tried`` presses."""
         return min(int(np.ceil(self.slope * tried + self.refuse_at - 1e-12)), self.allowed + 1)
 
     def decide(self, failed: NDArray[np.bool_]) -> tuple[str, int]:
-        """ACCEPTED, REFUSED or OPEN for presses in order (n,), and after how many."""
+        """Return ACCEPTED, REFUSED or OPEN for presses in order (n,), and after how many."""
         bad = 0
         for tried, fails in enumerate(failed[: self.max_presses], start=1):
             bad += int(fails)
@@ -89,8 +93,10 @@ class SequentialPlan:
         return OPEN, len(failed)
 
     def performance(self, failing: float) -> tuple[float, float]:
-        """Chance to accept, and mean number of presses, at a true failing rate: exact, by walking
-        every count forward (no neglect of the overshoot, as Wald's formulas have)."""
+        """Return the acceptance probability and mean number of presses at a failing rate.
+
+        Exact, by forward recursion over counts, without Wald's neglect of the overshoot.
+        """
         chance = np.zeros(self.allowed + 2)
         chance[0] = 1.0
         accepted = presses = 0.0
@@ -106,10 +112,10 @@ class SequentialPlan:
 
 
 def wald_lines(good: float, bad: float, alpha: float, beta_: float) -> tuple[float, float, float]:
-    """Intercepts h1 (accept), h2 (refuse) and slope s of Wald's plan.
+    """Return intercepts h1 (accept), h2 (refuse) and slope s of Wald's plan.
 
     ``good`` < ``bad`` are failing rates; ``alpha`` the risk of refusing a good one, ``beta_`` of
-    accepting a bad one.  With k = ln[p2 (1 - p1) / (p1 (1 - p2))]: h1 = ln[(1 - alpha) / beta] / k,
+    accepting a bad one. With k = ln[p2 (1 - p1) / (p1 (1 - p2))]: h1 = ln[(1 - alpha) / beta] / k,
     h2 = ln[(1 - beta) / alpha] / k, s = ln[(1 - p1) / (1 - p2)] / k (Wald 1947, binomial case).
     METHODS.md, equation (32).
     """
@@ -125,13 +131,13 @@ def wald_lines(good: float, bad: float, alpha: float, beta_: float) -> tuple[flo
 def sequential_plan(
     good: float, bad: float, alpha: float, beta_: float, max_presses: int, allowed: int
 ) -> SequentialPlan:
-    """Wald's plan cut off, its lines the closest together that keep both risks exactly.
+    """Return Wald's plan truncated, with the closest lines that keep both risks exactly.
 
-    Wald's own lines keep the risks only approximately, and not at all when cut off.  Both lines
-    start at half their distance and are moved out in turn, accept for ``beta_``, refuse for
-    ``alpha``, until neither risk is too large.  That ends when the fixed plan of ``max_presses``
-    with at most ``allowed`` failures keeps both risks, for far out the lines leave only that one.
-    METHODS.md, equation (32).
+    Wald's lines keep the risks only approximately, and not when truncated. Both lines start at half
+    their distance and are moved out in turn, accept for ``beta_``, refuse for ``alpha``, until
+    neither risk is too large. This ends when the fixed plan of ``max_presses`` with at most
+    ``allowed`` failures keeps both risks, which is the limit of distant lines. METHODS.md, equation
+    (32).
     """
     h1, h2, slope = wald_lines(good, bad, alpha, beta_)
     plan = SequentialPlan(h1 * _START, h2 * _START, slope, max_presses, allowed)

@@ -1,11 +1,10 @@
-"""A cumulative sum over counts of failing garments, and how long it runs before it alarms.
+"""A Bernoulli CUSUM over counts of failing garments, and its run lengths.
 
-Each failing garment adds ``weight`` units, each passing one takes one unit off, never below zero;
-the sum alarms at ``limit``.  That is the log-likelihood-ratio sum for a rise of the failing rate
-(Page 1954, Biometrika 41:100) with the ratio of its two steps rounded to a whole number, as in the
-Bernoulli chart of Reynolds & Stoumbos (1999, J. Quality Technology 31:87): the sum then lives on a
-lattice, and its run lengths follow exactly from a Markov chain (Brook & Evans 1972, Biometrika
-59:539) instead of from an approximation.
+Each failing garment adds ``weight`` units, each passing one subtracts one, never below zero; the
+sum alarms at ``limit``. This is the log-likelihood-ratio sum for a rise of the failing rate (Page
+1954, Biometrika 41:100) with the ratio of its steps rounded to a whole number, as in the Bernoulli
+chart of Reynolds & Stoumbos (1999, J. Quality Technology 31:87): the sum is on a lattice, and its
+run lengths follow exactly from a Markov chain (Brook & Evans 1972, Biometrika 59:539).
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ _HIGHEST_LIMIT = 4000
 
 
 def failure_weight(usual: float, caught: float) -> int:
-    """Units that a failure adds where a pass takes one off.
+    """Return the units added by a failure when a pass subtracts one.
 
     ln(p1 / p0) / ln[(1 - p0) / (1 - p1)] for failing rates p0 = ``usual`` < p1 = ``caught``,
     rounded to a whole number of at least 1. METHODS.md, equation (33).
@@ -32,9 +31,9 @@ def failure_weight(usual: float, caught: float) -> int:
 
 
 def cusum(pressed: Ints, failed: Ints, weight: int, limit: int) -> tuple[Ints, list[int]]:
-    """The sum after each day (n,), and the days (indices) on which it alarmed.
+    """Return the sum after each day (n,), and the days (indices) of alarms.
 
-    It starts from zero.  After an alarm it goes on, and alarms again only once it has been back at
+    It starts from zero. After an alarm it continues, and alarms again only once it has been back at
     zero: one rise is one alarm. METHODS.md, equation (33).
     """
     total, quiet, path = 0, True, []
@@ -49,7 +48,7 @@ def cusum(pressed: Ints, failed: Ints, weight: int, limit: int) -> tuple[Ints, l
 
 
 def day_step_distribution(sizes: Ints, failing: float, weight: int) -> tuple[Ints, Array]:
-    """Steps of the sum over one day and their chances; the day's size is drawn from ``sizes``."""
+    """Return steps of the sum over one day and their probabilities; day sizes from ``sizes``."""
     chance: dict[int, float] = {}
     for n in sizes:
         bad = np.arange(int(n) + 1)
@@ -62,7 +61,7 @@ def day_step_distribution(sizes: Ints, failing: float, weight: int) -> tuple[Int
 
 
 def transition_matrix(steps: Ints, chance: Array, limit: int) -> Array:
-    """Chances (limit, limit) to go from one value of the sum to another without an alarm."""
+    """Return transition probabilities (limit, limit) of the sum without an alarm."""
     out = np.zeros((limit, limit))
     values = np.arange(limit)
     for step, p in zip(steps, chance, strict=True):
@@ -73,10 +72,10 @@ def transition_matrix(steps: Ints, chance: Array, limit: int) -> Array:
 
 
 def mean_run_length(steps: Ints, chance: Array, limit: int) -> float:
-    """Mean number of steps from zero to the alarm, the alarming one included.
+    """Return the mean number of steps from zero to the alarm, the alarming one included.
 
-    Solves (I - Q) m = 1 (Brook & Evans 1972, eq. 2.3; the number from memory).
-    METHODS.md, equation (34).
+    Solves (I - Q) m = 1 (Brook & Evans 1972, eq. 2.3; the number from memory). METHODS.md, equation
+    (34).
     """
     quiet = transition_matrix(steps, chance, limit)
     if float(chance[steps > 0].sum()) <= 0.0:
@@ -88,8 +87,10 @@ def mean_run_length(steps: Ints, chance: Array, limit: int) -> float:
 def run_length_quantile(
     steps: Ints, chance: Array, limit: int, share: float, most: int = 5000
 ) -> int:
-    """Steps from zero within which the alarm has come with probability ``share``; at most
-    ``most``."""
+    """Return the steps from zero within which the alarm comes with probability ``share``.
+
+    At most ``most``.
+    """
     quiet = transition_matrix(steps, chance, limit)
     here = np.zeros(limit)
     here[0] = 1.0
@@ -101,7 +102,7 @@ def run_length_quantile(
 
 
 def limit_for_mean_run(sizes: Ints, usual: float, weight: int, run: float) -> int:
-    """Smallest limit whose mean run at the usual failing rate is at least ``run`` days."""
+    """Return the smallest limit with a mean run of ``run`` days at the usual failing rate."""
     steps, chance = day_step_distribution(sizes, usual, weight)
     low, high = 0, weight
     while mean_run_length(steps, chance, high) < run and high < _HIGHEST_LIMIT:

@@ -1,8 +1,8 @@
-"""How much a plan tells beside the best that could be: D-, G-, I-efficiency, prediction variance.
+"""Efficiency of a plan: D-, G-, I-efficiency, prediction variance.
 
-Efficiencies are against the continuous optimum, which no plan of any size can beat. For models of
-own effects, joint effects and bends over numbers from -1 to +1 and words it has a closed form: the
-optimum may be taken unchanged when numbers are mirrored or exchanged and words renamed, so it is
+Efficiencies are relative to the continuous optimum, which no plan of any size exceeds. For models
+of main effects, interactions and quadratics over numbers from -1 to +1 and words it has a closed
+form: the optimum is invariant when numbers are mirrored or exchanged and words renamed, so it is
 described by two moments, u = mean z^2 and v = mean z^2 z'^2, with z of -1, 0 and +1 alone.
 
 Sources: Farrell, Kiefer & Walbran (1967), Proc. 5th Berkeley Symposium 1:113 (the symmetric
@@ -41,35 +41,35 @@ class ContinuousOptimum:
 
 
 def information(x: Array, precision: Array | None = None) -> Array:
-    """X' V^-1 X of model columns (n, p); presses alike and alone without ``precision``."""
+    """Return X' V^-1 X of model columns (n, p); independent presses without ``precision``."""
     return np.asarray(x.T @ x if precision is None else x.T @ precision @ x)
 
 
 def prediction_variance(x_at: Array, information_: Array) -> Array:
-    """f' M^-1 f at each row (m, p): variance of the expected grade over that of press noise."""
+    """Return f' M^-1 f at each row (m, p), in units of the noise variance."""
     return np.asarray(np.sum(np.linalg.solve(information_, x_at.T).T * x_at, axis=1))
 
 
 def d_efficiency(information_: Array, n: int, ideal: ContinuousOptimum) -> float:
-    """Per term and press, against the continuous optimum; 1 cannot be beaten."""
+    """Return the D-efficiency per term and press, at most 1."""
     log_det = float(np.linalg.slogdet(information_ / n)[1])
     return float(np.exp((log_det - ideal.d) / len(information_)))
 
 
 def g_efficiency(information_: Array, n: int, x_range: Array) -> float:
-    """Terms over n times the greatest variance over ``x_range`` (m, p)."""
+    """Return the number of terms over n times the greatest variance over ``x_range`` (m, p)."""
     return float(len(information_) / (n * prediction_variance(x_range, information_).max()))
 
 
 def i_efficiency(information_: Array, n: int, moments: Array, ideal: ContinuousOptimum) -> float:
-    """Least possible mean variance over the plan's own."""
+    """Return the least possible mean variance over the plan's."""
     return float(ideal.i / (n * np.trace(np.linalg.solve(information_, moments))))
 
 
 def inflation(x: Array) -> Array:
-    """Variance inflation of model columns (n, p) without the mean: diagonal of R^-1, (p,).
+    """Return variance inflation factors (p,) of model columns (n, p) without the mean.
 
-    R is the matrix of correlations; a column that the others make up gives infinity.
+    The diagonal of R^-1, R the correlation matrix; infinite for a linearly dependent column.
     """
     if x.shape[1] == 0:
         return np.zeros(0)
@@ -82,7 +82,7 @@ def inflation(x: Array) -> Array:
 
 
 def correlation(x: Array) -> Array:
-    """Correlations of columns (n, p); a column that never changes has none, 0 beside 1."""
+    """Return correlations of columns (n, p); a constant column has 0, and 1 with itself."""
     centred = x - x.mean(axis=0)
     size = np.linalg.norm(centred, axis=0)
     unit = centred / np.where(size > 1e-9, size, np.inf)
@@ -92,10 +92,10 @@ def correlation(x: Array) -> Array:
 
 
 def coded_range(levels: Sequence[Array | None], seed: int = 0, points: int = 4096) -> Array:
-    """Even points over the range of all settings, base columns (m, c).
+    """Return evenly spread points over the range of all settings, base columns (m, c).
 
-    levels: per setting the columns of its words, or None for a number from -1 to +1. Scrambled
-    Sobol points (Sobol 1967), every setting of them used evenly.
+    ``levels``: per setting the columns of its words, or None for a number from -1 to +1. Scrambled
+    Sobol points (Sobol 1967).
     """
     if not levels:
         return np.zeros((1, 0))
@@ -108,8 +108,9 @@ def coded_range(levels: Sequence[Array | None], seed: int = 0, points: int = 409
 
 
 def corners(levels: Sequence[Array | None], seed: int = 0) -> Array:
-    """Low, middle and high of every number with every word, base columns: where the variance of a
-    prediction is greatest. Of more than 20,000 combinations, that many drawn at random.
+    """Return low, middle and high of every number with every word, as base columns.
+
+    There the prediction variance is greatest. Above 20,000 combinations, that many drawn at random.
     """
     if not levels:
         return np.zeros((1, 0))
@@ -124,7 +125,7 @@ def corners(levels: Sequence[Array | None], seed: int = 0) -> Array:
 
 
 def region_moments(terms: Terms) -> Array:
-    """Mean of f f' over the whole range, numbers even from -1 to +1 and words alike: exact.
+    """Return the mean of f f' over the whole range, uniform numbers and words: exact.
 
     A column's mean is 0; numbers have mean square 1/3 and mean fourth power 1/5.
     """
@@ -150,7 +151,7 @@ def _mean_product(factors: list[int], number: list[bool]) -> float:
     for column in set(factors):
         power = factors.count(column)
         if power % 2:
-            # Words: columns of one setting are orthogonal, and only squares of them meet here.
+            # Words: columns of one setting are orthogonal, and only their squares occur here.
             return 0.0
         if number[column]:
             value *= 1.0 / (power + 1.0)
@@ -159,14 +160,14 @@ def _mean_product(factors: list[int], number: list[bool]) -> float:
 
 @lru_cache(maxsize=64)
 def continuous_optimum(kinds: tuple[FactorKind, ...], model: str) -> ContinuousOptimum:
-    """The continuous D and I optimum of a model; see the head of this file.
+    """Return the continuous D and I optimum of a model; see the module docstring.
 
-    Settings that cannot bend (two levels, words) are always at their ends. The range that I is
-    averaged over is that of ``region_moments``.
+    Settings without quadratic (two levels, words) are always at their ends. I averages over the
+    range of ``region_moments``.
     """
     curved = [kind for kind in kinds if kind.has_quadratic] if model == "quadratic" else []
     k = len(curved)
-    # Columns that each number's own column is multiplied with, and that stay at mean square 1.
+    # Columns multiplied with each number's column, of mean square 1.
     rest = [kind for kind in kinds if not (model == "quadratic" and kind.has_quadratic)]
     joined = sum(kind.columns for kind in rest if kind.interacts)
     terms = Terms.of(kinds, model)
@@ -208,12 +209,12 @@ def continuous_optimum(kinds: tuple[FactorKind, ...], model: str) -> ContinuousO
 
 
 def ideal_over(x: Array, moments: Array) -> ContinuousOptimum:
-    """The continuous D and I optimum over the model rows ``x`` (m, p) alone, where a range has
-    parts that may not be set; ``moments``: mean of f f' over what may be.
+    """Return the continuous D and I optimum over the allowed model rows ``x`` (m, p).
 
-    Multiplicative algorithms (Silvey, Titterington & Torsney 1978, Commun. Statist. A 7:1379; from
-    memory), stopped short of the optimum and set right by the gap that is left at most (both
-    criteria are convex in the weights), so that no plan seems better than it is.
+    ``moments``: mean of f f' over the allowed range. Multiplicative algorithms (Silvey,
+    Titterington & Torsney 1978, Commun. Statist. A 7:1379; from memory), stopped early and
+    corrected by the largest remaining gap (both criteria are convex in the weights), so that no
+    plan is overrated.
     """
     size = x.shape[1]
     weight = np.full(len(x), 1.0 / len(x))
@@ -237,14 +238,14 @@ def ideal_over(x: Array, moments: Array) -> ContinuousOptimum:
 
 
 def _joined_mean(rest: list[FactorKind]) -> float:
-    """Mean square over the range, summed over the columns that numbers are multiplied with."""
+    """Return the mean square over the range, summed over columns multiplied with numbers."""
     return float(
         sum((1.0 / 3.0 if kind.number else 1.0) * kind.columns for kind in rest if kind.interacts)
     )
 
 
 def _trace_of_curved(terms: Terms, moments: Array) -> float:
-    """Share of the trace in columns that touch a setting that bends, and in the mean."""
+    """Return the share of the trace in columns of settings with quadratics, and in the mean."""
     touched = [any(terms.kinds[i].has_quadratic for i in key) or not key for key in terms.key]
     return float(np.diag(moments)[touched].sum())
 
@@ -257,7 +258,7 @@ def _square_block(u: float, v: float, k: int) -> Array:
 
 
 def _least(objective: Callable[[Array], float]) -> float:
-    """Least value over the square of 0 to 1, from several starts: kinks are no hindrance."""
+    """Return the least value over the unit square, from several starts; robust to kinks."""
     found = [
         minimize(
             objective,

@@ -1,4 +1,4 @@
-"""The terms of a linear model over coded settings: own effects, joint effects of two, bends.
+"""The terms of a linear model over coded settings: main effects, interactions, quadratics.
 
 A number is one column from -1 to +1; L words are L - 1 columns, orthogonal to one another and to
 the mean, of mean square 1 over the words (so that two words are -1 and +1).
@@ -23,11 +23,11 @@ MODELS = ("linear", "interactions", "quadratic")
 
 @dataclass(frozen=True)
 class FactorKind:
-    """What a model has to know of one setting.
+    """The properties of one setting in a model.
 
-    columns: how many coded columns it has; number: it may lie anywhere from -1 to +1; bends: a
-    number that can be low, middle and high, so it may have a square; joins: it may act together
-    with others (what only shifts everything does not).
+    ``columns``: number of coded columns; ``number``: any value from -1 to +1; ``bends``: a number
+    that can be low, middle and high, so it may have a square; ``joins``: it may interact with
+    others (a pure offset does not).
     """
 
     columns: int = 1
@@ -38,10 +38,10 @@ class FactorKind:
 
 @dataclass(frozen=True, eq=False)
 class Terms:
-    """The columns of a model matrix as products of two base columns (0 stands for the mean).
+    """The columns of a model matrix as products of two base columns (0 is the mean).
 
-    key: per column, the settings of the term it belongs to: () the mean, (i,) the own effect of
-    setting i, (i, j) the joint effect, (i, i) the bend.
+    ``key``: per column, the settings of its term: () the mean, (i,) the main effect of setting i,
+    (i, j) the interaction, (i, i) the quadratic.
     """
 
     kinds: tuple[FactorKind, ...]
@@ -52,7 +52,7 @@ class Terms:
 
     @classmethod
     def of(cls, kinds: Sequence[FactorKind], model: str) -> Terms:
-        """The terms of ``model`` (of MODELS); ValueError for another word."""
+        """Return the terms of ``model`` (of MODELS); ValueError for another word."""
         if model not in MODELS:
             raise ValueError(f"model is {model!r}; use one of {', '.join(map(repr, MODELS))}")
         own: list[list[int]] = []
@@ -74,7 +74,7 @@ class Terms:
 
     @property
     def size(self) -> int:
-        """How many columns, the mean among them."""
+        """The number of columns, the mean included."""
         return len(self.key)
 
     @cached_property
@@ -86,13 +86,13 @@ class Terms:
         return found
 
     def expand(self, base: Array) -> Array:
-        """Coded settings (..., columns of all settings) to model columns (..., size)."""
+        """Return model columns (..., size) of coded settings (..., columns of all settings)."""
         with_mean = np.concatenate([np.ones((*base.shape[:-1], 1)), base], axis=-1)
         return np.asarray(with_mean[..., self.first] * with_mean[..., self.second])
 
 
 def category_columns(levels: int) -> Array:
-    """Coded columns of so many words, (levels, levels - 1): each word against those before it."""
+    """Return Helmert columns of ``levels`` words, (levels, levels - 1)."""
     out = np.zeros((levels, levels - 1))
     for j in range(1, levels):
         out[:j, j - 1] = -1.0
@@ -102,9 +102,10 @@ def category_columns(levels: int) -> Array:
 
 
 def covariance(load: Ints, round_: Ints, load_ratio: float, round_ratio: float) -> Array:
-    """Covariance (n, n) of presses over the variance of press noise.
+    """Return the covariance (n, n) of presses in units of the noise variance.
 
-    load, round_ (n,): codes; the ratios are variances of luck over that of the noise.
+    ``load``, ``round_`` (n,): codes; the ratios are variances of batch effects over the noise
+    variance.
     """
     same_load = (load[:, None] == load[None, :]).astype(float)
     same_round = (round_[:, None] == round_[None, :]).astype(float)
@@ -112,5 +113,5 @@ def covariance(load: Ints, round_: Ints, load_ratio: float, round_ratio: float) 
 
 
 def inverse(matrix: Array) -> Array:
-    """The inverse of a (stack of) square matrices."""
+    """Return the inverse of a (stack of) square matrices."""
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)

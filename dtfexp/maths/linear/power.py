@@ -1,9 +1,9 @@
-"""What effect a plan can see: standard errors and degrees of freedom at the right stratum, power.
+"""Power of a plan: standard errors and degrees of freedom in the right stratum.
 
-A setting that is the same for a whole oven load is tested against how much loads differ, with as
-many degrees of freedom as there are loads beyond the terms they have to tell; so with rounds; the
-rest is tested against what is left between presses. In balanced plans this is exact (Yates 1935, J.
-R. Statist. Soc. Suppl. 2:181; Kempthorne 1952, The Design and Analysis of Experiments), in others
+A setting that is constant within an oven load is tested against the variation between loads, with
+the degrees of freedom of loads beyond the terms estimated between them; so with rounds; all others
+are tested against the residual between presses. In balanced plans this is exact (Yates 1935, J. R.
+Statist. Soc. Suppl. 2:181; Kempthorne 1952, The Design and Analysis of Experiments), in others
 close. Power follows from the noncentral t or F.
 """
 
@@ -26,18 +26,18 @@ _TINY = 1e-8
 
 
 def estimate_covariance(x: Array, v: Array) -> Array:
-    """(X' V^-1 X)^-1 of model columns x (n, p), of full rank, in units of the noise variance."""
+    """Return (X' V^-1 X)^-1 of full-rank columns x (n, p), in units of the noise variance."""
     return inverse(x.T @ inverse(v) @ x)
 
 
 def degrees_of_freedom(x: Array, groups: list[Array]) -> list[float]:
-    """For each model column (p,) of x (n, p), the degrees of freedom of what it is tested against.
+    """Return the error degrees of freedom of each model column (p,) of x (n, p).
 
-    groups: one array of codes (n,) per kind of luck. A column that is constant inside the groups of
-    a kind is tested against what they show beyond all columns: rank [X, Z] - rank X. Where there
-    are two such kinds, the fewer count. All other columns are tested against what neither
-    columns nor groups explain, and where that is nothing, against the groups that show most: they
-    differ more than presses do, so this promises too little rather than too much.
+    ``groups``: one array of codes (n,) per kind of batch effect. A column constant within the
+    groups of a kind is tested against rank [X, Z] - rank X, the groups beyond all columns; with two
+    such kinds, the smaller counts. All other columns are tested against the residual of columns and
+    groups, and where that is empty, against the groups with the most degrees of freedom, which is
+    conservative.
     """
     own = np.linalg.matrix_rank(x) if x.size else 0
     each = [_indicators(codes) for codes in groups]
@@ -60,17 +60,17 @@ def _constant_inside(column: Array, z: Array) -> bool:
 
 
 def power_t(shift: float, df: float, level: float = 0.05) -> float:
-    """Chance that a two-sided t test sees an effect of ``shift`` standard errors; both tails."""
+    """Return the power of a two-sided t test for ``shift`` standard errors, both tails."""
     if df <= 0:
         return 0.0
     limit = float(t_distribution.isf(level / 2.0, df))
     found = float(nct.sf(limit, df, shift) + nct.cdf(-limit, df, shift))
-    # The noncentral t of scipy gives up far out, where the power is one.
+    # scipy's noncentral t fails far out, where the power is one.
     return min(max(found, 0.0), 1.0) if np.isfinite(found) else 1.0
 
 
 def power_f(noncentrality: float, df: float, df_error: float, level: float = 0.05) -> float:
-    """Chance that an F test of ``df`` columns together sees a noncentrality (sum of squares)."""
+    """Return the power of an F test of ``df`` columns for a noncentrality (sum of squares)."""
     if df_error <= 0:
         return 0.0
     limit = float(f_distribution.isf(level, df, df_error))
@@ -79,7 +79,7 @@ def power_f(noncentrality: float, df: float, df_error: float, level: float = 0.0
 
 
 def smallest_detectable_shift(df: float, power: float = 0.8, level: float = 0.05) -> float:
-    """Standard errors that a t test sees with ``power``; infinity without degrees of freedom."""
+    """Return the detectable shift of a t test, in standard errors; infinite without df."""
     if df <= 0:
         return float(np.inf)
     start = float(t_distribution.isf(level / 2.0, df))
@@ -92,7 +92,7 @@ def smallest_detectable_shift(df: float, power: float = 0.8, level: float = 0.05
 def smallest_detectable_noncentrality(
     df: float, df_error: float, power: float = 0.8, level: float = 0.05
 ) -> float:
-    """Noncentrality that an F test sees with ``power``; infinity without degrees of freedom."""
+    """Return the detectable noncentrality of an F test; infinite without df."""
     if df_error <= 0:
         return float(np.inf)
     high = 10.0

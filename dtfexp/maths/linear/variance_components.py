@@ -1,11 +1,11 @@
-"""Variance of oven loads, press rounds and presses from mean squares, and what each can test.
+"""Variance components of oven loads, press rounds and presses, and their degrees of freedom.
 
-Loads and rounds cross, crossings hold presses: a strip-plot with four strata.  The components come
+Loads and rounds cross, crossings hold presses: a strip-plot with four strata. The components come
 from the reductions in sum of squares and their expected values (Henderson 1953, Biometrics 9:226,
-method 3); in balanced data they are those of the classical table and of REML.  Degrees of freedom
-of a contrast: Satterthwaite 1946, Biometrics Bull. 2:110, in the matrix form of Giesbrecht & Burns
-1985, Biometrics 41:477; of several contrasts together: Fai & Cornelius 1996, J. Statist. Comput.
-Simul. 54:363.
+method 3); in balanced data they are those of the classical table and of REML. Degrees of freedom of
+a contrast: Satterthwaite 1946, Biometrics Bull. 2:110, in the matrix form of Giesbrecht & Burns
+1985, Biometrics 41:477; of several contrasts: Fai & Cornelius 1996, J. Statist. Comput. Simul.
+54:363.
 """
 
 from __future__ import annotations
@@ -28,22 +28,22 @@ PRESS = "press"
 
 @dataclass(frozen=True)
 class ColumnSpace:
-    """A space of columns by an orthonormal basis (n, rank)."""
+    """A column space, as an orthonormal basis (n, rank)."""
 
     basis: Array
 
     @classmethod
     def of(cls, columns: Array) -> ColumnSpace:
-        """The space that ``columns`` (n, any) span."""
+        """Return the span of ``columns`` (n, any)."""
         return cls(np.zeros((len(columns), 0))).extended(columns)
 
     @property
     def rank(self) -> int:
-        """Dimension of the space."""
+        """The dimension of the space."""
         return int(self.basis.shape[1])
 
     def complement(self, columns: Array) -> Array:
-        """Orthonormal basis of what ``columns`` hold beyond this space, (n, extra)."""
+        """Return an orthonormal basis of ``columns`` projected off this space, (n, extra)."""
         size = np.linalg.norm(columns, axis=0)
         kept = columns[:, size > _TINY] / size[size > _TINY]
         for _ in range(2):  # twice is enough (Parlett 1980, The Symmetric Eigenvalue Problem, 6.9)
@@ -54,26 +54,27 @@ class ColumnSpace:
         return np.asarray(q[:, np.abs(np.diag(r)) > 1e-7])
 
     def extended(self, columns: Array) -> ColumnSpace:
-        """The space with ``columns`` taken in."""
+        """Return the space with ``columns`` added."""
         return ColumnSpace(np.hstack([self.basis, self.complement(columns)]))
 
     def is_independent(self, columns: Array) -> bool:
-        """Whether every one of ``columns`` lies beyond this space and beyond one another."""
+        """Return whether ``columns`` are independent of this space and of one another."""
         return bool(self.complement(columns).shape[1] == columns.shape[1])
 
 
 def indicators(codes: Ints) -> Array:
-    """One 0/1 column for each group, (n, groups)."""
+    """Return one 0/1 column for each group, (n, groups)."""
     return np.asarray(codes[:, None] == np.unique(codes)[None, :], dtype=float)
 
 
 @dataclass(frozen=True)
 class VarianceComponents:
-    """Mean squares and what they say of each kind of luck.
+    """Mean squares and variance components of each grouping.
 
-    names: the groupings that have error degrees of freedom, then "press"; mean_square, df (k,);
-    component (k,): variance of each, never below zero; spread (k, k): covariance of the
-    components' estimates; luck (k, n, n): the pattern of each component (the last is the identity).
+    ``names``: the groupings with error degrees of freedom, then "press"; ``mean_square``, ``df``
+    (k,); ``component`` (k,): variance of each, at least zero; ``spread`` (k, k): covariance of the
+    components' estimates; ``luck`` (k, n, n): covariance pattern of each component (the last is the
+    identity).
     """
 
     names: tuple[str, ...]
@@ -85,22 +86,22 @@ class VarianceComponents:
 
     @cached_property
     def variance(self) -> Array:
-        """Variance (n, n) of the observations."""
+        """The covariance (n, n) of the observations."""
         return np.asarray(np.tensordot(self.component, self.patterns, axes=1))
 
     @cached_property
     def precision(self) -> Array:
-        """Inverse (n, n) of the variance."""
+        """The inverse (n, n) of the covariance."""
         return np.asarray(np.linalg.inv(self.variance), dtype=float)
 
 
 @dataclass(frozen=True)
 class ResidualSpaces:
-    """How much is left to judge effects by, as terms join a design.
+    """The residual spaces for tests, as terms join a design.
 
-    For each grouping: rivals, the groupings it is judged beside (not those that divide its own
-    groups further); alone: the design and the grouping; others: the design and its rivals; beside:
-    these with the grouping itself.  whole: the design and every grouping.
+    For each grouping: ``rivals``, the groupings beside which it is tested (not those that divide
+    its own groups further); ``alone``: the design and the grouping; ``others``: the design and its
+    rivals; ``beside``: these with the grouping itself. ``whole``: the design and every grouping.
     """
 
     n: int
@@ -114,7 +115,7 @@ class ResidualSpaces:
 
     @classmethod
     def of(cls, design: Array, groups: Mapping[str, Array]) -> ResidualSpaces:
-        """design (n, p); groups: name -> indicator columns (n, groups)."""
+        """Return the spaces of design (n, p) and groups: name -> indicator columns (n, groups)."""
         first = ColumnSpace.of(design)
         divided = {
             name: tuple(other for other, a in groups.items() if other != name and _divides(z, a))
@@ -137,7 +138,7 @@ class ResidualSpaces:
         )
 
     def extended(self, columns: Array) -> ResidualSpaces:
-        """With a term's columns taken into the design."""
+        """Return the spaces with a term's columns added to the design."""
 
         def each(spans: dict[str, ColumnSpace]) -> dict[str, ColumnSpace]:
             return {name: span.extended(columns) for name, span in spans.items()}
@@ -152,11 +153,11 @@ class ResidualSpaces:
         )
 
     def error_df(self) -> dict[str, int]:
-        """Error degrees of freedom of every grouping and of "press".
+        """Return the error degrees of freedom of every grouping and of "press".
 
-        A grouping is judged beside its rivals; one that the design ties to a rival is judged alone,
-        as long as that rival can be judged beside it.  Groupings that the design leaves no way to
-        tell apart have none.
+        A grouping is tested beside its rivals; one that the design confounds with a rival is tested
+        alone, if that rival can be tested beside it. Groupings that the design cannot separate have
+        none.
         """
         beside = {
             name: self.beside[name].rank - self.without_one[name].rank for name in self.with_one
@@ -170,7 +171,7 @@ class ResidualSpaces:
 
 
 def _divides(finer: Array, coarser: Array) -> bool:
-    """Whether every group of ``finer`` lies in one group of ``coarser``, which has fewer."""
+    """Return whether every group of ``finer`` lies in one of the fewer groups of ``coarser``."""
     met = (finer.T @ coarser) > 0
     return finer.shape[1] > coarser.shape[1] and bool((met.sum(axis=1) == 1).all())
 
@@ -186,11 +187,11 @@ def _with_groupings(
 def variance_components(
     y: Array, spaces: ResidualSpaces, groups: Mapping[str, Array]
 ) -> VarianceComponents:
-    """Variance components of the groupings and of single presses.
+    """Return variance components of the groupings and of single presses.
 
-    y (n,); room: of the design and the groupings; groups: name -> indicator columns, each with
-    error degrees of freedom (:meth:`Room.error_df`).  Needs at least one degree of freedom between
-    presses.
+    ``y`` (n,); ``room``: residual spaces of design and groupings; ``groups``: name -> indicator
+    columns, each with error degrees of freedom (:meth:`ResidualSpaces.error_df`). Needs at least
+    one degree of freedom between presses.
     """
     n = len(y)
     names = (*groups, PRESS)
@@ -201,7 +202,7 @@ def variance_components(
         if not extra.shape[1]:
             extra = spaces.design.complement(columns)
         square[i] = np.sum((extra.T @ y) ** 2) / df[i]
-        # E[MS] = sum over lucks of variance * tr(Z' P Z) / df, P the projection on ``extra``.
+        # E[MS] = sum over components of variance * tr(Z' P Z) / df, P the projection on ``extra``.
         expected[i] = [np.sum((extra.T @ z) ** 2) / df[i] for z in groups.values()] + [1.0]
     rest = y - spaces.with_all.basis @ (spaces.with_all.basis.T @ y)
     square[-1] = rest @ rest / df[-1]
@@ -214,17 +215,17 @@ def variance_components(
 
 
 def satterthwaite(contrasts: Array, design: Array, found: VarianceComponents) -> float:
-    """Error degrees of freedom for testing ``contrasts`` (q, p) of the design's coefficients.
+    """Return error degrees of freedom for ``contrasts`` (q, p) of the design's coefficients.
 
-    The exact ones of the classical table where the data are balanced. METHODS.md, equation (38).
+    Those of the classical table in balanced data. METHODS.md, equation (38).
     """
     solved = found.precision
     covariance = np.linalg.inv(design.T @ solved @ design)
     of_test = contrasts @ covariance @ contrasts.T
     value, vector = np.linalg.eigh(of_test)
-    # Contrasts that are independent of one another, each with its own degrees of freedom.
+    # Independent contrasts, each with its own degrees of freedom.
     apart = vector.T @ contrasts @ covariance @ design.T @ solved
-    # No combination knows more than all mean squares together, or less than the poorest of them.
+    # Bounded by the smallest and the sum of the mean squares' degrees of freedom.
     least, most = float(found.df.min()), float(found.df.sum())
     freedom = []
     for variance, row in zip(value, apart, strict=True):

@@ -1,4 +1,4 @@
-"""Posterior of the luck of single oven loads, press rounds and blocks."""
+"""Posterior of the batch effects of single oven loads, press rounds and blocks."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ BatchKind = Literal["load", "round", "block"]
 
 @single_threaded
 def batch_effect_posterior(post: Posterior, kind: BatchKind, codes: Ints) -> tuple[Array, Array]:
-    """Mean and sd (J, L), in grades, of the luck of each group, averaged over the outcomes.
+    """Return mean and sd (J, L), in grades, of each group's batch effect over the outcomes.
 
-    codes (L,): groups of that kind.  The posterior of a part of a sum of Gaussians: its prior
+    ``codes`` (L,): groups of that kind. The posterior of a summand of a Gaussian sum: its prior
     covariance with the observations through the same sites (Rasmussen & Williams 2006, eq. 2.27).
     """
     data, n_out = post.data, post.shape.n_outcomes
@@ -31,7 +31,7 @@ def batch_effect_posterior(post: Posterior, kind: BatchKind, codes: Ints) -> tup
     none = np.full(fresh, -1)
     told = {name: group if name == kind else none for name in ("load", "round", "block")}
 
-    # Twice: the covariance of a luck with itself is read between the two copies of its row.
+    # Two copies of each row: their cross-covariance is that of the batch effect alone.
     def stacked(seen: Ints, new: Ints) -> Ints:
         return np.concatenate([seen, new, new])
 
@@ -60,7 +60,10 @@ def batch_effect_posterior(post: Posterior, kind: BatchKind, codes: Ints) -> tup
 
 
 def mixture_quantile(mean: Array, sd: Array, weight: Array, q: float) -> Array:
-    """Quantile of Gaussian mixtures: mean, sd (J, M), weight (J,) to (M,), by bisection."""
+    """Return quantiles (M,) of Gaussian mixtures, by bisection.
+
+    ``mean``, ``sd`` (J, M); ``weight`` (J,).
+    """
     low, high = (mean - 9.0 * sd).min(axis=0), (mean + 9.0 * sd).max(axis=0)
     for _ in range(50):
         middle = 0.5 * (low + high)

@@ -1,7 +1,7 @@
-"""The posterior of the field at several points together, for slopes, draws and shares.
+"""The joint posterior of the field at several points, for slopes, draws and shares.
 
-``posterior.predict`` gives each point alone, for many thousands of points; here a few hundred
-points come with all that they share.
+``prediction.predict`` gives marginals at many thousands of points; this module gives a few hundred
+points with all covariances.
 """
 
 from __future__ import annotations
@@ -24,23 +24,23 @@ _CHUNK = 100
 
 @dataclass(frozen=True)
 class JointPosterior:
-    """One scale setting: mean (M, O) and covariance (M, O, M, O) of the fields at M points."""
+    """At one integration point: mean (M, O) and covariance (M, O, M, O) of the fields."""
 
     mean: Array
     covariance: Array
 
 
 def joint_posterior(post: Posterior, at: Points, j: int) -> JointPosterior:
-    """Joint posterior of every outcome's field at the points, at scale setting ``j``.
+    """Return the joint posterior of all outcomes' fields at the points, at integration point ``j``.
 
-    Rasmussen & Williams 2006, eq. 3.60-3.61 with all cross terms kept.
+    Rasmussen & Williams 2006, eq. 3.60-3.61 with all cross terms.
     """
     mean, links = _mean_and_whitened_cross(post, at, j)
     return JointPosterior(mean, _posterior_covariance(post, at, links, at, links, j))
 
 
 def _mean_and_whitened_cross(post: Posterior, at: Points, j: int) -> tuple[Array, Array]:
-    """Posterior mean (M, O), and the whitened links to the data (M, O, N)."""
+    """Return the posterior mean (M, O), and whitened cross-covariances with the data (M, O, N)."""
     shape, prior, scales = post.shape, post.prior, post.integration_points[j]
     base = field.covariance(at, post.data.design_points.at, shape, scales, prior)
     mean = field.prior_mean(at, shape, scales, prior)[:, None] + base @ post.weights_by_point(j)
@@ -50,7 +50,7 @@ def _mean_and_whitened_cross(post: Posterior, at: Points, j: int) -> tuple[Array
 def _posterior_covariance(
     post: Posterior, a: Points, links_a: Array, b: Points, links_b: Array, j: int
 ) -> Array:
-    """Posterior covariance (M_a, O, M_b, O) of the fields at two sets of points."""
+    """Return the posterior covariance (M_a, O, M_b, O) of the fields at two sets of points."""
     among = field.covariance(a, b, post.shape, post.integration_points[j], post.prior)
     out = among[:, None, :, None] * post.outcome_correlation(j)[None, :, None, :]
     flat_a, flat_b = (x.reshape(x.shape[0] * x.shape[1], -1) for x in (links_a, links_b))
@@ -61,10 +61,10 @@ def _posterior_covariance(
 def field_differences(
     post: Posterior, here: Points, there: Points, share: Array
 ) -> tuple[Array, Array]:
-    """What moving from ``here`` to ``there`` gains in the outcomes' fields, in grade units.
+    """Return the gain of the fields from ``here`` to ``there``, in grade units.
 
-    share (M, O): how much each outcome counts, row by row.  Returns mean and sd (J, M) of the
-    weighted gain for every scale setting.
+    ``share`` (M, O): weight of each outcome, row by row. Returns mean and sd (J, M) of the weighted
+    gain at every integration point.
     """
     count, m = len(post.integration_points), here.n
     mean, sd = np.empty((count, m)), np.empty((count, m))
@@ -88,12 +88,12 @@ def field_differences(
 def posterior_deviations(
     post: Posterior, anchors: Points, at: Points, j: int, normals: Array
 ) -> Array:
-    """Draws (count, M, O) of the fields less their posterior mean, at many points.
+    """Return draws (count, M, O) of the fields less their posterior mean, at many points.
 
-    normals (count, anchors x O): independent standard normals, one row for each draw
-    (:func:`even_normals`).  Drawn at the anchors, kriged in between: the mean of the field given
-    its values at the anchors is nearly all of it, and thousands of points cost no large
-    factorisation (Rasmussen & Williams 2006, sec. 8.3.2).
+    ``normals`` (count, anchors x O): independent standard normals, one row for each draw
+    (:func:`even_normals`). Drawn at the anchors, kriged in between: the conditional mean given the
+    anchors is nearly the whole field, and thousands of points need no large factorisation
+    (Rasmussen & Williams 2006, sec. 8.3.2).
     """
     _, links_at = _mean_and_whitened_cross(post, at, j)
     mean, links = _mean_and_whitened_cross(post, anchors, j)
@@ -109,13 +109,13 @@ def posterior_deviations(
 def _root(joint: JointPosterior) -> Array:
     size = joint.mean.size
     flat = joint.covariance.reshape(size, size)
-    # Smooth fields at many points are all but singular; a millionth of the variance cures that.
+    # Smooth fields at many points are nearly singular; add a millionth of the variance.
     ridge = 1e-6 * float(np.max(np.diag(flat), initial=1e-6))
     return np.asarray(np.linalg.cholesky(0.5 * (flat + flat.T) + ridge * np.eye(size)))
 
 
 def even_normals(count: int, size: int) -> Array:
-    """Standard normals (count, size), the same every time; every column covers its range evenly.
+    """Return standard normals (count, size), deterministic and evenly spread in every column.
 
     A Latin hypercube with a fixed seed (McKay, Beckman & Conover 1979, Technometrics 21:239).
     """

@@ -1,8 +1,8 @@
-"""What the other presses say of a press, without fitting again.
+"""The leave-one-out predictive of a press, without refitting.
 
-The sites of all other observations stay; those of the press are taken out of the posterior (the
-cavity of expectation propagation, Rasmussen & Williams 2006, eq. 3.56, here for all grades of one
-press together).  The weights of the scale settings stay those of all presses.
+The sites of all other observations stay; those of the press are removed from the posterior (the
+cavity of expectation propagation, Rasmussen & Williams 2006, eq. 3.56, for all grades of one press
+jointly). The weights of the integration points stay those of all presses.
 """
 
 from __future__ import annotations
@@ -23,16 +23,16 @@ from dtfexp.maths.inference.single_thread import single_threaded
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-# Grade units beyond which nothing is seen: stands for an open end of a scale.
+# Finite replacement of an open end of a scale, in grade units.
 _FAR_OFF = 40.0
 
 
 @dataclass(frozen=True)
 class HeldOut:
-    """The latent values of some rows as foretold by all others, for every scale setting.
+    """The leave-one-out predictive of the latent values of some rows.
 
-    rows (q,); mean (J, q), covariance (J, q, q), luck of load and round included, press noise not;
-    bits (J,): information the rows brought on their own latent values.
+    ``rows`` (q,); ``mean`` (J, q), ``covariance`` (J, q, q), with batch effects, without press
+    noise; ``bits`` (J,): information of the rows on their own latent values.
     """
 
     rows: Ints
@@ -42,7 +42,7 @@ class HeldOut:
 
 
 class LeaveOneOut:
-    """Takes presses out of a posterior, one after another."""
+    """Removes presses from a posterior, one at a time."""
 
     @single_threaded
     def __init__(self, post: Posterior) -> None:
@@ -56,13 +56,13 @@ class LeaveOneOut:
             self._posterior.append(prior_covariance - link @ link.T)
 
     def hold_out(self, rows: Ints) -> HeldOut:
-        """All rows of one press (or any few) taken out."""
+        """Return the cavity without the given rows, usually all of one press."""
         count, q = len(self.post.integration_points), len(rows)
         mean, covariance, bits = np.empty((count, q)), np.empty((count, q, q)), np.empty(count)
         for j in range(count):
             own = self._posterior[j][np.ix_(rows, rows)]
             site = np.diag(self.post.sites.precision[j, rows])
-            # (own^-1 - site)^-1, written so that nothing is inverted twice.
+            # (own^-1 - site)^-1, in a form that inverts nothing twice.
             solved = np.linalg.solve(np.eye(q) - own @ site, own)
             covariance[j] = 0.5 * (solved + solved.T)
             here = self.post.sites.mean[j, rows] - self._prior_mean[j][rows]
@@ -72,7 +72,7 @@ class LeaveOneOut:
         return HeldOut(rows, mean, covariance, np.maximum(bits, 0.0))
 
     def predictive_cdf(self, left: HeldOut, cuts: Array) -> Array:
-        """P(a new judgement of row i lies below ``cuts`` (q, c)), press noise included, (q, c)."""
+        """Return P(a new judgement of row i is below ``cuts``), press noise included, (q, c)."""
         out = np.zeros(cuts.shape)
         outcome = self.post.data.outcome[left.rows]
         for j, weight in enumerate(self.post.weight):
@@ -82,7 +82,7 @@ class LeaveOneOut:
             mean = left.mean[j]
             chance = ndtr((cuts - mean[:, None]) / np.hypot(field_sd, noise)[:, None])
             bent = np.isfinite(top)
-            # Under a ceiling a Gaussian is none any more.
+            # The ceiling makes the quality non-Gaussian.
             ends = np.clip(cuts[bent], -_FAR_OFF, _FAR_OFF)
             rows = (x[bent, None] + np.zeros(ends.shape) for x in (mean, field_sd**2, noise, top))
             at, variance, own, ceiling = rows
@@ -92,7 +92,7 @@ class LeaveOneOut:
         return out
 
     def expected_quality(self, left: HeldOut) -> Array:
-        """Quality (q,) that the other presses foretell."""
+        """Return the predicted quality (q,)."""
         outcome = self.post.data.outcome[left.rows]
         tops = np.array(
             [self.post.ceiling(j)[outcome] for j in range(len(self.post.integration_points))]
@@ -121,11 +121,11 @@ class PredictionsWithout:
             )
 
     def without(self, left: HeldOut) -> FieldPosterior:
-        """The field as it would be without the press.
+        """Return the field without the press.
 
-        With C the posterior covariance of field and rows and S that of the rows, taking the rows'
-        sites out moves the mean by C S^-1 (m - mu) and the covariance by C S^-1 (V - S) S^-1 C',
-        where (m, V) is the cavity: the rows are a sufficient link between site and field.
+        With C the posterior covariance of field and rows and S that of the rows, removing the rows'
+        sites changes the mean by C S^-1 (m - mu) and the covariance by C S^-1 (V - S) S^-1 C',
+        where (m, V) is the cavity: given the rows, site and field are independent.
         """
         mean, covariance = self.whole.mean.copy(), self.whole.covariance.copy()
         for j in range(len(self.post.integration_points)):

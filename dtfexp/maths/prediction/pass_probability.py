@@ -1,14 +1,12 @@
-"""From the latent field to the pass rate of a new press, all outcomes together.
+"""The pass rate of a new press from the latent field, for all outcomes jointly.
 
-Given the field, a new press passes outcome o when quality(f_o) + luck + noise > 0
-(:mod:`dtfexp.maths.field.ceiling`); luck and part of the noise are shared by the outcomes, so the
-joint
-chance is a one-dimensional integral (Dunnett & Sobel 1955, Biometrika 42:258).  The posterior of
-that chance is carried on the probit scale, where it is close to Gaussian: mean and variance by
-sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401).  Where it is wide it is not Gaussian, for
-the ceiling cuts it off on one side: there the field's posterior is first split into narrower
-Gaussians, each of which is carried so (Alspach & Sorenson 1972, IEEE Trans. Autom. Control 17:439,
-Gaussian sums; from memory).
+Given the field, a new press passes outcome o when quality(f_o) + batch effects + noise > 0
+(:mod:`dtfexp.maths.field.ceiling`); batch effects and part of the noise are shared by the outcomes,
+so the joint probability is a one-dimensional integral (Dunnett & Sobel 1955, Biometrika 42:258).
+The posterior of the pass rate is kept on the probit scale, where it is nearly Gaussian: mean and
+variance by sigma points (Julier & Uhlmann 2004, Proc. IEEE 92:401). Where it is wide, the ceiling
+makes it skewed: the field's posterior is then split into narrower Gaussians, each treated alike
+(Alspach & Sorenson 1972, IEEE Trans. Autom. Control 17:439, Gaussian sums; from memory).
 """
 
 from __future__ import annotations
@@ -27,7 +25,7 @@ from dtfexp.maths.inference.prediction import FieldPosterior
 
 Array = NDArray[np.float64]
 
-# Seven nodes for what the outcomes share of luck and spread: within 0.002 of thirty-one on
+# Seven nodes for the shared part of batch effects and spread: within 0.002 of thirty-one nodes on
 # simulated benches.
 _NODES, _WEIGHTS = hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -38,14 +36,16 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 _SPLIT_WIDTH, _PART_WIDTH = 0.7, 0.6
 _PARTS, _PART_WEIGHTS = hermegauss(3)
 _PARTS, _PART_WEIGHTS = _PARTS * np.sqrt(1.0 - _PART_WIDTH**2), _PART_WEIGHTS / _PART_WEIGHTS.sum()
-# So far below passing (probit scale), far out in the posterior, that a split changes little.
+# Probit value, far out in the posterior, below which a split changes little.
 _SPLIT_ABOVE = -1.3
 
 
 def all_pass_probability(latent: Array, loading: Array, own: Array) -> Array:
-    """P(all outcomes pass) for qualities ``latent`` (..., O); ``loading``, sd of what all outcomes
-    share (of either sign), and ``own``, variance of each, broadcast to them.
-    METHODS.md, equation (22)."""
+    """Return P(all outcomes pass) for qualities ``latent`` (..., O).
+
+    ``loading``: sd of the part shared by all outcomes (of either sign); ``own``: variance of each
+    outcome; both are broadcast. METHODS.md, equation (22).
+    """
     if latent.shape[-1] == 1:
         return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + loading[..., 0] ** 2)))
     root = np.broadcast_to(np.sqrt(own), latent.shape)
@@ -53,7 +53,7 @@ def all_pass_probability(latent: Array, loading: Array, own: Array) -> Array:
     shift = [loading[..., o] / root[..., o] for o in range(latent.shape[-1])]
     out = np.zeros(latent.shape[:-1])
     for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-        # One outcome at a time: a product over a short last axis costs more than the chances.
+        # One outcome at a time, faster than a product over a short last axis.
         chance = ndtr(above[0] + node * shift[0])
         for a, s in zip(above[1:], shift[1:], strict=True):
             chance *= ndtr(a + node * s)
@@ -63,26 +63,28 @@ def all_pass_probability(latent: Array, loading: Array, own: Array) -> Array:
 
 @dataclass(frozen=True)
 class NewPressEffects:
-    """What a new press adds to the quality of its settings, all (M, O): ``loading``, sd of what its
-    outcomes share; each one's ``own`` variance; the quality ``lost`` to the machine spread."""
+    """The random effects of a new press on its quality, all (M, O).
+
+    ``loading``, sd of the part shared by its outcomes; ``own`` variance of each; mean quality
+    ``lost`` to the machine spread.
+    """
 
     loading: Array
     own_variance: Array
     quality_loss: Array
 
     def take(self, rows: NDArray[np.int_]) -> NewPressEffects:
-        """The same for some of the settings."""
+        """Return the effects of some of the settings."""
         return NewPressEffects(self.loading[rows], self.own_variance[rows], self.quality_loss[rows])
 
 
 def new_press_effects(
     quality: Callable[[Array], Array], luck: tuple[float, Array], middle: Array, input_noise: Array
 ) -> NewPressEffects:
-    """A new press at settings with fields ``middle`` (M, O), which the machine spread moves by
-    ``wander`` (M, O, 3 + O).
+    """Return the effects of a new press at settings with fields ``middle`` (M, O).
 
-    ``quality`` turns fields into quality; ``luck``: variance shared by the outcomes, and their own
-    (O,). METHODS.md, equation (21).
+    ``wander`` (M, O, 3 + O): input-noise moments; ``quality``: map from fields to quality;
+    ``luck``: variance shared by the outcomes, and their own (O,). METHODS.md, equation (21).
     """
     shared, own = luck
     lost, scattered = quality_loss_and_variance(quality, middle, input_noise)
@@ -94,17 +96,17 @@ def new_press_effects(
 
 
 def common_factor(between: Array, total: Array) -> Array:
-    """Loadings (M, O) of one factor that makes the covariances ``between`` (M, O, O) of outcomes
-    with variances ``total`` (M, O): exact for one and two outcomes, the nearest for more.
+    """Return loadings (M, O) of one factor for covariances ``between`` (M, O, O) of outcomes.
 
-    Principal factor, its communalities found once more from itself (Harman 1976, Modern Factor
-    Analysis, 3rd ed., ch. 8; from memory).  The diagonal of ``between`` is that of outcomes that
-    share all they can: luck alone, or a spread that moves all outcomes alike, is met exactly.
+    ``total`` (M, O): their variances. Exact for one and two outcomes, the nearest for more.
+    Principal factor with communalities iterated once (Harman 1976, Modern Factor Analysis, 3rd ed.,
+    ch. 8; from memory). The diagonal of ``between`` is that of outcomes that share all they can:
+    batch effects alone, or a spread that moves all outcomes alike, is met exactly.
     """
     n_out = total.shape[-1]
     if n_out == 1:
         return np.sqrt(between[..., 0])
-    # Correlations, so that no outcome bears more of the factor than it has variance.
+    # Correlations, so that no outcome's loading exceeds its variance.
     sd = np.sqrt(total)
     alike = between / (sd[..., :, None] * sd[..., None, :])
     if n_out == 2:
@@ -121,21 +123,21 @@ def common_factor(between: Array, total: Array) -> Array:
 def new_press_effects_at(
     post: Posterior, j: int, middle: Array, input_noise: Array
 ) -> NewPressEffects:
-    """:func:`new_press` of a posterior at scale setting ``j``."""
+    """Return :func:`new_press_effects` of a posterior at integration point ``j``."""
     return new_press_effects(
         lambda f: post.quality(f, j), post.new_press_variance(j), middle, input_noise
     )
 
 
 def pass_rate_given(post: Posterior, j: int, fields: Array, press: NewPressEffects) -> Array:
-    """Pass rate (...) of a new press given the fields (..., M, O), at scale setting ``j``."""
+    """Return the pass rate (...) given the fields (..., M, O), at integration point ``j``."""
     return all_pass_probability(
         post.quality(fields, j) - press.quality_loss, press.loading, press.own_variance
     )
 
 
 def outcome_pass_rates(post: Posterior, latent: FieldPosterior) -> Array:
-    """Expected chance (M, O) that a new press passes each outcome by itself."""
+    """Return the expected probability (M, O) that a new press passes each single outcome."""
     chance = np.zeros(latent.mean.shape[1:])
     for j, weight in enumerate(post.weight):
         mean = latent.mean[j]
@@ -150,7 +152,8 @@ def outcome_pass_rates(post: Posterior, latent: FieldPosterior) -> Array:
 class PassPosterior:
     """Posterior of the true pass rate at M points on the probit scale: a Gaussian mixture.
 
-    mean, sd (J, M); weight (J,).  ``parts`` neighbouring rows belong to one scale setting.
+    ``mean``, ``sd`` (J, M); ``weight`` (J,). ``parts`` neighbouring rows belong to one integration
+    point.
     """
 
     mean: Array
@@ -159,18 +162,18 @@ class PassPosterior:
     parts: int = 1
 
     def expected(self) -> Array:
-        """Posterior mean of the pass rate, (M,). METHODS.md, equation (23)."""
+        """Return the posterior mean of the pass rate, (M,). METHODS.md, equation (23)."""
         return np.asarray(self.weight @ ndtr(self.mean / np.sqrt(1.0 + self.sd**2)))
 
     def chance_at_least(self, pass_rate: float) -> Array:
-        """Posterior probability that the true pass rate is at least ``pass_rate``, (M,).
+        """Return the posterior probability of a true pass rate of at least ``pass_rate``, (M,).
 
         METHODS.md, equation (23).
         """
         return np.asarray(self.weight @ ndtr((self.mean - ndtri(pass_rate)) / self.sd))
 
     def mean_and_between_variance(self) -> tuple[Array, Array]:
-        """Mean (M,) on the probit scale, and the variance (M,) that comes from the scales alone."""
+        """Return mean (M,) on the probit scale, and variance (M,) between hyperparameters."""
         share = self.weight.reshape(-1, self.parts)
         each = np.einsum("jk,jkm->jm", share, self.mean.reshape(*share.shape, -1))
         total = share.sum(axis=1)
@@ -179,14 +182,14 @@ class PassPosterior:
         return np.asarray(middle), np.asarray(total @ (each - middle) ** 2)
 
     def lower_sd(self) -> Array:
-        """Pass rate one posterior standard deviation (probit scale) below the middle, (M,)."""
+        """Return the pass rate one posterior sd (probit scale) below the mean, (M,)."""
         middle = self.weight @ self.mean
         variance = self.weight @ (self.sd**2 + (self.mean - middle) ** 2)
         return np.asarray(ndtr(middle - np.sqrt(variance)))
 
     def quantile(self, q: float) -> Array:
-        """Posterior quantile of the pass rate, (M,), by bisection on the probit scale."""
-        # The mixture's quantile lies between those of its parts.
+        """Return the posterior quantile of the pass rate (M,), by bisection (probit scale)."""
+        # The mixture's quantile lies between those of its components.
         far = ndtri(q)
         low = (self.mean + far * self.sd).min(axis=0)
         high = (self.mean + far * self.sd).max(axis=0)
@@ -199,7 +202,7 @@ class PassPosterior:
 
 
 def pass_posterior(post: Posterior, latent: FieldPosterior) -> PassPosterior:
-    """Posterior of the joint pass rate at the points of ``latent``."""
+    """Return the posterior of the joint pass rate at the points of ``latent``."""
     count, m = latent.mean.shape[:2]
     mean, sd = np.empty((count, 3, m)), np.empty((count, 3, m))
     any_split = False
@@ -213,7 +216,7 @@ def pass_posterior(post: Posterior, latent: FieldPosterior) -> PassPosterior:
         if not len(rows):
             continue
         any_split = True
-        # The field in whitened coordinates: split along where the pass rate rises most.
+        # In whitened coordinates, split along the gradient of the pass rate.
         along = lean[rows] / np.maximum(np.linalg.norm(lean[rows], axis=1, keepdims=True), 1e-12)
         step = np.einsum("rop,rp->ro", root[rows], along)
         narrow = root[rows] - (1.0 - _PART_WIDTH) * step[:, :, None] * along[:, None, :]
@@ -231,10 +234,10 @@ def pass_posterior(post: Posterior, latent: FieldPosterior) -> PassPosterior:
 def _sigma_points(
     post: Posterior, j: int, middle: Array, root: Array, press: NewPressEffects
 ) -> tuple[Array, Array, Array]:
-    """Mean and sd (M,) of the probit pass rate for fields of mean ``middle`` (M, O) and covariance
-    root root' (M, O, O), and how it leans on each column of ``root`` (M, O).
+    """Return mean and sd (M,) of the probit pass rate, and its slopes on the columns of ``root``.
 
-    Points at +-sqrt(O + 1) along every column, weight 1 / (O + 1) on the middle.
+    Fields of mean ``middle`` (M, O) and covariance root root' (M, O, O); slopes (M, O). Points at
+    +-sqrt(O + 1) along every column, weight 1 / (O + 1) on the mean.
     """
     n_out = middle.shape[1]
     weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
@@ -252,12 +255,12 @@ def _sigma_points(
 
 
 def probit(p: Array) -> Array:
-    """Phi^-1(p), held finite where a chance rounds to 0 or 1."""
+    """Return Phi^-1(p), finite where a probability rounds to 0 or 1."""
     return np.asarray(ndtri(np.clip(p, 1e-12, 1.0 - 1e-12)))
 
 
 def _cholesky(cov: Array) -> Array:
-    """Lower Cholesky factors (M, O, O); a tiny ridge keeps rounding from spoiling it."""
+    """Return lower Cholesky factors (M, O, O), with a tiny ridge against rounding."""
     n_out = cov.shape[-1]
     if n_out == 1:
         return np.sqrt(cov)

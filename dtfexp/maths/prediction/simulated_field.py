@@ -1,9 +1,9 @@
-"""One bench drawn from what is believed: a quality for every setting, as if it were the truth.
+"""A simulated bench: one draw of the latent field, taken as the truth.
 
-The field is drawn at many anchors and runs between them as its own conditional mean, so that it is
-one function: a print at a setting and the map of all settings see the same bench.  What presses
-have taught is laid over a prior draw by Matheron's rule (Wilson et al. 2020, Proc. ICML 37:10292,
-sec. 3; Rasmussen & Williams 2006, appendix A.2 for the conditional).
+The field is drawn at many anchors and interpolated by its conditional mean, so that it is one
+function: a print at a setting and the map of all settings see the same bench. A posterior draw
+corrects a prior draw by Matheron's rule (Wilson et al. 2020, Proc. ICML 37:10292, sec. 3; Rasmussen
+& Williams 2006, appendix A.2 for the conditional).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from dtfexp.maths.prediction.pass_probability import all_pass_probability, new_p
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
-# Added to the anchors' variance (grade units squared): keeps the factor finite where they crowd.
+# Added to the anchors' variance (grade units squared), for close anchors.
 _RIDGE = 1e-6
 _CHUNK = 2048
 
@@ -36,9 +36,9 @@ _CHUNK = 2048
 class SimulatedField:
     """A drawn bench.
 
-    anchors (n) with weights (n, O): the field is trade mean + covariance with the anchors @
-    weights; graded: the cuts of its grader; in_blocks: whether days or lots bring luck of their
-    own; the rest as in the posterior it was drawn from.
+    ``anchors`` (n) with ``weights`` (n, O): the field is prior mean + covariance with the anchors @
+    weights; ``graded``: the cuts of its grader; ``in_blocks``: whether days or lots have batch
+    effects; the rest as in the posterior it was drawn from.
     """
 
     anchors: Points
@@ -51,17 +51,18 @@ class SimulatedField:
 
     @property
     def ceiling(self) -> Array:
-        """Ceiling of quality (O,); infinite where an outcome is measured."""
+        """The ceiling of quality (O,); infinite where an outcome is measured."""
         return ceilings(self.graded, self.scales)
 
     def quality(self, fields: Array) -> Array:
-        """What fields (..., O) are worth as quality; after more washes never more than after
-        fewer."""
+        """Return the quality of fields (..., O), non-increasing in the number of washes."""
         return quality(monotone_fields(fields, self.shape.wash_order), self.ceiling)
 
     def fields_at(self, points: Points) -> tuple[Array, Array]:
-        """The field (M, O), averaged over the machine spread, and how the spread moves it from
-        press to press (M, O, 3 + O)."""
+        """Return the field (M, O) averaged over the machine spread, and its input-noise moments.
+
+        The moments have shape (M, O, 3 + O).
+        """
         mean = np.empty((points.n, self.shape.n_outcomes))
         wander = np.empty((*mean.shape, 3 + mean.shape[1]))
         for start in range(0, points.n, _CHUNK):
@@ -75,7 +76,7 @@ class SimulatedField:
         return mean, wander
 
     def pass_rate(self, points: Points) -> Array:
-        """True chance (M,) that a new press passes: new load, new round, machine spread."""
+        """Return the true pass rate (M,) of a new press: new load, new round, machine spread."""
         mean, wander = self.fields_at(points)
         split = batch_effects.new_press_variance(self.scales, self.prior, self.has_blocks)
         press = new_press_effects(self.quality, split, mean, wander)
@@ -86,8 +87,10 @@ class SimulatedField:
     def simulate_presses(
         self, points: Points, load: Ints, round_: Ints, rng: np.random.Generator
     ) -> Array:
-        """What is seen (n, O) of n presses, in grade units above acceptance, before it is cut into
-        grades: quality, luck of loads and rounds, press noise."""
+        """Return the latent results (n, O) of n presses, in grade units above acceptance.
+
+        Quality, batch effects and press noise, before the cut into grades.
+        """
         n, n_out = points.n, self.shape.n_outcomes
         outcome = np.tile(np.arange(n_out), n)
         press = np.repeat(np.arange(n), n_out)
@@ -111,7 +114,7 @@ def prior_draw(
     anchors: Points,
     rng: np.random.Generator,
 ) -> SimulatedField:
-    """A bench of which nothing is known yet: scales and field from their priors."""
+    """Return a bench with hyperparameters and field from their priors."""
     scales = to_hyperparameters(rng.normal(size=n_dimensions(shape.n_outcomes)), shape.n_outcomes)
     prior = Prior()
     weights = _prior_weights(anchors, shape, scales, prior, rng)
@@ -119,13 +122,13 @@ def prior_draw(
 
 
 def posterior_draw(post: Posterior, anchors: Points, rng: np.random.Generator) -> SimulatedField:
-    """A bench that could have given the grades seen so far. METHODS.md, equation (37)."""
+    """Return a bench from the posterior. METHODS.md, equation (37)."""
     j = int(rng.choice(len(post.weight), p=post.weight))
     scales, shape, prior, data = post.integration_points[j], post.shape, post.prior, post.data
     weights = _prior_weights(anchors, shape, scales, prior, rng)
     in_blocks = bool(np.any(data.block >= 0))
     if data.n:
-        # Only the prior draw at the data is wanted here; their luck comes with the correction.
+        # Only the prior draw at the data is needed; the correction adds batch effects.
         base = field.covariance(data.at, anchors, shape, scales, prior)
         drawn = ((base @ weights) * data.outcome_design(shape.n_outcomes)).sum(axis=1)
         correction = post.sites.weights[j] - _conditioned_rows(post, j, drawn, rng)
@@ -141,7 +144,7 @@ def _prior_weights(
     prior: Prior,
     rng: np.random.Generator,
 ) -> Array:
-    """Weights (n, O) of a prior draw: with K = L L', a draw L z is K @ (L'^-1 z)."""
+    """Return weights (n, O) of a prior draw: with K = L L', a draw L z is K @ (L'^-1 z)."""
     cov = field.covariance(anchors, anchors, shape, hyper, prior) + _RIDGE * np.eye(anchors.n)
     alike = np.linalg.cholesky(field.outcome_correlation(shape, hyper.outcome_correlation, prior))
     z = rng.normal(size=(anchors.n, shape.n_outcomes)) @ alike.T
@@ -149,10 +152,10 @@ def _prior_weights(
 
 
 def _conditioned_rows(post: Posterior, j: int, drawn: Array, rng: np.random.Generator) -> Array:
-    """C^-1 (field + luck + site noise) (N,) for a draw of the field at the data.
+    """Return C^-1 (field + batch effects + site noise) (N,) for a draw of the field at the data.
 
-    C^-1 = R R' of the sites exists where a site says nothing; given the field, the wanted vector
-    has mean C^-1 field and covariance C^-1 - C^-1 K C^-1.
+    C^-1 = R R' of the sites exists also for uninformative sites; given the field, the vector has
+    mean C^-1 field and covariance C^-1 - C^-1 K C^-1.
     """
     data = post.data
     inverse = post.sites.root[j] @ post.sites.root[j].T

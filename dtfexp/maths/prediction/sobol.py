@@ -1,4 +1,4 @@
-"""Shares of a function's variation over its range: first-order and total Sobol indices.
+"""First-order and total Sobol indices of a function over the unit cube.
 
 Source: Sobol 2001, Math. Comput. Simul. 55:271; estimators of Saltelli et al. 2010, Comput. Phys.
 Commun. 181:259, as in ``scipy.stats.sobol_indices``.
@@ -18,8 +18,10 @@ _NO_VARIANCE = 1e-10
 
 @dataclass(frozen=True)
 class PickFreeze:
-    """Points of the unit cube: first and second (n, d), mixed (d, n, d), where row block i of
-    ``mixed`` is ``first`` with column i taken from ``second``."""
+    """Points of the unit cube: ``first`` and ``second`` (n, d), ``mixed`` (d, n, d).
+
+    Block i of ``mixed`` is ``first`` with column i from ``second``.
+    """
 
     first: Array
     second: Array
@@ -27,7 +29,7 @@ class PickFreeze:
 
     @classmethod
     def of(cls, n: int, d: int) -> PickFreeze:
-        """n (a power of two) low-discrepancy points; the same ones every time."""
+        """Return n (a power of two) low-discrepancy points, deterministic."""
         points = qmc.Sobol(2 * d, scramble=True, seed=1).random(n)
         first, second = points[:, :d], points[:, d:]
         mixed = np.repeat(first[None], d, axis=0)
@@ -36,14 +38,14 @@ class PickFreeze:
         return cls(first, second, mixed)
 
     def all_points(self) -> Array:
-        """Every point, ((2 + d) n, d)."""
+        """Return every point, ((2 + d) n, d)."""
         d = self.first.shape[1]
         return np.vstack([self.first, self.second, self.mixed.reshape(-1, d)])
 
     def indices(self, values: Array) -> tuple[Array, Array]:
-        """First-order and total shares (s, d) of ``values`` (s, (2 + d) n), one row per function.
+        """Return first-order and total shares (s, d) of functions with values (s, (2 + d) n).
 
-        A function that does not vary has no shares: zeros.
+        A constant function has zeros.
         """
         n, d = self.first.shape
         of_first, of_second = values[:, :n], values[:, n : 2 * n]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.units import convert
-from dtfexp.dialin.schedule.schedule import schedule
+from dtfexp.dialin.schedule.timeline import schedule
 from dtfexp.show.paper.labels import coupon_labels_pdf
 from dtfexp.show.paper.pdf_page import known_paper
 from dtfexp.show.paper.run_sheet import run_sheet_pdf

@@ -5,8 +5,7 @@ import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError, fit, next_presses, plan
 from dtfexp.dialin.encode.coding import Coding, direction, is_logarithmic
-from dtfexp.dialin.schedule.schedule import schedule
-from dtfexp.dialin.schedule.timeline import timeline
+from dtfexp.dialin.schedule.timeline import schedule, timeline
 from dtfexp.dialin.window.edges import failure_side_name
 from dtfexp.maths.field.points import CURE
 from dtfexp.shop.runsheet import run_sheet

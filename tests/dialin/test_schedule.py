@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from dtfexp import Session, plan
-from dtfexp.dialin.schedule.schedule import schedule
+from dtfexp.dialin.schedule.timeline import schedule
 from tests.dialin.bench import FOUR
 
 

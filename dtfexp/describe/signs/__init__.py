@@ -4,8 +4,8 @@ Form, card, report, sheet, fit, watch and ``diagnose`` all use these words. Word
 ``dialin/signs/phrases.py``, causes ranked in ``dialin/monitor/causes.py``.
 """
 
-from dtfexp.describe.signs.cause import Cause as Cause
 from dtfexp.describe.signs.causes import CAUSES as CAUSES
+from dtfexp.describe.signs.sign import Cause as Cause
 from dtfexp.describe.signs.sign import Sign as Sign
 from dtfexp.describe.signs.table import SIGNS as SIGNS
 from dtfexp.describe.signs.table import cause as cause

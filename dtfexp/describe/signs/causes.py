@@ -5,7 +5,7 @@ All of it is common practice on transfer benches, no published source.
 
 from __future__ import annotations
 
-from dtfexp.describe.signs.cause import Cause
+from dtfexp.describe.signs.sign import Cause
 
 _SAME = "with everything else the same."
 _LAST_GOOD = "Compare: press the last good lot or garment at today's settings."

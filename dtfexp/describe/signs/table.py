@@ -5,9 +5,8 @@ from __future__ import annotations
 from types import MappingProxyType
 
 from dtfexp.describe.signs import at_press, before_press, later
-from dtfexp.describe.signs.cause import Cause
 from dtfexp.describe.signs.causes import CAUSES
-from dtfexp.describe.signs.sign import Sign
+from dtfexp.describe.signs.sign import Cause, Sign
 
 SIGNS: tuple[Sign, ...] = (*before_press.SIGNS, *at_press.SIGNS, *later.SIGNS)
 _SIGNS = MappingProxyType({sign.key: sign for sign in SIGNS})

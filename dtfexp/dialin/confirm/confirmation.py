@@ -22,7 +22,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.confirm.terms import Terms
 from dtfexp.dialin.design.plan import Plan, whole_seed
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.encode.next_numbers import next_numbers
+from dtfexp.dialin.encode.results import next_numbers
 from dtfexp.dialin.schedule.layout import lay_out
 
 if TYPE_CHECKING:

@@ -22,8 +22,7 @@ from dtfexp.dialin.design.design_family import DesignRequest, RequestedPresses
 from dtfexp.dialin.design.feasible_levels import FeasibleLevels, evenly_thinned
 from dtfexp.dialin.design.first_look import AXIAL_DISTANCE, REACH, presses_per_fabric
 from dtfexp.dialin.encode.coding import excluded_rows
-from dtfexp.dialin.encode.next_numbers import next_numbers
-from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.encode.results import check_results, next_numbers
 from dtfexp.dialin.evaluate.planning_assumptions import Assumptions
 from dtfexp.dialin.schedule.crossing import Crossing, batches_per_side, cross_loads_and_rounds
 from dtfexp.dialin.schedule.layout import lay_out

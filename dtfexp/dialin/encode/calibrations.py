@@ -87,10 +87,6 @@ class CalibrationLine:
         root = math.sqrt(inside)
         return Interval(value, (-b - root) / a, (-b + root) / a)
 
-    def covers(self, setting: float) -> bool:
-        """Return whether ``setting`` lies between the set-points of the readings."""
-        return min(self.sets) <= setting <= max(self.sets)
-
     def _variance(self, setting: float) -> float:
         (vaa, vab), (_, vbb) = self.covariance
         return vaa + 2 * setting * vab + setting**2 * vbb

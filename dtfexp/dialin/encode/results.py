@@ -11,6 +11,8 @@ import numbers
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.describe.factor import Factor
@@ -243,3 +245,12 @@ def _label(cell: object) -> str:
         return f"{fields.int_if_whole(fields.number(cell, '', ''))}"
     except SessionError:
         return str(cell)
+
+
+def next_numbers(results: pd.DataFrame) -> tuple[int, int, int]:
+    """Return the next free press, oven load and press round after ``results``."""
+    out = []
+    for column in ("press", "oven_load", "press_round"):
+        numbers = pd.to_numeric(results[column], errors="coerce").dropna()
+        out.append(int(numbers.max()) + 1 if len(numbers) else 1)
+    return out[0], out[1], out[2]

@@ -12,7 +12,7 @@ from dtfexp.describe.fields import and_list
 from dtfexp.describe.session import Session
 from dtfexp.dialin.design.first_look import first_look
 from dtfexp.dialin.design.plan import Plan, pressable, whole_presses, whole_seed
-from dtfexp.dialin.encode.next_numbers import next_numbers
+from dtfexp.dialin.encode.results import next_numbers
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.batch import PASS_RATE, ChosenBatch, choose_batch
 from dtfexp.dialin.following.need import shares_in_words

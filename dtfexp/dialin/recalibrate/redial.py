@@ -30,8 +30,7 @@ from dtfexp.describe.session import Session
 from dtfexp.describe.units import convert_difference
 from dtfexp.dialin.design.plan import Plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.encode.next_numbers import next_numbers
-from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.encode.results import check_results, next_numbers
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.batch import choose_batch
 from dtfexp.dialin.following.next_presses import empty_runs

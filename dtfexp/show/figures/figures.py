@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dtfexp.show.figures.calibration import calibration_line
-from dtfexp.show.figures.curves import curve
-from dtfexp.show.figures.half_normal import half_normal_plot
-from dtfexp.show.figures.intervals import batch_effect_bars, grades_chart, sobol_bars
-from dtfexp.show.figures.operating_curve import operating_curve
+from dtfexp.show.figures.curves import curve, presses_chart
+from dtfexp.show.figures.intervals import (
+    batch_effect_bars,
+    grades_chart,
+    half_normal_plot,
+    sobol_bars,
+)
 from dtfexp.show.figures.pass_maps import pass_map
 from dtfexp.show.figures.plan_check_figures import (
     correlation_map,
@@ -14,10 +16,9 @@ from dtfexp.show.figures.plan_check_figures import (
     plans_chart,
     prediction_sd_curve,
 )
-from dtfexp.show.figures.platen_map import platen_map
-from dtfexp.show.figures.press_chart import presses_chart
+from dtfexp.show.figures.platen_map import calibration_line, platen_map
 from dtfexp.show.figures.timeline import timeline_chart
-from dtfexp.show.figures.watch_figures import alarm_sum, failing_days
+from dtfexp.show.figures.watch_figures import alarm_sum, failing_days, operating_curve
 from dtfexp.show.figures.window_bars import window_bars
 from dtfexp.show.figures.window_comparison import compared_bars
 

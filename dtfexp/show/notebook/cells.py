@@ -49,7 +49,7 @@ def show_line(line: CalibrationLine, factor: Factor, *, unit: str | None = None)
 
     ``unit``: "°C" or "°F", default the factor's own.
     """
-    from dtfexp.show.figures.calibration import calibration_line
+    from dtfexp.show.figures.platen_map import calibration_line
 
     told = f"{factor.name}: {len(line.sets)} readings; dashed: a true display."
     drawn: Any = calibration_line(line, factor, unit=unit).figure

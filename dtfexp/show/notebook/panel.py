@@ -8,8 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.show.figures.operating_curve import operating_curve
-from dtfexp.show.figures.watch_figures import alarm_sum, failing_days
+from dtfexp.show.figures.watch_figures import alarm_sum, failing_days, operating_curve
 from dtfexp.show.style import palette
 from dtfexp.show.style.svg import inline_svg
 from dtfexp.show.style.template import Shown

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dtfexp.dialin.schedule.schedule import PressSteps, schedule
+from dtfexp.dialin.schedule.timeline import PressSteps, schedule
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook

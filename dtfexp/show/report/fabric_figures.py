@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.show.figures.curves import curve
+from dtfexp.show.figures.curves import curve, presses_chart
 from dtfexp.show.figures.pass_maps import pass_map
-from dtfexp.show.figures.press_chart import presses_chart
 from dtfexp.show.figures.window_bars import NO_SETTINGS, window_bars
 from dtfexp.show.style.svg import inline_svg
 from dtfexp.show.text.number_format import NumberFormat, label, per_cent

@@ -1,7 +1,7 @@
-"""Runs divided into blocks (days, rolls, lots) so that a block's luck hides as little as it can.
+"""Division of runs into blocks (days, rolls, lots) with the least confounding.
 
-Regular two-level plans are divided by products of factors, as the literature does; any other plan
-by exchanging runs until the blocks are as alike as they go. Arrays in, labels 0 .. count-1 out.
+Regular two-level plans are divided by products of factors, as in the literature; other plans by
+exchanging runs until the blocks are as similar as possible. Arrays in, labels 0 .. count-1 out.
 
 Sources: Box, Hunter & Hunter (2005), *Statistics for Experimenters*, on blocking two-level plans;
 Cook & Nachtsheim (1989), Technometrics 31:339 (exchange between blocks).
@@ -30,21 +30,21 @@ _HIGHEST_ORDER = 9
 
 @dataclass(frozen=True, eq=False)
 class Blocked:
-    """Labels of the runs, shape (runs,), and the effects that the blocks hide (shortest words)."""
+    """Labels of the runs, shape (runs,), and the shortest effects confounded with blocks."""
 
     labels: Labels
     confounded: tuple[str, ...]
 
 
 def blocks_of_fraction(made: Fraction, count: int, spare: Collection[str] = ()) -> Blocked:
-    """A two-level plan in ``count`` blocks of equal size, hiding effects of the highest order.
+    """Return a two-level plan in ``count`` equal blocks, confounding the highest order possible.
 
-    count: a power of two, at most half the runs. No block hides a main effect; of the ways that
-    are left, the one that hides the fewest two-factor effects, then the fewest of those to
-    ``spare`` (words, such as "AB"), then the fewest of three, and so on. A beam of 256 partial
-    choices is kept, which is every one for two and four blocks.
+    ``count``: a power of two, at most half the runs. No block is confounded with a main effect;
+    among the remaining ways, the one that confounds the fewest two-factor effects, then the fewest
+    of those to ``spare`` (words, such as "AB"), then the fewest of three, and so on. A beam of 256
+    partial choices is kept, which is all for two and four blocks.
 
-    Raises ``ValueError`` when ``count`` does not suit or a main effect would have to be hidden.
+    Raises ``ValueError`` when ``count`` does not suit or a main effect would be confounded.
     """
     runs, k = made.matrix.shape
     if count < 2 or count & (count - 1) or count > runs // 2:
@@ -79,11 +79,11 @@ def blocks_of_fraction(made: Fraction, count: int, spare: Collection[str] = ()) 
 
 
 def balanced_blocks(rows: Matrix, count: int, rng: np.random.Generator) -> Labels:
-    """Rows (n, columns) in ``count`` blocks of sizes within one, their means as alike as they go.
+    """Return rows (n, columns) in ``count`` blocks of sizes within one, with similar means.
 
     Minimises the sum over blocks of the squared sums of the centred columns, and with a quarter of
-    the weight of their squares and pairwise products, by exchanging two rows at a time from
-    several random starts.
+    the weight of their squares and pairwise products, by exchanging two rows at a time from several
+    random starts.
     """
     n = len(rows)
     x = _columns(rows)
@@ -101,7 +101,7 @@ def balanced_blocks(rows: Matrix, count: int, rng: np.random.Generator) -> Label
 
 
 def _orders(product: int, words: list[int], spared: set[int]) -> tuple[int, ...]:
-    """How many effects of 1, of 2, of those to spare, of 3 ... factors a product is mixed with."""
+    """Return how many effects of 1, of 2, of those to spare, of 3 ... factors alias a product."""
     mixed = [product ^ word for word in (0, *words)]
     lengths = Counter(effect.bit_count() for effect in mixed)
     counts = [lengths[n] for n in range(1, _HIGHEST_ORDER + 1)]
@@ -113,7 +113,7 @@ def _cost(group: frozenset[int], orders: dict[int, tuple[int, ...]]) -> tuple[in
 
 
 def _generators(group: frozenset[int]) -> list[int]:
-    """Independent members that make the whole group."""
+    """Return independent members that generate the group."""
     chosen: list[int] = []
     made = {0}
     for member in sorted(group):
@@ -130,7 +130,7 @@ def _shortest(product: int, words: list[int]) -> str:
 
 
 def _columns(rows: Matrix) -> Matrix:
-    """Centred and scaled columns, their squares and products at half weight."""
+    """Return centred and scaled columns, their squares and products at half weight."""
     scaled = _scaled(rows)
     pairs = [scaled[:, i] * scaled[:, j] for i, j in combinations(range(scaled.shape[1]), 2)]
     second = np.column_stack([scaled**2, *pairs])
@@ -150,12 +150,12 @@ def _sums(x: Matrix, labels: Labels, count: int) -> Matrix:
 
 
 def _exchanged(x: Matrix, labels: Labels, count: int) -> bool:
-    """One pass of the best exchange for each row; whether any was made."""
+    """Make one pass of the best exchange for each row; return whether any was made."""
     sums = _sums(x, labels, count)
     made = False
     for i in range(len(x)):
         step = x - x[i]
-        # Row i gives its place to row j: its block's sum moves by the step, the other's back.
+        # Rows i and j exchange places: one block's sum moves by the step, the other's back.
         gap = sums[labels[i]] - sums[labels]
         change = 2.0 * (gap * step).sum(axis=1) + 2.0 * (step**2).sum(axis=1)
         change[labels == labels[i]] = 0.0

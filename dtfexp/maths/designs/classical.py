@@ -1,9 +1,9 @@
-"""Classical plans as coded matrices, checked before anyone relies on them.
+"""Classical plans as coded matrices, verified.
 
-The one place that calls pyDOE3. It gives the raw tables; here the inputs are checked, what it gets
-wrong or lacks is built from its parts, and every matrix that leaves is verified: levels balanced,
-columns orthogonal, the model it is made for estimable. Rows are runs, columns factors in order;
--1 and +1 are the low and the high level, 0 the middle. Errors are ValueError, in one line.
+The only caller of pyDOE3, which gives the raw tables; inputs are checked here, missing or wrong
+designs are built from their parts, and every matrix is verified: levels balanced, columns
+orthogonal, its model estimable. Rows are runs, columns factors in order; -1 and +1 are the low and
+the high level, 0 the middle. Errors are ValueError, in one line.
 
 Sources: Box, Hunter & Hunter (2005), *Statistics for Experimenters*; Fries & Hunter (1980),
 Technometrics 22:601 (aberration); Plackett & Burman (1946), Biometrika 33:305; Box & Behnken
@@ -57,7 +57,7 @@ class Fraction:
     word_length_pattern: Mapping[int, int]
 
     def aliases(self, max_order: int = 2) -> dict[str, tuple[str, ...]]:
-        """Every effect of up to ``max_order`` factors -> the others of them it is mixed with."""
+        """Return, for every effect of up to ``max_order`` factors, its aliases of that order."""
         k = self.matrix.shape[1]
         order = _whole(max_order, "max_order", 1, k)
         words = [bits_of(word) for word in self.words]
@@ -78,14 +78,14 @@ class Fraction:
 
 
 def two_level_full(k: int) -> Matrix:
-    """All corners: ±1, shape (2**k, k); the last factor changes fastest."""
+    """Return all corners: ±1, shape (2**k, k); the last factor changes fastest."""
     from pyDOE3 import ff2n
 
     return _two_level(ff2n(_whole(k, "k", 1, 16)))
 
 
 def full_factorial(levels: Sequence[int]) -> Codes:
-    """All combinations: codes 0 .. levels-1, shape (product of levels, factors)."""
+    """Return all combinations: codes 0 .. levels-1, shape (product of levels, factors)."""
     from pyDOE3 import fullfact
 
     counts = [_whole(n, f"levels of factor {i}", 1, 1000) for i, n in enumerate(levels, start=1)]
@@ -105,16 +105,16 @@ def full_factorial(levels: Sequence[int]) -> Codes:
 
 
 def centre_points(k: int, count: int) -> Matrix:
-    """Centre runs: zeros, shape (count, k)."""
+    """Return centre runs: zeros, shape (count, k)."""
     return np.zeros((_whole(count, "count", 0, 1000), _whole(k, "k", 1, 1000)))
 
 
 def fraction(k: int, runs: int | None = None, resolution: int | None = None) -> Fraction:
-    """The two-level fraction of minimum aberration: as few short words as there can be.
+    """Return the two-level fraction of minimum aberration: the fewest short words.
 
-    k: factors, 2 to 9. runs: a power of two from k + 1 to 2**k (and 4 or more). resolution: at
-    least this one, with the fewest runs that reach it; with neither, resolution 4. The full
-    factorial counts as above every resolution.
+    ``k``: factors, 2 to 9. ``runs``: a power of two from k + 1 to 2**k (and 4 or more).
+    ``resolution``: at least this one, with the fewest runs that reach it; with neither, resolution
+    4. The full factorial exceeds every resolution.
     """
     k = _whole(k, "k", 2, MOST_IN_FRACTION)
     sizes = [1 << m for m in range(2, k + 1) if 1 << m > k]
@@ -134,7 +134,7 @@ def fraction(k: int, runs: int | None = None, resolution: int | None = None) -> 
 
 
 def fraction_of(generators: Sequence[str], k: int) -> Fraction:
-    """The fraction of k factors with generators such as "E=ABC", one for each added factor."""
+    """Return the fraction of k factors with a generator such as "E=ABC" for each added factor."""
     k = _whole(k, "k", 2, len(LETTERS))
     basic = k - len(generators)
     products = []
@@ -155,7 +155,7 @@ def fraction_of(generators: Sequence[str], k: int) -> Fraction:
 
 
 def relabelled(made: Fraction, columns: Sequence[int]) -> Fraction:
-    """The same fraction with its columns in another order: factor i takes ``columns[i]`` of it."""
+    """Return the fraction with columns reordered: factor i takes ``columns[i]`` of it."""
     k = made.matrix.shape[1]
     if sorted(columns) != list(range(k)):
         raise ValueError(f"columns is {list(columns)!r}; give each of 0 to {k - 1} once")
@@ -176,10 +176,10 @@ def relabelled(made: Fraction, columns: Sequence[int]) -> Fraction:
 
 
 def plackett_burman(k: int, runs: int | None = None) -> Matrix:
-    """Main effects of k factors (1 to 63) in few runs: ±1, shape (runs, k).
+    """Return a main-effects plan of k factors (1 to 63) in few runs: ±1, shape (runs, k).
 
     The runs are the next multiple of four above k unless a larger size is given; pyDOE3 cannot
-    build 28, 36, 44 and 52 to 60, and the next larger size stands in.
+    build 28, 36, 44 and 52 to 60, and the next larger size replaces them.
     """
     from pyDOE3 import pbdesign
 
@@ -193,7 +193,7 @@ def plackett_burman(k: int, runs: int | None = None) -> Matrix:
 
 
 def box_behnken(k: int, centres: int = 3) -> Matrix:
-    """Three levels without corners, for a full quadratic in 3 to 7 factors: -1, 0, +1."""
+    """Return three levels without corners (-1, 0, +1), for a full quadratic in 3 to 7 factors."""
     from pyDOE3 import bbdesign, ff2n
 
     k = _whole(k, "k", 3, 7)
@@ -216,13 +216,13 @@ def box_behnken(k: int, centres: int = 3) -> Matrix:
 def central_composite(
     k: int, alpha: str | float = "rotatable", centres: int | tuple[int, int] = 4
 ) -> Matrix:
-    """Corners, then star points at ±alpha on each axis, for a full quadratic in 2 to 9 factors.
+    """Return corners, then star points at ±alpha on each axis: full quadratic in 2 to 9 factors.
 
-    alpha: "faced" (1), "rotatable" (corner runs to the power 1/4), "blocks" (the distance at which
-    corners and star can be run as two blocks without the block touching the quadratic), or a
-    number above 0. centres: how many, all after the star; or a pair (after the corners, after the
-    star), which "blocks" needs. Five factors and more take the smallest fraction of resolution 5
-    or above for corners.
+    ``alpha``: "faced" (1), "rotatable" (corner runs to the power 1/4), "blocks" (the distance at
+    which a block difference between corners and star is orthogonal to the quadratic), or a number
+    above 0. ``centres``: how many, all after the star; or a pair (after the corners, after the
+    star), which "blocks" needs. Five factors and more take the smallest fraction of resolution 5 or
+    above for corners.
     """
     k = _whole(k, "k", 2, MOST_IN_FRACTION)
     pair = centres if isinstance(centres, tuple) else (0, centres)
@@ -257,7 +257,7 @@ def central_composite(
 
 @cache
 def _minimum_aberration(k: int, runs: int) -> Fraction:
-    """Try every set of generators; the first of those with the best word lengths."""
+    """Return the first set of generators with the best word lengths, by exhaustive search."""
     basic = runs.bit_length() - 1
     products = sorted(
         (p for p in range(1, runs) if p.bit_count() >= 2), key=lambda p: _by_length(word_of(p))
@@ -274,7 +274,7 @@ def _minimum_aberration(k: int, runs: int) -> Fraction:
 
 
 def _defining_words(basic: int, products: Sequence[int]) -> list[int]:
-    """Every product of generating words, as bit sets of factors."""
+    """Return every product of generating words, as bit sets of factors."""
     words = [0]
     for i, product in enumerate(products):
         generating = product | 1 << (basic + i)
@@ -308,7 +308,7 @@ def _built(k: int, products: tuple[int, ...]) -> Fraction:
 
 
 def _two_level(table: Any, runs: int | None = None) -> Matrix:
-    """The table as ±1, having verified size, levels, balance and orthogonality."""
+    """Return the table as ±1 after verifying size, levels, balance and orthogonality."""
     matrix = np.array(table, dtype=np.float64)
     if runs is not None and len(matrix) != runs:
         raise ValueError(f"a design of {runs} runs came out with {len(matrix)}")
@@ -324,9 +324,9 @@ def _two_level(table: Any, runs: int | None = None) -> Matrix:
 
 
 def check_quadratic(matrix: Matrix, name: str) -> Matrix:
-    """The matrix, having verified balance, orthogonality and that a quadratic can be fitted.
+    """Return the matrix after verifying balance, orthogonality and an estimable quadratic.
 
-    Raises ``ValueError`` that begins with ``name`` when it cannot.
+    Raises ``ValueError`` that begins with ``name`` otherwise.
     """
     k = matrix.shape[1]
     moments = np.column_stack([np.ones(len(matrix)), matrix]).T @ matrix
@@ -346,12 +346,12 @@ def check_quadratic(matrix: Matrix, name: str) -> Matrix:
 
 
 def word_of(bits: int) -> str:
-    """The letters of the factors in a bit set, the first factor being bit 0."""
+    """Return the letters of the factors in a bit set, the first factor being bit 0."""
     return "".join(letter for i, letter in enumerate(LETTERS) if bits >> i & 1)
 
 
 def bits_of(word: str) -> int:
-    """The factors of a word as a bit set."""
+    """Return the factors of a word as a bit set."""
     return sum(1 << LETTERS.index(letter) for letter in word)
 
 

@@ -1,14 +1,14 @@
-"""Optimal plans of a strip-plot by exchange: one setting of one press, load or round at a time.
+"""Optimal strip-plot plans by coordinate exchange: one setting of a press, load or round at a time.
 
-The information is that of generalised least squares, M = X' V^-1 X, with the luck of loads and
-rounds in V, so a cure setting counts once a load and not once a coupon. Many random starts are
-improved side by side. A change of one press changes M by a matrix of rank two, a change of a load
-or round of s presses by one of rank 2s, so what each is worth follows without a new inverse.
+The information is that of generalised least squares, M = X' V^-1 X, with batch effects of loads and
+rounds in V, so a cure setting counts once per load and not once per coupon. Many random starts are
+improved in parallel. A change of one press changes M by a matrix of rank two, a change of a load or
+round of s presses by one of rank 2s, so no new inverse is needed.
 
 Sources: Meyer & Nachtsheim (1995), Technometrics 37:60 (coordinate exchange); Jones & Goos (2007),
 Applied Statistics 56:347 (exchange for split-plots); Arnouts, Goos & Jones (2010), Quality and
 Reliability Engineering International 26 (strip-plots); DuMouchel & Jones (1994), Technometrics
-36:37 (a ridge that keeps singular starts going). All from memory.
+36:37 (a ridge for singular starts). All from memory.
 """
 
 from __future__ import annotations
@@ -29,21 +29,21 @@ _RIDGE = 1e-5
 _GAIN_TOLERANCE = 1e-9
 _MOST_PASSES = 60
 _PERTURBED = 8
-"""Settings drawn anew by one kick: enough to leave a filling, few enough to keep most of it."""
+"""Settings redrawn by one perturbation: enough to leave a local optimum, and few."""
 _VIOLATION_COST = 1e6
-"""What one press that is not permitted costs: more than any plan is worth."""
+"""Penalty of a press that is not permitted, larger than any criterion value."""
 
 
 @dataclass(frozen=True, eq=False)
 class Task:
-    """What is to be filled: n presses, k settings.
+    """The optimisation task: n presses, k settings.
 
-    levels: per setting (L, columns), the coded columns of what it can be set to. group (n, k):
-    presses of equal number in a column share that setting. allowed: per setting (n, L), what each
-    press may be set to. precision (n, n): inverse of the presses' covariance. earlier
-    (terms.size, terms.size): information of presses already made. moments: mean of f f' over the
-    range asks for the least mean prediction variance (I); None asks for the greatest determinant
-    (D). permitted: with an axis per setting, False for settings that must not meet; or None.
+    ``levels``: per setting (L, columns), the coded columns of its values. ``group`` (n, k): presses
+    of equal number in a column share that setting. ``allowed``: per setting (n, L), the values
+    allowed for each press. ``precision`` (n, n): inverse of the presses' covariance. ``earlier``
+    (terms.size, terms.size): information of earlier presses. ``moments``: mean of f f' over the
+    range, for the least mean prediction variance (I); None for the greatest determinant (D).
+    ``permitted``: with an axis per setting, False for forbidden combinations; or None.
     """
 
     terms: Terms
@@ -57,16 +57,18 @@ class Task:
 
     @property
     def n(self) -> int:
-        """Presses to be filled."""
+        """The number of presses."""
         return len(self.group)
 
 
 @dataclass(frozen=True, eq=False)
 class SearchResult:
-    """The best filling: index (n, k) into each setting's levels; value: log-determinant (D) or
-    minus the mean prediction variance (I), minus infinity where terms cannot be told; broken:
-    presses that are not permitted; starts: the values that all starts came to; tops (most, n, k):
-    the best few fillings, best first.
+    """The best solution of a task.
+
+    ``index`` (n, k) into each setting's levels; ``value``: log-determinant (D) or minus the mean
+    prediction variance (I), minus infinity where terms are not estimable; ``broken``: presses that
+    are not permitted; ``starts``: final values of all starts; ``tops`` (most, n, k): the best few
+    solutions, best first.
     """
 
     index: Ints
@@ -85,8 +87,10 @@ def search(
     most: int = 4,
     kicks: int = 0,
 ) -> SearchResult:
-    """The best of ``starts`` random starts (or of ``begin``, (starts, n, k)), each improved until
-    no single change helps, then shaken ``kicks`` times and kept where that led to something better.
+    """Return the best of ``starts`` random starts, or of ``begin`` (starts, n, k).
+
+    Each is improved until no single change helps, then perturbed ``kicks`` times, keeping
+    improvements.
     """
     if starts < 1:
         raise ValueError(f"starts is {starts}; give 1 or more")
@@ -109,13 +113,13 @@ def search(
 
 
 def model_matrix(task: Task, index: Ints) -> Array:
-    """Model columns (..., n, terms.size) of level numbers (..., n, k)."""
+    """Return model columns (..., n, terms.size) of level numbers (..., n, k)."""
     base = [columns[index[..., f]] for f, columns in enumerate(task.levels)]
     return task.terms.expand(np.concatenate(base, axis=-1))
 
 
 def value_of(task: Task, index: Ints) -> float:
-    """What one filling (n, k) is worth, without the ridge; see ``SearchResult.value``."""
+    """Return the criterion of one solution (n, k); see ``SearchResult.value``."""
     x = model_matrix(task, index)
     information = x.T @ task.precision @ x + task.earlier
     if np.linalg.matrix_rank(information, hermitian=True) < len(information):
@@ -136,8 +140,9 @@ def _random(task: Task, starts: int, rng: np.random.Generator) -> Ints:
 
 
 class _Chunk:
-    """Starts improved side by side: index (R, n, k), model columns x (R, n, p), inverse (R, p, p)
-    of the information of each.
+    """Starts improved in parallel.
+
+    ``index`` (R, n, k), model columns ``x`` (R, n, p), inverse (R, p, p) of each information.
     """
 
     def __init__(self, task: Task, index: Ints) -> None:
@@ -153,14 +158,14 @@ class _Chunk:
         ]
 
     def violations(self) -> Ints:
-        """Presses of each start that are not permitted."""
+        """Return the presses of each start that are not permitted."""
         if self.task.permitted is None:
             return np.zeros(len(self.index), dtype=int)
         at = tuple(np.moveaxis(self.index, -1, 0))
         return np.asarray(np.sum(~self.task.permitted[at], axis=1), dtype=int)
 
     def improve(self) -> None:
-        """Passes over every setting of every press, load and round until no change helps."""
+        """Repeat passes over every setting of every press, load and round until no change helps."""
         live = np.arange(len(self.index))
         self.score = np.zeros(len(live))
         for _ in range(_MOST_PASSES):
@@ -175,11 +180,10 @@ class _Chunk:
             live = live[better]
 
     def perturb(self, rng: np.random.Generator) -> None:
-        """Draw some settings anew and improve again; what came out worse goes back.
+        """Redraw some settings and improve again, undoing changes for the worse.
 
-        A single change cannot leave a filling that is best among its neighbours; several at once
-        can, and most of what was good stays (iterated local search: Lourenço, Martin & Stützle
-        2003, from memory).
+        Several changes at once can leave a local optimum (iterated local search: Lourenço, Martin &
+        Stützle 2003, from memory).
         """
         before, worth = self.index.copy(), self.score - _VIOLATION_COST * self.violations()
         for row in self.index:
@@ -193,7 +197,7 @@ class _Chunk:
 
 
 class _Pass:
-    """One pass: the inverse is worked out anew at its start, so that rounding cannot pile up."""
+    """One pass; the inverse is recomputed at its start, against accumulated rounding."""
 
     def __init__(self, task: Task, index: Ints, span: list[slice]) -> None:
         self.task, self.index, self.span = task, index, span
@@ -207,15 +211,15 @@ class _Pass:
         self.spread = self._spread(self.inverse)
 
     def _spread(self, p: Array) -> Array:
-        """P W P of the I criterion, for the gain of a change of rank two."""
+        """Return P W P of the I criterion, for the gain of a change of rank two."""
         w = self.task.moments
         return p if w is None else p @ w @ p
 
     def move(self, setting: int, members: Ints, choices: Ints) -> Bools:
-        """Set one setting of some presses to its best choice; which starts became better."""
+        """Set one setting of some presses to its best choice; return which starts improved."""
         span = self.span[setting]
         count = len(self.index)
-        # (R, choices, members, base columns): the presses as each choice would make them.
+        # (R, choices, members, base columns): the presses under each choice.
         base = np.repeat(self.base[:, None, members], len(choices), axis=1)
         base[..., span] = self.task.levels[setting][choices][None, :, None, :]
         change = self.task.terms.expand(base) - self.x[:, None, members]
@@ -233,18 +237,18 @@ class _Pass:
         return better
 
     def score(self) -> Array:
-        """The criterion of each start, with the ridge: the greater the better."""
+        """Return the criterion of each start, with the ridge; larger is better."""
         if self.task.moments is None:
             return np.asarray(np.linalg.slogdet(self.information)[1])
         return -self._mean_variance()
 
     def _mean_variance(self) -> Array:
-        """Trace of M^-1 W of each start, for the I criterion."""
+        """Return the trace of M^-1 W of each start, for the I criterion."""
         w = np.ones(()) if self.task.moments is None else self.task.moments
         return np.asarray(np.maximum(np.sum(self.inverse * w, axis=(1, 2)), 1e-300))
 
     def _gain_of_one(self, press: int, change: Array) -> Array:
-        """Gain of the criterion for each change (R, choices, p) of one press.
+        """Return the gain of the criterion for each change (R, choices, p) of one press.
 
         The new information is M + d g' + g d' + c d d', d the change, g = X' V^-1 e, c the press's
         own precision: of rank two, so determinant and trace follow from products with M^-1.
@@ -267,7 +271,7 @@ class _Pass:
         return np.asarray(np.where(ratio > 1e-12, gain, -np.inf))
 
     def _gain_of_many(self, members: Ints, change: Array) -> Array:
-        """Gain for each change D (R, choices, s, p) of a load or a round of s presses.
+        """Return the gain for each change D (R, choices, s, p) of a load or round of s presses.
 
         The new information is M + D' G + G' D + D' W D, G = (V^-1 X) and W = V^-1 of the members:
         of rank 2s, so determinant and trace follow from matrices of that size (Woodbury).
@@ -290,7 +294,7 @@ class _Pass:
         return np.asarray(np.where(right, gain, -np.inf))
 
     def _added_violations(self, setting: int, members: Ints, choices: Ints) -> Array:
-        """How many more presses each choice would make that are not permitted (R, choices)."""
+        """Return the additional forbidden presses of each choice (R, choices)."""
         permitted = self.task.permitted
         if permitted is None:
             return np.zeros((1, 1))
@@ -301,7 +305,7 @@ class _Pass:
         return np.asarray(after - before[:, None], dtype=float)
 
     def _set(self, setting: int, members: Ints, level: Ints, change: Array, better: Bools) -> None:
-        """Take the changes (R, members, p) of the starts that became better."""
+        """Apply the changes (R, members, p) of the starts that improved."""
         rows = np.flatnonzero(better)
         change = change.reshape(len(self.index), len(members), -1)[rows]
         own = self.task.precision[np.ix_(members, members)]

@@ -28,13 +28,13 @@ def latin_hypercube(
     allowed: Callable[[Codes], NDArray[np.bool_]] | None = None,
     places: Sequence[Matrix | None] | None = None,
 ) -> Codes:
-    """Codes 0 .. steps-1 of each factor, shape (count, factors), spread over all of them.
+    """Return codes 0 .. steps-1 of each factor, shape (count, factors), evenly spread.
 
-    In every column each code stands count / steps times, to within one. Of several random
-    hypercubes the one with the rows furthest apart (Morris & Mitchell's criterion, the factors
-    scaled alike) is improved by exchanging two rows in one column; very many rows less long.
-    ``allowed`` tells which of some rows may be run; the others are exchanged away as far as that
-    goes. ``places`` says where the steps of a factor lie, shape (steps, dimensions), for distances;
+    In every column each code occurs count / steps times, to within one. Of several random
+    hypercubes the one with the rows farthest apart (Morris & Mitchell's criterion, the factors
+    scaled alike) is improved by exchanging two rows in one column; fewer times for very many rows.
+    ``allowed`` returns which rows may be run; the others are exchanged away as far as possible.
+    ``places`` gives the positions of a factor's steps, shape (steps, dimensions), for distances;
     None: evenly from 0 to 1.
     """
     counts = np.asarray(steps, dtype=np.intp)
@@ -66,7 +66,7 @@ def latin_hypercube(
 
 
 def _random_hypercube(count: int, steps: Codes, rng: np.random.Generator) -> Codes:
-    """A hypercube with its strata dealt over the steps; the odd ones fall anywhere."""
+    """Return a hypercube with its strata dealt over the steps, the surplus at random."""
     strata = np.floor(qmc.LatinHypercube(len(steps), rng=rng).random(count) * count)
     shift = rng.random(len(steps))
     codes: Codes = np.floor((strata + shift) * steps / count).astype(np.intp) % steps
@@ -80,10 +80,10 @@ def _criterion(
 
 
 def _maximin_energy(codes: Codes, where: Sequence[Matrix]) -> float:
-    """Morris & Mitchell's criterion: smaller for rows further apart."""
+    """Return Morris & Mitchell's criterion: smaller for rows farther apart."""
     if len(codes) < 2:
         return 0.0
     at = np.hstack([place[codes[:, k]] for k, place in enumerate(where)])
-    # Two rows alike are no division by zero, only very crowded.
+    # Avoid division by zero for equal rows.
     gaps = np.maximum(pdist(at, "cityblock"), 1e-3)
     return float((gaps**-_POWER).sum() ** (1.0 / _POWER))

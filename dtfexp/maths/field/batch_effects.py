@@ -1,7 +1,7 @@
-"""Luck that presses share, and what a press shares with nobody, as covariance of the observations.
+"""Batch random effects and input noise as covariance of the observations.
 
-A load, a round and a block are one draw each for all their presses; the machines reach another
-place at every press.
+A load, a round and a block are one draw each for all their presses; the machine spread is one draw
+per press.
 """
 
 from __future__ import annotations
@@ -24,14 +24,12 @@ def batch_covariance(
     hyper: Hyperparameters,
     prior: Prior,
 ) -> Array:
-    """Covariance (n, n) of load, round and block luck plus what the outcomes of one press share.
+    """Return the covariance (n, n) of load, round, block and press effects.
 
-    Codes below zero mean "not known": such an observation shares luck with nobody. Half of the
-    luck of a load or round is common to the outcomes, half belongs to each.
-
-    A block (a day, a roll, a lot) has the luck of a press round, ``round_sd``, by choice: a plan
-    has two or three blocks, too few to learn a standard deviation of their own from.
-    METHODS.md, equation (10).
+    Codes below zero mean "not known": such an observation shares no batch effect. Half of the
+    variance of a load or round is common to the outcomes, half belongs to each. A block (a day, a
+    roll, a lot) has the standard deviation of a press round, ``round_sd``, by choice: the two or
+    three blocks of a plan are too few to estimate another. METHODS.md, equation (10).
     """
     across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
 
@@ -46,9 +44,10 @@ def batch_covariance(
 
 
 def new_press_variance(hyper: Hyperparameters, prior: Prior, blocks: bool) -> tuple[float, Array]:
-    """Variance shared by all outcomes of a NEW press, and each outcome's own (O,), noise included.
+    """Return the variance common to the outcomes of a NEW press, and each outcome's own (O,).
 
-    A new press has a new load, a new round, its own press noise (and a new block if blocks ran).
+    A new press has a new load, a new round, its own press noise (and a new block if blocks are
+    used).
     """
     luck = hyper.load_sd**2 + hyper.round_sd**2 * (2.0 if blocks else 1.0)
     shared = 0.5 * luck + prior.press_effect_sd**2
@@ -56,10 +55,10 @@ def new_press_variance(hyper: Hyperparameters, prior: Prior, blocks: bool) -> tu
 
 
 def input_noise_covariance(input_noise: Array, press: Ints) -> Array:
-    """Covariance (n, n) that the machine spread makes: slip (n, d) as in ``Data.input_noise``.
+    """Return the covariance (n, n) from the machine spread; ``input_noise`` as in ``Data``.
 
-    One press reached one place, so the slips of its outcomes go together.
-    METHODS.md, equation (12).
+    A press reached one place, so the deviations of its outcomes are common. METHODS.md, equation
+    (12).
     """
     same = press[:, None] == press[None, :]
     return np.asarray(np.where(same, input_noise @ input_noise.T, 0.0))

@@ -1,16 +1,15 @@
 """The prior of the latent quality: a Gaussian field over settings, fabrics and outcomes.
 
-Latent values are in *grade units* above the acceptance cut: zero is just acceptable, one is a
-fifth of a five-grade scale better.  The field is a sum (Durrande et al. 2012, J. Multivariate
-Anal. 115:57, additive kernels; Rasmussen & Williams 2006, sec. 4.2 and 2.7 for the mean):
+Latent values are in *grade units* above the acceptance cut: zero is just acceptable, one is a fifth
+of a five-grade scale better. The field is a sum (Durrande et al. 2012, J. Multivariate Anal.
+115:57, additive kernels; Rasmussen & Williams 2006, sec. 4.2 and 2.7 for the mean):
 
-    f(x) = intercept + trade mean + one-factor parts + two-factor parts
+    f(x) = intercept + prior mean + one-factor parts + two-factor parts
 
-Temperature and time of one stage may act as one dose or each by itself (in truth somewhere between,
-which is a scale): their dose is one more factor, a column of its own
-(:mod:`dtfexp.maths.field.points`).
-Cure belongs to film and powder, so its parts are nearly shared by fabrics; press parts are
-partially pooled.  Luck of loads, rounds and blocks is simply more covariance.
+Temperature and time of one stage may act by their dose or separately, in a share that is a
+hyperparameter: the dose is a further column (:mod:`dtfexp.maths.field.points`). Cure belongs to
+film and powder, so its parts are nearly shared by fabrics; press parts are partially pooled. Batch
+effects of loads, rounds and blocks are further covariance.
 """
 
 from __future__ import annotations
@@ -29,10 +28,10 @@ Ints = NDArray[np.int_]
 
 
 def prior_mean(points: Points, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
-    """Prior mean (n,): best near the usual settings, falling away on both sides.
+    """Return the prior mean (n,): best near the usual settings, falling on both sides.
 
-    Averaged over the nodes.  As far as temperature and time of one stage add up to a dose, being
-    hot AND long is worse than hot and short (practice; no source). METHODS.md, equation (3).
+    Averaged over the nodes. As far as temperature and time of one stage act by their dose, hot AND
+    long is worse than hot and short (practice; no source). METHODS.md, equation (3).
     """
     points, differences = points.without_differences
     points = _shifted_with_doses(points, shape, hyper)
@@ -47,14 +46,14 @@ def prior_mean(points: Points, shape: FieldShape, hyper: Hyperparameters, prior:
 def _column_tables(
     a: Array, wa: Array, b: Array, wb: Array, word: bool, hyper: Hyperparameters, prior: Prior
 ) -> tuple[Array, Array]:
-    """Both tables of nodes a (na, qa) and b (nb, qb), averaged. METHODS.md, equation (4)."""
+    """Return both tables of nodes a (na, qa) and b (nb, qb), averaged. METHODS.md, equation (4)."""
     if word:
         same = (a[:, None, 0] == b[None, :, 0]).astype(float)
         return prior.category_sd**2 * same, same
     mean_a, mean_b = a @ wa, b @ wb
     square_a, square_b = (a * a) @ wa, (b * b) @ wb
     smooth = np.zeros((len(a), len(b)))
-    # Node by node: plain matrices, where one of four sides would be summed over its shortest ones.
+    # Node by node: plain matrices are faster than a sum over short axes of a four-way array.
     for node_a, weight_a in zip(a.T, wa, strict=True):
         for node_b, weight_b in zip(b.T, weight_a * wb, strict=True):
             smooth += weight_b * _squared_exponential(
@@ -71,8 +70,10 @@ def _column_tables(
 
 
 def _squared_exponential(gap: Array, length: float) -> Array:
-    """exp(-(gap / length)^2 / 2), written over ``gap``: with thousands of points the memory that is
-    touched takes longer than the sums."""
+    """Return exp(-(gap / length)^2 / 2), written over ``gap``.
+
+    In place, because with thousands of points memory traffic takes longer than arithmetic.
+    """
     gap *= np.sqrt(0.5) / length
     gap *= gap
     np.negative(gap, out=gap)
@@ -82,11 +83,11 @@ def _squared_exponential(gap: Array, length: float) -> Array:
 def _diagonal_tables(
     a: Array, wa: Array, word: bool, hyper: Hyperparameters, prior: Prior
 ) -> tuple[Array, Array]:
-    """The same as :func:`_column_tables` at equal points, (na,)."""
+    """Return :func:`_column_tables` at equal points, (na,)."""
     if word:
         return np.full(len(a), prior.category_sd**2), np.ones(len(a))
     mean, square = a @ wa, (a * a) @ wa
-    # Every two nodes once: the other way round is the same.
+    # Each pair of nodes once, by symmetry.
     i, k = np.triu_indices(len(wa), 1)
     smooth = _squared_exponential(a[:, i] - a[:, k], hyper.length) @ (2.0 * wa[i] * wa[k]) + np.sum(
         wa**2
@@ -101,11 +102,12 @@ def _diagonal_tables(
 
 @dataclass(frozen=True)
 class _StageSide:
-    """What one side (cure, or press and peel) adds up to, on the levels of its settings together.
+    """The summed parts of one side (cure, or press and peel), on the joint levels of its settings.
 
-    first, at: rows that stand for each level, and the level of every row of ``a``; total (L, n_b):
-    all parts of the side alone; pairs: pair part of each column, pair_sum: their sum, the same
-    shape.  On a diagonal all are (L,).  pools: of cure, press and intercept, as ``total``.
+    ``first``, ``at``: a row for each level, and the level of every row of ``a``; ``total`` (L,
+    n_b): all parts of the side alone; ``pairs``: pair part of each column, ``pair_sum``: their sum,
+    the same shape. On a diagonal all are (L,). ``pools``: of cure, press and intercept, as
+    ``total``.
     """
 
     first: Ints
@@ -121,7 +123,7 @@ def _side_of_stage(stage: int) -> int:
 
 
 def _columns(shape: FieldShape, side: int) -> tuple[int, ...]:
-    """Columns of one side, doses included."""
+    """Return the columns of one side, doses included."""
     return tuple(k for k, stage in enumerate(shape.stages) if _side_of_stage(stage) == side)
 
 
@@ -133,7 +135,7 @@ def _side_sums(
     shape: FieldShape,
     hyper: Hyperparameters,
 ) -> _StageSide:
-    """A side from the one-factor and pair tables of its columns, each at the side's levels."""
+    """Return a side from the one-factor and pair tables of its columns, at the side's levels."""
     total, squares = np.zeros_like(pools[0]), np.zeros_like(pools[0])
     pairs, pair_sum, shares = {}, np.zeros_like(pools[0]), shape.column_weights(hyper.dose_share)
     for k, (one, pair) in tables.items():
@@ -147,7 +149,7 @@ def _side_sums(
 
 
 def _assemble(sides: dict[int, _StageSide], hyper: Hyperparameters, prior: Prior) -> Array:
-    """Sum of the sides with the pooling of fabrics, for every row; matrices and diagonals alike."""
+    """Return the sum of the sides with the pooling of fabrics, for matrices and diagonals."""
     cure, press = sides[CURE], sides[PRESS]
     signal = hyper.amplitude**2
     pool_cure, _, pool_intercept = cure.pools
@@ -166,8 +168,10 @@ def _assemble(sides: dict[int, _StageSide], hyper: Hyperparameters, prior: Prior
 def _fabric_correlations(
     a: Points, b: Points, rows: Ints, prior: Prior
 ) -> tuple[Array, Array, Array]:
-    """Correlation (L, n_b) of cure, press and intercept of rows of ``a`` with ``b``: partial
-    pooling of fabrics, and what a change has left."""
+    """Return correlations (L, n_b) of cure, press and intercept of rows of ``a`` with ``b``.
+
+    Partial pooling of fabrics, and the correlation kept after a change.
+    """
     same = (a.fabric[rows][:, None] == b.fabric[None, :]).astype(float)
     kept: Array | float = 1.0
     if prior.change_correlation != 1.0 and not (
@@ -193,9 +197,9 @@ def _sides(
     *,
     each_row: bool = False,
 ) -> dict[int, _StageSide]:
-    """The two sides between points that have their doses already.
+    """Return the two sides between points that have their doses already.
 
-    each_row: every row of ``a`` is a level of its own.
+    ``each_row``: every row of ``a`` is a level of its own.
     """
     out = {}
     for side in (CURE, PRESS):
@@ -217,14 +221,14 @@ def _sides(
 
 
 def _shifted_with_doses(points: Points, shape: FieldShape, hyper: Hyperparameters) -> Points:
-    """On today's settings, with the doses."""
+    """Return the points in today's settings, with the doses."""
     return points.shifted(hyper.shift).with_doses(shape.trade_off)
 
 
 def covariance(
     a: Points, b: Points, shape: FieldShape, hyper: Hyperparameters, prior: Prior
 ) -> Array:
-    """Prior covariance (n_a, n_b) of one outcome's field. METHODS.md, equation (5)."""
+    """Return the prior covariance (n_a, n_b) of one outcome's field. METHODS.md, equation (5)."""
     (a, of_a), (b, of_b) = a.without_differences, b.without_differences
     a, b = _shifted_with_doses(a, shape, hyper), _shifted_with_doses(b, shape, hyper)
     whole = _assemble(_sides(a, b, shape, hyper, prior), hyper, prior)
@@ -234,12 +238,12 @@ def covariance(
 def covariance_and_input_noise(
     a: Points, b: Points, shape: FieldShape, hyper: Hyperparameters, prior: Prior, weights: Array
 ) -> tuple[Array, Array]:
-    """Covariance (n_a, n_b), and how the machine spread moves the field at ``a``: its moments
-    (n_a, O, 3 + O) as in :mod:`dtfexp.maths.field.input_noise`.  No point of ``a`` is a difference.
+    """Return the covariance (n_a, n_b), and the input-noise moments (n_a, O, 3 + O) at ``a``.
 
-    ``weights`` (n_b, O) are the posterior's prediction weights.  For each setting the posterior
-    mean is compared one standard deviation of the spread to each side; only that column's parts
-    change, so the rest is worked out once.
+    Moments as in :mod:`dtfexp.maths.field.input_noise`. No point of ``a`` is a difference.
+    ``weights`` (n_b, O) are the posterior's prediction weights. For each setting the posterior mean
+    is compared one standard deviation of the spread to each side; only that column's parts change,
+    so the rest is computed once.
     """
     b, weights, of_b = _unfolded_weights(b, weights)
     a, b = _shifted_with_doses(a, shape, hyper), _shifted_with_doses(b, shape, hyper)
@@ -252,7 +256,7 @@ def covariance_and_input_noise(
 
 
 def _unfolded_weights(b: Points, weights: Array) -> tuple[Points, Array, Ints]:
-    """Plain points with the weights (n, O) that do the same, and which rows were differences."""
+    """Return plain points with equivalent weights (n, O), and which rows were differences."""
     b, rows = b.without_differences
     return b, (np.concatenate([weights, -weights[rows]]) if len(rows) else weights), rows
 
@@ -266,14 +270,14 @@ def spread_effects(
     prior: Prior,
     weights: Array,
 ) -> Array:
-    """What one sd of the machine spread in each setting does to the mean field, (n_a, d, O).
+    """Return the effect (n_a, d, O) of one sd of the machine spread on the mean field.
 
-    sd (n_a, d) in codes, zero where nothing wanders; ``weights`` (n_b, O) as in
-    :func:`covariance_and_wander`.  Of a difference only the first end is looked at.
+    ``sd`` (n_a, d) in codes, zero without spread; ``weights`` (n_b, O) as in
+    :func:`covariance_and_input_noise`. Of a difference only the first end counts.
     """
     a, (b, weights, _) = replace(a, subtracted_nodes=None), _unfolded_weights(b, weights)
     a, b = _shifted_with_doses(a, shape, hyper), _shifted_with_doses(b, shape, hyper)
-    # Of two rows at one setting one may have been read off.
+    # Two rows at one setting may differ: one may have a reading.
     sides = _sides(a, b, shape, hyper, prior, each_row=True)
     return _spread_effects(sides, a, sd, b, shape, hyper, prior, weights)
 
@@ -288,10 +292,10 @@ def _spread_effects(
     prior: Prior,
     weights: Array,
 ) -> Array:
-    """Half the change (n_a, d, O) of the posterior mean from one sd below to one above.
+    """Return half the change (n_a, d, O) of the posterior mean from one sd below to one above.
 
-    A setting moves its own column and that of its dose.  What its own side makes of it is summed
-    over the data at the side's levels; only what it does together with the other side needs both.
+    A setting moves its own column and that of its dose. The part within its own side is summed over
+    the data at the side's levels; only interactions with the other side need both.
     """
     centre, shares = a.mean, shape.column_weights(hyper.dose_share)
     falls = 2.0 * hyper.amplitude * prior.mean_curvature * shares
@@ -320,10 +324,10 @@ def _spread_effects(
 
 
 def _sum_over_data(one: Array, at_one: Ints, two: Array, at_two: Ints, weights: Array) -> Array:
-    """Sum over b of one[at_one, b] two[at_two, b] weights[b, o], (n_a, O)."""
+    """Return the sum over b of one[at_one, b] two[at_two, b] weights[b, o], (n_a, O)."""
     if len(one) * len(two) > 2 * len(at_one):
         return np.asarray((one[at_one] * two[at_two]) @ weights)
-    # On a grid every level of one meets every level of the other: cheaper as a product of matrices.
+    # On a grid all pairs of levels occur: a matrix product is cheaper.
     each = [((one * weight) @ two.T)[at_one, at_two] for weight in weights.T]
     return np.stack(each, axis=1)
 
@@ -331,7 +335,7 @@ def _sum_over_data(one: Array, at_one: Ints, two: Array, at_two: Ints, weights: 
 def _table_differences(
     centre: Array, sd: Array, b: Points, column: int, hyper: Hyperparameters, prior: Prior
 ) -> tuple[Array, Array]:
-    """Half the change (L, n_b) of a column's two tables from one sd below to one above."""
+    """Return half the change (L, n_b) of a column's two tables from one sd below to one above."""
     first, at = b.levels[column]
     level_b, one_node = b.nodes[first, column, :], np.ones(1)
     less, more = (
@@ -345,7 +349,7 @@ def _table_differences(
 
 
 def variance(a: Points, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
-    """Prior variance (n_a,) of one outcome's field, averaged over the nodes of each point."""
+    """Return the prior variance (n_a,) of one outcome's field, averaged over the nodes."""
     a, out = _shifted_with_doses(a, shape, hyper), {}
     for side in (CURE, PRESS):
         columns = _columns(shape, side)
@@ -362,10 +366,10 @@ def variance(a: Points, shape: FieldShape, hyper: Hyperparameters, prior: Prior)
 
 
 def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:
-    """Correlation (O, O) of the outcomes' fields: ``alike`` off the diagonal, more inside a series.
+    """Return the correlation (O, O) of the outcomes' fields, higher within a series.
 
-    A sum of three covariances (common, of the series, own), so it is one for any series.
-    METHODS.md, equation (6).
+    ``alike`` off the diagonal. A sum of three covariances (common, of the series, own), so it is
+    valid for any series. METHODS.md, equation (6).
     """
     own = np.eye(shape.n_outcomes)
     codes = np.array(shape.series or range(shape.n_outcomes))

@@ -1,11 +1,10 @@
-"""What the machine spread does to a print: quality lost on average, and scatter by press.
+"""The effect of the machine spread on a print: mean loss of quality, and scatter by press.
 
-Every machine reaches another place at every press.  Each setting moves the field by what one sd of
-its spread does there; settings wander apart, so their cumulants add up.  The quality then follows
-from three places of the field with the same first four moments, which a bend (the ceiling) and a
-lopsided machine (a cold corner) both show in; a slope alone would see neither.
-Source: three-point rule by matching moments (Rosenblueth 1975, Proc. Natl. Acad. Sci. 72:3812, two
-and three points; from memory).
+Each setting moves the field by the effect of one sd of its spread; the settings' deviations are
+independent, so their cumulants add up. The quality follows from three values of the field with the
+same first four moments, which capture curvature (the ceiling) and skewness (a cold corner); a slope
+alone would capture neither. Source: three-point rule by matching moments (Rosenblueth 1975, Proc.
+Natl. Acad. Sci. 72:3812, two and three points; from memory).
 """
 
 from __future__ import annotations
@@ -23,9 +22,12 @@ _NEGLIGIBLE = 1e-12
 
 
 def input_noise_moments(effects: Array, lean: Array, peak: Array) -> Array:
-    """The wander (n, O, 3 + O) of the field: variance, skewness, kurtosis, and the correlation with
-    every outcome, from ``gaps`` (n, d, O), what one sd of each setting does; lean, peak (n, d):
-    skewness and kurtosis of each setting's spread. METHODS.md, equation (19)."""
+    """Return the input-noise moments (n, O, 3 + O) of the field.
+
+    Variance, skewness, kurtosis, and the correlation with every outcome, from ``effects`` (n, d, O)
+    of one sd of each setting; ``lean``, ``peak`` (n, d): skewness and kurtosis of each setting's
+    spread. METHODS.md, equation (19).
+    """
     square = effects**2
     variance = square.sum(axis=1)
     third = (effects * square * lean[:, :, None]).sum(axis=1)
@@ -41,10 +43,10 @@ def input_noise_moments(effects: Array, lean: Array, peak: Array) -> Array:
 def quality_loss_and_variance(
     quality: Callable[[Array], Array], middle: Array, input_noise: Array
 ) -> tuple[Array, Array]:
-    """Quality lost on average at fields ``middle`` (..., O), and its variance from press to press.
+    """Return the mean loss of quality at fields ``middle`` (..., O), and its variance by press.
 
-    ``quality`` turns fields into quality; wander (..., O, 3 + O) as of :func:`moments`.
-    METHODS.md, equation (20).
+    ``quality`` maps fields to quality; the moments (..., O, 3 + O) are those of
+    :func:`input_noise_moments`. METHODS.md, equation (20).
     """
     sd = np.sqrt(input_noise[..., VARIANCE])
     skew = input_noise[..., SKEWNESS]
@@ -54,7 +56,7 @@ def quality_loss_and_variance(
     above, below = 0.5 * skew + half, 0.5 * skew - half
     share_above, share_below = 0.5 / (above * half), -0.5 / (below * half)
     here = quality(middle)
-    # Changes from the quality at the middle: what does not wander loses nothing, exactly.
+    # Changes from the quality at the mean: without input noise the loss is exactly zero.
     more, less = quality(middle + sd * above) - here, quality(middle + sd * below) - here
     mean = share_above * more + share_below * less
     square = share_above * more**2 + share_below * less**2

@@ -17,18 +17,18 @@ class Prior:
     They were chosen on simulated benches (``tests/bench``); none has a published source.
     """
 
-    # The usual settings pass more often than not; some shops run far from a good place.
+    # The usual settings pass more often than not; some shops are far from a good place.
     intercept_mean: float = 0.7
     intercept_sd: float = 0.9
     # Lost at one half-range from the usual setting.
     mean_curvature: float = 1.6
-    # One setting alone: tilted, bent, and an edge anywhere.
+    # One setting alone: slope, quadratic, and an edge anywhere.
     slope_sd: float = 0.9
     quadratic_sd: float = 0.6
     smooth_sd: float = 0.3
     # A peel method may be most of a grade better than another.
     category_sd: float = 0.8
-    # Two settings together act less than each alone; cure with press less than within a stage.
+    # Interactions are smaller than main effects; cure × press smaller than within a stage.
     interaction_slope_sd: float = 0.6
     interaction_smooth_sd: float = 0.3
     cross_stage_share: float = 0.5
@@ -39,7 +39,7 @@ class Prior:
     # Of what two outcomes do not share anyway, the share that grades of one wash series do: a
     # later wash is judged on the same coupon, and what has come loose stays loose.
     series_correlation: float = 0.7
-    # What one press does to all its outcomes at once, beside load and round.
+    # Effect of one press common to its outcomes, beside load and round.
     press_effect_sd: float = 0.1
     # After a change (see Points.before_change): sd in codes of how far each column has moved
     # (empty: none
@@ -50,14 +50,15 @@ class Prior:
 
 @dataclass(frozen=True)
 class Hyperparameters:
-    """One set of scale parameters.
+    """One set of hyperparameters.
 
-    amplitude multiplies trade mean and signal; length is the smoothness in half-ranges; interplay
-    multiplies two-factor parts; load_sd, round_sd are luck in grades; alike is the correlation of
-    the outcomes' fields; noise (n_outcomes,) is press noise in grades; ceiling is how far above
-    the acceptance cut the best possible print is; dose is the share of what temperature and time of
-    a stage do that goes by their dose alone; shift (d,) is how much, in codes, every setting does
-    more now than before a change (None: nothing has changed).
+    ``amplitude`` multiplies prior mean and signal; ``length`` is the length scale in half-ranges;
+    ``interaction`` multiplies two-factor parts; ``load_sd``, ``round_sd`` are batch-effect sds in
+    grades; ``outcome_correlation`` is that of the outcomes' fields; ``noise`` (n_outcomes,) is
+    press noise in grades; ``ceiling`` is the height of the best possible print above the acceptance
+    cut; ``dose`` is the share of a stage's temperature and time effects that acts through their
+    dose; ``shift`` (d,) is the change, in codes, of every setting's effect since a change (None: no
+    change).
     """
 
     amplitude: float

@@ -1,8 +1,8 @@
-"""Where the field is wanted: settings as codes, what the machines do around them, and their doses.
+"""Points of the field: settings as codes, quadrature nodes of the machine spread, and doses.
 
-Temperature and time of one stage may stand for one another: a hotter cure may be shorter.  With the
+Temperature and time of one stage are exchangeable in part: a hotter cure may be shorter. With the
 temperature in half-ranges and the logarithm of the time in half-ranges their sum is the *dose* of
-the stage, under and over which prints fail (practice; no source; a rate that grows exponentially
+the stage, below and above which prints fail (practice; no source; a rate that grows exponentially
 with temperature times a time, as in Arrhenius' law, is a sum on this scale).
 """
 
@@ -28,13 +28,14 @@ CURE, PRESS, PEEL = 0, 1, 2
 
 @dataclass(frozen=True)
 class FieldShape:
-    """What the field runs over.
+    """The dimensions of the field.
 
-    stage (d,) of CURE/PRESS/PEEL; word (d,) true where the column holds a category code;
-    trade_off: pairs of columns (temperature, time) of one stage that add up to a dose;
-    series (n_outcomes,): equal codes are one quality judged again, after more washes (empty: none);
-    falls: neighbours of a series, fewest washes first (:mod:`dtfexp.maths.field.monotone`).
-    Every dose is one more column, after those of the settings.
+    ``stage`` (d,) of CURE/PRESS/PEEL; ``word`` (d,) true where the column holds a category code;
+    ``trade_off``: pairs of columns (temperature, time) of one stage that add up to a dose;
+    ``series`` (n_outcomes,): equal codes are one quality judged again after more washes (empty:
+    none); ``falls``: neighbours of a series, fewest washes first
+    (:mod:`dtfexp.maths.field.monotone`). Every dose is one more column, after those of the
+    settings.
     """
 
     stage: tuple[int, ...]
@@ -46,7 +47,7 @@ class FieldShape:
 
     @cached_property
     def stages(self) -> tuple[int, ...]:
-        """Stage of every column, doses included."""
+        """The stage of every column, doses included."""
         return self.stage + tuple(self.stage[i] for i, _ in self.trade_off)
 
     @cached_property
@@ -55,7 +56,7 @@ class FieldShape:
         return self.is_category + (False,) * len(self.trade_off)
 
     def column_weights(self, dose: float) -> Array:
-        """How much each column, doses included, counts when ``dose`` goes by the dose alone.
+        """Return the weight of each column, doses included, for a share ``dose`` of the dose.
 
         METHODS.md, equation (2).
         """
@@ -66,22 +67,21 @@ class FieldShape:
         return out
 
     def columns_of(self, setting: int) -> list[int]:
-        """Columns that move with one setting: its own and those of its doses."""
+        """Return the columns that move with one setting: its own and those of its doses."""
         doses = [k for k, pair in enumerate(self.trade_off) if setting in pair]
         return [setting, *(len(self.stage) + k for k in doses)]
 
 
 @dataclass(frozen=True)
 class Points:
-    """Settings where the field is wanted.
+    """Points at which the field is evaluated.
 
-    nodes (n, d, q): codes of what the machines really do around each set-point (q = 1: exact);
-    weights (q,) of the nodes; fabric (n,) index; before_change (n,): true for settings made before
-    a change, which count as moved by ``Hyperparameters.shift`` (None: none is). Columns that hold
-    words repeat the code. doses: pairs of columns whose sums are the last columns (see
-    :meth:`with_doses`).
-    subtracted_nodes (n, d, q): where not NaN, the row is the field at ``nodes`` less that there
-    (None: no row is a difference).
+    ``nodes`` (n, d, q): codes reached by the machines around each set-point (q = 1: exact);
+    ``weights`` (q,) of the nodes; ``fabric`` (n,) index; ``before_change`` (n,): true for settings
+    made before a change, which are moved by ``Hyperparameters.shift`` (None: none is). Columns of
+    words repeat the code. ``doses``: pairs of columns whose sums are the last columns (see
+    :meth:`with_doses`). ``subtracted_nodes`` (n, d, q): where not NaN, the row is the field at
+    ``nodes`` less that there (None: no row is a difference).
     """
 
     nodes: Array
@@ -107,7 +107,7 @@ class Points:
         )
 
     def joined(self, other: Points) -> Points:
-        """These points, then those of ``other``; nodes have the same weights."""
+        """Return these points, then those of ``other``; nodes have the same weights."""
 
         def both(name: str, missing: Callable[[Points], Array | Bools]) -> Any:
             one, two = getattr(self, name), getattr(other, name)
@@ -126,9 +126,10 @@ class Points:
 
     @cached_property
     def without_differences(self) -> tuple[Points, Ints]:
-        """Plain points: all rows, then the other ends of the differences; and which rows these are.
+        """Return plain points, and the rows that were differences.
 
-        A row of the differences is its first end less its second (:func:`folded`).
+        All rows, then the other ends of the differences. A difference is its first end less its
+        second (:func:`difference_rows`).
         """
         if self.subtracted_nodes is None:
             return self, np.zeros(0, dtype=int)
@@ -140,15 +141,18 @@ class Points:
         return plain.joined(replace(ends, nodes=self.subtracted_nodes[rows])), rows
 
     def shifted(self, shift: Array | None) -> Points:
-        """The same on today's settings: a bench that does more now than before reaches at a lower
-        setting what it reached then.  shift (d,) in codes, or None. METHODS.md, equation (30)."""
+        """Return the points in today's settings.
+
+        After a shift of ``shift`` (d,) codes (or None), the same effect is reached at a lower
+        setting. METHODS.md, equation (30).
+        """
         if self.before_change is None or shift is None:
             return self
         by = np.where(self.before_change[:, None], shift[None, :], 0.0)
         return replace(self, nodes=self.nodes - by[:, :, None])
 
     def with_doses(self, pairs: Pairs) -> Points:
-        """The same with one more column for each pair: the sum of its two columns.
+        """Return the points with one more column for each pair: the sum of its two columns.
 
         METHODS.md, equation (2).
         """
@@ -166,7 +170,7 @@ class Points:
         middle, sd, rows = self.mean, self.sd, np.arange(self.n)
         columns = [self.nodes]
         for i, j in pairs:
-            # Two machines wander apart: variances add up.  The nodes keep their own shape.
+            # The spreads of two machines are independent: variances add up, the nodes' shape stays.
             wider = np.where(sd[:, i] >= sd[:, j], i, j)
             about = self.nodes[rows, wider] - middle[rows, wider][:, None]
             both = np.hypot(sd[:, i], sd[:, j]) / np.maximum(sd[rows, wider], 1e-12)
@@ -176,10 +180,10 @@ class Points:
 
     @cached_property
     def levels(self) -> list[tuple[Ints, Ints]]:
-        """For each column: where every distinct set-point first stands, and which one each row has.
+        """Return, for each column, the first row of every distinct set-point, and each row's level.
 
-        Settings sit on few levels: tables are worked out on these and spread out.  A dose has one
-        for every pair of its two settings: their machines wander by different amounts.
+        Settings have few levels: tables are computed on these and expanded. A dose has a level for
+        every pair of its two settings, whose spreads differ.
         """
         middle = self.nodes[:, :, self.nodes.shape[2] // 2]
         settings = middle[:, : middle.shape[1] - len(self.doses)]
@@ -190,19 +194,21 @@ class Points:
 
     @property
     def is_scattered(self) -> bool:
-        """True where the points are no grid: some setting is another one nearly everywhere."""
+        """True where the points form no grid: some setting differs at nearly every point."""
         return any(4 * len(first) > self.n for first, _ in self.levels)
 
     def joint_levels(self, columns: tuple[int, ...]) -> tuple[Ints, Ints]:
-        """As ``levels``, for several columns, the fabric and the side of a change at once: on a
-        grid what one stage does has far fewer levels than there are points."""
+        """Return ``levels`` of several columns, the fabric and the side of a change jointly.
+
+        On a grid the effect of one stage has far fewer levels than there are points.
+        """
         if columns not in self._together:
             code = np.asarray(self.fabric, dtype=np.int64)
             if self.before_change is not None:
                 code = 2 * code + self.before_change
             for k in columns:
                 first, at = self.levels[k]
-                # Numbered anew each time: a product of many sizes would overflow.
+                # Renumber each time: a product of many sizes would overflow.
                 code = _unique_levels(code * max(len(first), 1) + at)[1]
             self._together[columns] = _unique_levels(code)
         return self._together[columns]
@@ -213,12 +219,12 @@ class Points:
 
     @cached_property
     def mean(self) -> Array:
-        """Middle of the nodes of every point, (n, d)."""
+        """The mean of the nodes of every point, (n, d)."""
         return np.asarray(self.nodes @ self.weights)
 
     @cached_property
     def skewness_and_kurtosis(self) -> tuple[Array, Array]:
-        """Skewness and kurtosis (n, d) of the nodes of every point; 0 and 3 where all are one."""
+        """Skewness and kurtosis (n, d) of the nodes of every point; 0 and 3 where all are equal."""
         about = self.nodes - self.mean[:, :, None]
         square = about**2
         variance = square @ self.weights
@@ -229,13 +235,13 @@ class Points:
 
     @cached_property
     def sd(self) -> Array:
-        """Standard deviation of the nodes of every point, (n, d)."""
+        """The standard deviation of the nodes of every point, (n, d)."""
         square = (self.nodes**2) @ self.weights
         return np.asarray(np.sqrt(np.maximum(square - self.mean**2, 0.0)))
 
 
 def difference_rows(rows: Array, differences: Ints) -> Array:
-    """Rows (n + k, ...) of unfolded points as those (n, ...) of the points: one end less second."""
+    """Return rows (n + k, ...) of plain points as those (n, ...) of the points with differences."""
     if not len(differences):
         return rows
     count = len(rows) - len(differences)

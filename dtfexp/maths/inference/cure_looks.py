@@ -37,15 +37,15 @@ GRAINY, GOOD, BROWNED = 0, 1, 2
 HALF_STEP = 0.25
 # Grades gained over the step: good lies between minus and plus this, about the slope at which the
 # dome of the trade mean comes down to the acceptance cut.  Of 0.9, 1.6, 2.2 and 3.0, with a noise
-# of 0.5 or 0.9, this pair foretold simulated benches best or nearly so (``tests/bench/simulated``);
+# of 0.5 or 0.9, this pair fitted simulated benches best or nearly so (``tests/bench/simulated``);
 # no published source.
 CUT = 2.2
-# Of one look, and of the eye that took them all.
+# Noise of one look, and bias common to all looks.
 NOISE = 0.9
 RATER_SD = 0.5
 
 
 def latent_interval(look: Ints) -> tuple[Array, Array]:
-    """Between which two values of g (k,) each look lies. METHODS.md, equation (13)."""
+    """Return the two values of g (k,) between which each look lies. METHODS.md, equation (13)."""
     edges = np.array([np.inf, CUT, -CUT, -np.inf])
     return edges[look + 1], edges[look]

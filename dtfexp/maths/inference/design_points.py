@@ -1,4 +1,4 @@
-"""Where there are data: sums over rows of the data become sums over the places they share."""
+"""Unique design points: sums over rows of the data become sums over distinct points."""
 
 from __future__ import annotations
 
@@ -14,10 +14,11 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class DesignPoints:
-    """The P places where there are data: the outcomes of a press, and presses made alike, share
-    one, so that their rows are added up before the sums over places are done.
+    """The P distinct points of the data.
 
-    at: the places; order (N,): rows of the data, place by place; starts (P,): the first of each.
+    The outcomes of a press, and equal presses, share a point, so their rows are summed first.
+    ``at``: the points; ``order`` (N,): rows of the data, point by point; ``starts`` (P,): the first
+    of each.
     """
 
     at: Points
@@ -31,7 +32,7 @@ class DesignPoints:
         keys += (
             [] if points.before_change is None else [points.before_change[:, None].astype(float)]
         )
-        # A difference has a second end; NaN, where there is none, would be unlike itself.
+        # A difference has a second end; replace NaN elsewhere, because NaN differs from itself.
         keys += (
             []
             if points.subtracted_nodes is None
@@ -44,14 +45,14 @@ class DesignPoints:
 
     @property
     def index_of_row(self) -> NDArray[np.int_]:
-        """Place (N,) of every row of the data."""
+        """The point (N,) of every row of the data."""
         out = np.empty(len(self.order), dtype=int)
         sizes = np.diff(self.first_rows, append=len(self.order))
         out[self.order] = np.repeat(np.arange(len(self.first_rows)), sizes)
         return out
 
     def sum_rows(self, rows: Array) -> Array:
-        """Rows (N, k) of the data added up by place, (P, k)."""
+        """Return rows (N, k) of the data summed by point, (P, k)."""
         if not len(self.first_rows):
             return rows
         return np.asarray(np.add.reduceat(rows[self.order], self.first_rows, axis=0))

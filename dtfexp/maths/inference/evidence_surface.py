@@ -1,12 +1,11 @@
-"""The log evidence as a smooth surface over the scales, learnt from a few dozen evaluations.
+"""A smooth surrogate of the log evidence over the hyperparameters.
 
-Each evaluation is a whole run of expectation propagation, so a few must say what thousands would.
-The log evidence is smooth in the scales and close to a quadratic: a Gaussian process with constant,
-linear, quadratic and smooth parts is passed through what was evaluated, and mean and covariance of
-the scales are taken on the process's mean, which costs nothing to evaluate.
-Sources: Rasmussen & Ghahramani 2003, Bayesian Monte Carlo, NIPS 15:505 (an integral from a process
-through its integrand); Rue, Martino & Chopin 2009, J. R. Statist. Soc. B 71:319, sec. 6.5 (a
-quadratic surface over the scale parameters); both from memory.
+Each evaluation is a whole run of expectation propagation, so few are affordable. The log evidence
+is smooth and nearly quadratic: a Gaussian process with constant, linear, quadratic and smooth parts
+interpolates the evaluations, and mean and covariance of the hyperparameters are computed on its
+mean. Sources: Rasmussen & Ghahramani 2003, Bayesian Monte Carlo, NIPS 15:505 (an integral from a
+process through its integrand); Rue, Martino & Chopin 2009, J. R. Statist. Soc. B 71:319, sec. 6.5
+(a quadratic surface over the scale parameters); both from memory.
 """
 
 from __future__ import annotations
@@ -19,15 +18,18 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Surface = Callable[[Array], Array]
 
-# Variances of the parts, in squared nats, and how far the smooth one reaches, in prior sds of a
-# scale.  Wide: evaluations outvote them; halving or doubling the last two hardly moved a moment.
+# Variances of the parts, in squared nats, and length of the smooth one, in prior sds of a
+# hyperparameter. Wide: halving or doubling the last two hardly changed a moment.
 _CONSTANT, _LINEAR, _QUADRATIC, _SMOOTH, _REACH = 100.0, 4.0, 1.0, 4.0, 3.0
-# Evidence is computed to a few hundredths of a nat; far below the best it need not be met closely.
+# Evidence is accurate to a few hundredths of a nat; far below the best the fit may be looser.
 _ROUNDING, _NEAR, _SLACK = 0.03, 8.0, 0.1
 
 
 def fit_evidence_surface(points: Array, log_seen: Array) -> Surface:
-    """The surface through log evidence (n,) seen at standard-normal scale coordinates (n, dim)."""
+    """Return the surface through log evidence (n,) at coordinates (n, dim).
+
+    Coordinates are standard normal under the hyperpriors.
+    """
     log_posterior = log_seen - 0.5 * np.sum(points**2, axis=1)
     best = int(np.argmax(log_posterior))
     below = log_posterior[best] - log_posterior
@@ -42,7 +44,7 @@ def fit_evidence_surface(points: Array, log_seen: Array) -> Surface:
 
 
 def _covariance(a: Array, b: Array) -> Array:
-    """Prior covariance of the surface: Rasmussen & Williams 2006, sec. 4.2.1 and 4.2.2."""
+    """Return the surface's prior covariance: Rasmussen & Williams 2006, sec. 4.2.1 and 4.2.2."""
     dot = a @ b.T
     square = np.sum(a**2, axis=1)[:, None] + np.sum(b**2, axis=1)[None, :] - 2.0 * dot
     smooth = _SMOOTH * np.exp(-0.5 * square / _REACH**2)
@@ -52,12 +54,12 @@ def _covariance(a: Array, b: Array) -> Array:
 def posterior_moments(
     surface: Surface, centre: Array, covariance: Array, normals: Array, rounds: int = 2
 ) -> tuple[Array, Array]:
-    """Mean (dim,) and covariance (dim, dim) of the scales under prior times surface.
+    """Return mean (dim,) and covariance (dim, dim) of the coordinates under prior times surface.
 
     Importance sampling (Robert & Casella 2004, Monte Carlo Statistical Methods, sec. 3.3; memory)
-    at ``normals`` (n, dim) moved to the Gaussian that is asked about, which is then replaced by
-    what was found.  A few points that would carry all the weight are held to that of the
-    twentieth, and an answer that rests on few is drawn towards the prior.
+    at ``normals`` (n, dim) moved to the present Gaussian approximation, which is then replaced by
+    the result. Weights are truncated at that of the twentieth largest, and an estimate with a small
+    effective sample is shrunk towards the prior.
     """
     dim = len(centre)
     for _ in range(rounds):

@@ -1,4 +1,4 @@
-"""What was seen, as arrays: a row for every grade or measurement, and what is known of washing."""
+"""Observations as arrays: a row for every grade or measurement, and for wash monotonicity."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 Bools = NDArray[np.bool_]
 
-# Places at which the field is told that washing makes nothing better: the work grows with the cube
-# of the rows, and elsewhere it is held to that when it is read (``monotone.monotone_fields``).
+# Most points with monotonicity rows: the work grows with the cube of the rows, and elsewhere the
+# field is capped at evaluation (``monotone.monotone_fields``).
 MOST_MONOTONE_POINTS = 40
 
 
 @dataclass(frozen=True)
 class GradeScale:
-    """How an outcome's grades sit on the latent scale: cuts (n_grades - 1,), accept cut at 0.
+    """The grades of an outcome on the latent scale: cuts (n_grades - 1,), accept cut at 0.
 
     ``estimate_steps`` allows the steps between cuts to be fitted.
     """
@@ -35,17 +35,16 @@ class GradeScale:
 
 @dataclass(frozen=True)
 class Data:
-    """All observations, one row per press and outcome seen.
+    """All observations, one row per press and outcome observed.
 
-    at: where each row was pressed; outcome, load, round_, block, press (N,) codes (below zero: not
-    known); grade (N,) 0-based, -1 where measured; value (N,) measured value in grade units or NaN;
-    spread (N, d) sd, in codes, of what the machines did around each setting (none: exact, or read
-    off); input_noise (N, d) what one such sd does to the row's own field, in grades (see
-    ``with_input_noise``).
-    later_outcome (N,): where not below zero, the row is no grade but the field of ``outcome`` less
-    that of ``later_outcome``, which is at least ``value`` (:mod:`dtfexp.maths.field.monotone`);
-    such rows come last and belong to no press (none: there are no such rows).
-    look (N,): where not below zero, the row is no grade but what the cure of a load looked like
+    ``at``: point of each row; ``outcome``, ``load``, ``round_``, ``block``, ``press`` (N,) codes
+    (below zero: not known); ``grade`` (N,) 0-based, -1 where measured; ``value`` (N,) measured
+    value in grade units or NaN; ``spread`` (N, d) sd, in codes, of the machines around each setting
+    (none: exact, or a reading); ``input_noise`` (N, d) effect of one such sd on the row's field, in
+    grades (see ``with_input_noise``). ``later_outcome`` (N,): where not below zero, the row is no
+    grade but the field of ``outcome`` less that of ``later_outcome``, which is at least ``value``
+    (:mod:`dtfexp.maths.field.monotone`); such rows come last and belong to no press (none: no such
+    rows). ``look`` (N,): where not below zero, the row is no grade but the look of a load's cure
     (:mod:`dtfexp.maths.inference.cure_looks`), 0 too little, 1 good, 2 too much; of no press, load
     or outcome.
     """
@@ -82,7 +81,7 @@ class Data:
         return np.zeros(self.n, dtype=bool) if self.look is None else self.look >= 0
 
     def outcome_design(self, n_outcomes: int) -> Array:
-        """How much of each outcome's field every row holds, (N, n_outcomes)."""
+        """Return the coefficient of each outcome's field in every row, (N, n_outcomes)."""
         out = np.zeros((self.n, n_outcomes))
         out[np.arange(self.n), self.outcome] = 1.0
         if self.later_outcome is not None:
@@ -93,11 +92,11 @@ class Data:
 
     @cached_property
     def design_points(self) -> DesignPoints:
-        """Where the rows were pressed, every place once."""
+        """The distinct points of the rows."""
         return DesignPoints.of(self.at)
 
     def rows(self, index: Ints) -> Data:
-        """The same with only the rows (or rows over and again) of ``index``."""
+        """Return the data with only the rows of ``index``, repeats allowed."""
 
         def of(column: Any) -> Any:
             return None if column is None else column[index]
@@ -118,7 +117,7 @@ class Data:
         )
 
     def with_cure_looks(self, at: Points, look: Ints) -> Data:
-        """The same with a row for each look of a cure; ``at`` are differences of two places.
+        """Return the data with a row for each look of a cure; ``at`` are differences of two points.
 
         METHODS.md, equation (13).
         """
@@ -145,9 +144,10 @@ class Data:
         )
 
     def with_monotone_rows(self, wash_order: WashOrder) -> Data:
-        """The same with the rows that tell the field that washing makes nothing better: once at
-        each place pressed, at most ``MOST_MONOTONE_POINTS`` places spread evenly.
-        METHODS.md, equation (11)."""
+        """Return the data with monotonicity rows, once at each point pressed.
+
+        At most ``MOST_MONOTONE_POINTS`` points, spread evenly. METHODS.md, equation (11).
+        """
         if not wash_order or not self.n:
             return self
         first = np.sort(np.unique(self.design_points.index_of_row, return_index=True)[1])
@@ -175,8 +175,10 @@ class Data:
         )
 
     def subsample(self, most: int) -> Data:
-        """The same with at most about ``most`` rows: whole presses, spread evenly over all, with
-        what is known of washing where they were made."""
+        """Return the data with at most about ``most`` rows: whole presses, spread evenly.
+
+        Their monotonicity rows are kept.
+        """
         if self.n <= most:
             return self
         made = np.unique(self.press[self.is_observed])

@@ -20,9 +20,9 @@ _LOG_ROOT_2PI = 0.5 * np.log(2.0 * np.pi)
 
 
 def log_normal_interval(lower: Array, upper: Array) -> Array:
-    """log(Phi(upper) - Phi(lower)), elementwise, without cancellation in either tail.
+    """Return log(Phi(upper) - Phi(lower)), elementwise, without cancellation in either tail.
 
-    Shapes broadcast; ``lower < upper`` is required, infinite ends are fine.
+    Shapes broadcast; ``lower < upper`` is required, infinite ends are allowed.
     """
     # Both ends right of zero: mirror, so that the difference is taken in the left tail.
     flip = lower > 0
@@ -37,12 +37,11 @@ def log_normal_interval(lower: Array, upper: Array) -> Array:
 def interval_moments(
     mean: Array, variance: Array, lower: Array, upper: Array, noise: Array
 ) -> tuple[Array, Array, Array]:
-    """log Z and its first two derivatives in ``mean`` for a Gaussian met by an interval grade.
+    """Return log Z and its first two derivatives in ``mean`` for an interval grade.
 
-    Z = P(lower < f + e <= upper) with f ~ N(mean, variance), e ~ N(0, noise^2).  Returns
-    (log Z, dlogZ, d2logZ), all of the shape of ``mean``.
-    Source: Rasmussen & Williams 2006, eq. 3.82 for the probit, here for an interval as in
-    Chu & Ghahramani 2005, sec. 2. METHODS.md, equation (8).
+    Z = P(lower < f + e <= upper) with f ~ N(mean, variance), e ~ N(0, noise^2). Returns (log Z,
+    dlogZ, d2logZ), all of the shape of ``mean``. Source: Rasmussen & Williams 2006, eq. 3.82 for
+    the probit, here for an interval as in Chu & Ghahramani 2005, sec. 2. METHODS.md, equation (8).
     """
     scale = np.sqrt(noise**2 + variance)
     a = (lower - mean) / scale
@@ -92,13 +91,15 @@ def cumulative_mode(
     offset: Array | None = None,
     extra_variance: Array | None = None,
 ) -> CumulativeLinkMode:
-    """Posterior mode of slopes and cuts: P(grade <= k) = F(cut_k - offset - design @ slopes).
+    """Return the posterior mode of slopes and cuts.
 
-    design (n, p); grade (n,) of 0..n_grades-1.  ``slope_sd`` is the sd of a normal prior on each
-    slope (infinite: maximum likelihood).  ``step_prior`` = (mean, sd) of the log distance between
-    neighbouring cuts (None: flat).  ``extra_variance`` (n,) widens the probit for an uncertain
-    offset.  Cuts are searched as a first cut and logarithms of steps, so they stay ordered.  The
-    value and the gradient are exact; L-BFGS finds the mode.
+    P(grade <= k) = F(cut_k - offset - design @ slopes).
+
+    ``design`` (n, p); ``grade`` (n,) of 0..n_grades-1. ``slope_sd`` is the sd of a normal prior on
+    each slope (infinite: maximum likelihood). ``step_prior`` = (mean, sd) of the log distance
+    between neighbouring cuts (None: flat). ``extra_variance`` (n,) widens the probit for an
+    uncertain offset. Cuts are searched as a first cut and logarithms of steps, so they stay
+    ordered. The value and the gradient are exact; L-BFGS finds the mode.
     """
     n, p = design.shape
     eta0 = np.zeros(n) if offset is None else offset
@@ -114,7 +115,7 @@ def cumulative_mode(
         eta = eta0 + design @ slopes
         a, b = _edges_for(cuts, grade, eta, scale)
         log_p = _log_interval(a, b, link)
-        # Far out both density and chance round to zero, their ratio does not: in logs.
+        # In logs: far out density and probability round to zero, their ratio does not.
         p_a = np.exp(_log_density(a, link) - log_p) / scale
         p_b = np.exp(_log_density(b, link) - log_p) / scale
         value = -log_p.sum()

@@ -11,18 +11,16 @@ from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.posterior import Array, Posterior
 from dtfexp.maths.inference.single_thread import single_threaded
 
-# Points that are worked on at once: of a grid many, to share its levels; of scattered ones few
-# enough to stay in the processor's own memory.
+# Points per batch: many of a grid, which share levels; few scattered ones, to fit the cache.
 _GRID_AT_ONCE, _SCATTERED_AT_ONCE = 8192, 1024
 
 
 @dataclass(frozen=True)
 class FieldPosterior:
-    """Posterior of the field at M points for J scale settings.
+    """Posterior of the field at M points for J integration points.
 
-    mean (J, M, O); covariance (J, M, O, O) of the field averaged over the machine spread; wander
-    (J, M, O, 3 + O) how the spread itself moves it by press
-    (:mod:`dtfexp.maths.field.input_noise`).
+    ``mean`` (J, M, O); ``covariance`` (J, M, O, O) of the field averaged over the machine spread;
+    ``input_noise`` (J, M, O, 3 + O) its moments by press (:mod:`dtfexp.maths.field.input_noise`).
     """
 
     mean: Array
@@ -32,7 +30,7 @@ class FieldPosterior:
 
 @single_threaded
 def predict(post: Posterior, at: Points) -> FieldPosterior:
-    """Posterior of every outcome's field at new points, for every scale setting."""
+    """Return the posterior of every outcome's field at new points, for every integration point."""
     count, n_out, m = len(post.integration_points), post.shape.n_outcomes, at.n
     mean = np.empty((count, m, n_out))
     cov = np.empty((count, m, n_out, n_out))
@@ -60,8 +58,10 @@ def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Arr
 def mean_covariance_and_input_noise(
     post: Posterior, at: Points, j: int
 ) -> tuple[Array, Array, Array]:
-    """At scale setting ``j``: posterior mean (M, O) of the fields at points, their prior covariance
-    (M, P) with the places of the data, and how the machine spread moves them (M, O, 3 + O)."""
+    """Return posterior mean, prior covariance with the data, and input noise of the fields.
+
+    At integration point ``j``: (M, O), (M, P) with the design points, and (M, O, 3 + O).
+    """
     scales, shape, prior = post.integration_points[j], post.shape, post.prior
     places, weights = post.data.design_points.at, post.weights_by_point(j)
     base, wander = field.covariance_and_input_noise(at, places, shape, scales, prior, weights)

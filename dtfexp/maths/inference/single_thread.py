@@ -1,9 +1,9 @@
 """One thread for sums over many small matrices.
 
-Shared out over threads such sums are no faster, and wait for one another where the machine is busy:
-a fit of 152 rows took 0.9 s either way on two idle cores, 1.4 s by one thread and 3.8 s by two
-beside two busy processes.  They also round differently with the number of threads: with one, the
-same arguments give the same bytes.
+Several threads make such sums no faster, and wait for one another on a busy machine: a fit of 152
+rows took 0.9 s either way on two idle cores, 1.4 s with one thread and 3.8 s with two beside two
+busy processes. Rounding also depends on the number of threads: with one, the same arguments give
+the same bytes.
 """
 
 from __future__ import annotations
@@ -20,8 +20,10 @@ R = TypeVar("R")
 
 
 class _SingleThread:
-    """The libraries' threads are held to one while anybody is inside; the first one in takes them,
-    the last one out gives back what was set before."""
+    """A context in which the libraries use one thread.
+
+    The first to enter sets it, the last to leave restores the earlier state.
+    """
 
     def __init__(self) -> None:
         self._lock = Lock()
@@ -33,7 +35,7 @@ class _SingleThread:
         with self._lock:
             self._inside += 1
             if self._inside == 1:
-                # Looked for when first needed: only libraries that are loaded are found.
+                # Created on first use, because only loaded libraries are found.
                 self._libraries = self._libraries or ThreadpoolController()
                 self._limit = self._libraries.limit(limits=1)
 
@@ -48,7 +50,7 @@ SINGLE_THREAD = _SingleThread()
 
 
 def single_threaded(work: Callable[P, R]) -> Callable[P, R]:
-    """``work`` as it is, done by one thread."""
+    """Return ``work`` executed with one thread."""
 
     @wraps(work)
     def alone(*args: P.args, **kwargs: P.kwargs) -> R:

@@ -1,4 +1,4 @@
-"""The air of a workshop: moisture, pressure at altitude, and where water boils there."""
+"""The air of a workshop: moisture, pressure at altitude, and the boiling point there."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from math import exp, log, sqrt
 #: Standard pressure at sea level in pascals, and what the standard atmosphere assumes of it.
 STANDARD_PRESSURE = 101_325.0
 _SEA_LEVEL_K, _LAPSE_K_PER_M, _EXPONENT = 288.15, 0.0065, 5.255880
-#: Top of the layer in which the formula of ``pressure_at`` holds, metres.
+#: Upper limit of the formula of ``pressure_at``, metres.
 TROPOSPHERE = 11_000.0
 
 # Magnus over water: hPa, none, °C (WMO 2008, Guide to Meteorological Instruments and Methods of
@@ -27,7 +27,7 @@ _KELVIN = 273.15
 
 
 def vapour_pressure(celsius: float) -> float:
-    """Saturation pressure of water vapour over water at ``celsius``, in hPa; for rooms only.
+    """Return the saturation pressure of water vapour at ``celsius``, in hPa; for rooms only.
 
     WMO (2008), annex 4.B. It is 2.4 % too high at 100 °C.
     """
@@ -36,10 +36,10 @@ def vapour_pressure(celsius: float) -> float:
 
 
 def dew_point(celsius: float, humidity: float) -> float:
-    """The temperature (°C) at which air of ``celsius`` and ``humidity`` (% relative) is full.
+    """Return the dew point (°C) of air at ``celsius`` and ``humidity`` (% relative).
 
-    The same formula solved for the temperature. Raises ``ValueError`` outside -45 … 60 °C and
-    0 < humidity <= 100.
+    The same formula solved for the temperature. Raises ``ValueError`` outside -45 … 60 °C and 0 <
+    humidity <= 100.
     """
     if not 0 < humidity <= 100:
         raise ValueError(f"relative humidity is {humidity:g}; it lies above 0 and up to 100 %")
@@ -48,7 +48,7 @@ def dew_point(celsius: float, humidity: float) -> float:
 
 
 def moisture(celsius: float, humidity: float) -> float:
-    """Grams of water vapour in a cubic metre of air (ideal gas, 461.5 J/(kg K))."""
+    """Return grams of water vapour in a cubic metre of air (ideal gas, 461.5 J/(kg K))."""
     if not 0 <= humidity <= 100:
         raise ValueError(f"relative humidity is {humidity:g}; it lies from 0 to 100 %")
     pascals = humidity * vapour_pressure(celsius)  # % of hPa
@@ -56,11 +56,11 @@ def moisture(celsius: float, humidity: float) -> float:
 
 
 def pressure_at(metres: float) -> float:
-    """Air pressure (Pa) at an altitude of ``metres``, on a standard day.
+    """Return the air pressure (Pa) at an altitude of ``metres``, on a standard day.
 
-    NOAA, NASA and USAF (1976), U.S. Standard Atmosphere, troposphere; ``metres`` are
-    geopotential, which differ from the map's by 1 in 2,000 at 3,000 m. Real weather moves it by a
-    few per cent. Raises ``ValueError`` outside -500 … 11,000 m.
+    NOAA, NASA and USAF (1976), U.S. Standard Atmosphere, troposphere; ``metres`` are geopotential,
+    which differ from the map's by 1 in 2,000 at 3,000 m. Weather changes it by a few per cent.
+    Raises ``ValueError`` outside -500 … 11,000 m.
     """
     _check(metres, -500.0, TROPOSPHERE, "altitude in m")
     base: float = 1 - _LAPSE_K_PER_M * metres / _SEA_LEVEL_K
@@ -68,7 +68,7 @@ def pressure_at(metres: float) -> float:
 
 
 def boiling_point(pascals: float) -> float:
-    """Where water boils (°C) under ``pascals``: IAPWS IF97, region 4, equation 31.
+    """Return the boiling point of water (°C) under ``pascals``: IAPWS IF97, region 4, equation 31.
 
     Raises ``ValueError`` outside 611.213 Pa … 22.064 MPa.
     """

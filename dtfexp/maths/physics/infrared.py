@@ -1,13 +1,13 @@
-"""What an infrared gun should have said: its reading put right for the surface it looked at.
+"""Correction of an infrared gun's reading for the surface's emissivity.
 
 A gun sees the radiance of the surface, a share ``emissivity``, and the mirror image of the
-surroundings, the rest. With the emissivity it was set to, it works out one temperature:
+surroundings, the rest. With the emissivity it was set to, it computes one temperature:
 
     e_set f(T_read) + (1 - e_set) f(T_refl) = e f(T) + (1 - e) f(T_refl)
 
-where f is the radiance that the instrument's band takes in at a temperature (radiometric identity,
-classical; from memory). The fourth power of the temperature stands in for f only near e = 1: at
-e = 0.85 it is 1.6 °C wrong, at 0.30 42 °C. So f is Planck's law over 8 to 14 µm, the usual band.
+where f is the radiance in the instrument's band (radiometric identity, classical; from memory). The
+fourth power of the temperature approximates f only near e = 1: at e = 0.85 it is 1.6 °C wrong, at
+0.30 42 °C. So f is Planck's law over 8 to 14 µm, the usual band.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _COLDEST, _HOTTEST = -100.0, 1500.0
 def true_temperature(
     reading: float, emissivity: float, *, set_to: float = 0.95, reflected: float = 25.0
 ) -> float:
-    """The surface's temperature (°C) behind a gun's ``reading`` (°C).
+    """Return the surface's temperature (°C) behind a gun's ``reading`` (°C).
 
     ``emissivity`` is the surface's, ``set_to`` the gun's, ``reflected`` (°C) what the surface
     mirrors, mostly the room. Raises ``ValueError`` for an emissivity not above 0 and up to 1, a
@@ -52,16 +52,15 @@ def true_temperature(
 def reading_of(
     temperature: float, emissivity: float, *, set_to: float = 0.95, reflected: float = 25.0
 ) -> float:
-    """What the gun says (°C) of a surface at ``temperature``: ``true_temperature`` the other way
-    round."""
+    """Return the gun's reading (°C) at ``temperature``: the inverse of ``true_temperature``."""
     return true_temperature(temperature, set_to, set_to=emissivity, reflected=reflected)
 
 
 def radiance(celsius: float) -> float:
-    """Radiance in the band at ``celsius``, in a unit that cancels out.
+    """Return the radiance in the band at ``celsius``, in an arbitrary unit.
 
-    Planck's law in x = c2/(wavelength T), integrated by Gauss and Legendre, whose error here is
-    below one part in 10^10.
+    Planck's law in x = c2/(wavelength T), by Gauss-Legendre quadrature with an error below one part
+    in 10^10.
     """
     kelvin = celsius + _KELVIN
     nodes, weights = _nodes()

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.outcome import wash_series
 from dtfexp.describe.summary import html_table
 from dtfexp.dialin.encode.coding import excluded_rows

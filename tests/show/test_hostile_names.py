@@ -23,7 +23,7 @@ from tests.show import hostile
 _TAGS = """html head meta title style body main header footer section article nav div span p b i
 strong em small br hr h1 h2 h3 h4 ul ol li dl dt dd table caption thead tbody tr th td a details
 summary figure figcaption svg g path rect circle line polyline polygon text tspan defs use clippath
-image desc symbol marker img colgroup col lineargradient stop code pattern"""
+image desc symbol marker img colgroup col lineargradient stop code pattern pre"""
 TAGS = set(_TAGS.split())
 
 
@@ -85,7 +85,7 @@ def test_nothing_that_a_cell_or_a_paper_shows_is_live(fragments: dict[str, str])
             wrong[name] = sorted(set(watcher.wrong))[:5]
     assert not wrong
     # The names are there all the same, letter for letter.
-    for name in ("session", "run sheet", "report", "fit", "waiting"):
+    for name in ("session", "run sheet", "report", "fit"):
         watcher = Watcher()
         watcher.feed(fragments[name])
         assert "evil.invalid" in watcher.text, name

@@ -9,7 +9,6 @@ from typing import Any
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import SessionError
 
-_ABSOLUTE_ZERO_C = -273.15
 _RANGES = "each [low, high] or a list of words"
 
 
@@ -52,7 +51,7 @@ class Fabric:
             heat_limit = fields.number(
                 heat_limit, place, "heat_limit", "a temperature, or left out when none is known"
             )
-            if units.convert(heat_limit, unit, "°C") <= _ABSOLUTE_ZERO_C:
+            if heat_limit <= units.lowest(unit):
                 raise SessionError(
                     f"{place}: heat_limit is {heat_limit:g} {unit}; that is below absolute zero"
                 )

@@ -18,17 +18,6 @@ _MOST_WORDS = 50
 _MOST_SPOTS = 500
 _MOST_READINGS = 500
 _ROUNDED = 1e-4
-_NEVER_NEGATIVE = (
-    "time",
-    "speed",
-    "pressure",
-    "share",
-    "length",
-    "force",
-    "force per width",
-    "mass",
-)
-_ABSOLUTE_ZERO_C = -273.15
 
 
 @dataclass(frozen=True, init=False, repr=False)
@@ -286,13 +275,7 @@ def _range(
         raise SessionError(
             f"{place}: low is {bottom:g} and high is {top:g}; low must be below high"
         )
-    floor = (
-        units.convert(_ABSOLUTE_ZERO_C, "°C", unit)
-        if units.is_temperature(unit)
-        else 0.0
-        if units.kind(unit) in _NEVER_NEGATIVE
-        else -math.inf
-    )
+    floor = units.lowest(unit)
     if bottom < floor:
         raise fields.refusal(f"{place}, low", bottom, f"{floor:g} {unit} or more")
     by = None if step is None else fields.number(step, place, "step", "a number above 0")

@@ -140,9 +140,17 @@ def write(session: Described) -> str:
     return "\n".join(parts)
 
 
-def write_file(text: str, path: str | PathLike[str]) -> None:
-    """Write ``text`` to ``path``, replacing an older file only once all is written."""
-    data = text.encode("utf-8")
+def write_file(
+    content: str | bytes,
+    path: str | PathLike[str],
+    error: type[Exception] = SessionError,
+    hint: str = "",
+) -> None:
+    """Write ``content`` to ``path``, replacing an older file only once all is written.
+
+    Raises ``error`` in one line, with ``hint`` on what to do, when that fails.
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else content
     target = Path(path)
     scratch: str | None = None
     try:
@@ -158,10 +166,13 @@ def write_file(text: str, path: str | PathLike[str]) -> None:
             os.umask(mask)
             os.chmod(scratch, 0o666 & ~mask)
         os.replace(scratch, target)
-    except OSError as error:
+        scratch = None
+    except OSError as trouble:
+        reason = trouble.strerror or trouble
+        raise error(f"{path}: cannot be written ({reason}){hint}") from None
+    finally:
         if scratch is not None:
             Path(scratch).unlink(missing_ok=True)
-        raise SessionError(f"{path}: cannot be written ({error.strerror or error})") from None
 
 
 def _check_keys(

@@ -7,6 +7,7 @@ international pound 0.45359237 kg, standard gravity 9.80665 m/s2 and the inch 25
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from typing import TYPE_CHECKING, Any, overload
 
@@ -69,6 +70,7 @@ _ALIASES: dict[str, str] = {"": ""} | {
 #: Every unit in its one spelling inside dtfexp, "" meaning a plain number.
 UNITS: tuple[str, ...] = tuple(_UNITS)
 
+_ABSOLUTE_ZERO_C = -273.15
 _DECIMALS_WHEN_CONVERTED = {"bar": 1, "min": 2, "cm": 1, "in": 1, "ft": 2, "m/min": 2, "ft/min": 1}
 
 
@@ -93,6 +95,14 @@ def kind(unit: str) -> str:
 def is_temperature(unit: str) -> bool:
     """Return whether ``unit`` is °C or °F."""
     return kind(unit) == "temperature"
+
+
+def lowest(unit: str) -> float:
+    """Return the least that can be measured in ``unit``: absolute zero, 0, or no limit."""
+    measured = kind(unit)
+    if measured == "temperature":
+        return float(convert(_ABSOLUTE_ZERO_C, "°C", unit))
+    return -math.inf if measured in ("number", "colour difference") else 0.0
 
 
 def _pair(source: str, target: str) -> tuple[str, str]:

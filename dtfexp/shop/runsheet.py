@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.fields import without_underscores
+from dtfexp.describe.tomltext import write_file
 from dtfexp.describe.units import convert
 from dtfexp.dialin.schedule.timeline import schedule
 from dtfexp.show.paper.labels import coupon_labels_pdf
@@ -117,14 +117,6 @@ def write_sheets(book: Logbook, folder: Path, paper: str = "A4") -> list[Path]:
     }
     exported = book.export(folder)
     for name, content in drawn.items():
-        half = folder / f".{name}.{os.getpid()}.part"
-        try:
-            half.write_bytes(content)
-            half.replace(folder / name)
-        except OSError as error:
-            half.unlink(missing_ok=True)
-            raise DtfexpError(
-                f"{folder / name} cannot be written ({error.strerror or error}); close it in any "
-                "other program, or choose another folder"
-            ) from None
+        hint = "; close it in any other program, or choose another folder"
+        write_file(content, folder / name, DtfexpError, hint)
     return [*(folder / name for name in drawn), *exported]

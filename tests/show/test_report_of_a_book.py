@@ -178,7 +178,7 @@ def test_bad_arguments_are_one_clear_line(book: Path, tmp_path: Path) -> None:
         assert "\n" not in str(caught.value)
     with pytest.raises(dtfexp.LogbookError):
         dtfexp.report(tmp_path / "absent.dtfbook", tmp_path / "out")
-    with pytest.raises(dtfexp.LogbookError, match="give a Logbook or the path of one"):
+    with pytest.raises(dtfexp.LogbookError, match="accepted a Logbook or the path of one"):
         dtfexp.report(7, tmp_path / "out")  # type: ignore[arg-type]
     assert not (tmp_path / "out").exists()
 

@@ -25,18 +25,7 @@ if TYPE_CHECKING:
 LONGEST_TEXT = 4000
 
 _NUMBER_AND_UNIT = re.compile(r"([+-]?[0-9.,]+(?:[eE][+-]?[0-9]{1,3})?)\s*(\D.*)?", re.DOTALL)
-_NEVER_NEGATIVE = (
-    "time",
-    "pressure",
-    "share",
-    "length",
-    "force",
-    "force per width",
-    "mass",
-    "speed",
-)
 _MAYBE_THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}([.,'’ ][0-9]{3})+")
-_ABSOLUTE_ZERO_C = -273.15
 
 
 def refusal_error(value: object, accepted: str) -> ResultsError:
@@ -146,11 +135,7 @@ def reading(factor: Factor, value: object, unit: str | None = None) -> float | s
                     return level
         raise refusal_error(value, f"one of {', '.join(factor.levels)}")
     read = parse_number(value, factor.unit if unit is None else unit).in_unit(factor.unit)
-    kind = units.kind(factor.unit)
-    if kind == "temperature":
-        floor = float(units.convert(_ABSOLUTE_ZERO_C, "°C", factor.unit))
-    else:
-        floor = 0.0 if kind in _NEVER_NEGATIVE else -math.inf
+    floor = units.lowest(factor.unit)
     if read < floor:
         raise refusal_error(value, f"what a press can reach, {floor:g} {factor.unit} or more")
     return read

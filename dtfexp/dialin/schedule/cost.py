@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from dtfexp.describe.fields import count_phrase
 from dtfexp.describe.html_text import escape
 from dtfexp.describe.resources import Supplies
 from dtfexp.describe.session import Session
@@ -84,9 +85,9 @@ class Cost:
         pieces = ", ".join(f"{n} of {fabric}" for fabric, n in self.garments.items())
         out = [
             f"{minutes_text(self.minutes)} at the bench for "
-            f"{_count_text(self.presses, 'press')} in "
-            f"{_count_text(self.oven_loads, 'oven load')} and "
-            f"{_count_text(self.press_rounds, 'press round')}"
+            f"{count_phrase(self.presses, 'press', 'presses')} in "
+            f"{count_phrase(self.oven_loads, 'oven load')} and "
+            f"{count_phrase(self.press_rounds, 'press round')}"
             + (
                 f"; {minutes_text(self.later)} more for grading after the washes."
                 if self.later
@@ -200,11 +201,6 @@ def minutes_text(minutes: float) -> str:
     return " ".join(parts)
 
 
-def _count_text(count: int, noun: str) -> str:
-    plural = f"{noun}es" if noun.endswith("s") else f"{noun}s"
-    return f"{count} {noun if count == 1 else plural}"
-
-
 def _lost_information(steps: pd.DataFrame) -> pd.DataFrame:
     waits = steps[steps["what"] == "wait"]
     by_cause = (waits["end"] - waits["start"]).groupby(waits["detail"], sort=False).sum()
@@ -239,7 +235,7 @@ def _cheaper(session: Session, runs: pd.DataFrame, minutes: float) -> CheaperOrd
         fewer = int(now[what] - then[what])
         if fewer > 0:
             gives_up.append(
-                f"{_count_text(fewer, noun)}: fewer repeats of the same {of} settings, so "
+                f"{count_phrase(fewer, noun)}: fewer repeats of the same {of} settings, so "
                 f"a bad {noun.split()[1]} is harder to separate from bad settings."
             )
     gives_up.append(

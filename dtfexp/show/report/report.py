@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from os import PathLike
@@ -17,6 +16,7 @@ import pandas as pd
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import DtfexpError, LogbookError
+from dtfexp.describe.tomltext import write_file
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -209,7 +209,7 @@ def write_papers(
     ]
     files.append(("windows.csv", machine_readable.to_csv(document).encode("utf-8-sig")))
     files.append(("windows.json", machine_readable.to_json(document).encode()))
-    written = [_write(Path(out), name, content) for name, content in files]
+    written = [_write(Path(out) / name, content) for name, content in files]
     _report_progress(progress, steps, steps, "done")
     return written
 
@@ -238,25 +238,11 @@ def _chosen(book: Logbook, fabrics: Iterable[str | Fabric] | None) -> list[str]:
     return chosen
 
 
-def _write(folder: Path, name: str, content: bytes) -> Path:
-    """Write one file atomically: the old file stays until the new one is complete."""
-    path = folder / name
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        handle, draft = tempfile.mkstemp(prefix=f".{name[:20]}-", dir=folder)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-            os.chmod(draft, 0o644)
-            os.replace(draft, path)
-        except BaseException:
-            Path(draft).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise DtfexpError(
-            f"{path}: cannot be written ({error.strerror or error}); give a folder that can be"
-            " written to, and close the file if another program has it open"
-        ) from None
+def _write(path: Path, content: bytes) -> Path:
+    with suppress(OSError):  # what stands in the way is told when the file is written
+        path.parent.mkdir(parents=True, exist_ok=True)
+    hint = "; give a folder that can be written to, and close the file if it is open elsewhere"
+    write_file(content, path, DtfexpError, hint)
     return path
 
 

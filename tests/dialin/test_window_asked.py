@@ -122,7 +122,7 @@ def test_a_window_is_twice_the_spread_wide_where_it_can_be() -> None:
 
     def best(chance: np.ndarray) -> Box | None:
         grid = grids.Grid(factors, axes, {})
-        return best_box(PassMap(grid, chance - 0.9, chance, chance), {})
+        return best_box(PassMap(grid, chance - 0.9, np.ones(chance.shape, dtype=bool)), {})
 
     assert best(both) == largest_box(
         both > 0, axes, [3.0, grids.width_unit(factors[1])], [6.0, 0.0]

@@ -20,10 +20,18 @@ from dtfexp.dialin.window.proven import chance_better, proven_core
 from dtfexp.dialin.window.reasons import no_window_reason, window_reason
 from dtfexp.dialin.window.stand import AS_GOOD, standing_place
 from dtfexp.dialin.window.window import Margin, Window
-from dtfexp.dialin.window.window_box import MappedBox, best_box, refined_box, with_edges
+from dtfexp.dialin.window.window_box import (
+    MappedBox,
+    map_of_surroundings,
+    refined_box,
+    surroundings,
+)
+from dtfexp.maths.prediction.pass_probability import PassPosterior
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
+
+Mapped = tuple[PassMap, PassPosterior]
 
 FEWEST_PRESSES = 4
 # Of several choices of words, those whose boxes are not smaller than this share of the largest on
@@ -84,7 +92,7 @@ def find_window(
     if line:
         return _nothing_left(fit, fabric, line, demand)
     choices = grids.word_choices(fit.session, fabric)
-    budget = max(window_box.FIRST_BUDGET // len(choices), 1500)
+    budget = max(window_box.FIRST_BUDGET // len(choices), 600)
     maps = [
         pass_map(fit, fabric, grids.grid(fit.session, fabric, words, budget), demand, keep=True)
         for words in choices
@@ -92,34 +100,21 @@ def find_window(
     # Grades of so few presses would lean on the prior alone: no promise is made on them.
     if fit.presses_used(fabric) < FEWEST_PRESSES:
         return _window_not_found(fit, fabric, _best_map(maps), demand, False)
-    found = _refined_boxes(fit, fabric, maps, demand, at_least)
-    if not found:
-        mapped = _refined_around_best(fit, fabric, _best_map(maps), demand)
-        box = best_box(mapped, at_least)
-        closer = None if box is None else refined_box(fit, fabric, mapped, box, demand, at_least)
-        if closer is None:
-            narrow = bool(at_least) and any((m.excess >= 0.0).any() for m in (*maps, mapped))
-            return _window_not_found(fit, fabric, mapped, demand, narrow)
-        found = [with_edges(fit, fabric, *closer, demand)]
-    return _window_found(fit, fabric, best_of_words(fit.session, fabric, found), demand)
-
-
-def _refined_boxes(
-    fit: FittedModel,
-    fabric: str,
-    maps: list[PassMap],
-    demand: Demand,
-    at_least: Mapping[str, float],
-) -> list[MappedBox]:
-    """The box of every choice of words that may hold the best one."""
-    boxes = [(m, b) for m in maps if (b := best_box(m, at_least)) is not None]
-    largest = max((b.size for _, b in boxes), default=0.0)
+    places = [surroundings(fit.session, fabric, mapped) for mapped, _ in maps]
+    largest = max(one.size for one in places)
+    # Without a box by a first look, closely around the best set-point: it may step over a window.
+    best = _best_map(maps)
     closer = [
-        refined_box(fit, fabric, m, b, demand, at_least)
-        for m, b in boxes
-        if b.size >= _WORTH_A_LOOK * largest
+        map_of_surroundings(fit, fabric, one, demand)
+        for one, mapped in zip(places, maps, strict=True)
+        if (one.size >= _WORTH_A_LOOK * largest if largest else mapped is best)
     ]
-    return [with_edges(fit, fabric, *one, demand) for one in closer if one is not None]
+    boxes = [refined_box(fit, fabric, mapped, demand, at_least) for mapped, _ in closer]
+    found = [box for box in boxes if box is not None]
+    if found:
+        return _window_found(fit, fabric, best_of_words(fit.session, fabric, found), demand)
+    narrow = bool(at_least) and any(mapped.good.any() for mapped, _ in closer)
+    return _window_not_found(fit, fabric, _best_map([*closer, *maps]), demand, narrow)
 
 
 def best_of_words(session: Session, fabric: str, found: list[MappedBox]) -> MappedBox:
@@ -137,51 +132,43 @@ def best_of_words(session: Session, fabric: str, found: list[MappedBox]) -> Mapp
     return max(found, key=offered)
 
 
-def _best_map(maps: list[PassMap]) -> PassMap:
-    return max(maps, key=lambda one: float(_ranking_map(one).max()))
+def _best_map(maps: list[Mapped]) -> Mapped:
+    return max(maps, key=lambda one: float(_ranking(one).max()))
 
 
-def _ranking_map(mapped: PassMap) -> Any:
-    """What to rank set-points by while there is no window: the expected pass rate.
+def _ranking(one: Mapped) -> Any:
+    """Return what ranks the set-points of a map while there is no window: the expected pass rate.
 
     Where nothing is good yet, a far corner that nobody has pressed would win on ignorance alone, so
     the cautious rate ranks instead: it stays near what was pressed.
     """
-    return mapped.expected if float(mapped.expected.max()) >= 0.5 else mapped.lower_sd
+    mapped, passing = one
+    rate = passing.expected()
+    rate = rate if float(rate.max()) >= 0.5 else passing.lower_sd()
+    return mapped.allowed * rate.reshape(mapped.grid.shape)
 
 
-def _refined_around_best(fit: FittedModel, fabric: str, coarse: PassMap, demand: Demand) -> PassMap:
-    """A finer grid round the best set-point known: a thinned one may step over a small window."""
-    if not coarse.grid.axes:
-        return coarse
-    best = _best_set_point(fit, fabric, coarse)
-    within = {}
-    for factor, axis in zip(coarse.grid.factors, coarse.grid.axes, strict=True):
-        here, reach = grids.as_axis(factor, best[factor.name]), np.diff(axis).max(initial=0.0)
-        within[factor.name] = (here - float(reach), here + float(reach))
-    fine = grids.grid(fit.session, fabric, coarse.grid.words, window_box.SECOND_BUDGET, within)
-    mapped = pass_map(fit, fabric, fine, demand)
-    return mapped if _ranking_map(mapped).max() >= _ranking_map(coarse).max() else coarse
+def _best_set_point(fit: FittedModel, fabric: str, one: Mapped) -> dict[str, Any]:
+    """Return the best set-point known: the best of the map, of those pressed, or the usual one.
 
-
-def _best_set_point(fit: FittedModel, fabric: str, mapped: PassMap) -> dict[str, Any]:
-    """The best set-point known: the best of the grid, of what was pressed, or what the shop runs
-    today (a thinned grid steps over these); today's settings where they are as good."""
-    at = np.unravel_index(int(np.argmax(_ranking_map(mapped))), mapped.grid.shape)
-    order = [f.name for f in fit.session.factors]
+    A thinned map steps over the latter two. The usual one is taken where it is as good.
+    """
+    mapped, order = one[0], [f.name for f in fit.session.factors]
+    best = np.unravel_index(int(np.argmax(_ranking(one))), mapped.grid.shape)
+    at = mapped.grid.setting(tuple(int(i) for i in best))
     first = [
         grids.usual_set_point(fit.session, fabric),
-        mapped.grid.setting(tuple(int(i) for i in at)),
+        grids.moved_in(fit.session, fabric, at),
     ]
     frame = pd.concat([pd.DataFrame(first)[order], _set_points_pressed(fit, fabric, mapped)[order]])
     frame = frame.reset_index(drop=True)
     passing = fit.pass_posterior(frame, fabric)
-    sure = float(mapped.expected.max()) >= 0.5
+    sure = float(one[1].expected().max()) >= 0.5
     rank = passing.expected() if sure else passing.lower_sd()
     rank = np.where(fit.session.permits(frame, fabric), rank, -np.inf)
-    # Of equals the grid's own before those that were pressed.
+    # Of equals the map's own before those that were pressed.
     k = 0 if rank[0] >= rank.max() - AS_GOOD else 1 + int(np.argmax(rank[1:]))
-    return {name: frame[name].iloc[k] for name in order}
+    return dict(frame.astype(object).iloc[k])
 
 
 def _set_points_pressed(fit: FittedModel, fabric: str, mapped: PassMap) -> pd.DataFrame:
@@ -224,9 +211,9 @@ def _window_found(fit: FittedModel, fabric: str, found: MappedBox, demand: Deman
 
 
 def _window_not_found(
-    fit: FittedModel, fabric: str, mapped: PassMap, demand: Demand, too_narrow: bool
+    fit: FittedModel, fabric: str, best: Mapped, demand: Demand, too_narrow: bool
 ) -> Window:
-    target = _best_set_point(fit, fabric, mapped)
+    target = _best_set_point(fit, fabric, best)
     facts = _facts(fit, fabric, target, demand)
     none: dict[str, Any] = {f.name: None for f in fit.session.factors}
     return Window(

@@ -93,13 +93,18 @@ def lines_through(
     excess = demand.excess_at(fit, pd.concat(frames, ignore_index=True), fabric)
     cuts = np.cumsum([len(x) for x in places.values()])[:-1]
     return {
-        name: _line(fit.session.factor(name), x, part, float(at[name]))
+        name: line_of(fit.session.factor(name), x, part, float(at[name]))
         for (name, x), part in zip(places.items(), np.split(excess, cuts), strict=True)
     }
 
 
-def _line(factor: Factor, places: Array, excess: Array, here: float) -> Line:
-    k = int(np.searchsorted(places, here))
+def line_of(factor: Factor, places: Array, excess: Array, here: float) -> Line:
+    """Return the line of one setting from its excess at ascending places."""
+    if not np.isclose(places, here).any():
+        k = int(np.searchsorted(places, here))
+        excess = np.insert(excess, k, np.interp(here, places, excess))
+        places = np.insert(places, k, here)
+    k = int(np.argmin(np.abs(places - here)))
     low, falls_low = _crossing(places[k::-1], excess[k::-1])
     high, falls_high = _crossing(places[k:], excess[k:])
     return Line(factor, places, excess, low, high, falls_low, falls_high)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.pass_map import Demand, pass_map
-from dtfexp.dialin.window.window_box import PARTS, MappedBox, best_box, with_edges
+from dtfexp.dialin.window.window_box import MappedBox, best_box, with_edges
 from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.joint_posterior import even_normals, joint_posterior
 from dtfexp.maths.prediction.pass_probability import new_press_effects_at, pass_rate_given
@@ -23,44 +23,35 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 CORE_CONFIDENCE = 0.90
-CORE_BUDGET = 4000
+# Places along each setting of the window at which the probability is computed, and the target.
+_PLACES = 5
 _DRAWS = 256
 
 
 def proven_core(
     fit: FittedModel, fabric: str, found: MappedBox, target: Mapping[str, Any], pass_rate: float
 ) -> MappedBox | None:
-    """The largest part of a window, round the target where that is proven, at every set-point of
-    which the true pass rate reaches ``pass_rate`` with 90 % probability; None where none is."""
+    """Return the largest part of a window where the true pass rate reaches ``pass_rate`` with 90 %
+    posterior probability at every set-point, around the target where that is proven; or None."""
     demand = Demand(pass_rate, CORE_CONFIDENCE)
-    mapped = pass_map(fit, fabric, _grid_inside(fit, fabric, found, target), demand)
-    steps = [
-        np.array([grids.as_axis(f, target[f.name])]) if f.is_numeric else None
-        for f in mapped.grid.factors
+    grid = found.mapped.grid
+    axes = [
+        np.unique(np.round([*np.linspace(a, b, _PLACES), grids.as_axis(f, target[f.name])], 9))
+        if f.is_numeric
+        else np.arange(a, b + 1.0)
+        for f, a, b in zip(grid.factors, found.low, found.high, strict=True)
     ]
-    box = best_box(mapped, {}, steps) or best_box(mapped, {})
-    return None if box is None else with_edges(fit, fabric, mapped, box, demand)
-
-
-def _grid_inside(
-    fit: FittedModel, fabric: str, found: MappedBox, target: Mapping[str, Any]
-) -> grids.Grid:
-    """A grid over the window with its edges and the target among its places."""
-    full = found.mapped.grid
-    within = {
-        f.name: (float(a), float(b))
-        for f, a, b in zip(full.factors, found.low, found.high, strict=True)
-    }
-    thinned = grids.grid(fit.session, fabric, full.words, CORE_BUDGET, within, PARTS)
-    axes = []
-    for factor, axis in zip(thinned.factors, thinned.axes, strict=True):
-        a, b = within[factor.name]
-        inside = axis[(axis >= a - 1e-9) & (axis <= b + 1e-9)]
-        more = [a, b, grids.as_axis(factor, target[factor.name])]
-        # What differs by rounding alone is one place.
-        places = np.unique(np.round([*inside, *more], 9))
-        axes.append(places)
-    return replace(thinned, axes=tuple(axes))
+    coarse = pass_map(fit, fabric, replace(grid, axes=tuple(axes)), demand)[0]
+    finer = [
+        np.unique([*axis, *(0.5 * (axis[1:] + axis[:-1]))]) if f.is_numeric else axis
+        for f, axis in zip(grid.factors, axes, strict=True)
+    ]
+    mapped = coarse.at(fit.session, fabric, replace(grid, axes=tuple(finer)))
+    here = [
+        np.array([grids.as_axis(f, target[f.name])]) if f.is_numeric else None for f in grid.factors
+    ]
+    box = best_box(mapped, {}, here) or best_box(mapped, {})
+    return None if box is None else with_edges(fit, fabric, mapped, box, demand, mapped)[0]
 
 
 def chance_better(

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.window.lines import Line, lines_through
+from dtfexp.dialin.window.lines import Line, line_of, lines_through
 from dtfexp.dialin.window.pass_map import Demand
 from dtfexp.dialin.window.window_box import MappedBox
 
@@ -25,7 +25,7 @@ AS_GOOD = 0.005
 _MIDDLE_SHARE = 0.5
 # No nearer to an edge than this share of the window, where the steps of the dial allow it.
 _FROM_EDGE = 0.25
-_STEPS, _POINTS = 6, 25
+_STEPS, _POINTS = 8, 25
 
 
 def standing_place(
@@ -43,9 +43,14 @@ def standing_place(
     }
     # Every setting half of the way at a time: two that trade off would else change places for ever.
     for _ in range(_STEPS):
-        for name, line in lines_through(fit, fabric, at, demand, _POINTS).items():
-            a, b = _kept_range(line.factor, *bounds[name], fit, fabric)
-            at[name] = 0.5 * (at[name] + float(np.clip(line.middle(), a, b)))
+        places = [grids.as_axis(f, at[f.name]) for f in found.region.grid.factors]
+        for k, factor in enumerate(found.region.grid.factors):
+            if factor.is_numeric:
+                line = line_of(
+                    factor, found.region.grid.axes[k], found.region.line(places, k), places[k]
+                )
+                a, b = _kept_range(factor, *bounds[factor.name], fit, fabric)
+                at[factor.name] = 0.5 * (places[k] + float(np.clip(line.middle(), a, b)))
     for factor in fit.session.factors:
         if factor.is_numeric:
             steps = _standing_steps(factor, *bounds[factor.name], fit, fabric)

@@ -1,47 +1,58 @@
-"""The largest box of set-points that keep what is asked, and its edges between the steps."""
+"""The largest box of set-points that meet a requirement, and its edges between the dial's steps."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from itertools import product
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.interpolate import RegularGridInterpolator
+from scipy.ndimage import label
 
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.lines import inwards
-from dtfexp.dialin.window.pass_map import Demand, PassMap, pass_map
+from dtfexp.dialin.window.pass_map import FORBIDDEN, Demand, PassMap, pass_map
 from dtfexp.maths.boxes.box import Box, largest_box
+from dtfexp.maths.prediction.pass_probability import PassPosterior
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
 
 Array = NDArray[np.float64]
 
-FIRST_BUDGET = 6_000
-SECOND_BUDGET = 6_000
-THIRD_BUDGET = 8_000
-# Edges may lie between the steps of the dial: so many parts to a step.
+# Set-points whose pass rate is computed: over the whole range, where a window may lie, around it.
+FIRST_BUDGET = 2_000
+SECOND_BUDGET = 2_000
+THIRD_BUDGET = 1_600
+# Set-points in between, by splines.
+_COARSE_CELLS, _FINE_CELLS = 12_000, 20_000
+# Edges may lie between the steps of the dial, at this many parts of a step.
 PARTS = 4
-# How often the edges may move on, by one spacing of the second grid each time.
-MOST_REFINEMENTS = 3
-# Shares of the way to where each edge alone would fall short that all edges may move together.
-_SHARES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1)
-_MOST_SPOTS = 729
+# How often the edges may move on, by one spacing of the fine grid each time.
+_MOST_REFINEMENTS = 3
+# Shares of the way to where each edge by itself would fall short.
+_SHARES = (1.0, 0.75, 0.5, 0.25, 0.1)
+_MOST_ROUNDS = 12
+_MOST_TRIALS = 4
+_MOST_SPOTS = 81
 
 
 @dataclass(frozen=True)
 class MappedBox:
-    """A box on a map; ``low`` and ``high`` (axis -> place) are its edges between the steps."""
+    """A box on a map; ``low`` and ``high`` (place on each axis) are its edges.
+
+    ``region`` is the map of the surroundings, on an even grid.
+    """
 
     mapped: PassMap
     box: Box
     low: Array
     high: Array
+    region: PassMap
 
     def ends(self, session: Session) -> tuple[dict[str, Any], dict[str, Any]]:
         """The low and the high end as set-points, in the session's order."""
@@ -84,10 +95,12 @@ def _cell_widths(axis: Array) -> Array:
 def best_box(
     mapped: PassMap, at_least: Mapping[str, float], holding: Sequence[Any] | None = None
 ) -> Box | None:
-    """Largest box that keeps what is asked; each width at least twice the spread when possible, and
-    ``at_least`` always.  holding: as in :func:`dtfexp.maths.boxes.box.largest_box`."""
-    good = mapped.excess >= 0.0
-    if not good.any():
+    """Return the largest box of good set-points.
+
+    Each width is at least twice the spread when possible, and ``at_least`` always. ``holding`` as
+    in :func:`dtfexp.maths.boxes.box.largest_box`.
+    """
+    if not mapped.good.any():
         return None
     axes, factors = list(mapped.grid.axes), mapped.grid.factors
     if not axes:
@@ -98,108 +111,216 @@ def best_box(
         for f, a in zip(factors, axes, strict=True)
     ]
     asked = [2.0 * at_least.get(f.name, 0.0) for f in factors]
-    both = np.maximum(wide, asked).tolist()
     prefer = np.maximum(mapped.excess, 0.0)
-    for least in (both, asked):
-        box = largest_box(good, axes, units, min_width=least, prefer=prefer, holding=holding)
+    for least in (np.maximum(wide, asked).tolist(), asked):
+        box = largest_box(mapped.good, axes, units, least, prefer, holding)
         if box is not None:
             return box
     return None
 
 
+@dataclass(frozen=True)
+class Surroundings:
+    """The part of the range in which a window may lie, for one choice of words.
+
+    ``size``: of the largest box by a first look; 0 without one, where the part is around the
+    set-point with the highest excess.
+    """
+
+    words: dict[str, str]
+    within: dict[str, tuple[float, float]]
+    size: float
+
+
+def surroundings(session: Session, fabric: str, coarse: PassMap) -> Surroundings:
+    """Return where to look closely: all good set-points connected to the largest box."""
+    grid, words = coarse.grid, coarse.grid.words
+    finer = grids.grid(session, fabric, words, _COARSE_CELLS)
+    mapped = coarse.at(session, fabric, finer)
+    box = best_box(mapped, {})
+    if box is None:
+        here = _best_place(mapped)
+        held = list(zip(here.lo, here.hi, strict=True))
+    else:
+        parts, _ = label(mapped.good, structure=np.ones((3,) * mapped.good.ndim))
+        mine = parts == parts[box.lo] if finer.axes else np.ones(())
+        held = []
+        for a in range(mine.ndim):
+            some = np.flatnonzero(mine.any(axis=tuple(b for b in range(mine.ndim) if b != a)))
+            held.append((int(some[0]), int(some[-1])))
+    within = {}
+    for factor, had, axis, (lo, hi) in zip(grid.factors, grid.axes, finer.axes, held, strict=True):
+        reach = float(np.diff(had).max(initial=0.0))
+        within[factor.name] = (float(axis[lo]) - reach, float(axis[hi]) + reach)
+    return Surroundings(words, within, 0.0 if box is None else box.size)
+
+
+def map_of_surroundings(
+    fit: FittedModel, fabric: str, where: Surroundings, demand: Demand
+) -> tuple[PassMap, PassPosterior]:
+    """Return the map of the surroundings, between the steps of the dial too."""
+    grid = grids.grid(fit.session, fabric, where.words, SECOND_BUDGET, where.within, PARTS)
+    return pass_map(fit, fabric, grid, demand)
+
+
 def refined_box(
-    fit: FittedModel,
-    fabric: str,
-    coarse: PassMap,
-    box: Box,
-    demand: Demand,
-    at_least: Mapping[str, float],
-) -> tuple[PassMap, Box] | None:
-    """Search again on a finer grid around the coarse box, between the steps of the dial too, then
-    closer still at its edges until they move no more.  What a finer grid finds stands: a coarse box
-    may step over set-points that fall short.  Every box holds a set-point that is not on its edge.
-    None when nothing is left."""
-    session, words = fit.session, coarse.grid.words
-    within = {
-        factor.name: (float(axis[max(lo - 1, 0)]), float(axis[min(hi + 1, len(axis) - 1)]))
-        for factor, axis, lo, hi in zip(
-            coarse.grid.factors, coarse.grid.axes, box.lo, box.hi, strict=True
-        )
-    }
-    steps = [
-        grids.full_axis(session, f, fabric) if f.is_numeric else None for f in coarse.grid.factors
-    ]
-    fine = grids.grid(session, fabric, words, SECOND_BUDGET, within, PARTS)
-    mapped = pass_map(fit, fabric, fine, demand)
-    found = best_box(mapped, at_least, steps)
-    for _ in range(MOST_REFINEMENTS):
+    fit: FittedModel, fabric: str, region: PassMap, demand: Demand, at_least: Mapping[str, float]
+) -> MappedBox | None:
+    """Return the largest box in a map of the surroundings, or None.
+
+    The box is found between the places of the map, then again on a map of its own neighbourhood. It
+    contains a set-point of the dial that is not on its edge. Where splines flatter a set-point of
+    its faces, it is searched again with that much more required.
+    """
+    session = fit.session
+    coarse = _even(session, fabric, region)
+    box = best_box(coarse, at_least) or best_box(coarse, {}) or _best_place(coarse)
+    within = {}
+    for factor, axis, (low, high) in zip(
+        region.grid.factors, region.grid.axes, _ends(coarse, box), strict=True
+    ):
+        reach = 0.7 * float(np.diff(axis).max(initial=0.0))
+        within[factor.name] = (low - reach, high + reach)
+    grid = grids.grid(session, fabric, region.grid.words, THIRD_BUDGET, within, PARTS)
+    mapped = region
+    if not all(np.isin(a, b).all() for a, b in zip(grid.axes, region.grid.axes, strict=True)):
+        mapped = pass_map(fit, fabric, grid, demand)[0]
+    flattered = 0.0
+    for _ in range(_MOST_TRIALS):
+        stricter = replace(mapped, excess=mapped.excess - flattered)
+        found = _searched(session, fabric, stricter, at_least)
         if found is None:
             return None
-        axes = mapped.grid.axes
-        ends = [
-            (float(a[k]), float(a[m])) for a, k, m in zip(axes, found.lo, found.hi, strict=True)
-        ]
-        near = grids.refined_near_edges(session, fabric, fine, ends, THIRD_BUDGET, PARTS)
-        if all(np.isin(a, had).all() for a, had in zip(near.axes, axes, strict=True)):
+        edged, short = with_edges(fit, fabric, *found, demand, region)
+        if edged is not None:
+            return edged
+        flattered = 2.0 * flattered + short
+    return None
+
+
+def _searched(
+    session: Session, fabric: str, mapped: PassMap, at_least: Mapping[str, float]
+) -> tuple[PassMap, Box] | None:
+    """Return the largest box of a map by splines, with closer places at its edges until they move
+    no more; what a finer grid finds holds."""
+    factors = mapped.grid.factors
+    steps = [grids.full_axis(session, f, fabric) if f.is_numeric else None for f in factors]
+    even = near = _even(session, fabric, mapped)
+    box = best_box(near, at_least, steps)
+    for _ in range(_MOST_REFINEMENTS):
+        if box is None:
+            return None
+        closer = grids.refined_near_edges(
+            session, fabric, even.grid, _ends(near, box), _FINE_CELLS, PARTS
+        )
+        if all(np.isin(a, b).all() for a, b in zip(closer.axes, near.grid.axes, strict=True)):
             break  # every place is looked at already
-        mapped = pass_map(fit, fabric, near, demand)
-        found = best_box(mapped, at_least, steps)
-    return None if found is None else (mapped, found)
+        near = mapped.at(session, fabric, closer)
+        box = best_box(near, at_least, steps)
+    return None if box is None else (near, box)
+
+
+def _even(session: Session, fabric: str, mapped: PassMap) -> PassMap:
+    """Return a map by splines on a finer grid, between the steps of the dial too."""
+    within = {
+        f.name: (float(a[0]), float(a[-1]))
+        for f, a in zip(mapped.grid.factors, mapped.grid.axes, strict=True)
+    }
+    even = grids.grid(session, fabric, mapped.grid.words, _FINE_CELLS, within, PARTS)
+    return mapped.at(session, fabric, even)
+
+
+def _best_place(mapped: PassMap) -> Box:
+    """Return the set-point with the highest excess."""
+    best = int(np.argmax(np.where(mapped.allowed, mapped.excess, -np.inf)))
+    at = tuple(int(k) for k in np.unravel_index(best, mapped.grid.shape))
+    return Box(at, at, 0.0)
+
+
+def _ends(mapped: PassMap, box: Box) -> list[tuple[float, float]]:
+    axes = mapped.grid.axes
+    return [(float(a[k]), float(a[m])) for a, k, m in zip(axes, box.lo, box.hi, strict=True)]
 
 
 def with_edges(
-    fit: FittedModel, fabric: str, mapped: PassMap, box: Box, demand: Demand
-) -> MappedBox:
-    """The box with its edges told between the steps: moved out to where the first set-point of a
-    face falls short, all edges together as far as every corner of the larger box allows."""
-    axes, factors = mapped.grid.axes, mapped.grid.factors
-    low = np.array([axis[k] for axis, k in zip(axes, box.lo, strict=True)], dtype=float)
-    high = np.array([axis[k] for axis, k in zip(axes, box.hi, strict=True)], dtype=float)
-    down, up = (_reach(mapped, box, side) for side in (-1, 1))
-    spots, trials = [], []
-    for share in _SHARES if down.any() or up.any() else ():
-        inside = [
-            inwards(factor, a - share * d, b + share * u) if factor.is_numeric else (a, b)
-            for factor, a, b, d, u in zip(factors, low, high, down, up, strict=True)
+    fit: FittedModel, fabric: str, mapped: PassMap, box: Box, demand: Demand, region: PassMap
+) -> tuple[MappedBox | None, float]:
+    """Return the box with its edges moved out between the places of its map, in tenths of a step.
+
+    None where the pass rate, computed at corners, edges, faces and the centre of that box, falls
+    short of the requirement, and by how much.
+    """
+    factors, ends = mapped.grid.factors, np.array(_ends(mapped, box)).reshape(-1, 2)
+    if any(f.is_numeric for f in factors):
+        ends = _moved_out(mapped, ends)
+    ends = np.array(
+        [
+            inwards(f, a, b) if f.is_numeric else (a, b)
+            for f, (a, b) in zip(factors, ends, strict=True)
         ]
-        trials.append(inside)
-        spots.append(_box_spots(mapped.grid, inside))
-    if not trials:
-        return MappedBox(mapped, box, low, high)
-    excess = demand.excess_at(fit, pd.concat(spots, ignore_index=True), fabric)
-    for inside, part in zip(trials, np.split(excess, len(trials)), strict=True):
-        if (part >= 0.0).all():
-            low, high = (np.array(ends) for ends in zip(*inside, strict=True))
+    ).reshape(-1, 2)
+    excess = demand.excess_at(fit, _settings(mapped.grid, _spots(ends)), fabric)
+    if (excess < 0.0).any():
+        return None, -float(excess.min())
+    return MappedBox(mapped, box, ends[:, 0], ends[:, 1], region), 0.0
+
+
+def _moved_out(mapped: PassMap, ends: Array) -> Array:
+    """Return the edges (axis, side) moved out until none can move farther.
+
+    In every round each edge may go to where a set-point of its face would fall short if it moved
+    alone; all go the same share of their way, the largest at which the whole box holds.
+    """
+    axes = mapped.grid.axes
+    free = [k for k, axis in enumerate(axes) if len(axis) > 1]
+    level = np.where(mapped.allowed, mapped.excess, FORBIDDEN)
+    excess = RegularGridInterpolator(
+        [axes[k] for k in free], level.reshape([len(axes[k]) for k in free])
+    )
+    sides = np.array([(k, s) for k in free if mapped.grid.factors[k].is_numeric for s in (0, 1)])
+    for _ in range(_MOST_ROUNDS):
+        room = np.zeros_like(ends)
+        for k, s in sides:
+            last = axes[k][-1] if s else axes[k][0]
+            near = axes[k][(axes[k] - ends[k, s]) * (last - ends[k, s]) > 0.0]
+            if not len(near):
+                continue
+            beyond = near[0] if s else near[-1]
+            faces = [np.array([ends[k, s]]), np.array([beyond])]
+            inner, outer = (excess(_spots(ends, {k: face})[:, free]) for face in faces)
+            held = np.where(outer >= 0.0, 1.0, inner / np.maximum(inner - outer, 1e-12))
+            room[k, s] = max(float(held.min()), 0.0) * (beyond - ends[k, s])
+        for share in _SHARES:
+            moved = ends + share * room
+            if (excess(_spots(moved)[:, free]) >= 0.0).all():
+                ends = moved
+                break
+        else:
             break
-    return MappedBox(mapped, box, low, high)
+        if all(abs(room[k, s]) < 0.02 * mapped.grid.factors[k].grid_step for k, s in sides):
+            break
+    return ends
 
 
-def _reach(mapped: PassMap, box: Box, side: int) -> Array:
-    """How far each edge of one side may move alone before a set-point of its face falls short,
-    read between the map's steps; 0 where the range ends."""
-    part: list[Any] = [slice(lo, hi + 1) for lo, hi in zip(box.lo, box.hi, strict=True)]
-    out = np.zeros(len(part))
-    for a, (factor, axis) in enumerate(zip(mapped.grid.factors, mapped.grid.axes, strict=True)):
-        edge = box.lo[a] if side < 0 else box.hi[a]
-        beyond = edge + side
-        if not factor.is_numeric or not 0 <= beyond < len(axis):
-            continue
-        inner, outer = (mapped.excess[(*part[:a], k, *part[a + 1 :])] for k in (edge, beyond))
-        share = np.where(outer >= 0.0, 1.0, inner / np.maximum(inner - outer, 1e-12))
-        out[a] = float(share.min()) * abs(axis[beyond] - axis[edge])
-    return out
-
-
-def _box_spots(grid: grids.Grid, ends: list[tuple[float, float]]) -> pd.DataFrame:
-    """Corners, middles of edges and faces, and the centre of a box; corners alone if many."""
+def _spots(ends: Array, fixed: Mapping[int, Array] | None = None) -> Array:
+    """Return corners, middles of edges and faces, and the centre of a box (M, axes); corners alone
+    where those are many. ``fixed``: places on an axis in their stead."""
     middles = 3 ** len(ends) <= _MOST_SPOTS
     sides = []
-    for factor, (low, high) in zip(grid.factors, ends, strict=True):
-        between = [0.5 * (low + high)] if middles and factor.is_numeric else []
-        sides.append(list(dict.fromkeys([low, *between, high])))
-    rows = [
-        {f.name: grids.as_setting(f, v) for f, v in zip(grid.factors, spot, strict=True)}
-        | grid.words
-        for spot in product(*sides)
-    ]
-    return pd.DataFrame(rows)
+    for k, (low, high) in enumerate(ends):
+        between = [0.5 * (low + high)] if middles else []
+        sides.append((fixed or {}).get(k, np.array([low, *between, high])))
+    mesh = np.meshgrid(*sides, indexing="ij")
+    return np.stack(mesh, axis=-1).reshape(-1, len(ends)) if len(ends) else np.zeros((1, 0))
+
+
+def _settings(grid: grids.Grid, spots: Array) -> pd.DataFrame:
+    """Return places on the axes of a grid as settings."""
+    columns: dict[str, Any] = {
+        f.name: column
+        if f.is_numeric
+        else np.array(f.levels, dtype=object)[np.round(column).astype(int)]
+        for f, column in zip(grid.factors, spots.T, strict=True)
+    }
+    frame = pd.DataFrame(columns, index=range(len(spots)))
+    return frame.assign(**grid.words)

@@ -47,7 +47,7 @@ def diagnose(
     fit: Fit | None = None,
     now: datetime | None = None,
 ) -> Diagnosis:
-    """Likely causes of what is seen on prints, the likeliest first.
+    """Return the probable causes of what is seen on prints, most probable first.
 
     defects: words ("grainy underside"), a list of them, or counts ({"bubbles": 3}).  settings:
     what is run now, factor -> setting; what is left out stands at the fabric's usual one.  The

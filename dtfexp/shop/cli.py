@@ -24,7 +24,7 @@ In order:
   dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
   (press, peel, wash, grade; record in 2_record.ipynb or on a sheet)
   dtfexp import my.dtfbook grades.csv                take in a sheet of grades
-  dtfexp next my.dtfbook --presses 4                 the presses that teach most now
+  dtfexp next my.dtfbook --presses 4                 the most informative presses
   dtfexp report my.dtfbook --out report              report, card for each fabric, windows
   dtfexp open my-shop                                the notebooks, in JupyterLab
 """
@@ -95,7 +95,7 @@ def parser() -> argparse.ArgumentParser:
         take("logbook", metavar="LOGBOOK")
         take("--out", metavar="DIR", required=True, help="folder to write into")
         take("--paper", metavar="SIZE", default="A4", help="A4 or Letter (%(default)s)")
-    with command("next", commands.next_, "add the test presses that teach most now",
+    with command("next", commands.next_, "add the most informative test presses",
                  "my.dtfbook --presses 4") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
         _choice_of_presses(take)
@@ -130,7 +130,7 @@ def _fabrics(take: Callable[..., Any]) -> None:
 def _choice_of_presses(take: Callable[..., Any], count: bool = True) -> None:
     if count:
         take("--presses", type=_whole, metavar="N", required=True,
-             help="at most so many test presses")  # fmt: skip
+             help="most test presses to plan")  # fmt: skip
     _fabrics(take)
     take("--seed", type=_whole, default=0, metavar="N", help="the same seed, the same plan (0)")
 

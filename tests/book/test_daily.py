@@ -60,7 +60,7 @@ def test_a_count_that_cannot_be(book, given, said):
 
 
 def test_more_symptoms_than_failures_and_days_to_come_are_refused(book):
-    with pytest.raises(LogbookError, match="'bubbles' is told for 3 garments; 2 failed"):
+    with pytest.raises(LogbookError, match="'bubbles' has 3 garments; 2 failed"):
         book.bench.count("cotton", 20, 2, symptoms={"bubbles": 3})
     with pytest.raises(LogbookError, match="accepted a day up to today"):
         book.bench.count("cotton", 20, 2, day="2026-05-21")
@@ -100,7 +100,7 @@ def test_a_sheet_of_counts_is_taken_whole_or_not_at_all(book, tmp_path):
 def test_a_column_that_stands_twice_is_refused_and_one_not_known_is_told(book, tmp_path):
     sheet = tmp_path / "c.csv"
     sheet.write_text("day,pressed,failed,failed\n2026-05-11,20,1,0\n", encoding="utf-8")
-    with pytest.raises(ResultsError, match="row 1: column 'failed' stands twice, as the columns 3"):
+    with pytest.raises(ResultsError, match="row 1: column 'failed' is given twice, as the columns 3"):
         book.bench.import_counts(sheet)
     sheet.write_text("day,pressed,failed,weather\n2026-05-11,20,1,rain\n", encoding="utf-8")
     told = book.bench.import_counts(sheet)

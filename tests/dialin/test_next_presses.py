@@ -90,7 +90,7 @@ def test_no_press_of_a_batch_is_made_twice_and_each_says_why(session: Session) -
     assert len(made.why) == len(made.runs)
     for sentence in made.why:
         assert "likely window" in sentence or sentence.startswith("Presses the target")
-        assert "foretold to pass" in sentence
+        assert "expected to pass" in sentence
         assert sentence[0].isupper() and sentence.endswith(".")
     assert plan(session, 4).why == ()
 

@@ -160,8 +160,7 @@ class Bench:
     def next_presses(
         self, presses: int, *, fabrics: Sequence[str] | None = None, seed: int = 0
     ) -> tuple[Plan, str]:
-        """The presses that teach most now, and a sentence on what is carried over from before a
-        noted change (empty without one)."""
+        """Return the most informative presses, and a sentence on a noted change ("" without)."""
         from dtfexp.dialin.following.next_presses import next_presses
 
         session, results = self.for_fit()
@@ -172,7 +171,7 @@ class Bench:
         return known.next_presses(presses, fabrics=wanted, seed=seed), known.sentence
 
     def fitted(self) -> Fit:
-        """The fit of what is recorded, the presses of before a noted change carried over."""
+        """Return the fit of all results, those from before a noted change carried over."""
         from dtfexp.dialin.fit import fit
 
         session, results = self.for_fit()

@@ -78,8 +78,7 @@ def checked_count(
     for word, number in seen.items():
         if not 0 <= number <= bad:
             raise LogbookError(
-                f"{place}: {word!r} is told for {number} garments; {bad} failed, so it must be 0 "
-                f"to {bad}"
+                f"{place}: {word!r} has {number} garments; {bad} failed, so it must be 0 to {bad}"
             )
     if seen:
         told["symptoms"] = seen
@@ -172,7 +171,7 @@ def _columns(place: str, head: Sequence[Any]) -> dict[str, int]:
         name = _heading(cell)
         if name in columns:
             raise ResultsError(
-                f"{place}: column {name!r} stands twice, as the columns {columns[name] + 1} and "
+                f"{place}: column {name!r} is given twice, as the columns {columns[name] + 1} and "
                 f"{k + 1}; keep one of them"
             )
         if name in _SHEET:

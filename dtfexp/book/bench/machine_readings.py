@@ -1,6 +1,6 @@
 """Readings of the machines: nine-point maps of platen or oven bed, and single checks.
 
-Both are told for a factor of the session: a press-stage temperature is the platen's, a cure-stage
+Both belong to a factor of the session: a press-stage temperature is the platen's, a cure-stage
 one the oven bed's. The file holds readings in the factor's unit, after the correction of an
 infrared gun, with what the gun itself said beside them.
 """

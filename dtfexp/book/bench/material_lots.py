@@ -116,7 +116,7 @@ def frame(bench: journal.BenchOwner) -> pd.DataFrame:
 
 
 def months_later(day: date, months: int) -> date:
-    """The same day of the month so many months on; the last day where the month is shorter."""
+    """Return the same day ``months`` later; the last day where that month is shorter."""
     import pandas as pd
 
     later: date = (pd.Timestamp(day) + pd.DateOffset(months=months)).date()

@@ -28,7 +28,7 @@ _STAMP = "%Y-%m-%d-%H%M%S"
 def back_up(opened: store.Store, path: Path, at: datetime) -> Path:
     """Copy the logbook, photos first, to the new file ``path`` or into the folder ``path``.
 
-    A photo that the book has lost already is told as a warning. Raises ``LogbookError``: a file is
+    A photo that the book has lost already raises a warning. Raises ``LogbookError``: a file is
     there already, the place cannot be written, the book is damaged.
     """
     target = path / stamped(opened.path, at) if path.is_dir() else path

@@ -49,8 +49,8 @@ class BookSheets:
     def import_results(self, path: str | PathLike[str], *, accept: bool = False) -> int:
         """Take in a results sheet (.csv or .xlsx), all rows or none; returns the rows taken.
 
-        Anything in the sheet that was set aside is told as a Python warning; ``import_sheet``
-        hands it over as a value instead. ``ResultsError`` names file, row, column and value; it
+        Anything in the sheet that was set aside raises a Python warning; ``import_sheet`` returns
+        it instead. ``ResultsError`` names file, row, column and value; it
         also asks about readings that are hard to believe, which ``accept`` takes as they are.
         """
         import warnings

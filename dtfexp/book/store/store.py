@@ -84,7 +84,7 @@ def error_line(path: Path, error: sqlite3.Error) -> LogbookError:
 
 def is_damage(error: sqlite3.Error) -> bool:
     """Whether an SQLite error speaks of the file's contents, not of disk, rights or locks."""
-    # Text that is no UTF-8 is told by Python, without a code.
+    # Text that is no UTF-8 is reported by Python, without a code.
     return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_TOOBIG, None)
 
 
@@ -335,7 +335,7 @@ def _was_a_logbook(path: Path) -> bool:
 
 
 def broken_parts(connection: sqlite3.Connection, most: int = 1) -> list[str]:
-    """What SQLite's own integrity check finds, at most so many lines; [] of a whole file."""
+    """Return up to ``most`` lines of SQLite's integrity check; [] for a sound file."""
     rows = connection.execute(f"PRAGMA integrity_check({most})").fetchall()
     found = [" ".join(str(row[0]).split()) for row in rows]
     return [] if found == ["ok"] else found or ["the integrity check gives no answer"]

@@ -51,7 +51,7 @@ def presses_of(session: Session, plan: Plan) -> list[Press]:
         press = press_number(cells["press"])
         place = f"the plan, press {press}"
         if press in found:
-            raise LogbookError(f"{place}: the number stands twice; nothing was added")
+            raise LogbookError(f"{place}: the number is given twice; nothing was added")
         if cells["fabric"] not in fabrics:
             raise fields.refusal(
                 f"{place}, fabric",

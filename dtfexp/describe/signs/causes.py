@@ -268,7 +268,7 @@ CAUSES = (
         "Look: what is not as on a good day: humidity, room, powder lot, film lot, operator? "
         f"{_LAST_GOOD} Measure the platen.",
         "Change back one thing at a time; write it down, and check the window again with the "
-        "presses of before.",
+        "earlier presses.",
         "Press one at today's settings with the last lot and garment that were good.",
     ),
 )  # fmt: skip

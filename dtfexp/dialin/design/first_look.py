@@ -1,7 +1,7 @@
-"""The compact first look: few presses round the usual settings, where the edges are.
+"""The compact first look: few presses around the usual settings, near the edges.
 
-Most corners of a wide range fail outright and teach nothing of the edge, so the first presses stay
-close to what the shop knows: a two-level fraction with centre presses, then presses further out on
+Most corners of a wide range fail and say little about the edge, so the first presses stay close to
+the usual settings: a two-level fraction with centre presses, then presses further out on
 one setting at a time, then the rest of the corners.
 """
 

@@ -1,4 +1,4 @@
-"""The presses of the next batch: the target itself, and those that teach most.
+"""The presses of the next batch: the target itself, and the most informative ones.
 
 First question: is there any good place; then: where are its edges.  Both are one criterion, the
 expected share of cells confirmed good, weighed by how likely each cell belongs to the window.
@@ -65,7 +65,7 @@ class ChosenBatch:
 
 
 def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> ChosenBatch | None:
-    """The presses that teach most, or None when they would hardly teach."""
+    """Return the most informative presses, or None when they would add little."""
     post = at_central_hyperparameters(fitted.posterior)
     # Several fabrics share the work: fewer cells for each.
     budget = int(CELL_BUDGET / np.sqrt(len(names)))
@@ -141,7 +141,7 @@ def _best_group(
 ) -> list[int]:
     """Greedy presses of a fabric at ONE oven and ONE platen temperature, added to the outlook.
 
-    The pair that teaches most is taken; one that needs a temperature not set before in this
+    The most informative pair is taken; one that needs a temperature not set before in this
     session must earn its change-over.  No press of a batch is made twice (``before``: those chosen
     already), as long as there are others: twins share their luck and say little of the edges.  A
     pair with fewer presses to offer gives fewer.

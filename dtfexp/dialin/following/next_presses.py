@@ -28,7 +28,7 @@ def next_presses(
     fabrics: Iterable[str | Fabric] | None = None,
     seed: int = 0,
 ) -> Plan:
-    """At most ``presses`` test presses that teach most, numbered on from ``results``.
+    """Return at most ``presses`` informative test presses, numbered on from ``results``.
 
     Grades still pending are allowed for: a press on its way is not planned twice.  Returns a plan
     of no rows, with its ``reason``, when another batch would hardly change the windows.  The same
@@ -80,7 +80,7 @@ def batch_reason(fitted: Fit, chosen: ChosenBatch) -> str:
         return "No grade is in yet: these presses add to the first look."
     several = len(names) > 1
     reason = (
-        f"Chosen where they teach most about where the window{'s' * several} of "
+        f"Chosen for the most information on where the window{'s' * several} of "
         f"{and_list(names)} end{'s' * (not several)}, with few changes of oven and platen "
         "temperature."
     )

@@ -31,7 +31,7 @@ def press_reasons(
     """One sentence for each row of ``runs``.
 
     likely: where each fabric's window may lie; targets: what is pressed as a target.  Says which
-    edge of the likely window the press tells of, and how often it is foretold to pass today.
+    edge of the likely window the press tests, and its expected pass rate today.
     """
     told: dict[int, str] = {}
     for fabric, rows in runs.groupby("fabric", sort=False):
@@ -41,18 +41,17 @@ def press_reasons(
         seen, target = here.has_good_place(PASS_RATE), targets.get(str(fabric))
         for place, row, rate in zip(rows.index, rows.to_dict("records"), passing, strict=True):
             if target is not None and all(row[name] == value for name, value in target.items()):
-                what = "Presses the target, worked out and not pressed yet"
+                what = "Presses the target, which was not pressed yet"
             else:
                 what = _what_it_tells(row, ranges, seen)
-            told[place] = f"{what}; foretold to pass {round(100 * rate)} % of the time."
+            told[place] = f"{what}; expected to pass {round(100 * rate)} % of the time."
     return tuple(told[place] for place in runs.index)
 
 
 def _likely_ranges(
     fit: FittedModel, likely: LikelyWindow, fabric: str
 ) -> list[tuple[Factor, float, float]]:
-    """Range of each setting over the cells that lie in the window at least half as often as the
-    likeliest cell does."""
+    """Return each setting's range over cells in the window half as often as the most probable."""
     often = likely.frame[likely.weight >= 0.5 * likely.weight.max()]
     out = []
     for factor in grids.ranged_factors(fit.session):

@@ -97,7 +97,7 @@ def find_window(
         pass_map(fit, fabric, grids.grid(fit.session, fabric, words, budget), demand, keep=True)
         for words in choices
     ]
-    # Grades of so few presses would lean on the prior alone: no promise is made on them.
+    # With so few presses the result would rest on the prior alone.
     if fit.presses_used(fabric) < FEWEST_PRESSES:
         return _window_not_found(fit, fabric, _best_map(maps), demand, False)
     places = [surroundings(fit.session, fabric, mapped) for mapped, _ in maps]

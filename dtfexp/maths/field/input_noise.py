@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-#: What stands along the last axis of a wander (..., O, 3 + O); the rest are correlations.
+#: The last axis of input-noise moments (..., O, 3 + O); the rest are correlations.
 VARIANCE, SKEWNESS, KURTOSIS, CORRELATION = 0, 1, 2, 3
 _NEGLIGIBLE = 1e-12
 

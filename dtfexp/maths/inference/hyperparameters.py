@@ -56,8 +56,8 @@ HYPER_PRIORS: tuple[HyperPrior, ...] = (
     HyperPrior("press noise", np.log(0.27), 0.28, "twins differ by about a quarter of a grade"),
 )  # fmt: skip
 _N_COMMON = len(HYPER_PRIORS) - 1
-# Sets of evaluations beside the prior's own: as many as it takes until there are half as many again
-# as a quadratic has coefficients and the centre moves by less than a third of a posterior sd.
+# Further sets of evaluations: stop at 1.5 x the quadratic's coefficients, when the centre moves by
+# less than a third of a posterior sd.
 _MOST_STAGES, _MOVE_TOLERANCE = 8, 0.3
 _EVALUATIONS_PER_COEFFICIENT = 1.5
 # Points at which the surface is read.

@@ -98,7 +98,7 @@ function render({ model, el }) {
     pending.set(message.id, done);
     setTimeout(notSaved, patience);
     if (!quiet) form.say("busy", "Saving …");
-    try { model.send(message, undefined, attached); } catch { /* silence is told by the clock above */ }
+    try { model.send(message, undefined, attached); } catch { /* the clock above reports silence */ }
   }
 
   function heard(answer) {

@@ -1,4 +1,4 @@
-"""``diagnose``: what a logbook knows of the bench, brought to bear on what is seen on a print."""
+"""``diagnose``: rank the causes of signs with the logbook's knowledge of the bench."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.monitor.diagnosis import Diagnosis
 
-#: What happened so recently may have to do with it. Common practice for all of these, no source.
+#: Recent events that may be causes. Common practice for all of these, no source.
 _RECENT = timedelta(days=14)
 _HUMID = 60.0  # % relative
 _DRIFT_C = 3.0  # °C, less is what platens do anyway
@@ -70,7 +70,7 @@ def diagnose(
     gate = book.bench.true_settings().session(session)
     if fit is None:
         measured, results = book.bench.for_fit()
-        # The defects are what is asked about: they must not speak twice.
+        # The defects are the question, so they must not count twice.
         fit = make_fit(measured, results.drop(columns="defects", errors="ignore"))
     notes = book.kept()
     moment = datetime.now().astimezone() if now is None else now
@@ -82,8 +82,10 @@ def diagnose(
 
 
 def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
-    """Factor -> how much hotter its machine was measured on the last map than on the first; with
-    one map only, its offset from the display.  In the factor's unit."""
+    """Return factor -> how much hotter its machine was on the last map than on the first.
+
+    With one map only, its offset from the display. In the factor's unit.
+    """
     found: dict[str, list[float]] = {}
     for one in machine_readings.maps(machine_readings.here(session, notes)):
         found.setdefault(one.factor, []).append(one.summary.offset)

@@ -40,7 +40,7 @@ Clock = Callable[[], datetime]
 
 
 def now() -> datetime:
-    """This moment by the clock of this computer, with its offset from UTC."""
+    """Return this moment by the clock of this computer, with its offset from UTC."""
     return datetime.now().astimezone()
 
 

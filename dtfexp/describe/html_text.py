@@ -16,12 +16,12 @@ def escape(text: object) -> str:
 
 
 def escaped_frame(frame: Any) -> Any:
-    """A copy of a pandas frame whose headings and texts are escaped; numbers stay numbers."""
+    """Return a copy of a pandas frame with escaped headings and texts; numbers stay numbers."""
     shown = frame.map(lambda value: escape(value) if isinstance(value, str) else value)
     return shown.set_axis([escape(name) for name in frame.columns], axis=1)
 
 
 def frame_html(frame: Any, **how: Any) -> str:
-    """A pandas frame as a plain table; ``how``: further options of ``DataFrame.to_html``."""
+    """Return a pandas frame as a plain table; ``how``: further options of ``DataFrame.to_html``."""
     options = {"index": False, "border": 0, "justify": "left", **how, "escape": False}
     return str(escaped_frame(frame).to_html(**options))

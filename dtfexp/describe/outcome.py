@@ -167,7 +167,7 @@ class Outcome:
         return nearest
 
     def _slash_hint(self, value: object) -> str:
-        """What a grade with a slash may mean: half-way between two, or so many out of so many."""
+        """Return the meaning of a grade with a slash: between two grades, or a share."""
         if not isinstance(value, str) or not _SLASHED.fullmatch(value.strip()):
             return ""
         half = "half-way between 4 and 5 is written 4-5 or 4.5, " if self.step == 0.5 else ""

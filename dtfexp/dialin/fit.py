@@ -50,8 +50,9 @@ class Fit(FittedModel):
         confidence: float | None = None,
         at_least: Mapping[str, float] | None = None,
     ) -> Window:
-        """The largest box of set-points at every one of which a NEW press is expected to pass as
-        often as ``pass_rate``, and its target.
+        """Return the largest window for ``pass_rate``, and its target.
+
+        A box of set-points at every one of which a NEW press is expected to pass as often.
 
         What is not known yet counts in: the expectation is the posterior mean of the pass rate.
         confidence: ask instead that each set-point truly reaches the rate with this probability.

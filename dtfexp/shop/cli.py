@@ -47,7 +47,7 @@ class _Usage(DtfexpError):
 
 
 def parser() -> argparse.ArgumentParser:
-    """The parser of the whole command line; ``handler`` of what it reads is the command."""
+    """Return the parser of the whole command line; its ``handler`` is the command."""
     layout = argparse.RawDescriptionHelpFormatter
     top = _Parser(prog="dtfexp", description=_ABOUT, epilog=_ORDER, formatter_class=layout)
     top.add_argument("--version", action="version", version=f"dtfexp {__version__}")

@@ -100,7 +100,9 @@ def test_a_sheet_of_counts_is_taken_whole_or_not_at_all(book, tmp_path):
 def test_a_column_that_stands_twice_is_refused_and_one_not_known_is_told(book, tmp_path):
     sheet = tmp_path / "c.csv"
     sheet.write_text("day,pressed,failed,failed\n2026-05-11,20,1,0\n", encoding="utf-8")
-    with pytest.raises(ResultsError, match="row 1: column 'failed' is given twice, as the columns 3"):
+    with pytest.raises(
+        ResultsError, match="row 1: column 'failed' is given twice, as the columns 3"
+    ):
         book.bench.import_counts(sheet)
     sheet.write_text("day,pressed,failed,weather\n2026-05-11,20,1,rain\n", encoding="utf-8")
     told = book.bench.import_counts(sheet)

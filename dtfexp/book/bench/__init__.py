@@ -1,1 +1,1 @@
-"""What is kept of machines, lots, room, steps, daily counts and opening checks."""
+"""Records of machines, lots, room, steps, daily counts and opening checks."""

@@ -1,7 +1,7 @@
-"""Readings of presses before they are taken: what a machine read so far, and what is asked.
+"""Plausibility of press readings before they are stored.
 
-A reading that is hard to believe (``plausible.reading_doubt``) is taken only when somebody has
-said to keep it, and the question stays with the entry.
+An implausible reading (``plausible.reading_doubt``) is stored only when somebody has confirmed it,
+and the question stays with the entry.
 """
 
 from __future__ import annotations
@@ -77,8 +77,10 @@ def offsets(
 def questions(
     connection: sqlite3.Connection, session: Session, press: int, actual: object
 ) -> list[dict[str, str]]:
-    """What to ask of the readings ``actual`` (factor -> as typed) of ``press`` before they are
-    saved; see ``plausible.plausibility_questions``."""
+    """Return the questions about the readings ``actual`` of ``press`` before they are stored.
+
+    ``actual``: factor -> as typed; see ``plausible.plausibility_questions``.
+    """
     presses = {one.press: one for one in stored_plans.read_presses(connection)}
     if press not in presses or not actual:
         return []
@@ -93,9 +95,9 @@ def believed(
     actual: object,
     accept: bool | str | Iterable[str],
 ) -> list[Doubt]:
-    """The doubtful readings that ``accept`` (all, or the names of factors) takes as they are.
+    """Return the implausible readings confirmed by ``accept`` (True, or names of factors).
 
-    Raises ``ResultsError`` with the question for one that it does not.
+    Raises ``ResultsError`` with the question for any other.
     """
     taken = []
     names = [accept] if isinstance(accept, str) else accept

@@ -37,9 +37,9 @@ if TYPE_CHECKING:
 
 
 class Bench:
-    """What a logbook knows of its bench, from ``book.bench``.
+    """The bench of a logbook, from ``book.bench``.
 
-    Temperatures are told and read in the session's unit; text such as "75 F" says its own.
+    Temperatures are given and returned in the session's unit; text such as "75 F" names its own.
     """
 
     def __init__(self, book: BenchBook, clock: Callable[[], datetime]) -> None:
@@ -69,18 +69,18 @@ class Bench:
         return self.now().date()
 
     def what(self, which: str) -> machines.Machine:
-        """What is known of the session's ``"oven"`` or ``"press"``, or of another by its name."""
+        """Return what is known of the session's ``"oven"`` or ``"press"``, or a named machine."""
         return machines.machine(self.book.kept(machines.KIND), self.book.session, which)
 
     def rooms_pressed_in(self) -> pd.DataFrame:
-        """The rows of ``rooms`` that the test presses were made in, as far as the clock tells."""
+        """Return the rows of ``rooms`` during which test presses were made."""
         entries = self.book.history()
         # When each press was first recorded: wash grades come days later.
         last = max(entries.groupby("press")["time"].min()) if len(entries) else None
         return room_climate.while_pressing(self.rooms(), last)
 
     def room_strays(self) -> list[str]:
-        """What of today's room lies outside what the test presses met, a sentence each."""
+        """Return a sentence for each reading of today's room outside the tested conditions."""
         unit = self.book.session.temperature_unit
         return room_climate.outside_of_tested(self.rooms(), self.rooms_pressed_in(), unit)
 
@@ -95,12 +95,12 @@ class Bench:
         by: str = "",
         id: str | None = None,
     ) -> str:
-        """Note what the powder side of an oven load looks like: ``"grainy"`` (or dull),
-        ``"good"`` (melted, glossy) or ``"browned"`` (or blistered); returns the note's id.
+        """Note the look of an oven load's powder side; return the note's id.
 
-        cured_on: seconds for which the load goes back into the oven from now; it then counts as
-        cured again. photo: a picture, or the path of one, kept with the load's first press. A
-        later look supersedes this one; the same ``id`` twice makes one note.
+        ``"grainy"`` (or dull), ``"good"`` (melted, glossy) or ``"browned"`` (or blistered).
+        ``cured_on``: seconds for which the load goes back into the oven now; it then counts as
+        cured again. ``photo``: a picture, or its path, stored with the load's first press. A later
+        look supersedes this one; the same ``id`` twice makes one note.
         """
         if id is not None and id in {one.id for one in self.book.kept(cure_looks.KIND)}:
             return id
@@ -116,7 +116,7 @@ class Bench:
         return key
 
     def looks(self) -> pd.DataFrame:
-        """What holds of every load looked at; see ``looks.frame``."""
+        """Return what holds of every load looked at; see ``looks.frame``."""
         return cure_looks.frame(cure_looks.looks(self.book.kept(cure_looks.KIND)))
 
     def maps(self) -> list[PlatenMap]:
@@ -124,19 +124,20 @@ class Bench:
         return machine_readings.maps(self.book.kept(machine_readings.MAP))
 
     def true_settings(self) -> Calibrations:
-        """What the machines really reach, from all readings; empty when nothing was read."""
+        """Return what the machines really reach, from all readings; empty when nothing was read."""
         notes = [*self.book.kept(machine_readings.MAP), *self.book.kept(machine_readings.CHECK)]
         return machine_readings.calibrations_of(self.book.session, notes, self.book.results())
 
     def measured_session(self) -> Session:
-        """The session with its machines as they were measured; its ``refusal`` is the heat gate
-        of this book."""
+        """Return the session with its machines as measured; its ``refusal`` is the heat gate."""
         return self.true_settings().session(self.book.session)
 
     def refused(self, gate: Session | None = None) -> dict[int, str]:
-        """The planned presses that are not made yet and must not be made as planned, each with
-        the reason: planned before the press was measured, say. ``gate``: the
-        ``measured_session``, where it is known already."""
+        """Return the planned presses that must not be made as planned, with the reason.
+
+        Such as: planned before the press was measured. ``gate``: the ``measured_session``, if
+        known.
+        """
         gate = self.measured_session() if gate is None else gate
         waiting = self.book.waiting()
         names = [factor.name for factor in gate.factors]
@@ -148,13 +149,13 @@ class Bench:
         return found
 
     def for_fit(self) -> tuple[Session, pd.DataFrame]:
-        """Session and results as the fit should have them: measured spreads, true settings."""
+        """Return session and results for the fit: measured spreads, true settings."""
         true = self.true_settings()
         session = true.session(self.book.session)
         return session, true.results(self.book.results())
 
     def carried(self, fabric: str | None = None) -> Redial | None:
-        """The session dialled in again since the last change noted: ``changes.redialled``."""
+        """Return the session dialled in again since the last change noted."""
         return changes.redialled(*self.for_fit(), self.changes(), fabric)
 
     def next_presses(
@@ -179,7 +180,7 @@ class Bench:
         return fit(session, results) if known is None else known.fit
 
     def read_all(self) -> None:
-        """Read every note of the bench; a note that is none fails here."""
+        """Read every note of the bench; an invalid note raises here."""
         for which in machines.MACHINES:
             self.what(which)
         step_clocks.marks(self.book.kept(step_clocks.STEP))

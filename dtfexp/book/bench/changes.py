@@ -55,8 +55,10 @@ def keep_change(
 
 
 def _last_press_made(book: journal.BenchBook) -> int:
-    """The highest number of a press of which anything is recorded; planned ones are still to be
-    made on the bench as it is now."""
+    """Return the highest number of a press with any record.
+
+    Planned presses are still to be made on the changed bench.
+    """
     press, waiting = book.results()["press"], book.waiting()
     made = press[~press.isin(waiting.loc[~waiting["pressed"].astype(bool), "press"])]
     return int(max(made, default=0))
@@ -76,8 +78,10 @@ def frame(bench: journal.BenchOwner) -> pd.DataFrame:
 
 
 def last_bench_change(changes: pd.DataFrame) -> tuple[date, int] | None:
-    """Day of the last change noted, and the last press of before; a new fabric is none: it leaves
-    all others as they were.  None when there was none."""
+    """Return the day of the last change, and the last press before it; None without one.
+
+    A new fabric does not count: it leaves all others unchanged.
+    """
     of_all = changes[changes["what"] != "fabric"]
     if not len(of_all):
         return None
@@ -87,7 +91,7 @@ def last_bench_change(changes: pd.DataFrame) -> tuple[date, int] | None:
 def redialled(
     session: Session, results: pd.DataFrame, changes: pd.DataFrame, fabric: str | None = None
 ) -> Redial | None:
-    """The session dialled in again since the last change noted; None when there was none.
+    """Return the session dialled in again since the last change noted; None when there was none.
 
     changes: a frame as of ``changes.frame``.  fabric: whose target the first new presses lie
     beside (default: the one with most grades before the change).  A new fabric is no change to the
@@ -119,8 +123,10 @@ def redialled(
 def _with_presses_between(
     changes: pd.DataFrame, results: pd.DataFrame, session: Session
 ) -> list[tuple[str, int]]:
-    """(what, after_press) in order; of changes with no grade between them only the one that leaves
-    least of what was known."""
+    """Return (what, after_press) in order.
+
+    Among changes without a grade between them only the one that keeps least is returned.
+    """
     graded = results.loc[graded_rows(session, results), "press"]
     found: dict[int, tuple[str, int]] = {}
     rows = changes.sort_values("after_press", kind="stable")

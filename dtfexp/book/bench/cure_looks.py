@@ -31,9 +31,12 @@ _LONGEST = 3600.0
 
 @dataclass(frozen=True)
 class Look:
-    """What is known of one load. ``look``: how it looked last, "" when it was cured on since or
-    nobody looked; ``ever``: all words said of it; ``sums``: seconds cured on in all, after each
-    time; ``last``: id of the latest note; ``by`` and ``at`` of that note."""
+    """What is known of one load.
+
+    ``look``: how it looked last, "" when it was cured on since or nobody looked; ``ever``: all
+    words said of it; ``sums``: seconds cured on in all, after each time; ``last``: id of the latest
+    note; ``by`` and ``at`` of that note.
+    """
 
     load: int
     look: str
@@ -52,7 +55,7 @@ class Look:
 def said(
     load: object, look: object, loads: Iterable[int], *, cured_on: object = None, note: str = ""
 ) -> dict[str, Any]:
-    """What a note says of a planned load: how it looks, and for how many seconds it is cured on."""
+    """Return the contents of a note on a planned load: its look, and further seconds of cure."""
     number = int(entry_fields.quantity("oven load", load, "", 1, 2**31))
     place = f"oven load {number}"
     if number not in (known := sorted(set(loads))):
@@ -74,7 +77,7 @@ def _word(place: str, look: object) -> str:
 
 
 def looks(notes: Iterable[journal.Note]) -> dict[int, Look]:
-    """What holds of every load that was looked at, by its number."""
+    """Return what holds of every load that was looked at, by its number."""
     found: dict[int, Look] = {}
     for note in journal.current_notes(note for note in notes if note.kind == KIND):
         load, word = int(note.said["load"]), _word("cure look", note.said["look"])
@@ -87,8 +90,11 @@ def looks(notes: Iterable[journal.Note]) -> dict[int, Look]:
 
 
 def frame(found: Mapping[int, Look]) -> pd.DataFrame:
-    """One row per load: ``oven_load``, ``cure_look`` ("" where it was cured on since), ``cured_on``
-    (seconds in all), ``time`` (with zone) and ``by`` of the last look."""
+    """Return one row per load.
+
+    ``oven_load``, ``cure_look`` ("" when cured on since), ``cured_on`` (seconds in all), ``time``
+    (with zone) and ``by`` of the last look.
+    """
     import pandas as pd
 
     rows = [(one.load, one.look, one.cured_on, one.at, one.by) for one in found.values()]
@@ -97,8 +103,10 @@ def frame(found: Mapping[int, Look]) -> pd.DataFrame:
 
 
 def cured(session: Session, press: Press, known: Mapping[int, Look]) -> tuple[float, ...]:
-    """What the cure time of a press came to after each time its load was cured on, in the unit of
-    that setting; empty when it never was, or the session sets no cure time."""
+    """Return the total cure time of a press after each further cure of its load.
+
+    In the unit of that setting; empty without further cure or without a cure time in the session.
+    """
     time, look = cure_look.cure_time(session), known.get(press.oven_load)
     if time is None or look is None:
         return ()
@@ -114,7 +122,7 @@ def with_cured(
     state: Mapping[int, Mapping[str, Any]],
     known: Mapping[int, Look],
 ) -> list[Mapping[str, Any]]:
-    """What is said of each press, with the cure time its load really got where none was typed."""
+    """Return what is recorded of each press, with its load's true cure time if none was typed."""
     time = cure_look.cure_time(session)
     out: list[Mapping[str, Any]] = []
     for press in presses:
@@ -155,7 +163,7 @@ def take_in(
 
 
 def speaks_against(load: int, notes: Iterable[journal.Note]) -> tuple[str, str] | None:
-    """What stands against pressing a load that looks wrong: the warning's name and sentence."""
+    """Return the name and sentence of a warning against pressing a load that looks wrong."""
     look = looks(notes).get(load)
     if look is not None and look.look == "grainy":
         return "grainy", (

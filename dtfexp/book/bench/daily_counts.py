@@ -90,9 +90,11 @@ def checked_count(
 
 
 def frame(bench: journal.BenchOwner) -> pd.DataFrame:
-    """One row per day and fabric in the order of the days, as ``watch`` takes it: ``day``,
-    ``fabric``, ``pressed``, ``failed``, ``warm_up`` (bool), ``symptoms`` (text), ``note``,
-    ``by``."""
+    """Return one row per day and fabric in the order of the days, as ``watch`` takes it.
+
+    ``day``, ``fabric``, ``pressed``, ``failed``, ``warm_up`` (bool), ``symptoms`` (text), ``note``,
+    ``by``.
+    """
     import pandas as pd
 
     rows = []
@@ -106,11 +108,11 @@ def frame(bench: journal.BenchOwner) -> pd.DataFrame:
 
 
 def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: str = "") -> Imported:
-    """Take in a sheet (.csv or .xlsx) of daily counts, all rows or none, in one write; returns
-    what happened, with the lines that were new as ``added``.
+    """Import a sheet (.csv or .xlsx) of daily counts, all rows or none, in one write.
 
-    Columns ``day``, ``pressed``, ``failed``, ``fabric`` (may be absent with one fabric), and if
-    wanted ``warm up``, ``symptoms`` and ``note``.  Raises ``ResultsError`` naming file and row.
+    Returns the import, with the new lines as ``added``. Columns ``day``, ``pressed``, ``failed``,
+    ``fabric`` (may be absent with one fabric), and optionally ``warm up``, ``symptoms`` and
+    ``note``. Raises ``ResultsError`` naming file and row.
     """
     book, path = bench.book, Path(path)
     sheet = sheet_table.from_headings(path, sheet_table.read(path, _recognise), _recognise)
@@ -165,7 +167,7 @@ def _said_new(name: str, new: Sequence[tuple[int, Mapping[str, Any]]]) -> int:
 
 
 def _columns(place: str, head: Sequence[Any]) -> dict[str, int]:
-    """The known columns by name, each with its place (from 0)."""
+    """Return the known columns by name, each with its place (from 0)."""
     columns: dict[str, int] = {}
     for k, cell in enumerate(head):
         name = _heading(cell)
@@ -212,7 +214,7 @@ def _row(session: Session, row: Mapping[str, Any], today: date) -> dict[str, Any
 
 
 def _current_notes(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journal.Note]:
-    """The last note of every day and fabric."""
+    """Return the last note of every day and fabric."""
     return {(n.said["day"], n.said["fabric"]): n for n in notes}
 
 

@@ -66,8 +66,10 @@ class MapSummary(NamedTuple):
 
 @dataclass(frozen=True)
 class PlatenMap:
-    """One map: ``passes`` of nine readings each, in the unit of ``factor``; ``machine`` is the
-    name of the one that was measured, "" for the session's own."""
+    """One map: ``passes`` of nine readings each, in the unit of ``factor``.
+
+    ``machine`` is the name of the measured machine, "" for the session's own.
+    """
 
     id: str
     factor: str
@@ -106,7 +108,7 @@ class PlatenMap:
 
 
 def summary(set_point: float, passes: np.ndarray[Any, np.dtype[np.float64]]) -> MapSummary:
-    """The summary of readings of shape (passes, 9)."""
+    """Return the summary of readings of shape (passes, 9)."""
     spots = passes.mean(axis=0)
     cold, hot = int(spots.argmin()), int(spots.argmax())
     repeatability = float(np.sqrt(passes.var(axis=0, ddof=1).mean())) if len(passes) > 1 else np.nan
@@ -197,8 +199,10 @@ def keep_check(
     by: str = "",
     id: str | None = None,
 ) -> str:
-    """Keep one reading: what was set and what was reached, of any factor in numbers; ``machine``
-    as for a map."""
+    """Store one reading: what was set and what was reached, of any numeric factor.
+
+    ``machine`` as for a map.
+    """
     book = bench.book
     chosen = _factor(book.session, factor)
     place = f"check of {chosen.name!r}"
@@ -209,7 +213,7 @@ def keep_check(
 
 
 def maps(notes: Iterable[journal.Note]) -> list[PlatenMap]:
-    """The maps among the notes, in order."""
+    """Return the maps among the notes, in order."""
     return [
         PlatenMap(
             note.id,
@@ -228,7 +232,7 @@ def maps(notes: Iterable[journal.Note]) -> list[PlatenMap]:
 
 
 def here(session: Session, notes: Iterable[journal.Note]) -> list[journal.Note]:
-    """The notes without maps and checks of machines that are not this session's."""
+    """Return the notes without maps and checks of machines that are not this session's."""
     return [
         note
         for note in notes
@@ -238,8 +242,11 @@ def here(session: Session, notes: Iterable[journal.Note]) -> list[journal.Note]:
 
 
 def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
-    """One row per map: ``time``, ``by``, ``factor``, ``unit``, ``set_point``, the columns of
-    ``MapSummary`` in that unit, ``instrument``, ``machine`` ("" for the session's own)."""
+    """Return one row per map.
+
+    ``time``, ``by``, ``factor``, ``unit``, ``set_point``, the columns of ``MapSummary`` in that
+    unit, ``instrument``, ``machine`` ("" for the session's own).
+    """
     import pandas as pd
 
     columns = ["time", "by", "factor", "unit", "set_point", *MapSummary._fields]
@@ -297,7 +304,7 @@ def calibrations_of(
 
 
 def _of_machine(session: Session, factor: Factor, named: str | None) -> dict[str, str]:
-    """The machine as a note names it; nothing on a bench with one oven and one press."""
+    """Return the machine as a note names it; nothing on a bench with one oven and one press."""
     name = machines.name_of(session, factor.stage, named)
     return {} if name in ("", *machines.MACHINES) else {"machine": name}
 
@@ -316,7 +323,7 @@ def _placed(place: str, check: Any, *arguments: object) -> Any:
 
 
 def _set_point(place: str, factor: Factor, value: object) -> float:
-    """What the display was set to: near the factor's range, or it is in another unit."""
+    """Return what the display was set to: near the factor's range, or it is in another unit."""
     return _reading(f"{place}, set-point", factor, value, float(factor.usual))
 
 
@@ -336,7 +343,7 @@ def _reading(
 
 
 def _passes(place: str, readings: object) -> list[list[Any]]:
-    """Passes of nine values from any of the accepted shapes."""
+    """Return passes of nine values from any of the accepted shapes."""
     flat = _flat(readings)
     if flat and len(flat) % len(SPOTS) == 0 and len(flat) <= _MOST_PASSES * len(SPOTS):
         return [flat[k : k + len(SPOTS)] for k in range(0, len(flat), len(SPOTS))]

@@ -28,8 +28,10 @@ _LONGEST_MINUTES = 600.0
 
 @dataclass(frozen=True)
 class Machine:
-    """An oven or a press; ``which`` is its name. ``low``, ``high`` and ``step`` are of its
-    temperature display, in ``unit``; None where not told."""
+    """An oven or a press; ``which`` is its name.
+
+    ``low``, ``high`` and ``step`` are of its temperature display, in ``unit``; None where not told.
+    """
 
     which: str
     unit: str
@@ -57,8 +59,11 @@ class Machine:
 
 
 def name_of(session: Session, stage: str, named: object) -> str:
-    """The machine that ``named`` means where a setting of ``stage`` is measured: one line of text,
-    None or the words "oven" and "press" for the session's own; "" for a stage without one."""
+    """Return the machine meant by ``named`` where a setting of ``stage`` is measured.
+
+    One line of text; None or the words "oven" and "press" mean the session's own; "" for a stage
+    without one.
+    """
     own = session.machine(stage)
     if named is None:
         return own
@@ -75,7 +80,7 @@ def is_here(session: Session, stage: str, said: Mapping[str, Any]) -> bool:
 def _role_and_name(
     book: journal.JournalOwner, which: object, is_a: object | None
 ) -> tuple[str, str]:
-    """ "oven" or "press", and the name of the machine meant."""
+    """Return "oven" or "press", and the name of the machine meant."""
     session = book.session
     own = {"oven": session.oven, "press": session.press}
     known = {note.said.get("name", ""): note.said["which"] for note in book.kept(KIND)}
@@ -139,8 +144,10 @@ def keep_machine(
 
 
 def machine(notes: Iterable[journal.Note], session: Session, which: str) -> Machine:
-    """What is known of the machine (a name, or "oven" or "press" for the session's own): the last
-    note on it, else what the session says."""
+    """Return what is known of a machine: the last note on it, else the session's data.
+
+    ``which``: a name, or "oven" or "press" for the session's own.
+    """
     own = {"oven": session.oven, "press": session.press}
     name = own.get(which, which)
     said: dict[str, Any] = {}

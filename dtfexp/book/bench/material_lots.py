@@ -62,11 +62,10 @@ def keep_lot(
     by: str = "",
     id: str | None = None,
 ) -> str:
-    """Note that this lot is in use from now on, at ``machine`` only if one is named; returns the
-    note's id.
+    """Note that this lot is in use from now on; return the note's id.
 
-    ``opened`` is the day its packet was opened; ``printed``, for film only, the day it was
-    printed and cured if that was done to be stored.
+    At ``machine`` only, if one is named. ``opened`` is the day its packet was opened; ``printed``,
+    for film only, the day it was printed and cured if it was then stored.
     """
     book, today = bench.book, bench.now().date()
     material = fields.choice(what, "lot", "material", MATERIALS, LogbookError)
@@ -95,19 +94,22 @@ def lots(notes: Iterable[journal.Note]) -> list[Lot]:
 
 
 def here(found: Iterable[Lot], session: Session) -> list[Lot]:
-    """The lots in use at this session's machines."""
+    """Return the lots in use at this session's machines."""
     own = ("", session.oven.casefold(), session.press.casefold())
     return [lot for lot in found if lot.machine.casefold() in own]
 
 
 def lots_in_use(notes: Iterable[journal.Note], session: Session) -> dict[str, Lot]:
-    """The lot of each material in use now at this session's machines: the last one noted."""
+    """Return the lot of each material in use now at this session's machines: the last one noted."""
     return {lot.what: lot for lot in here(lots(notes), session)}
 
 
 def frame(bench: journal.BenchOwner) -> pd.DataFrame:
-    """Every lot noted: ``what``, ``name``, ``opened``, ``printed``, ``use_by`` (days or None),
-    ``since`` (time with zone from which it was in use), ``by``, ``machine`` ("" for all)."""
+    """Return every lot noted.
+
+    ``what``, ``name``, ``opened``, ``printed``, ``use_by`` (days or None), ``since`` (time with
+    zone from which it was in use), ``by``, ``machine`` ("" for all).
+    """
     import pandas as pd
 
     names = ("what", "name", "opened", "printed", "use_by", "since", "by", "machine")

@@ -1,5 +1,4 @@
-"""The opening checks: what is looked at before the first garment of a day or a month, and when it
-was last done.
+"""The opening checks of a day or a month, and when each was last done.
 
 The checks and their days are common practice on transfer benches, no source.
 """
@@ -81,10 +80,10 @@ def keep_check_done(
 
 
 def frame(bench: journal.BenchOwner) -> pd.DataFrame:
-    """One row per check, the most urgent first: ``check``, ``last`` (day or None), ``due`` (day),
-    ``state`` ("never done", "overdue", "due" or "done"), ``how``.
+    """Return one row per check, the most urgent first.
 
-    A reading of the room and a nine-point map are such checks themselves.
+    ``check``, ``last`` (day or None), ``due`` (day), ``state`` ("never done", "overdue", "due" or
+    "done"), ``how``. A reading of the room and a nine-point map count as such checks.
     """
     import pandas as pd
 

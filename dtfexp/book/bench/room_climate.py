@@ -58,7 +58,7 @@ def keep_room(
 
 
 def latest(notes: Iterable[journal.Note]) -> dict[str, float]:
-    """The last word on everything told of the room, in °C, % and m, and what follows from it."""
+    """Return the latest value of every quantity of the room, and derived ones, in °C, % and m."""
     now: dict[str, float] = {}
     for note in notes:
         if note.kind == KIND:
@@ -67,8 +67,10 @@ def latest(notes: Iterable[journal.Note]) -> dict[str, float]:
 
 
 def with_derived(given: dict[str, float]) -> dict[str, float]:
-    """``told`` with ``dew_point`` (°C), ``moisture`` (g/m³), ``pressure`` (hPa) and
-    ``boiling_point`` (°C) where they can be worked out."""
+    """Return ``given`` with derived quantities where they can be computed.
+
+    ``dew_point`` (°C), ``moisture`` (g/m³), ``pressure`` (hPa) and ``boiling_point`` (°C).
+    """
     full = dict(given)
     if "temperature" in given and "humidity" in given:
         full["dew_point"] = air.dew_point(given["temperature"], given["humidity"])
@@ -81,12 +83,11 @@ def with_derived(given: dict[str, float]) -> dict[str, float]:
 
 
 def frame(bench: journal.BenchOwner) -> pd.DataFrame:
-    """Every reading of the room: ``time``, ``by``, then what was told and what follows from it,
-    NaN where not known: ``temperature``, ``film_temperature``, ``dew_point``, ``boiling_point`` in
-    the session's unit, ``humidity`` in %, ``moisture`` in g/m³, ``altitude`` in m, ``pressure`` in
-    hPa.
+    """Return every reading of the room, NaN where not known.
 
-    An altitude told once stands for the readings after it.
+    ``time``, ``by``, ``temperature``, ``film_temperature``, ``dew_point``, ``boiling_point`` in the
+    session's unit, ``humidity`` in %, ``moisture`` in g/m³, ``altitude`` in m, ``pressure`` in hPa.
+    An altitude applies to the readings after it.
     """
     import pandas as pd
 
@@ -112,8 +113,10 @@ def frame(bench: journal.BenchOwner) -> pd.DataFrame:
 
 
 def while_pressing(rooms: pd.DataFrame, last: datetime | None) -> pd.DataFrame:
-    """The readings of :func:`frame` that the presses were made in: up to half a day after the
-    ``last`` of them was pressed; none before the first press."""
+    """Return the readings of :func:`frame` during which presses were made.
+
+    Up to half a day after the ``last`` of them was pressed; none before the first press.
+    """
     return rooms.iloc[:0] if last is None else rooms[rooms["time"] <= last + SAME_SESSION]
 
 

@@ -200,7 +200,7 @@ def _waits(session: Session, press: Press, marks: _Marks, now: datetime) -> Iter
 
 
 def _is_hot_peel(session: Session, press: Press) -> bool:
-    """False only when a peel setting in words or the film says another kind of peel."""
+    """Return False only when a peel setting in words or the film says another kind of peel."""
     for factor in session.factors:
         if factor.stage == "peel" and not factor.is_numeric:
             word = str(press.settings[factor.name]).casefold()
@@ -327,7 +327,7 @@ def refusal(session: Session, settings: Mapping[str, Any], fabric: str) -> str:
 
 
 def _refused(session: Session, press: Press) -> Iterator[PressWarning]:
-    """What the heat gate says: the fabric's limit, measured or not, ranges, what is forbidden."""
+    """Yield the warnings of the heat gate: heat limit, ranges, forbidden combinations."""
     why = refusal(session, press.settings, press.fabric)
     if why:
         yield PressWarning(
@@ -339,7 +339,7 @@ def _refused(session: Session, press: Press) -> Iterator[PressWarning]:
 
 
 def _span_text(span: timedelta) -> str:
-    """A span as a person says it: "40 s", "12 min", "2 h 14 min"."""
+    """Return a span as a person says it: "40 s", "12 min", "2 h 14 min"."""
     seconds = max(0, round(span.total_seconds()))
     if seconds < 60:
         return f"{seconds} s"

@@ -72,7 +72,7 @@ def _copy_now(opened: store.Store, at: datetime) -> None:
 
 
 def now() -> datetime:
-    """This moment by the clock of this computer, without a zone: copies are named by it."""
+    """Return this moment by the clock of this computer, without a zone: copies are named by it."""
     return datetime.now()
 
 

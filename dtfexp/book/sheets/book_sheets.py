@@ -36,8 +36,9 @@ class BookSheets:
         def bench(self) -> Bench: ...
 
     def export(self, folder: str | PathLike[str]) -> list[Path]:
-        """Write ``results.csv``, ``results.xlsx``, ``history.csv``, ``session.toml``, and
-        ``logbook.json``: all of it, for ``Logbook.restore``.
+        """Write everything into ``folder``; ``logbook.json`` is for ``Logbook.restore``.
+
+        ``results.csv``, ``results.xlsx``, ``history.csv``, ``session.toml`` and ``logbook.json``.
 
         A sheet in ``folder`` that was changed since it was exported is kept under another name.
         Returns the paths written.
@@ -69,9 +70,11 @@ class BookSheets:
         return import_sheet(self._store, gate, Path(path), at, self._by, accept)
 
     def imports(self) -> pd.DataFrame:
-        """One row per import: ``import`` (its id), ``file``, ``sheet``, ``digest`` (SHA-256),
-        ``time`` (with zone), ``by``, ``added`` (entries and notes), ``taken_back`` (True when it
-        was)."""
+        """Return one row per import.
+
+        ``import`` (its id), ``file``, ``sheet``, ``digest`` (SHA-256), ``time`` (with zone),
+        ``by``, ``added`` (entries and notes), ``taken_back`` (True when it was).
+        """
         with self._store.reading() as connection:
             return imports.frame(journal.read(connection, imports.KIND))
 

@@ -28,11 +28,9 @@ if TYPE_CHECKING:
 
 
 def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[Path]:
-    """Write results.csv, results.xlsx, history.csv, session.toml and logbook.json into ``folder``,
-    and the photos into its folder ``photos``.
+    """Write all of a logbook into ``folder``, its photos into the folder ``photos`` there.
 
-    A sheet there that is not as this book last wrote it may hold grades typed by hand: it is
-    kept under a name with the time in it.
+    results.csv, results.xlsx, history.csv, session.toml and logbook.json.
     """
     with opened.reading() as connection:
         presses = stored_plans.read_presses(connection)
@@ -84,8 +82,11 @@ def sheet_frame(
     state: frames.State,
     tokens: dict[int, str],
 ) -> pd.DataFrame:
-    """``results`` as it stands in a sheet: excluded as yes or blank, the reason beside it, and
-    the column by which an import knows how old the sheet is."""
+    """Return ``results`` as a sheet.
+
+    Excluded as yes or blank with the reason beside it, and the column that tells an import the age
+    of the sheet.
+    """
     sheet = results.copy()
     taken = {f.name.casefold() for f in session.factors} | {
         o.name.casefold() for o in session.outcomes
@@ -103,7 +104,7 @@ def sheet_frame(
 
 
 def _as_reason(reason: str) -> str:
-    """A reason that an import reads as one: "no" or "old" alone it would not."""
+    """Return a reason that an import reads as one: "no" or "old" alone it would not."""
     try:
         return reason if isinstance(fields.excluded(reason), str) else f"left out: {reason}"
     except ValueError:

@@ -26,7 +26,7 @@ State = Mapping[int, Mapping[str, Any]]
 
 
 def runs(session: Session, presses: Sequence[Press]) -> pd.DataFrame:
-    """The planned presses in running order: the columns of ``Plan.runs``."""
+    """Return the planned presses in running order: the columns of ``Plan.runs``."""
     import pandas as pd
 
     columns: dict[str, Any] = {
@@ -51,7 +51,7 @@ def runs(session: Session, presses: Sequence[Press]) -> pd.DataFrame:
 def results(
     session: Session, presses: Sequence[Press], state: State, looked: Mapping[int, Look]
 ) -> pd.DataFrame:
-    """The presses with what holds of them now: one row per planned press.
+    """Return the presses with what holds of them now: one row per planned press.
 
     After the columns of ``runs``: one per outcome (float, NaN where not known), ``block`` where
     one was told, ``excluded`` (bool), ``cure_look`` where a load was looked at,
@@ -135,7 +135,7 @@ def history(session: Session, found: Iterable[Entry], notes: Sequence[Note] = ()
 
 
 def presses_waiting(session: Session, presses: Sequence[Press], state: State) -> pd.DataFrame:
-    """The presses that still lack a grade and are not excluded, in running order.
+    """Return the presses that still lack a grade and are not excluded, in running order.
 
     ``runs`` with ``pressed`` (bool: something was recorded of it) and ``waiting_for`` (the
     outcomes not known yet).

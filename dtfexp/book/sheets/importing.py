@@ -53,8 +53,11 @@ _MOST_TOLD = 6
 def import_sheet(
     opened: Store, session: Session, file: Path, at: datetime, by: str, accept: bool = False
 ) -> Imported:
-    """Take in the sheet ``file``; ``ResultsError`` (and nothing written) for any wrong row, and,
-    unless ``accept`` is on, for a new reading that is hard to believe."""
+    """Import the sheet ``file``.
+
+    Raises ``ResultsError`` (and writes nothing) for any wrong row, and, unless ``accept`` is on,
+    for a new implausible reading.
+    """
     recognise = sheet_columns.Headings(session).recognise
     sheet = sheet_table.from_headings(file, sheet_table.read(file, recognise), recognise)
     added = unchanged = 0
@@ -135,7 +138,7 @@ def import_sheet(
 
 
 def _field(column: Column) -> str:
-    """The field of an entry that a column says; "" for one that says none."""
+    """Return the field of an entry that a column says; "" for one that says none."""
     if column.what in (sheet_columns.GRADE, sheet_columns.ACTUAL):
         return f"{column.what}/{column.name}"
     own = (entries.DEFECTS, entries.NOTE, entries.BLOCK, entries.EXCLUDED, cure_look.COLUMN)
@@ -168,7 +171,7 @@ def _doubts(
     said: Mapping[str, Any],
     offsets: Mapping[str, Sequence[float]],
 ) -> Iterator[tuple[asked_readings.Doubt, str]]:
-    """What of a row's news is hard to believe, and where it stands in the sheet."""
+    """Yield what of a row's news is hard to believe, and where it stands in the sheet."""
     for field, typed in row.typed.items():
         factor = session.factor(field.removeprefix(entries.ACTUAL))
         setting, known = float(press.settings[factor.name]), offsets.get(factor.name, ())
@@ -201,7 +204,7 @@ def _new_fields(
     file: str,
     remarks: list[str],
 ) -> tuple[dict[str, Any], int] | None:
-    """What the row says that no sheet said before, and the last entry it was compared with."""
+    """Return what the row newly says, and the last entry it was compared with."""
     start = _known_up_to(mark, row.book_entry)
     base = entries.current(entry for entry in history if entry.seq <= start).get(row.press, {})
     word: dict[str, Any] = dict(base)
@@ -246,7 +249,7 @@ def _cured(
 
 
 def _known_up_to(mark: str, token: str) -> int:
-    """The entry up to which the sheet knew the book; 0 for a sheet that is not from this book."""
+    """Return the last entry known to the sheet; 0 for a sheet that is not from this book."""
     book, _, number = token.rpartition("-")
     return int(number) if book == mark and number.isascii() and number.isdigit() else 0
 

@@ -76,7 +76,7 @@ class Headings:
         self._loose.setdefault(_normalised_heading(heading), target)
 
     def find(self, heading: object) -> tuple[tuple[str, str], str | None] | None:
-        """What ``heading`` stands for and the text of its bracket, or None when not known."""
+        """Return the meaning of ``heading`` and the text of its bracket, or None when not known."""
         if not isinstance(heading, str):
             return None
         text = safe_text.unescape_formula(" ".join(unicodedata.normalize("NFKC", heading).split()))
@@ -94,7 +94,7 @@ class Headings:
         return len(found) + (2 if (PRESS, "") in found else 0)
 
     def read(self, file: str, row: int, cells: Sequence[Any]) -> tuple[list[Column], list[str]]:
-        """The known columns of a heading row, and the headings that are not known.
+        """Return the known columns of a heading row, and the headings that are not known.
 
         Raises ``ResultsError`` for no ``press`` column, nothing to import, one column twice, a
         heading that looks like a misspelt one, and a unit that does not fit.
@@ -171,7 +171,7 @@ class Headings:
                 )
 
     def _misspelt(self, heading: str, found: dict[tuple[str, str], Column]) -> str | None:
-        """The known heading that ``heading`` seems to mean, unless that one is there already."""
+        """Return the known heading most similar to ``heading``, unless that one is in the sheet."""
         missing: dict[str, str] = {}
         for spelling, target in self._exact.items():
             if target not in found:

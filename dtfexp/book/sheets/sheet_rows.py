@@ -25,9 +25,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class SheetRow:
-    """What one row says. ``spoiled``: the press was made again in another row of the sheet;
-    ``look``: what it says of the look of the press's oven load; ``typed``: its readings in numbers,
-    as they were written."""
+    """What one row says.
+
+    ``spoiled``: the press was made again in another row of the sheet; ``look``: what it says of the
+    look of the press's oven load; ``typed``: its readings in numbers, as they were written.
+    """
 
     number: int
     press: int
@@ -43,8 +45,10 @@ class SheetRow:
 def read_rows(
     path: Path, sheet: sheet_table.Table, session: Session, presses: Mapping[int, Press]
 ) -> tuple[list[SheetRow], list[Column], list[str]]:
-    """The rows and the known columns of a sheet, and remarks on what was set aside;
-    ``ResultsError`` for any wrong row."""
+    """Return rows and known columns of a sheet, and remarks on what was set aside.
+
+    Raises ``ResultsError`` for any wrong row.
+    """
     first, headings = sheet.rows[0]
     found, strange = sheet_columns.Headings(session).read(path.name, first, headings)
     remarks = list(sheet.remarks)
@@ -185,7 +189,7 @@ class _Reader:
         return press
 
     def _told(self, column: Column, cell: Any) -> Any:
-        """The value of one field, None when the cell says that it is not known yet."""
+        """Return the value of one field, None when the cell says that it is not known yet."""
         if column.what == sheet_columns.DEFECTS:
             return list(typed_values.defect_words(_text(cell))) or None
         if column.what in (sheet_columns.NOTE, sheet_columns.BLOCK):
@@ -247,8 +251,7 @@ class _Reader:
         said: Mapping[str, Any],
         typed: dict[str, ParsedNumber],
     ) -> None:
-        """Refuse a reading beyond any bench; note it as it was written, and where it lies past
-        what the fabric takes."""
+        """Refuse an impossible reading; note a doubtful one, and one past the fabric's limit."""
         factor = self.session.factor(column.name)
         read = said.get(entries.ACTUAL + factor.name)
         if read is None or not factor.is_numeric:
@@ -268,7 +271,10 @@ class _Reader:
             )
 
     def judged(self) -> Iterator[str]:
-        """A line each for presses planned past a limit and readings past one; all are kept."""
+        """Yield a line for each press planned past a limit and each reading past one.
+
+        All are stored.
+        """
         if self.refused:
             told = "; ".join(f"press {press}: {why}" for press, why in self.refused.items())
             yield f"{self.file}: kept, and planned past what the fabric takes: {told}"
@@ -313,7 +319,7 @@ def _line(cell: Any, what: str) -> str:
 
 
 def _text(cell: Any) -> str:
-    """A cell of a text column as text: 5.0 is "5", a date its usual form."""
+    """Return a cell of a text column as text: 5.0 is "5", a date its usual form."""
     if isinstance(cell, bool):
         return "yes" if cell else "no"
     if isinstance(cell, float):

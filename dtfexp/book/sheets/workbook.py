@@ -57,7 +57,7 @@ def _with_readings(session: Session, results: pd.DataFrame) -> pd.DataFrame:
 
 
 def _heading(session: Session, name: str) -> str:
-    """The name with its unit in brackets; an import reads the unit, also when it was changed."""
+    """Return the name with its unit in brackets, which an import reads back."""
     unit = {f"{f.name}{tail}": f.unit for f in session.factors for tail in ("", "_actual")}
     unit |= {outcome.name: outcome.unit for outcome in session.outcomes}
     return f"{name} ({unit[name]})" if unit.get(name) else name
@@ -115,7 +115,7 @@ def _put(sheet: Any, row: int, column: int, value: Any) -> Any:
 
 
 def _write_guide(sheet: Any, session: Session) -> dict[str, str]:
-    """The guide's sheet; returns, per outcome with grades, the cells that hold its grades."""
+    """Write the guide's sheet; return, per graded outcome, the cells with its grades."""
     from openpyxl.styles import Alignment, Font
 
     for column, (heading, width) in enumerate(

@@ -62,7 +62,7 @@ _AS_JSON = ("list", "object")
 
 
 def archive_bytes(connection: sqlite3.Connection) -> bytes:
-    """The whole book as JSON in UTF-8; the same book always gives the same bytes."""
+    """Return the whole book as JSON in UTF-8; the same book always gives the same bytes."""
     (book,) = rows_of(connection, "book")
     document = {"format": FORMAT, "version": VERSION, "book": book}
     document |= {table: list(rows_of(connection, table)) for table in _TABLES}
@@ -71,7 +71,7 @@ def archive_bytes(connection: sqlite3.Connection) -> bytes:
 
 
 def rows_of(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]:
-    """The rows of a table of the file as they stand in the archive, in order."""
+    """Yield the rows of a table of the file as they stand in the archive, in order."""
     columns = _BOOK if table == "book" else _TABLES[table]
     order = _ORDER.get(table, "rowid")
     for row in connection.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY {order}"):
@@ -79,7 +79,7 @@ def rows_of(connection: sqlite3.Connection, table: str) -> Iterator[dict[str, An
 
 
 def unpacked(table: str, row: Sequence[Any]) -> dict[str, Any]:
-    """A row of the file as it stands in the archive; ``ValueError`` where its JSON is none."""
+    """Return a row of the file in its archive form; ``ValueError`` for invalid JSON."""
     columns = _BOOK if table == "book" else _TABLES[table]
     return {
         name: json.loads(value) if kind in _AS_JSON else value
@@ -94,8 +94,9 @@ def restore(
     readable: Callable[[Path], object],
     lost_photos: bool = False,
 ) -> None:
-    """Make the logbook at ``path`` from the archive ``source`` and the photos beside it, whole or
-    not at all: the book itself is put in place last.
+    """Make the logbook at ``path`` from the archive ``source`` and its photos, atomically.
+
+    The book itself is put in place last.
 
     ``readable`` opens the new file and reads all of it; with ``lost_photos`` a photo that is not
     there is no error. Raises ``LogbookError`` naming the table, the row and what is wrong there.
@@ -127,7 +128,7 @@ def make(
     lost_photos: bool,
     place: str,
 ) -> None:
-    """A new logbook at ``path`` of the rows of ``document``, photos first and the book last."""
+    """Make a new logbook at ``path`` of the rows of ``document``, photos first, the book last."""
     store.require_free(path)
     names = photos.named(row["said"] for row in document["journal"] if row["kind"] == photos.KIND)
     for name in () if lost_photos else names:
@@ -157,8 +158,10 @@ def make(
 
 
 def unreadable(readable: Callable[[Path], object], path: Path) -> str:
-    """Why a file that is whole cannot be read as a logbook; "" when it can. Its notes may say
-    anything that JSON can hold, so that reading them may fail anyhow."""
+    """Why a file that is whole cannot be read as a logbook; "" when it can.
+
+    Its notes may say anything that JSON can hold, so that reading them may fail anyhow.
+    """
     try:
         readable(path)
     except (
@@ -228,7 +231,7 @@ def _no_constant(word: str) -> None:
 
 
 def row_fault(session: Session | None, table: str, row: object) -> str:
-    """What is wrong with one row of the archive, as the end of a line; "" when nothing is."""
+    """Return what is wrong with one row of the archive, as the end of a line; else ""."""
     columns = _BOOK if table == "book" else _TABLES[table]
     if not isinstance(row, dict) or set(row) != set(columns):
         return f": accepted the columns {', '.join(columns)}"

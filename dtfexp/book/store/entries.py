@@ -57,7 +57,7 @@ class Entry:
 
 
 def new_id() -> str:
-    """An id for an entry whose maker gives none."""
+    """Return an id for an entry whose maker gives none."""
     return uuid.uuid4().hex
 
 
@@ -67,7 +67,7 @@ def as_text(value: object) -> str:
 
 
 def derived_id(*parts: object) -> str:
-    """An id worked out from contents, so that the same contents are kept once."""
+    """Return an id worked out from contents, so that the same contents are kept once."""
     return hashlib.sha256(as_text(parts).encode("utf-8", "surrogatepass")).hexdigest()[:32]
 
 
@@ -160,7 +160,7 @@ def _require_words(value: object) -> None:
 
 
 def current(entries: Iterable[Entry]) -> dict[int, dict[str, Any]]:
-    """What holds now: press -> field -> value, the latest word on every field.
+    """Return what holds now: press -> field -> value, the latest word on every field.
 
     A press about which anything was ever said has a key, even when nothing holds any more.
     """
@@ -178,7 +178,7 @@ def current(entries: Iterable[Entry]) -> dict[int, dict[str, Any]]:
 
 
 def undo_fields(entries: Iterable[Entry]) -> dict[str, Any]:
-    """The fields that put one press back to before its last entry; {} when it has none.
+    """Return the fields that put one press back to before its last entry; {} when it has none.
 
     Given as the fields of a further entry: undoing twice brings the last entry back.
     """

@@ -29,8 +29,7 @@ KIND = "import"
 
 @dataclass
 class Made:
-    """What one import made: the row of each entry and of each note, by id, and the heading of each
-    field."""
+    """The records of one import: rows of entries and notes by id, and headings of fields."""
 
     file: str
     digest: str
@@ -86,8 +85,11 @@ def places(notes: Iterable[journal.Note]) -> dict[str, str]:
 
 
 def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
-    """One row per import: ``import`` (its id), ``file``, ``sheet``, ``digest`` (SHA-256), ``time``
-    (with zone), ``by``, ``added`` (entries and notes), ``taken_back`` (True when it was)."""
+    """Return one row per import.
+
+    ``import`` (its id), ``file``, ``sheet``, ``digest`` (SHA-256), ``time`` (with zone), ``by``,
+    ``added`` (entries and notes), ``taken_back`` (True when it was).
+    """
     import pandas as pd
 
     found = [note for note in notes if note.kind == KIND]
@@ -113,8 +115,9 @@ def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
 def take_back(
     connection: sqlite3.Connection, session: Session, which: str | None, at: datetime, by: str
 ) -> int:
-    """Take back one import whole: the named one (by its id or file, of several the last), or the
-    last of all. Returns how many entries and notes that took.
+    """Take back one import; return how many entries and notes that took.
+
+    The named one (by its id or file, of several the last), or the last of all.
 
     Raises ``LogbookError`` when there is none.
     """

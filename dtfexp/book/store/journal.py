@@ -98,7 +98,7 @@ def kind_of(value: object) -> str:
 
 
 def as_json(kind: str, said: object) -> str:
-    """What is said as JSON text, the same value always as the same text."""
+    """Return what is said as JSON text, the same value always as the same text."""
     try:
         if isinstance(said, Mapping) and said and all(isinstance(key, str) for key in said):
             text = json.dumps(
@@ -149,14 +149,14 @@ def read(connection: sqlite3.Connection, *kinds: str) -> list[Note]:
 
 
 def current_notes(notes: Iterable[Note]) -> list[Note]:
-    """The notes that hold: neither taken back nor themselves a taking back."""
+    """Return the notes that hold: neither taken back nor themselves a taking back."""
     found = list(notes)
     gone = {note.said[RETRACTION] for note in found if RETRACTION in note.said}
     return [note for note in found if RETRACTION not in note.said and note.id not in gone]
 
 
 def of_id(connection: sqlite3.Connection, id: str) -> Note:
-    """The note of that id; ``LogbookError`` when there is none."""
+    """Return the note of that id; ``LogbookError`` when there is none."""
     row = connection.execute(f"{_SELECT} WHERE id = ?", (id,)).fetchone()
     if row is None:
         raise LogbookError(

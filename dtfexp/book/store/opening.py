@@ -22,7 +22,7 @@ LONGEST_SECONDS = 60.0
 
 
 def opened(path: Path, now: datetime) -> tuple[sqlite3.Connection, Session]:
-    """A connection to the logbook at ``path`` and its session, all of it checked.
+    """Return a connection to the logbook at ``path`` and its session, all of it checked.
 
     A file of an older layout is copied beside itself and brought up to date. ``LogbookError`` in
     one line for what is no logbook, is damaged, or was altered by another program.
@@ -43,7 +43,7 @@ def opened(path: Path, now: datetime) -> tuple[sqlite3.Connection, Session]:
 
 
 def made(path: Path, now: datetime, book: tuple[str, str, str, str]) -> sqlite3.Connection:
-    """A connection to a new logbook at ``path``; ``book`` is its row of that table."""
+    """Return a connection to a new logbook at ``path``; ``book`` is its row of that table."""
     store.create_empty_file(path)
     try:
         connection = store.connect(path)
@@ -61,8 +61,10 @@ def made(path: Path, now: datetime, book: tuple[str, str, str, str]) -> sqlite3.
 
 
 def damages(path: Path, connection: sqlite3.Connection, most: int = 1) -> list[chain.Damage]:
-    """What is wrong with layout, file or chain; a later part is looked at when the earlier ones
-    are sound. ``most``: lines to take from SQLite's own check."""
+    """Return what is wrong with layout, file or chain.
+
+    A later part is checked when the earlier ones are sound. ``most``: lines of SQLite's own check.
+    """
     with one_view(path, connection):
         found = schema.strange_parts(connection, schema.STEPS[: schema.version(connection)])
         found = found or store.broken_parts(connection, most)
@@ -72,7 +74,7 @@ def damages(path: Path, connection: sqlite3.Connection, most: int = 1) -> list[c
 
 
 def session_of(path: Path, connection: sqlite3.Connection) -> Session:
-    """The session that a logbook was made for."""
+    """Return the session that a logbook was made for."""
     try:
         row = connection.execute("SELECT session FROM book").fetchone()
     except sqlite3.Error as error:

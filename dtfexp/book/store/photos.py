@@ -61,7 +61,7 @@ class Photo:
         return _TYPES[self.path.suffix[1:]]
 
     def read(self) -> bytes:
-        """The file's bytes; ``LogbookError`` when it is gone or was changed."""
+        """Return the file's bytes; ``LogbookError`` when it is gone or was changed."""
         try:
             return read_named(self.path)
         except LogbookError as error:
@@ -69,7 +69,7 @@ class Photo:
 
 
 def read_named(place: Path) -> bytes:
-    """The bytes of a photo file, which must be what its name says.
+    """Return the bytes of a photo file, which must be what its name says.
 
     ``LogbookError`` when it is gone, was changed, or is no plain file: a link, a pipe or a device
     is never followed.
@@ -97,14 +97,13 @@ def folder_of(book: PhotoBook) -> Path:
 
 
 def photo_folder_of_path(path: Path) -> Path:
-    """Where the photos of the logbook at ``path`` lie: beside the file itself, not beside a link
-    to it."""
+    """Return the photo folder of the logbook at ``path``: beside the file, not beside a link."""
     real = Path(os.path.realpath(path))
     return real.with_name(f"{real.name}.photos")
 
 
 def named(said: Iterable[Mapping[str, Any]]) -> list[str]:
-    """The file of every photo that notes tell of (one taken back has a file too), each once.
+    """Return the file of every photo that notes tell of (one taken back has a file too), each once.
 
     A note made by hand may name anything: what no logbook writes is left out.
     """
@@ -142,7 +141,7 @@ def copy_photos(
 
 
 def content(photo: bytes | str | os.PathLike[str]) -> bytes:
-    """The bytes of a photo, or of the file of that name."""
+    """Return the bytes of a photo, or of the file of that name."""
     if isinstance(photo, bytes):
         return photo
     try:
@@ -179,7 +178,7 @@ def keep_photo(
 
 
 def photos(book: PhotoBook, press: int | None = None) -> list[Photo]:
-    """The photos that hold, of one press or of all, in the order in which they were kept.
+    """Return the photos that hold, of one press or of all, in the order in which they were kept.
 
     A photo taken back (``book.take_back``) is not among them; its file stays.
     """
@@ -188,7 +187,7 @@ def photos(book: PhotoBook, press: int | None = None) -> list[Photo]:
 
 
 def _photo(book: PhotoBook, note: Note) -> Photo:
-    """The photo of a note; a note made by hand may name any file, and no other is opened."""
+    """Return the photo of a note; a note made by hand may name any file, and no other is opened."""
     name = note.said.get("file")
     if not isinstance(name, str) or not _NAMED.fullmatch(name):
         raise LogbookError(f"photo: the file is {fields.quoted(name)}, which no logbook writes")

@@ -100,8 +100,10 @@ class ImplausibleReading:
 
 @dataclass(frozen=True)
 class _Belief:
-    """What is believed without asking: ``far`` to either side of ``centre``; a slip of the pen is
-    looked for from ``near`` on, and believed when it comes as close as that."""
+    """The plausible range: ``far`` to either side of ``centre``.
+
+    A slip of the pen is looked for from ``near`` on, and suggested when it comes as close as that.
+    """
 
     centre: float
     far: float
@@ -129,7 +131,9 @@ def _belief(factor: Factor, setting: float, offsets: Sequence[float]) -> _Belief
 def reading_doubt(
     factor: Factor, setting: float, given: ParsedNumber, offsets: Sequence[float] = ()
 ) -> ImplausibleReading | None:
-    """The doubt about what a press reached of a numeric ``factor`` set to ``setting``, or None.
+    """Return the doubt about a reading of a press with numeric ``factor`` at ``setting``.
+
+    None without a doubt.
 
     offsets: reached less set, of the earlier readings of the machine, in the factor's unit.
     """
@@ -156,7 +160,7 @@ def reading_doubt(
 def implausible_reading(
     factor: Factor, setting: float, given: ParsedNumber
 ) -> ImplausibleReading | None:
-    """The doubt about a bench check of a numeric ``factor`` that was set to ``setting``, or None.
+    """Return the doubt about a bench check of a numeric ``factor`` at ``setting``, or None.
 
     Doubtful is what lies far outside the factor's range, and what lies outside it and would be
     inside it, or much closer to ``setting``, in another unit of the same kind.
@@ -198,7 +202,7 @@ def _doubt(
 
 
 def _slip(factor: Factor, centre: float, given: ParsedNumber, within: float) -> float | None:
-    """The number that was meant if a slip of the pen explains this one, else None."""
+    """Return the number that was meant if a slip of the pen explains this one, else None."""
     for kind in slips.slipped(given.number):
         away = [
             (abs(float(units.convert(one, given.unit, factor.unit)) - centre), one) for one in kind
@@ -221,7 +225,7 @@ def physical(factor: Factor, read: float) -> None:
 
 
 def past_limit(session: Session, fabric: str, factor: Factor, read: float) -> str:
-    """What a reading past the fabric's heat limit means; "" for one inside it or without one."""
+    """Return the meaning of a reading past the fabric's heat limit; "" for any other."""
     if factor.stage != "press" or not factor.is_temperature:
         return ""
     limit = session.fabric(fabric).limit_in(factor.unit)
@@ -243,7 +247,7 @@ def plausibility_questions(
     actual: object,
     offsets: Mapping[str, Sequence[float]] | None = None,
 ) -> list[dict[str, str]]:
-    """What to ask about the readings of one entry before it is saved.
+    """Return what to ask about the readings of one entry before it is saved.
 
     ``settings`` is what the press was set to, ``actual`` maps factors to what was typed,
     ``offsets`` factors to what earlier readings were off by (``reading_doubt``); what cannot be
@@ -287,7 +291,7 @@ def _is_factor(session: Session, name: str) -> bool:
 
 
 def answer_said(press: int, entry: str, asked: str, answer: str) -> dict[str, Any]:
-    """What a note says that keeps a question about a reading of ``press`` with its answer."""
+    """Return the contents of a note with the question about a press's reading and its answer."""
     place = f"press {press}"
     return {
         "press": press,
@@ -301,14 +305,13 @@ def keep_answer(
     book: journal.JournalOwner, press: int, asked: str, answer: str, *, by: str = "", entry: str,
     factor: str,
 ) -> str:  # fmt: skip
-    """Keep a question about the reading of ``factor`` in ``entry`` with its answer; returns the
-    note's id."""
+    """Store the question about a reading in ``entry`` with its answer; return the note's id."""
     said = answer_said(press, entry, asked, answer)
     return book.keep(ASKED, said, by=by, id=f"{entry} {factor}")
 
 
 def past_limits(session: Session, row: Mapping[Any, Any]) -> list[str]:
-    """What the readings of one row of ``Logbook.results`` mean that lie past the fabric's limit."""
+    """Return the meaning of readings past the fabric's limit in a row of ``Logbook.results``."""
     found = []
     for factor in session.factors:
         read: Any = row.get(f"{factor.name}_actual")

@@ -145,13 +145,15 @@ JOURNAL, CHAIN = 2, 3
 
 
 def version(connection: sqlite3.Connection) -> int:
-    """Number of the last step done on this file."""
+    """Return number of the last step done on this file."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
 
 
 def strange_parts(connection: sqlite3.Connection, steps: Sequence[Step]) -> list[str]:
-    """How the file's tables, indexes, triggers and views differ from those that ``steps`` make;
-    [] when they are the very same. Runs nothing of the file."""
+    """Return how the file's tables, indexes, triggers and views differ from those of ``steps``.
+
+    [] when they are identical. Executes nothing of the file.
+    """
     known = _layout_of(tuple(steps))
     rows = connection.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_master LIMIT ?", (len(known) + _MOST_STRANGE,)
@@ -256,7 +258,7 @@ def _do(
 
 
 def _back_up(path: Path, wanted: int, now: datetime) -> Path:
-    """A whole copy beside the file; one that is cut off never has the name of a backup."""
+    """Return a whole copy beside the file; one that is cut off never has the name of a backup."""
     stamp = now.strftime("%Y-%m-%d-%H%M%S")
     copy = path.with_name(f"{path.stem}.before-layout-{wanted}.{stamp}{path.suffix}")
     half = path.with_name(f".{copy.name}.{os.getpid()}.part")

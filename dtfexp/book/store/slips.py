@@ -8,7 +8,7 @@ _MOST_PLACES = 3
 
 
 def slipped(number: float) -> Iterator[list[float]]:
-    """What may have been meant by ``number``, the most probable kind of slip first.
+    """Yield what may have been meant by ``number``, the most probable kind of slip first.
 
     The kinds: the decimal mark astray by up to three places (16.05 or 1605 for 160.5); two
     neighbouring digits swapped (106.5); a digit typed twice (1660); the first digit missing (60.5).

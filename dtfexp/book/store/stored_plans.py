@@ -37,7 +37,7 @@ class Press:
 
 
 def presses_of(session: Session, plan: Plan) -> list[Press]:
-    """The rows of ``plan`` as presses; raises ``LogbookError`` for a row that fits no session."""
+    """Return the rows of ``plan`` as presses; ``LogbookError`` for a row that fits no session."""
     runs = plan.runs
     names = [str(column) for column in runs.columns]
     factors = {factor.name: factor for factor in session.factors}
@@ -114,7 +114,7 @@ def _difference(theirs: Session, ours: Session) -> str:
 
 
 def _plain(value: Any) -> Any:
-    """A cell of a frame as a plain Python value; missing is None."""
+    """Return a cell of a frame as a plain Python value; missing is None."""
     if hasattr(value, "item"):
         value = value.item()
     if value is None or type(value).__name__ in ("NAType", "NaTType"):
@@ -222,7 +222,7 @@ def require_planned(connection: sqlite3.Connection, press: int) -> None:
 
 
 def book_mark(connection: sqlite3.Connection) -> str:
-    """A short word that tells this book from any other, for the sheets it writes."""
+    """Return a short word that tells this book from any other, for the sheets it writes."""
     return str(connection.execute("SELECT id FROM book").fetchone()[0])[:12]
 
 
@@ -237,7 +237,7 @@ def press_range_text(connection: sqlite3.Connection) -> str:
 
 
 def plans(connection: sqlite3.Connection) -> list[dict[str, Any]]:
-    """The plans added, in order, with how many presses each has."""
+    """Return the plans added, in order, with how many presses each has."""
     rows = connection.execute(
         "SELECT design, seed, reason, notes, COUNT(press), plans.at, plans.by FROM plans "
         "LEFT JOIN presses ON plans.id = presses.plan GROUP BY plans.id ORDER BY plans.seq"

@@ -17,8 +17,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class ColumnTold:
-    """One column: its heading, what it was read as ("" for one that was left out), how many of
-    its cells hold something, and how many of them said something new."""
+    """One column of an import.
+
+    Its heading, what it was read as ("" when left out), how many of its cells are filled, and how
+    many were new.
+    """
 
     heading: str
     read_as: str
@@ -34,8 +37,10 @@ class ColumnTold:
 
 @dataclass(frozen=True)
 class Imported:
-    """What an import did: rows taken, entries added, rows that said nothing new, spoiled tries
-    kept in history, and remarks on what was set aside or looks odd.
+    """The result of an import.
+
+    Rows taken, entries added, unchanged rows, spoiled tries in history, and remarks on what was set
+    aside or looks odd.
 
     ``id`` names the import, for taking it back ("" when it added nothing); ``file`` and ``digest``
     (SHA-256) are of the file, ``sheet`` the sheet of a workbook that was read, ``other_sheets``
@@ -93,7 +98,7 @@ def filled(table: Table, index: int) -> int:
 
 
 def unknown_columns(table: Table, known: Sequence[int]) -> list[ColumnTold]:
-    """The columns with a heading that are none of ``known`` (from 0)."""
+    """Return the columns with a heading that are none of ``known`` (from 0)."""
     _, headings = table.rows[0]
     return [
         ColumnTold(shown(cell), "", filled(table, index))

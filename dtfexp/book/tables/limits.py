@@ -8,7 +8,7 @@ MOST_CELLS = 200_000
 
 
 def column_letters(number: int) -> str:
-    """A column as a spreadsheet names it: 1 is A, 27 is AA."""
+    """Return a column as a spreadsheet names it: 1 is A, 27 is AA."""
     letters = ""
     while number > 0:
         number, rest = divmod(number - 1, 26)

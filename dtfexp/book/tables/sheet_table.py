@@ -58,7 +58,7 @@ class Table:
 
 
 def read(path: Path, recognise: Recognise) -> Table:
-    """The table in ``path``, its first row the headings; ``ResultsError`` in one line if none."""
+    """Return the table in ``path``, its first row the headings; else ``ResultsError``."""
     content = _bytes_of(path)
     table = _table(path, content, recognise)
     return replace(table, digest=hashlib.sha256(content).hexdigest())
@@ -83,7 +83,7 @@ def _table(path: Path, content: bytes, recognise: Recognise) -> Table:
 
 
 def is_blank(cell: Cell) -> bool:
-    """True for an empty cell and for one of spaces only."""
+    """Return True for an empty cell and for one of spaces only."""
     return cell is None or (isinstance(cell, str) and not cell.strip())
 
 
@@ -101,8 +101,10 @@ def from_headings(path: Path, table: Table, recognise: Recognise) -> Table:
 
 
 def refuse_merged(file: str, table: Table, columns: Sequence[int]) -> None:
-    """Refuse merged cells below the headings of the known ``columns`` (from 0): only the first of
-    them would hold the value, and nobody can know for which of the others it was meant."""
+    """Refuse merged cells below the headings of the known ``columns`` (from 0).
+
+    Only the first of them holds the value, and it is unknown which of the others it is for.
+    """
     rows, known = [number for number, _ in table.rows[1:]], [index + 1 for index in columns]
     for block, row, column in workbook_table.merged_over(table.merged, rows, known):
         heading = table.rows[0][1][column - 1]
@@ -234,7 +236,7 @@ def _check_size(path: Path, number: int, rows: int, columns: int, cells: int) ->
 
 
 def _workbook(path: Path, content: bytes, recognise: Recognise) -> Table:
-    """The sheet with the most known headings among those that are shown; of several, the first."""
+    """Return the visible sheet with the most known headings; the first in a tie."""
     found = workbook_table.sheets(path.name, content, ACCEPTED)
     scores = [
         max((recognise(cells) for _, cells in sheet.rows[:_TITLE_ROWS]), default=0)

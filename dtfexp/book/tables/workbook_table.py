@@ -47,14 +47,17 @@ class Unusable:
 
 
 def shown(cell: object) -> str:
-    """A cell on one line of a message."""
+    """Return a cell on one line of a message."""
     return " ".join(str(cell.shown if isinstance(cell, Unusable) else cell).split())
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """One sheet: ``rows`` holds (row number, cells), blank rows left out; ``merged`` the blocks of
-    merged cells; ``hidden_rows`` how many rows are not shown."""
+    """One sheet.
+
+    ``rows`` holds (row number, cells) without blank rows; ``merged`` the blocks of merged cells;
+    ``hidden_rows`` the number of hidden rows.
+    """
 
     title: str
     visible: bool
@@ -206,7 +209,7 @@ def _block(reference: str) -> Block:
 
 
 def column_number(letters: str) -> int:
-    """The number of a column from its letters: A is 1, Z 26, AA 27."""
+    """Return the number of a column from its letters: A is 1, Z 26, AA 27."""
     number = 0
     for letter in letters.upper():
         number = 26 * number + ord(letter) - 64
@@ -214,7 +217,7 @@ def column_number(letters: str) -> int:
 
 
 def block_name(block: Block) -> str:
-    """A block as a spreadsheet shows it, such as B2:B3."""
+    """Return a block as a spreadsheet shows it, such as B2:B3."""
     top, left, bottom, right = block
     return f"{column_letters(left)}{top}:{column_letters(right)}{bottom}"
 
@@ -222,8 +225,10 @@ def block_name(block: Block) -> str:
 def merged_over(
     blocks: Sequence[Block], rows: Sequence[int], columns: Sequence[int]
 ) -> Iterator[tuple[Block, int, int]]:
-    """The merged blocks that cover a cell of ``rows`` and ``columns`` (both from 1), each with the
-    first such row and column."""
+    """Yield the merged blocks over ``rows`` and ``columns`` (both from 1).
+
+    Each with its first such row and column.
+    """
     for block in blocks:
         top, left, bottom, right = block
         down = next((row for row in rows if top <= row <= bottom), None)

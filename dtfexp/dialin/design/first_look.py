@@ -45,7 +45,7 @@ def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFra
 
 
 def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
-    """What a first look can and cannot tell, in plain sentences."""
+    """Return what a first look can and cannot tell, in plain sentences."""
     if not _main_effects_estimable(session, wanted):
         return ("So few presses tell whether the usual settings hold, not which setting matters.",)
     return (

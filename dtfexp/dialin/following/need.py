@@ -17,7 +17,7 @@ FEWEST_PRESSES = 4
 
 
 def need(likely: LikelyWindow, presses_used: int, pass_rate: float) -> float:
-    """The share of a fabric's likely window still to be made sure of: 1 with nothing, 0.1 at least.
+    """Return the unproven share of a fabric's likely window: 1 without presses, 0.1 at least.
 
     METHODS.md, section 9.
     """

@@ -57,7 +57,7 @@ def next_presses(
 
 
 def empty_runs(session: Session) -> pd.DataFrame:
-    """The runs of a plan without any."""
+    """Return the runs of a plan without any."""
     whole = {c: pd.Series(dtype=int) for c in ("press", "oven_load", "press_round")}
     columns = {"press": whole["press"], "fabric": pd.Series(dtype=object)}
     columns |= {"oven_load": whole["oven_load"], "press_round": whole["press_round"]}

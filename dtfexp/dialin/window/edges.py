@@ -44,14 +44,16 @@ LOOKS = {
 
 
 def failure_side_name(factor: Factor, side: str) -> str:
-    """The failure side a shop would name beyond one edge of a factor; a fast conveyor is too
-    little of the cure."""
+    """Return the failure side beyond one edge of a factor, in the shop's words.
+
+    A fast conveyor is too little cure.
+    """
     more = (side == "high") == (direction(factor) > 0)
     return LOOKS[factor.stage, "high" if more else "low"]
 
 
 def no_edges() -> pd.DataFrame:
-    """The edges of no window."""
+    """Return the edges of no window."""
     return pd.DataFrame(columns=list(COLUMNS))
 
 
@@ -99,8 +101,11 @@ def box_edges(
 def _edge(
     fit: FittedModel, fabric: str, factor: Factor, side: str, edge: Any, line: Line | None
 ) -> tuple[dict[str, Any], Any]:
-    """An edge's row, what stops it left open (None) where something falls, and the setting just
-    beyond where it falls: a spread on, or the next step where the step is larger."""
+    """Return an edge's row, and the setting just beyond where the pass rate falls short.
+
+    The limiting cause is None where something falls short. Just beyond: one spread, or the next
+    step where that is larger.
+    """
     axis = grids.full_axis(fit.session, factor, fabric)
     here = grids.as_axis(factor, edge)
     last = axis[0] if side == "low" else axis[-1]
@@ -130,7 +135,7 @@ def _edge(
 def _end(
     session: Session, fabric: str, factor: Factor, side: str, axis: NDArray[np.float64]
 ) -> tuple[str, str]:
-    """What ends the settings of a fabric on one side, and what to do about it."""
+    """Return what ends the settings of a fabric on one side, and what to do about it."""
     inside = heat.in_range(factor, session.fabric(fabric))
     if side == "high" and axis[-1] < grids.as_axis(factor, inside[-1]):
         return HEAT_LIMIT, session.limit_note(fabric)
@@ -159,7 +164,7 @@ def _advice(row: dict[str, Any]) -> str:
 
 
 def weakest_outcomes(fit: FittedModel, frame: pd.DataFrame, fabric: str) -> list[str]:
-    """The outcome with the lowest chance to pass at each setting."""
+    """Return the outcome with the lowest chance to pass at each setting."""
     index = np.full(len(frame), fit.coding.fabric_index(fabric))
     latent = predict(fit.posterior, fit.coding.points(frame, index))
     names = [o.name for o in fit.coding.outcomes]

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def graded_presses(fit: FittedModel, fabric: str) -> pd.DataFrame:
-    """The rows of a fabric with at least one grade that are not excluded."""
+    """Return the rows of a fabric with at least one grade that are not excluded."""
     used = fit.results[~excluded_rows(fit.results)]
     graded = used[[o.name for o in fit.coding.outcomes]].notna().any(axis=1)
     return used[graded & (used["fabric"] == fabric)]
@@ -40,7 +40,7 @@ def within(
 
 
 def words_between(levels: tuple[str, ...], low: Any, high: Any) -> tuple[str, ...]:
-    """The words of an ordered factor from low to high; one word when both are the same."""
+    """Return the words of an ordered factor from low to high; one word when both are the same."""
     return levels[levels.index(low) : levels.index(high) + 1]
 
 

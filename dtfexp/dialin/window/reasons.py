@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def settings_text(fit: FittedModel, settings: Mapping[str, Any]) -> str:
-    """Settings as a person reads them: "cure temperature 125 °C, peel warm"."""
+    """Return settings as a person reads them: "cure temperature 125 °C, peel warm"."""
     return ", ".join(
         f"{without_underscores(f.name)} {f.format(settings[f.name])}" for f in fit.session.factors
     )

@@ -18,8 +18,10 @@ import pandas as pd
 
 
 class Margin(float):
-    """Distance from the target to the NEARER edge, in multiples of spread; ``low`` and ``high``
-    are the distances to each edge, and unpacking gives the two."""
+    """Distance from the target to the NEARER edge, in multiples of spread.
+
+    ``low`` and ``high`` are the distances to each edge; unpacking gives both.
+    """
 
     low: float
     high: float
@@ -98,8 +100,7 @@ class Window:
 
     @property
     def expectation(self) -> str:
-        """What to expect at the target, in one sentence: the cautious end while nothing is
-        proven."""
+        """Return the expected result at the target in a sentence, cautious while not proven."""
         told = "" if self.presses_at_target else " The target is worked out, not yet pressed there."
         if self.proven:
             return f"At the target about {_whole(self.pass_rate)} of 100 should pass.{told}"

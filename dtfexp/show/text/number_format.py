@@ -178,7 +178,7 @@ def between(low: float, high: float) -> str:
 
 
 def least_text(rate: float) -> str:
-    """A lower bound in words, rounded down: "at least about 67 of 100"."""
+    """Return a lower bound in words, rounded down: "at least about 67 of 100"."""
     return f"at least about {math.floor(100 * rate + 1e-9):d} of 100"
 
 

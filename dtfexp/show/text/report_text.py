@@ -59,7 +59,7 @@ def expectation(finding: FabricResult) -> str:
 
 
 def shown_rate(finding: FabricResult) -> str:
-    """The pass rate at the target in few words: while nothing is proven its cautious end."""
+    """Return the pass rate at the target in few words: while nothing is proven its cautious end."""
     if finding.window.proven:
         return out_of_text(finding.target.pass_rate)
     return f"{least_text(finding.target.low)} (not proven)"

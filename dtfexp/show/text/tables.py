@@ -115,7 +115,7 @@ def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Tab
 
 
 def _watch_for(edge: edge_text.EdgeText) -> str:
-    """What a person sees beyond an edge; nothing where nothing falls short there."""
+    """Return what a person sees beyond an edge; nothing where nothing falls short there."""
     if edge.stopped == edge_text.LIMIT:
         return edge.advice
     return "–" if edge.stopped in (edge_text.RANGE, edge_text.TOGETHER) else edge.sign

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dtfexp.maths.boxes import box_search
-from dtfexp.maths.boxes.box import WIDTH_OFFSET, Box, deepest_point, largest_box
+from dtfexp.maths.boxes.box import WIDTH_OFFSET, largest_box
 
 
 def every_box(good, coords, unit, min_width, prefer):
@@ -185,56 +185,6 @@ def test_no_good_cell_is_no_box():
     assert largest_box(np.zeros((3, 4), bool), [np.arange(3), np.arange(4)], [1, 1]) is None
 
 
-# ------------------------------------------------------------------------------ deepest point
-
-
-@given(grids(), st.integers(0, 2**32 - 1))
-@settings(max_examples=150, deadline=None)
-def test_the_deepest_point_by_definition(case, seed):
-    good, coords, unit, least, _ = case
-    box = largest_box(good, coords, unit, least)
-    if box is None:
-        return
-    score = np.random.default_rng(seed).integers(0, 4, good.shape).astype(float)
-
-    def depth(at):
-        return min(
-            (
-                min(coords[a][i] - coords[a][p], coords[a][q] - coords[a][i]) / unit[a]
-                for a, (i, p, q) in enumerate(zip(at, box.lo, box.hi, strict=True))
-                if q > p + 1
-            ),
-            default=0.0,
-        )
-
-    points = list(
-        itertools.product(*[range(p, q + 1) for p, q in zip(box.lo, box.hi, strict=True)])
-    )
-    most = max(map(depth, points))
-    deep = [at for at in points if depth(at) >= most * (1 - 1e-9)]
-    expected = min(deep, key=lambda at: (-score[at], at))
-    assert deepest_point(good, coords, unit, box, score) == expected
-
-
-def test_the_deepest_point_by_hand():
-    good = np.ones((5, 3), bool)
-    coords = [np.array([0.0, 1, 2, 3, 4]), np.array([0.0, 10, 20])]
-    box = Box((0, 0), (4, 2), 1.0)
-    flat = np.zeros((5, 3))
-    assert deepest_point(good, coords, [1, 10], box, flat) == (1, 1)  # the long axis leaves room
-    flat[3, 1] = 1
-    assert deepest_point(good, coords, [1, 10], box, flat) == (3, 1)
-    assert deepest_point(good, coords, [1, 1], box, flat) == (2, 1)
-    assert deepest_point(good, coords, [1, 10], Box((2, 1), (2, 1), 1.0), flat) == (2, 1)
-    # Two levels are both edges: which of them is left to the score, and the other axis stays deep.
-    assert deepest_point(good, coords, [1, 10], Box((0, 1), (4, 2), 1.0), flat) == (2, 1)
-    flat[2, 2] = 5
-    assert deepest_point(good, coords, [1, 10], Box((0, 1), (4, 2), 1.0), flat) == (2, 2)
-    # One level on an axis leaves no choice there and does not hide the depth on the other.
-    flat[0, 1] = 9
-    assert deepest_point(good, coords, [1, 10], Box((0, 1), (4, 1), 1.0), flat) == (2, 1)
-
-
 # ------------------------------------------------------------------------------- bad arguments
 
 OK = {"good": np.ones((2, 3), bool), "coords": [[0, 1], [0, 1, 2]], "unit": [1, 1]}
@@ -261,16 +211,3 @@ def test_arguments_that_do_not_fit(change, said):
     with pytest.raises(ValueError) as caught:
         largest_box(**(OK | change))
     assert said in str(caught.value)
-
-
-@pytest.mark.parametrize("box", [Box((0,), (1,), 1.0), Box((0, 0), (2, 2), 1.0)])
-def test_a_box_off_the_grid(box):
-    with pytest.raises(ValueError, match="does not lie on a grid"):
-        deepest_point(**OK, box=box, score=np.zeros((2, 3)))
-
-
-def test_a_box_without_a_good_cell():
-    with pytest.raises(ValueError, match="holds no good cell"):
-        deepest_point(
-            np.zeros((2, 3), bool), OK["coords"], [1, 1], Box((0, 0), (1, 1), 1.0), np.zeros((2, 3))
-        )

@@ -3,7 +3,7 @@
 A window is a box: one range per axis, every grid point inside it good. "Largest" is the product
 over the axes of the box's width in units (the machine spread, or a step): a weighted maximal
 empty-box problem in several dimensions. `box_search` solves it; this module states and checks the
-problem, and finds the deepest point.
+problem.
 """
 
 from __future__ import annotations
@@ -88,43 +88,6 @@ def largest_box(
     )
 
 
-def deepest_point(
-    good: Bools,
-    coords: Sequence[Any],
-    unit: Sequence[float],
-    box: Box,
-    score: Floats,
-) -> tuple[int, ...]:
-    """Return the grid point of a box with the largest distance from its edges.
-
-    The distance is the smallest over the axes, each in multiples of its unit; axes on which the box
-    holds one or two levels do not count. Distances that agree to TIE are equal; among these the
-    largest `score` (shape of `good`) wins, then the lowest index tuple. Only good cells count.
-    Raises ValueError when the box does not fit the grid or holds no good cell. METHODS.md, equation
-    (26).
-    """
-    good, axes, units, _ = _checked(good, coords, unit, 0.0)
-    points = _checked_prefer(good, score, "score")
-    inside = all(0 <= lo <= hi < n for lo, hi, n in zip(box.lo, box.hi, good.shape, strict=False))
-    if len(box.lo) != good.ndim or len(box.hi) != good.ndim or not inside:
-        raise ValueError(f"box {box.lo} to {box.hi} does not lie on a grid of shape {good.shape}")
-    part = tuple(slice(lo, hi + 1) for lo, hi in zip(box.lo, box.hi, strict=True))
-    depth = np.full(good[part].shape, np.inf)
-    for a, (lo, hi) in enumerate(zip(box.lo, box.hi, strict=True)):
-        if hi > lo + 1:
-            level = axes[a][lo : hi + 1]
-            edge = np.minimum(level - level[0], level[-1] - level) / units[a]
-            depth = np.minimum(depth, edge.reshape([-1 if b == a else 1 for b in range(good.ndim)]))
-    depth = np.where(good[part], depth, -1.0)
-    if depth.max() < 0:
-        raise ValueError(f"box {box.lo} to {box.hi} holds no good cell")
-    # If no axis counts, every cell is infinitely deep and the score decides.
-    deep = depth >= depth.max() * (1.0 - TIE)
-    first = int(np.argmax(np.where(deep, points[part], -np.inf)))
-    at = np.unravel_index(first, depth.shape)
-    return tuple(int(i) + lo for i, lo in zip(at, box.lo, strict=True))
-
-
 def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Floats:
     """Return the factor of every interval [p, q] of one axis, (n, n); 0 where too narrow."""
     width = at[None, :] - at[:, None]
@@ -188,10 +151,10 @@ def _checked(
     return good, axes, [float(u) for u in unit], narrow
 
 
-def _checked_prefer(good: Bools, values: Any, name: str = "prefer") -> Floats:
+def _checked_prefer(good: Bools, values: Any) -> Floats:
     if values is None:
         return np.zeros(good.shape)
     array = np.asarray(values, dtype=np.float64)
     if array.shape != good.shape or not np.isfinite(array).all():
-        raise ValueError(f"{name} must be finite numbers of shape {good.shape}, got {array.shape}")
+        raise ValueError(f"prefer must be finite numbers of shape {good.shape}, got {array.shape}")
     return array

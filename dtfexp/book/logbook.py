@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench import asked_readings, cure_looks
-from dtfexp.book.care import backups, checking
+from dtfexp.book.care import backups, checking, salvage
 from dtfexp.book.sheets import frames
 from dtfexp.book.sheets.book_sheets import BookSheets
 from dtfexp.book.store import (
@@ -106,6 +106,15 @@ class Logbook(BookSheets):
         Changes nothing. ``LogbookError`` for a file that is no logbook or cannot be read.
         """
         return checking.check(Path(path), _read_all)
+
+    @staticmethod
+    def salvage(
+        path: str | PathLike[str], target: str | PathLike[str], *, clock: Clock = now
+    ) -> list[str]:
+        """Make a new logbook of what is sound in a damaged one, and in its copies; a line for each
+        record that is not saved as it was written."""
+        at = entry_fields.zoned(clock())
+        return salvage.salvage(Path(path), Path(target), at, _read_all)
 
     def backup(self, path: str | PathLike[str]) -> Path:
         """Copy the whole logbook, its photos with it, to the new file ``path`` (into a folder:

@@ -12,7 +12,7 @@ import numbers
 import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, TypeGuard
 
 from dtfexp.describe.errors import SessionError
 
@@ -88,19 +88,22 @@ def number(
     error: type[Exception] = SessionError,
 ) -> float:
     """Return a finite real number as a float; a bool or text is refused."""
-    if isinstance(value, numbers.Real) and not is_flag(value):
-        try:
-            result = float(value)
-        except OverflowError:
-            result = math.inf
-        if math.isfinite(result):
-            return result
+    if is_number(value):
+        return float(value)
     raise refusal(f"{place}, {field}", value, accepted, error)
 
 
-def is_number(value: object) -> bool:
+def is_number(value: object) -> TypeGuard[numbers.Real]:
     """Return whether ``value`` is a finite real number; a bool and text are not."""
-    return isinstance(value, numbers.Real) and not is_flag(value) and math.isfinite(float(value))
+    return isinstance(value, numbers.Real) and not is_flag(value) and math.isfinite(as_float(value))
+
+
+def as_float(value: numbers.Real) -> float:
+    """Return ``value`` as a float, infinite where a whole number is larger than any float."""
+    try:
+        return float(value)
+    except OverflowError:
+        return math.inf
 
 
 def spelled(given: str, known: list[str], word: str) -> str:

@@ -34,7 +34,9 @@ _SIGNS: dict[str, Callable[[Any, Any], Any]] = {
     ">": operator.gt, "<": operator.lt,
 }  # fmt: skip
 _TOLERANCE = 1e-9
-_MOST_LOOKED_AT = 100_000
+#: Far more than a bench has; a file from elsewhere must not keep the reader busy.
+_MOST_CORNERS = 100
+_MOST_CHECKS = 200_000
 
 
 @dataclass(frozen=True, init=False, repr=False)
@@ -121,6 +123,9 @@ def normalised(
     which an underscore may replace a blank. Raises ``SessionError`` naming the corner.
     """
     known = {f.name: f for f in factors}
+    given = tuple(given)
+    if len(given) > _MOST_CORNERS:
+        raise SessionError(f"forbidden: got {len(given)} corners; at most {_MOST_CORNERS} are kept")
     out = []
     for place, one in enumerate(given, start=1):
         try:
@@ -188,7 +193,10 @@ def leaves_nothing(
     names = [f.name for f in factors]
     for looked_at, values in enumerate(product(*choices)):
         settings = dict(zip(names, values, strict=True))
-        if first_met(forbidden, factors, settings, fabric) is None or looked_at > _MOST_LOOKED_AT:
+        if (
+            first_met(forbidden, factors, settings, fabric) is None
+            or looked_at * len(forbidden) > _MOST_CHECKS
+        ):
             return ""
     mine = [f"({one})" for one in forbidden if one.fabric in ("", fabric)]
     return (

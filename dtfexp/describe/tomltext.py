@@ -45,7 +45,12 @@ _SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden", *_TABLES)
 _BELOW = ("guide", "usual", "ranges")
 """Tables of one factor, outcome or fabric, written under a heading of their own."""
 _LARGEST_FILE = 2_000_000
-_LONG_KEY = re.compile(r"""(?:(?:"[^"\n]{0,99}"|'[^'\n]{0,99}'|[\w-]{1,99})[ \t]*\.[ \t]*){40}""")
+_MOST_PARTS = 40
+_TEXT_OR_COMMENT = re.compile(
+    r'"""(?:\\.|[^\\])*?"""|' + r"'''.*?'''" + r'|"(?:\\.|[^"\\\n])*"' + r"|'[^'\n]*'|#[^\n]*",
+    re.DOTALL,
+)
+_LONG_KEY = re.compile(rf"(?<![\w'-])(?:[\w'-]+[ \t]*\.[ \t]*){{{_MOST_PARTS}}}")
 
 
 def read_file(path: str | PathLike[str]) -> str:
@@ -81,9 +86,13 @@ def read(text: str) -> dict[str, Any]:
     """Return the arguments of a ``Session`` from TOML text, with its parts built."""
     if not isinstance(text, str):
         raise SessionError(f"session: got {fields.quoted(text)}; expected TOML text")
-    if _LONG_KEY.search(text):
-        # The parser's time grows with the square of a key's parts: 40 kB of dots took 13 s.
-        raise SessionError("not a session: a key has 40 parts or more with dots between them")
+    if len(text) > _LARGEST_FILE:
+        raise SessionError("too large for a session; expected a small TOML text")
+    # The parser's work grows with the square of a key's parts: 40 kB of dots took 13 s.
+    if _LONG_KEY.search(_TEXT_OR_COMMENT.sub("''", text)):
+        raise SessionError(
+            f"not a session: a key has {_MOST_PARTS} parts or more with dots between them"
+        )
     try:
         table = tomllib.loads(text.removeprefix("\ufeff").replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:

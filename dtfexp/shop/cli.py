@@ -27,12 +27,17 @@ In order:
   dtfexp next my.dtfbook --presses 4                 the most informative presses
   dtfexp report my.dtfbook --out report              report, card for each fabric, windows
   dtfexp open my-shop                                the notebooks, in JupyterLab
+  dtfexp backup my.dtfbook                           a checked copy, photos included
+  dtfexp check my.dtfbook                            is the logbook sound?
 """
 #: As ``dialin.design.plan.DESIGNS``, which takes seconds to load; a test compares the two.
 DESIGNS = (
     "auto", "full factorial", "fraction", "plackett-burman", "box-behnken", "central composite",
     "latin hypercube", "d-optimal", "i-optimal",
 )  # fmt: skip
+
+
+_LONGEST_OPTION = 4000
 
 
 class _Parser(argparse.ArgumentParser):
@@ -55,7 +60,7 @@ def parser() -> argparse.ArgumentParser:
 
     @contextmanager
     def command(
-        name: str, handler: Callable[[argparse.Namespace], None], told: str, example: str
+        name: str, handler: Callable[[argparse.Namespace], int | None], told: str, example: str
     ) -> Iterator[Callable[..., Any]]:
         made = added.add_parser(
             name, help=told, description=f"{told[0].upper()}{told[1:]}.",
@@ -116,6 +121,16 @@ def parser() -> argparse.ArgumentParser:
         take("--earlier", metavar="LOGBOOK",
              help="an earlier logbook: the report says what moved since")  # fmt: skip
         _fabrics(take)
+    with command("backup", commands.backup, "copy a logbook and its photos, safely while it is in "
+                 "use", "my.dtfbook /media/stick") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("copy", metavar="COPY", nargs="?", help="file to make, or folder to put it into "
+             "(LOGBOOK.backups, where copies are kept by age)")  # fmt: skip
+    with command("check", commands.check, "look for damage, record by record (exit code 0: sound, "
+                 "1: damaged, 2: no logbook)",
+                 "my.dtfbook --salvage new.dtfbook") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("--salvage", metavar="NEW", help="logbook to make of all that is sound")
     with command("open", commands.open_, "copy the notebooks where absent and start JupyterLab",
                  "shop") as take:  # fmt: skip
         take("dir", metavar="DIR", nargs="?", default=".", help="folder (this one)")
@@ -143,8 +158,8 @@ def _option(text: str) -> tuple[str, object]:
     if name.strip() in ("session", "presses", "fabrics", "design", "seed"):
         raise argparse.ArgumentTypeError(f"{name.strip()!r} is no option of a design")
     try:
-        return name.strip(), tomllib.loads(f"value = {value}")["value"]
-    except tomllib.TOMLDecodeError:
+        return name.strip(), tomllib.loads(f"value = {value[:_LONGEST_OPTION]}")["value"]
+    except (ValueError, RecursionError):
         return name.strip(), value.strip()
 
 
@@ -159,7 +174,7 @@ def _whole(text: str) -> int:
     try:
         return int(text)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number") from None
+        raise argparse.ArgumentTypeError(f"{text!r:.80} is not a whole number") from None
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -176,7 +191,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         if args.command is None:
             parser().print_help()
             return 0
-        args.handler(args)
+        return args.handler(args) or 0
     except DtfexpError as error:
         print(f"dtfexp: {_one_line(error)}", file=sys.stderr)
         return 2
@@ -187,7 +202,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("dtfexp: stopped; what was recorded is kept", file=sys.stderr)
         return 130
-    return 0
 
 
 def _one_line(error: Exception) -> str:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+import tempfile
+import warnings
 from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError, LogbookError
+from dtfexp.describe.fields import count_phrase
 from dtfexp.shop.progress import progress
 from dtfexp.show.text.cautions import ONE_LINE
 
@@ -70,7 +74,13 @@ def plan(args: Namespace) -> None:
     made = make_plan(session, args.presses, fabrics=args.fabrics, design=args.design,
                      seed=args.seed, **dict(args.options))  # fmt: skip
     with Logbook.create(args.logbook, session) as book:
-        book.add(made)
+        try:
+            book.add(made)
+        except BaseException:
+            # A logbook without presses would stand in the way of the next try.
+            book.close()
+            Path(args.logbook).unlink()
+            raise
     _print_plan(made)
     print(f"\nLogbook: {Path(args.logbook).resolve()}")
 
@@ -146,6 +156,41 @@ def report(args: Namespace) -> None:
         print(Path(path).resolve())
 
 
+def backup(args: Namespace) -> None:
+    """Copy a logbook, by default among its automatic copies."""
+    from dtfexp.book.care import backups
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.book.store import photos
+
+    with Logbook.open(args.logbook) as book, warnings.catch_warnings(record=True) as lost:
+        warnings.simplefilter("always")
+        copy = book.backup(backups.made_folder(book.path) if args.copy is None else args.copy)
+    many = count_phrase(len(list(photos.photo_folder_of_path(copy).glob("*"))), "photo")
+    for line in lost:
+        print(f"Note: {line.message}")
+    print(f"Copied and checked, with {many}: {copy.resolve()}")
+    print(f"To go back to it: dtfexp backup {copy} NEW_NAME, then work from the new file.")
+
+
+def check(args: Namespace) -> int:
+    """Say what is wrong with a logbook, and save what is sound; 1 when it is damaged."""
+    from dtfexp.book.care import backups
+    from dtfexp.book.logbook import Logbook
+
+    found = Logbook.check(args.logbook)
+    for line in found:
+        print(line)
+    if args.salvage is not None:
+        print("\n".join(Logbook.salvage(args.logbook, args.salvage)))
+    elif not found:
+        print(f"{args.logbook} is sound.")
+    else:
+        print(f"\nTo save what is sound: dtfexp check {args.logbook} --salvage NEW")
+        for copy in list(backups.copies_of(Path(args.logbook)).values())[::-1]:
+            print(f"Copy: {copy}")
+    return 1 if found else 0
+
+
 def open_(args: Namespace) -> None:
     """Copy the notebooks and sample data where absent, and start JupyterLab there."""
     from dtfexp.shop.files import copy_if_absent
@@ -159,9 +204,13 @@ def open_(args: Namespace) -> None:
     )
     if args.no_launch:
         return
-    command = [sys.executable, "-m", "jupyterlab", "1_plan.ipynb"]
+    # Nothing that lies in the folder is taken for a module or a setting of Jupyter: Python leaves
+    # it out of its path, and Jupyter, which reads settings where it starts, starts elsewhere.
+    page = (folder / "1_plan.ipynb").resolve()
+    command = [sys.executable, "-P", "-m", "jupyterlab", str(page)]
     try:
-        code = subprocess.call(command, cwd=folder)
+        with tempfile.TemporaryDirectory() as elsewhere:
+            code = subprocess.call(command, cwd=elsewhere, env=os.environ | {"PYTHONSAFEPATH": "1"})
     except OSError as error:
         raise DtfexpError(f"JupyterLab could not be started ({error.strerror})") from None
     if code:

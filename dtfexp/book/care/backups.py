@@ -31,7 +31,7 @@ def back_up(opened: store.Store, path: Path, at: datetime) -> Path:
     A photo that the book has lost already raises a warning. Raises ``LogbookError``: a file is
     there already, the place cannot be written, the book is damaged.
     """
-    target = path / stamped(opened.path, at) if path.is_dir() else path
+    target = path / stamped(opened.path, at) if os.path.isdir(path) else path
     for line in _copy(opened, target, None):
         warnings.warn(f"not in the copy, lost before: {line}", stacklevel=3)
     return target
@@ -61,14 +61,23 @@ def copy_by_age(opened: store.Store) -> None:
 
 
 def _copy_now(opened: store.Store, at: datetime) -> None:
-    folder = store.backup_folder(opened.path)
-    folder.mkdir(exist_ok=True)
+    folder = made_folder(opened.path)
     copied = [path for made, path in copies_of(opened.path).items() if made <= at]
     _copy(opened, folder / stamped(opened.path, at), copied[-1] if copied else None)
     copies = copies_of(opened.path)
     for made in copies.keys() - kept(copies, at):
         copies[made].unlink()
         shutil.rmtree(photos.photo_folder_of_path(copies[made]), ignore_errors=True)
+
+
+def made_folder(book: Path) -> Path:
+    """The folder of the copies of the logbook at ``book``, made if it is not there."""
+    folder = store.backup_folder(book)
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise LogbookError(f"{folder} cannot be made ({error.strerror or error})") from None
+    return folder
 
 
 def now() -> datetime:
@@ -96,15 +105,13 @@ def kept(times: Iterable[datetime], now: datetime) -> set[datetime]:
     """Which copies stay: the last few, and the last of each day and week that is near enough."""
     latest = sorted(times, reverse=True)
     stay = set(latest[:LAST])
-    for age, many in ((timedelta(days=1), DAYS), (timedelta(weeks=1), WEEKS)):
+    # Day 1 of the calendar was a Monday.
+    for length, many in ((1, DAYS), (7, WEEKS)):
         seen = set()
         for at in latest:
-            # Days and weeks count from midnight, weeks from Monday.
-            start = datetime(now.year, now.month, now.day) + timedelta(days=1)
-            start += timedelta(days=-start.weekday() % 7) if age.days == 7 else timedelta()
-            bin_ = (start - at) // age
-            if bin_ < many and bin_ not in seen:
-                seen.add(bin_)
+            age = (now.toordinal() - 1) // length - (at.toordinal() - 1) // length
+            if age < many and age not in seen:
+                seen.add(age)
                 stay.add(at)
     return stay
 

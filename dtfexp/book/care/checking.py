@@ -56,10 +56,10 @@ def _faults(path: Path, connection: sqlite3.Connection) -> Iterator[str]:
     except LogbookError as error:
         session = None
         yield str(error)
-    for table, (number, columns) in chain.RECORDS.items():
+    for table in chain.RECORDS:
         if table == "journal" and schema.version(connection) < schema.JOURNAL:
             continue
-        for row in connection.execute(f"SELECT {number}, {', '.join(columns)} FROM {table}"):
+        for row in connection.execute(chain.query(table)):
             fault = record_fault(session, table, row[1:])
             if fault:
                 yield f"{chain.name_of(table, row[0], row[1:])}{fault}"

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,6 +31,7 @@ RECORDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "journal": ("seq", ("id", "seq", "kind", "said", "at", "by")),
 }
 _START = bytes(32)
+Row = tuple[Any, ...]
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ def head(connection: sqlite3.Connection) -> tuple[int, bytes]:
     return (0, _START) if row is None else (row[0], row[1])
 
 
-def digest_of(before: bytes, table: str, row: tuple[Any, ...]) -> bytes:
+def digest_of(before: bytes, table: str, row: Row) -> bytes:
     """The digest of a row that follows the digest ``before``."""
     return hashlib.sha256(before + f"{table}{row!a}".encode("ascii")).digest()
 
@@ -96,17 +97,30 @@ def damages(connection: sqlite3.Connection) -> list[Damage]:
 
 
 def _damages(connection: sqlite3.Connection) -> list[Damage]:
-    rows: dict[str, dict[Any, tuple[Any, ...]]] = {}
-    for table, (number_of, columns) in RECORDS.items():
-        query = f"SELECT {number_of}, {', '.join(columns)} FROM {table}"
-        rows[table] = {row[0]: row[1:] for row in connection.execute(query)}
+    rows: dict[str, dict[Any, Row]] = {}
+    for table in RECORDS:
+        rows[table] = {row[0]: row[1:] for row in connection.execute(query(table))}
+    links = connection.execute("SELECT link, record, number, digest FROM chain ORDER BY link")
+    return judged(rows, links)
+
+
+def query(table: str) -> str:
+    """The query for the records of a table: number, then the columns that the digest covers."""
+    number, columns = RECORDS[table]
+    return f"SELECT {number}, {', '.join(columns)} FROM {table}"
+
+
+def judged(rows: Mapping[str, Mapping[Any, Row]], links: Iterable[Row]) -> list[Damage]:
+    """Every record of ``rows`` that its link does not prove, in the order of the chain.
+
+    rows: table -> number -> row.  links: (link, table, number, digest) in order.
+    """
+    left = {table: dict(own) for table, own in rows.items()}
     found: list[Damage] = []
     before, doubted, last = _START, None, 0
-    for link, table, number, digest in connection.execute(
-        "SELECT link, record, number, digest FROM chain ORDER BY link"
-    ):
+    for link, table, number, digest in links:
         after_a_gap, last = link != last + 1, link
-        row = rows.get(table, {}).pop(number, None) if isinstance(table, str) else None
+        row = left.get(table, {}).pop(number, None) if isinstance(table, str) else None
         name = name_of(table, number, row)
         made = digest_of(before, table, row) if row and isinstance(before, bytes) else b""
         if row is None:
@@ -124,14 +138,14 @@ def _damages(connection: sqlite3.Connection) -> list[Damage]:
             found.append(Damage(table, number, f"{name} is not as it was written"))
         doubted = made if made != digest and not after_a_gap else None
         before = digest
-    for table, left in rows.items():
-        for number, row in left.items():
+    for table, unlinked in left.items():
+        for number, row in unlinked.items():
             text = f"{name_of(table, number, row)} is not proven: it has no link"
             found.append(Damage(table, number, text, contradicted=False))
     return found
 
 
-def name_of(table: object, number: object, row: tuple[Any, ...] | None = None) -> str:
+def name_of(table: object, number: object, row: Row | None = None) -> str:
     """A record as people know it: "entry 17 (press 4)", "the session", "plan 1"."""
     if table == "book":
         return "the session"

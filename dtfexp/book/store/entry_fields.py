@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 def press_number(value: object) -> int:
     """``value`` as the number of a press: a whole number from 1."""
     if isinstance(value, numbers.Real) and not fields.is_flag(value):
-        told = float(value)
+        told = fields.as_float(value)
         if 1 <= told < 2**53 and told == int(told):
             return int(told)
     raise LogbookError(

@@ -261,13 +261,9 @@ def create_empty_file(path: Path) -> None:
 
 def require_free(path: Path) -> None:
     """Raise ``LogbookError`` where no new file can be made: one is there, or its folder is not."""
-    try:
-        if os.path.lexists(path):
-            raise _taken(path)
-        there = path.parent.is_dir()
-    except ValueError as error:
-        raise LogbookError(f"{path} cannot be made: {_reason(error)}") from None
-    if not there:
+    if os.path.lexists(path):
+        raise _taken(path)
+    if not os.path.isdir(path.parent):
         raise LogbookError(f"{path} cannot be made: the folder {path.parent} does not exist")
 
 

@@ -39,7 +39,7 @@ def is_missing(value: object) -> bool:
         return True
     if isinstance(value, str):
         return " ".join(value.split()).casefold() in fields.NOT_KNOWN
-    return isinstance(value, numbers.Real) and math.isnan(float(value))
+    return isinstance(value, numbers.Real) and math.isnan(fields.as_float(value))
 
 
 @dataclass(frozen=True)
@@ -63,10 +63,7 @@ def parse_number(value: object, unit: str = "") -> ParsedNumber:
     """``value`` as a finite number, in ``unit`` unless its text says one that measures the same."""
     wants = f"a number in {unit}" if unit else "a number"
     if isinstance(value, numbers.Real) and not fields.is_flag(value):
-        try:
-            result = float(value)
-        except OverflowError:
-            result = math.inf
+        result = fields.as_float(value)
         if math.isfinite(result):
             return ParsedNumber(result, unit, False, _decimals(f"{result:.12g}"))
     elif isinstance(value, str):

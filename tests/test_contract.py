@@ -24,7 +24,7 @@ CLASSES = {
     "Fit": ("pass_rate", "window", "describe"),
     "Logbook": (
         "create", "open", "add", "record", "exclude", "results", "runs", "history", "waiting",
-        "export", "import_results", "plans",
+        "export", "import_results", "plans", "backup", "check", "salvage", "restore",
     ),
 }  # fmt: skip
 

@@ -1,5 +1,7 @@
 """Forbidden corners: how they are written, what they hold, and what is refused."""
 
+import sys
+
 import pandas as pd
 import pytest
 
@@ -142,3 +144,27 @@ def test_corners_that_leave_nothing_name_the_fabric_and_themselves():
     # 320 °F is the last step below nylon's 160 °C, so nylon has nothing left; cotton has.
     assert "fabric 'nylon'" in str(caught.value) and "<= 320" in str(caught.value)
     assert "> 300" not in str(caught.value)
+
+
+def test_hundreds_of_corners_are_refused_and_a_hundred_are_soon_looked_through():
+    """Counted, not timed: how often a corner is asked whether a press lies in it."""
+    corners = [{"pressure": f"> {k}"} for k in range(101)]
+    with pytest.raises(SessionError, match=r"got 101 corners; at most 100"):
+        make(*corners)
+    words = [Factor(f"w{k}", levels=("a", "b"), ordered=False) for k in range(18)]
+    # Nothing is left, and only a look at every one of 2**18 presses would show it.
+    every = [{"w0": "b"}, {"w0": "a", "w17": "a"}, {"w0": "a", "w17": "b"}]
+    every += [{"w0": "a", f"w{1 + k % 16}": "ab"[k % 2], "w16": "b"} for k in range(97)]
+    asked = 0
+
+    def count(frame, event, _argument):
+        nonlocal asked
+        asked += event == "call" and frame.f_code.co_name == "holds"
+
+    before = sys.getprofile()
+    sys.setprofile(count)
+    try:
+        Session("s", words, [Outcome("peel")], ["jersey"], forbidden=every[::-1])
+    finally:
+        sys.setprofile(before)
+    assert 10_000 < asked < 250_000

@@ -195,6 +195,8 @@ def test_a_failed_save_keeps_the_old_file(tmp_path, monkeypatch):
         ("name = 0x" + "f" * 5000, "thousands of digits"),
         ("a." * 20_000 + "a = 1", "40 parts"),
         ("[" + '"a" . ' * 20_000 + "a]", "40 parts"),
+        ("a" + f".{'b' * 200}" * 9_000 + " = 1", "40 parts"),
+        ("a = 1 #" + "x" * 2_000_000, "too large for a session"),
         ("name = " + "[" * 900 + "]" * 900, "nested too deeply"),
     ],
 )
@@ -202,3 +204,9 @@ def test_what_would_take_for_ever_or_end_raw_is_refused_in_a_line(line, told):
     with pytest.raises(SessionError, match=told) as caught:
         Session.from_toml(line + "\nfactors = []\noutcomes = []\nfabrics = []\n")
     assert "\n" not in str(caught.value) and len(str(caught.value)) < 300
+
+
+def test_dots_in_texts_and_comments_are_no_long_key() -> None:
+    notes = "a." * 40 + 'b "quoted" \\ it\'s'
+    session = Session("s", [Factor("f", 1, 9)], [Outcome("peel")], ["jersey"], notes=notes)
+    assert Session.from_toml(session.to_toml() + "\n# " + "a." * 40).notes == notes

@@ -196,7 +196,8 @@ def test_help_names_every_design_and_loads_nothing_heavy() -> None:
 
 
 def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
-    commands = ["demo", "new", "plan", "sheet", "next", "import", "report", "open"]
+    commands = ["demo", "new", "plan", "sheet", "next", "import", "report", "open", "backup",
+                "check"]  # fmt: skip
     for argv in ([], *[[c] for c in commands]):
         with pytest.raises(SystemExit) as stop:
             parser().parse_args([*argv, "--help"])

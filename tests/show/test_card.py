@@ -36,7 +36,7 @@ def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -
     for piece in (
         "cotton jersey",
         "Expect about 19 of 20 to pass",
-        "6 presses in all, 3 inside the window; the target is worked out, not yet pressed",
+        "6 presses in all, 3 inside the window; the target is computed, not yet pressed",
         "160 °C",
         "320 °F",
         "125 °C",

@@ -1,1 +1,1 @@
-"""The operating window of a fabric: box, target and what stops each edge."""
+"""The operating window of a fabric: box, target and the limit at each edge."""

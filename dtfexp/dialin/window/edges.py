@@ -1,4 +1,4 @@
-"""What stops a window at each edge, in the words of the trade, and what to press to push it."""
+"""The limit of a window at each edge, in the words of the trade, and how to extend it."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ HEAT_LIMIT, FABRIC_RANGE = "heat limit", "range of the fabric"
 PLAN_RANGE = "range of the plan"
 OTHER_SETTINGS = "other settings"
 NOT_KNOWN = "not known"
-#: An edge is called known when it falls short beyond with at least this probability.
+#: Probability of falling short beyond an edge from which the edge counts as known.
 KNOWN = 0.8
 LOOKS = {
     ("print", "low"): "too little ink or powder",
@@ -53,7 +53,7 @@ def failure_side_name(factor: Factor, side: str) -> str:
 
 
 def no_edges() -> pd.DataFrame:
-    """Return the edges of no window."""
+    """Return the empty table of edges."""
     return pd.DataFrame(columns=list(COLUMNS))
 
 
@@ -66,7 +66,7 @@ def box_edges(
     lines: Mapping[str, Line],
     pass_rate: float,
 ) -> pd.DataFrame:
-    """One row per edge of the box.
+    """Return one row per edge of the box.
 
     ``value``: the edge; ``alone``: how far that setting may go by itself, the others at the target
     (missing for words).  ``stopped_by`` names an outcome only where the presses show it: beyond
@@ -135,7 +135,7 @@ def _edge(
 def _end(
     session: Session, fabric: str, factor: Factor, side: str, axis: NDArray[np.float64]
 ) -> tuple[str, str]:
-    """Return what ends the settings of a fabric on one side, and what to do about it."""
+    """Return the limit of a fabric's settings on one side, and what to do about it."""
     inside = heat.in_range(factor, session.fabric(fabric))
     if side == "high" and axis[-1] < grids.as_axis(factor, inside[-1]):
         return HEAT_LIMIT, session.limit_note(fabric)
@@ -157,14 +157,14 @@ def _advice(row: dict[str, Any]) -> str:
     if row["stopped_by"] == NOT_KNOWN:
         return (
             f"Not yet known {side} this; a test press there with the other settings at target "
-            "would tell whether the window is wider."
+            "shows whether the window is wider."
         )
     outcome = without_underscores(row["stopped_by"])
     return f"Likely too few pass {side} this: prints look {row['looks']} ({outcome})."
 
 
 def weakest_outcomes(fit: FittedModel, frame: pd.DataFrame, fabric: str) -> list[str]:
-    """Return the outcome with the lowest chance to pass at each setting."""
+    """Return the outcome with the lowest pass probability at each setting."""
     index = np.full(len(frame), fit.coding.fabric_index(fabric))
     latent = predict(fit.posterior, fit.coding.points(frame, index))
     names = [o.name for o in fit.coding.outcomes]

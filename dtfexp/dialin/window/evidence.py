@@ -1,4 +1,4 @@
-"""Which presses stand behind a window."""
+"""The presses behind a window."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def graded_presses(fit: FittedModel, fabric: str) -> pd.DataFrame:
 def within(
     session: Session, rows: pd.DataFrame, low: Mapping[str, Any], high: Mapping[str, Any]
 ) -> NDArray[np.bool_]:
-    """Which rows were set inside a box, its edges included."""
+    """Return which rows were set inside a box, its edges included."""
     inside = np.ones(len(rows), dtype=bool)
     for factor in session.factors:
         a, b = low[factor.name], high[factor.name]
@@ -45,5 +45,5 @@ def words_between(levels: tuple[str, ...], low: Any, high: Any) -> tuple[str, ..
 
 
 def presses_at(fit: FittedModel, fabric: str, target: Mapping[str, Any]) -> int:
-    """How many graded presses of a fabric were set to a set-point."""
+    """Return the number of graded presses of a fabric at a set-point."""
     return int(within(fit.session, graded_presses(fit, fabric), target, target).sum())

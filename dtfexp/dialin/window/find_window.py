@@ -1,4 +1,4 @@
-"""How the window of a fabric is found, and what is told of it."""
+"""The search for the window of a fabric, and its facts and sentences."""
 
 from __future__ import annotations
 
@@ -34,8 +34,7 @@ if TYPE_CHECKING:
 Mapped = tuple[PassMap, PassPosterior]
 
 FEWEST_PRESSES = 4
-# Of several choices of words, those whose boxes are not smaller than this share of the largest on
-# the first grid are looked at closely.
+# Choices of words are refined if their boxes reach this share of the largest on the first grid.
 _WORTH_A_LOOK = 0.2
 # The usual words are kept unless others are better by more than this factor.
 _AS_GOOD_WORDS = 1.25
@@ -43,9 +42,10 @@ _CURVE_POINTS = 61
 
 
 def half_widths(session: Session, fabric: str, wanted: Mapping[str, float]) -> dict[str, float]:
-    """Half-widths a window must have, by the session's factor names; ``SessionError`` if none can.
+    """Return required half-widths by the session's factor names.
 
-    Words have no width; a half-width over half the range that this fabric allows fits nowhere.
+    Raises ``SessionError`` for words, which have no width, and for more than half the fabric's
+    range.
     """
     out = {}
     for given, value in wanted.items():
@@ -69,7 +69,7 @@ def window_of(
     confidence: float | None = None,
     at_least: Mapping[str, float] | None = None,
 ) -> Window:
-    """The window of one fabric, worked out once and kept with the fit.
+    """Return the window of one fabric, computed once and kept with the fit.
 
     ``at_least`` as given to :meth:`dtfexp.dialin.fit.Fit.window`, which raises the same errors.
     """
@@ -102,7 +102,7 @@ def find_window(
         return _window_not_found(fit, fabric, _best_map(maps), demand, False)
     places = [surroundings(fit.session, fabric, mapped) for mapped, _ in maps]
     largest = max(one.size for one in places)
-    # Without a box by a first look, closely around the best set-point: it may step over a window.
+    # Without a box on the first grid, refine around the best set-point: the grid may miss a window.
     best = _best_map(maps)
     closer = [
         map_of_surroundings(fit, fabric, one, demand)
@@ -118,10 +118,10 @@ def find_window(
 
 
 def best_of_words(session: Session, fabric: str, found: list[MappedBox]) -> MappedBox:
-    """The box that offers most: its size times how far it stands above what is asked on average.
+    """Return the best box: its size times its mean excess over the requirement.
 
-    Size alone would take a wide box that just meets it over one nearly as wide that passes nearly
-    always.  Today's words stay unless others offer clearly more.
+    Size alone would prefer a wide box that just meets it to one nearly as wide that passes nearly
+    always. Today's words stay unless others are clearly better.
     """
     usual = grids.usual_set_point(session, fabric)
 
@@ -137,10 +137,10 @@ def _best_map(maps: list[Mapped]) -> Mapped:
 
 
 def _ranking(one: Mapped) -> Any:
-    """Return what ranks the set-points of a map while there is no window: the expected pass rate.
+    """Return the ranking of a map's set-points without a window: the expected pass rate.
 
-    Where nothing is good yet, a far corner that nobody has pressed would win on ignorance alone, so
-    the cautious rate ranks instead: it stays near what was pressed.
+    Where nothing is good yet, an untested corner would win by its uncertainty alone, so the
+    cautious rate ranks instead, which stays near the presses made.
     """
     mapped, passing = one
     rate = passing.expected()
@@ -166,13 +166,13 @@ def _best_set_point(fit: FittedModel, fabric: str, one: Mapped) -> dict[str, Any
     sure = float(one[1].expected().max()) >= 0.5
     rank = passing.expected() if sure else passing.lower_sd()
     rank = np.where(fit.session.permits(frame, fabric), rank, -np.inf)
-    # Of equals the map's own before those that were pressed.
+    # In a tie the map's own come before those that were pressed.
     k = 0 if rank[0] >= rank.max() - AS_GOOD else 1 + int(np.argmax(rank[1:]))
     return dict(frame.astype(object).iloc[k])
 
 
 def _set_points_pressed(fit: FittedModel, fabric: str, mapped: PassMap) -> pd.DataFrame:
-    """Set-points of this fabric's presses that the bench can be set to, with the map's words."""
+    """Return the set-points of this fabric's presses that can be set, with the map's words."""
     rows = graded_presses(fit, fabric)
     for name, word in mapped.grid.words.items():
         rows = rows[rows[name] == word]
@@ -234,7 +234,7 @@ def _window_not_found(
 
 
 def _nothing_left(fit: FittedModel, fabric: str, line: str, demand: Demand) -> Window:
-    """No window and no set-point: the fabric cannot be pressed."""
+    """Return a window without set-point: the fabric cannot be pressed."""
     none: dict[str, Any] = {f.name: None for f in fit.session.factors}
     return Window(
         found=False,
@@ -255,7 +255,7 @@ def _nothing_left(fit: FittedModel, fabric: str, line: str, demand: Demand) -> W
 
 
 def _facts(fit: FittedModel, fabric: str, target: dict[str, Any], demand: Demand) -> dict[str, Any]:
-    """What is told of a target, beside today's settings, whether or not a window stands."""
+    """Return the facts of a target and of today's settings, with or without a window."""
     usual = grids.usual_set_point(fit.session, fabric)
     passing = fit.pass_posterior(pd.DataFrame([target, usual])[list(target)], fabric)
     expected = passing.expected()

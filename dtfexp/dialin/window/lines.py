@@ -1,4 +1,4 @@
-"""The pass rate along each setting alone, and where it falls to what is asked."""
+"""The pass rate along each setting alone, and where it falls below the requirement."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Line:
-    """One setting (a number) through all that the fabric may be set to, the others held.
+    """One numeric setting over its allowed range, the others fixed.
 
-    places: ascending, the set-point's own among them; excess: over what is asked, at each (see
-    :class:`Demand`); low, high: the part round the set-point on which it is not below 0, read
-    between the places; falls_low, falls_high: it ends because the excess falls, not the range.
+    ``places``: ascending, the set-point's own among them; ``excess``: over the requirement, at each
+    (see :class:`Demand`); ``low``, ``high``: the part around the set-point where it is at least 0,
+    interpolated; ``falls_low``, ``falls_high``: it ends because the excess falls, not the range.
     """
 
     factor: Factor
@@ -38,18 +38,18 @@ class Line:
     falls_high: bool
 
     def at(self, place: float) -> float:
-        """The excess at a place, read between the places."""
+        """Return the excess at a place, interpolated."""
         return float(np.interp(place, self.places, self.excess))
 
     def told(self) -> tuple[float, float]:
-        """``low`` and ``high`` in tenths of a step of the dial, rounded inwards."""
+        """Return ``low`` and ``high`` in tenths of a step of the dial, rounded inwards."""
         return inwards(self.factor, self.low, self.high)
 
     def middle(self) -> float:
-        """The centre of mass of the excess on the part that keeps what is asked.
+        """Return the centre of mass of the excess where it meets the requirement.
 
-        Where the range ends and the excess has not fallen, it is taken to hold one spread farther,
-        so that the end itself may be the middle of a narrow part.
+        At an end of the range where the excess has not fallen, it is extended by one spread, so
+        that the end itself may be the middle of a narrow part.
         """
         unit = grids.width_unit(self.factor)
         inside = self.places[(self.places > self.low) & (self.places < self.high)]
@@ -67,7 +67,7 @@ class Line:
 
 
 def inwards(factor: Factor, low: float, high: float) -> tuple[float, float]:
-    """Two ends in tenths of a step of the dial, rounded inwards."""
+    """Return two ends in tenths of a step of the dial, rounded inwards."""
     tenth, first = factor.grid_step / 10.0, factor.bounds[0]
     down = first + np.ceil((low - first) / tenth - 1e-6) * tenth
     up = first + np.floor((high - first) / tenth + 1e-6) * tenth
@@ -77,7 +77,7 @@ def inwards(factor: Factor, low: float, high: float) -> tuple[float, float]:
 def lines_through(
     fit: FittedModel, fabric: str, at: Mapping[str, Any], demand: Demand, points: int
 ) -> dict[str, Line]:
-    """The line of every setting that is a number, each through about ``points`` places."""
+    """Return the line of every numeric setting, each at about ``points`` places."""
     places, frames = {}, []
     order = [f.name for f in fit.session.factors]
     for factor in fit.session.factors:
@@ -111,7 +111,10 @@ def line_of(factor: Factor, places: Array, excess: Array, here: float) -> Line:
 
 
 def _crossing(places: Array, excess: Array) -> tuple[float, bool]:
-    """Where the excess first falls below 0 from the first place on; the last place if nowhere."""
+    """Return where the excess first falls below 0 from the first place on, and whether it does.
+
+    The last place if nowhere.
+    """
     below = np.flatnonzero(excess < 0.0)
     if not len(below):
         return float(places[-1]), False

@@ -46,8 +46,7 @@ class Demand:
         return probit(passing.chance_at_least(self.pass_rate)) - probit(np.array(self.confidence))
 
     def excess_at(self, fit: FittedModel, frame: pd.DataFrame, fabric: str) -> Array:
-        """Return the excess at set-points of one fabric; ``FORBIDDEN`` where the session forbids
-        one."""
+        """Return the excess at set-points of one fabric; ``FORBIDDEN`` where one is forbidden."""
         excess = self.excess(fit.pass_posterior(frame, fabric))
         return np.where(fit.session.permits(frame, fabric), excess, FORBIDDEN)
 

@@ -1,4 +1,4 @@
-"""What of a window is proven, and what a change from today's settings would gain."""
+"""The proven part of a window, and the gain of a change from today's settings."""
 
 from __future__ import annotations
 
@@ -31,8 +31,11 @@ _DRAWS = 256
 def proven_core(
     fit: FittedModel, fabric: str, found: MappedBox, target: Mapping[str, Any], pass_rate: float
 ) -> MappedBox | None:
-    """Return the largest part of a window where the true pass rate reaches ``pass_rate`` with 90 %
-    posterior probability at every set-point, around the target where that is proven; or None."""
+    """Return the proven part of a window, around the target if possible; or None.
+
+    The largest part where the true pass rate reaches ``pass_rate`` with 90 % posterior probability
+    at every set-point.
+    """
     demand = Demand(pass_rate, CORE_CONFIDENCE)
     grid = found.mapped.grid
     axes = [
@@ -57,7 +60,7 @@ def proven_core(
 def chance_better(
     fit: FittedModel, fabric: str, one: Mapping[str, Any], other: Mapping[str, Any]
 ) -> float:
-    """Posterior probability that the true pass rate at ``one`` is above that at ``other``."""
+    """Return the posterior probability that the true pass rate at ``one`` is above ``other``'s."""
     order = [f.name for f in fit.session.factors]
     frame = pd.DataFrame([dict(one), dict(other)])[order]
     index = np.full(2, fit.coding.fabric_index(fabric))

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def settings_text(fit: FittedModel, settings: Mapping[str, Any]) -> str:
-    """Return settings as a person reads them: "cure temperature 125 °C, peel warm"."""
+    """Return settings as text: "cure temperature 125 °C, peel warm"."""
     return ", ".join(
         f"{without_underscores(f.name)} {f.format(settings[f.name])}" for f in fit.session.factors
     )
@@ -29,7 +29,7 @@ def window_reason(
     proven: bool,
     edges: pd.DataFrame,
 ) -> str:
-    """One sentence on a window that stands."""
+    """Return one sentence on a window."""
     unknown = edges[edges["stopped_by"] == NOT_KNOWN]
     tail = ""
     if len(unknown):
@@ -48,7 +48,7 @@ def window_reason(
 def no_window_reason(
     fit: FittedModel, fabric: str, target: Mapping[str, Any], demand: Demand, expected: float
 ) -> str:
-    """One sentence on why there is no window and what to press next."""
+    """Return one sentence on why there is no window and what to press next."""
     asked = f"at least {100 * demand.pass_rate:.4g} of 100 good"
     if demand.confidence is not None:
         asked += f" with {100 * demand.confidence:.4g} % confidence"
@@ -65,7 +65,7 @@ def no_window_reason(
     passing = fit.pass_posterior(frame, fabric)
     if demand.excess(passing)[0] >= 0.0:
         return f"Only {graded} of {fabric}: too few to promise {asked}; press around {best} next."
-    # Rounded down: a rate or probability short of the one asked for never reads as reached.
+    # Rounded down: a rate or probability below the required one must not read as reached.
     of_100 = int(100 * expected)
     if passing.chance_at_least(demand.pass_rate)[0] < 0.1 and expected < demand.pass_rate - 0.1:
         return (

@@ -1,7 +1,7 @@
-"""How sure the whole window is at once, not each of its set-points alone.
+"""The simultaneous confidence of a window, not of each set-point alone.
 
 Each set-point of a window keeps the pass rate with the stated confidence; that *all* of them do is
-less likely.  Surfaces drawn from the posterior are looked at over the whole box, corners included.
+less probable. It is estimated from posterior surfaces over the whole box, corners included.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.window.window import Window
 
 _MOST_SPOTS = 768
-# The share of 256 draws is known to 0.03.
+# Standard error of the share of 256 draws: 0.03.
 _DRAWS = 256
 
 
@@ -29,13 +29,13 @@ def simultaneous_confidence(fit: FittedModel, window: Window) -> float:
         return 0.0
     spots = _box_points(fit, window)
     rates = pass_rate_surfaces(fit, spots, window.fabric, _DRAWS)
-    # The middle of a Beta posterior with a flat prior: so few draws never show 0 or 1 for certain.
+    # Posterior mean with a uniform prior: few draws never prove 0 or 1.
     kept = int((rates.min(axis=1) >= window.required).sum())
     return (kept + 1.0) / (len(rates) + 2.0)
 
 
 def _box_points(fit: FittedModel, window: Window) -> pd.DataFrame:
-    """Corners, middles of edges and faces, and the centre of the box; corners alone if many."""
+    """Return corners, centres of edges and faces, and the centre of the box; corners if many."""
     low, high = window.low or {}, window.high or {}
     ranged = [f for f in fit.session.factors if f.is_numeric and low[f.name] < high[f.name]]
     steps = 3 if 3 ** len(ranged) <= _MOST_SPOTS else 2

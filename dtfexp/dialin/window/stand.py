@@ -1,4 +1,4 @@
-"""Where in a window to stand: far from where the pass rate falls, as today if as good."""
+"""The target inside a window: far from where the pass rate falls, as today if as good."""
 
 from __future__ import annotations
 
@@ -31,17 +31,17 @@ _STEPS, _POINTS = 8, 25
 def standing_place(
     fit: FittedModel, fabric: str, found: MappedBox, demand: Demand
 ) -> dict[str, Any]:
-    """The set-point of a window that the shop is told to run. METHODS.md, equation (26).
+    """Return the target of a window. METHODS.md, equation (26).
 
-    Along every setting it lies at the centre of mass of how far the pass rate stands above what is
-    asked, the others at the target; never on an edge but where the range or a limit ends there.
+    Along every setting it is the centre of mass of the excess over the requirement, the others at
+    the target; on an edge only where the range or a limit ends there.
     """
     at = _centre_of_mass(fit, fabric, found)
     bounds = {
         f.name: (float(a), float(b))
         for f, a, b in zip(found.mapped.grid.factors, found.low, found.high, strict=True)
     }
-    # Every setting half of the way at a time: two that trade off would else change places for ever.
+    # Move every setting half the way at a time; two that trade off would otherwise oscillate.
     for _ in range(_STEPS):
         places = [grids.as_axis(f, at[f.name]) for f in found.region.grid.factors]
         for k, factor in enumerate(found.region.grid.factors):
@@ -59,8 +59,10 @@ def standing_place(
 
 
 def _centre_of_mass(fit: FittedModel, fabric: str, found: MappedBox) -> dict[str, Any]:
-    """The centre of mass of the excess inside the box; of ordered words the best on average, the
-    usual one if as good."""
+    """Return the centre of mass of the excess inside the box.
+
+    Of ordered words the best on average, the usual one if as good.
+    """
     grid, weight = found.mapped.grid, found.weight()
     axes = [axis[part] for axis, part in zip(grid.axes, found.part, strict=True)]
     at: dict[str, Any] = dict(grid.words)
@@ -81,7 +83,7 @@ def _centre_of_mass(fit: FittedModel, fabric: str, found: MappedBox) -> dict[str
 def _kept_range(
     factor: Factor, low: float, high: float, fit: FittedModel, fabric: str
 ) -> tuple[float, float]:
-    """The part of the window's range that is not near an edge; a range's or limit's end is none."""
+    """Return the part of the window's range away from edges; ends of a range or limit are none."""
     axis = grids.full_axis(fit.session, factor, fabric)
     keep = _FROM_EDGE * (high - low)
     return (
@@ -93,7 +95,7 @@ def _kept_range(
 def _standing_steps(
     factor: Factor, low: float, high: float, fit: FittedModel, fabric: str
 ) -> Array:
-    """Steps of the dial that a target may stand on."""
+    """Return the dial steps allowed for a target."""
     axis = grids.full_axis(fit.session, factor, fabric)
     inside = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
     a, b = _kept_range(factor, low, high, fit, fabric)
@@ -116,7 +118,7 @@ def _with_usual_settings(
     bounds: dict[str, tuple[float, float]],
     demand: Demand,
 ) -> dict[str, Any]:
-    """The target with every setting as it is today that is as good so, all of them together."""
+    """Return the target with today's value of every setting where that is as good, jointly."""
     lines = lines_through(fit, fabric, at, demand, _POINTS)
     usual = grids.usual_set_point(fit.session, fabric)
     keep = []

@@ -86,12 +86,12 @@ class Window:
 
     @property
     def proven(self) -> bool:
-        """Whether some part of the window is proven."""
+        """True when some part of the window is proven."""
         return self.core_low is not None
 
     @property
     def promise(self) -> str:
-        """What the window says of every set-point in it, in one sentence."""
+        """The statement on every set-point of the window, in one sentence."""
         asked = f"at least {100 * self.required:.4g} of 100"
         if self.required_confidence is None:
             return f"Anywhere inside, {asked} new presses are expected to pass."
@@ -101,7 +101,7 @@ class Window:
     @property
     def expectation(self) -> str:
         """Return the expected result at the target in a sentence, cautious while not proven."""
-        told = "" if self.presses_at_target else " The target is worked out, not yet pressed there."
+        told = "" if self.presses_at_target else " The target is computed, not yet pressed."
         if self.proven:
             return f"At the target about {_whole(self.pass_rate)} of 100 should pass.{told}"
         least = _whole(self.pass_rate_low)
@@ -113,5 +113,5 @@ class Window:
 
 
 def _whole(rate: float) -> int:
-    """Of 100, rounded down: never more than the rate itself."""
+    """Return a rate as a count of 100, rounded down."""
     return math.floor(100.0 * rate + 1e-9)

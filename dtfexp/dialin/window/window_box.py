@@ -55,7 +55,7 @@ class MappedBox:
     region: PassMap
 
     def ends(self, session: Session) -> tuple[dict[str, Any], dict[str, Any]]:
-        """The low and the high end as set-points, in the session's order."""
+        """Return the low and the high end as set-points, in the session's order."""
         grid, order = self.mapped.grid, [f.name for f in session.factors]
         low, high = (
             grid.words
@@ -66,11 +66,11 @@ class MappedBox:
 
     @property
     def part(self) -> tuple[slice, ...]:
-        """Where the box lies in the arrays of its map."""
+        """The slices of the box in the arrays of its map."""
         return tuple(slice(a, b + 1) for a, b in zip(self.box.lo, self.box.hi, strict=True))
 
     def weight(self) -> Array:
-        """Excess times the share of the box that each set-point stands for."""
+        """Return the excess times the share of the box that belongs to each set-point."""
         out = np.maximum(self.mapped.excess[self.part], 0.0)
         for k, (axis, part) in enumerate(zip(self.mapped.grid.axes, self.part, strict=True)):
             width = _cell_widths(axis[part])
@@ -80,12 +80,12 @@ class MappedBox:
 
     @property
     def offers(self) -> float:
-        """The size of the box times how far it stands above what is asked on average."""
+        """The size of the box times its mean excess over the requirement."""
         return self.box.size * float(self.weight().sum())
 
 
 def _cell_widths(axis: Array) -> Array:
-    """What each level of an axis stands for: half of the way to each neighbour."""
+    """Return the width of each level of an axis: half the way to each neighbour."""
     if len(axis) < 2:
         return np.ones(len(axis))
     gaps = np.diff(axis)
@@ -201,8 +201,10 @@ def refined_box(
 def _searched(
     session: Session, fabric: str, mapped: PassMap, at_least: Mapping[str, float]
 ) -> tuple[PassMap, Box] | None:
-    """Return the largest box of a map by splines, with closer places at its edges until they move
-    no more; what a finer grid finds holds."""
+    """Return the largest box of a map by splines, refined until its edges stay.
+
+    The result of a finer grid replaces that of a coarser one.
+    """
     factors = mapped.grid.factors
     steps = [grids.full_axis(session, f, fabric) if f.is_numeric else None for f in factors]
     even = near = _even(session, fabric, mapped)
@@ -214,7 +216,7 @@ def _searched(
             session, fabric, even.grid, _ends(near, box), _FINE_CELLS, PARTS
         )
         if all(np.isin(a, b).all() for a, b in zip(closer.axes, near.grid.axes, strict=True)):
-            break  # every place is looked at already
+            break  # every place is included already
         near = mapped.at(session, fabric, closer)
         box = best_box(near, at_least, steps)
     return None if box is None else (near, box)
@@ -303,8 +305,10 @@ def _moved_out(mapped: PassMap, ends: Array) -> Array:
 
 
 def _spots(ends: Array, fixed: Mapping[int, Array] | None = None) -> Array:
-    """Return corners, middles of edges and faces, and the centre of a box (M, axes); corners alone
-    where those are many. ``fixed``: places on an axis in their stead."""
+    """Return corners, centres of edges and faces, and the centre of a box (M, axes).
+
+    Corners alone where those are many. ``fixed``: replaces the places on an axis.
+    """
     middles = 3 ** len(ends) <= _MOST_SPOTS
     sides = []
     for k, (low, high) in enumerate(ends):

@@ -73,7 +73,7 @@ def presses_line(finding: FabricResult) -> str:
         told += f", {window.presses_inside} inside the window"
     if window.presses_at_target:
         return f"{told}, {window.presses_at_target} at the target"
-    return f"{told}; the target is worked out, not yet pressed"
+    return f"{told}; the target is computed, not yet pressed"
 
 
 def caveats(finding: FabricResult) -> list[str]:

@@ -22,19 +22,27 @@ MOST_WORKERS = 4
 def pytest_cmdline_main(config: pytest.Config) -> None:
     """Run the whole suite on several cores; what is asked for by name runs in this process."""
     whole = not config.option.file_or_dir and not config.option.usepdb
-    if whole and getattr(config.option, "numprocesses", 0) is None:
+    # A worker comes here too, with no files named: started by it, workers would never end.
+    worker = "PYTEST_XDIST_WORKER" in os.environ
+    if whole and not worker and getattr(config.option, "numprocesses", 0) is None:
         config.option.numprocesses = min(os.cpu_count() or 1, MOST_WORKERS)
-        config.option.dist, config.option.loadscopereorder = "loadgroup", False
+        config.option.dist, config.option.loadscopereorder = "loadfile", False
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     """Keep a file in one worker, for its fixtures; all that opens a browser, too."""
-    if not config.pluginmanager.hasplugin("xdist"):
-        return
-    for item in items:
-        browser = "playwright" in getattr(item, "fixturenames", ())
-        item.add_marker(pytest.mark.xdist_group("browser" if browser else item.path.stem))
+    from xdist.scheduler import LoadFileScheduling
+
+    class Scheduling(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file = super()._split_scope(nodeid)
+            return "browser" if "browser" in file else file
+
+    return Scheduling(config, log)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.path.parent.name not in FIRST)
 
 

@@ -1,6 +1,7 @@
 """The house rules that can be read off the source: floors, cycles, files, clocks, size."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -40,11 +41,16 @@ def floor_of(module):
     return FLOORS[parts[1]] if len(parts) > 1 else max(FLOORS.values()) + 1
 
 
+@cache
+def parsed(path):
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
 def imports(path):
     """Every module that a file imports, anywhere in it and for types too, as (module, line)."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
     found = []
-    for node in ast.walk(tree):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.Import):
             found += [(alias.name, node.lineno) for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
@@ -62,6 +68,10 @@ def imports(path):
     return found
 
 
+def below(floor):
+    return [module for module in MODULES if floor_of(module) < FLOORS[floor]]
+
+
 def test_every_module_belongs_to_a_floor():
     assert len(FILES) > 15, "the package was not found"
     for module in MODULES:
@@ -69,16 +79,16 @@ def test_every_module_belongs_to_a_floor():
             assert module.split(".")[1] in FLOORS, module
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_imports_only_go_down(module):
-    if module == "dtfexp":
-        return  # the contract: it names what the floors hold
-    for target, line in imports(MODULES[module]):
-        if target.split(".")[0] != "dtfexp":
-            continue
-        assert target != "dtfexp", f"{module}:{line} imports the contract"
-        assert target in MODULES, f"{module}:{line} imports {target}, which is not there"
-        assert floor_of(target) <= floor_of(module), f"{module}:{line} imports upward: {target}"
+def test_imports_only_go_down():
+    for module, path in MODULES.items():
+        if module == "dtfexp":
+            continue  # the contract: it names what the floors hold
+        for target, line in imports(path):
+            if target.split(".")[0] != "dtfexp":
+                continue
+            assert target != "dtfexp", f"{module}:{line} imports the contract"
+            assert target in MODULES, f"{module}:{line} imports {target}, which is not there"
+            assert floor_of(target) <= floor_of(module), f"{module}:{line} imports upward: {target}"
 
 
 def test_no_cycle():
@@ -103,57 +113,56 @@ def test_no_cycle():
         walk(module)
 
 
-@pytest.mark.parametrize("module", [m for m in MODULES if floor_of(m) < FLOORS["show"]])
-def test_nothing_below_floor_5_draws(module):
-    drawn = {t.split(".")[0] for t, _ in imports(MODULES[module])} & WIDGET_MODULES
-    assert not drawn, f"{module} imports {drawn}"
+def test_nothing_below_floor_5_draws():
+    for module in below("show"):
+        drawn = {t.split(".")[0] for t, _ in imports(MODULES[module])} & WIDGET_MODULES
+        assert not drawn, f"{module} imports {drawn}"
 
 
-@pytest.mark.parametrize("module", [m for m in MODULES if floor_of(m) < FLOORS["book"]])
-def test_nothing_below_floor_4_touches_a_file_or_a_clock(module):
-    if module == ONE_FILE_EXCEPTION:
-        return
-    path = MODULES[module]
-    text = path.read_text(encoding="utf-8")
-    for target, line in imports(path):
-        top = target.split(".")[0]
-        if text.splitlines()[line - 1].strip() == "from os import PathLike":
-            continue  # a type, no file
-        assert top not in FILE_MODULES, f"{module}:{line} imports {top}"
-        assert top not in CLOCK_MODULES, f"{module}:{line} imports {top}"
-    for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.Call):
-            called = ast.unparse(node.func).split(".")[-1]
-            assert called not in FILE_CALLS, f"{module}:{node.lineno} calls {called}"
+def test_nothing_below_floor_4_touches_a_file_or_a_clock():
+    for module in below("book"):
+        if module == ONE_FILE_EXCEPTION:
+            continue
+        path = MODULES[module]
+        text = path.read_text(encoding="utf-8")
+        for target, line in imports(path):
+            top = target.split(".")[0]
+            if text.splitlines()[line - 1].strip() == "from os import PathLike":
+                continue  # a type, no file
+            assert top not in FILE_MODULES, f"{module}:{line} imports {top}"
+            assert top not in CLOCK_MODULES, f"{module}:{line} imports {top}"
+        for node in ast.walk(parsed(path)):
+            if isinstance(node, ast.Call):
+                called = ast.unparse(node.func).split(".")[-1]
+                assert called not in FILE_CALLS, f"{module}:{node.lineno} calls {called}"
 
 
-@pytest.mark.parametrize("module", [m for m in MODULES if floor_of(m) == FLOORS["maths"]])
-def test_maths_knows_arrays_only(module):
-    tops = {target.split(".")[0] for target, _ in imports(MODULES[module])}
-    assert not tops & {"pandas", "statsmodels", "tqdm", "tomli_w"}, f"{module} imports {tops}"
+def test_maths_knows_arrays_only():
+    for module in (m for m in MODULES if floor_of(m) == FLOORS["maths"]):
+        tops = {target.split(".")[0] for target, _ in imports(MODULES[module])}
+        assert not tops & {"pandas", "statsmodels", "tqdm", "tomli_w"}, f"{module} imports {tops}"
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_no_global_randomness(module):
-    tree = ast.parse(MODULES[module].read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Attribute) and ast.unparse(node.value) in (
-            "np.random",
-            "numpy.random",
-        ):
-            allowed = ("Generator", "default_rng", "SeedSequence", "PCG64", "BitGenerator")
-            assert node.attr in allowed, f"{module}:{node.lineno} uses np.random.{node.attr}"
-    assert "random" not in {target for target, _ in imports(MODULES[module])}
+def test_no_global_randomness():
+    for module, path in MODULES.items():
+        for node in ast.walk(parsed(path)):
+            if isinstance(node, ast.Attribute) and ast.unparse(node.value) in (
+                "np.random",
+                "numpy.random",
+            ):
+                allowed = ("Generator", "default_rng", "SeedSequence", "PCG64", "BitGenerator")
+                assert node.attr in allowed, f"{module}:{node.lineno} uses np.random.{node.attr}"
+        assert "random" not in {target for target, _ in imports(path)}, module
 
 
-@pytest.mark.parametrize("module", MODULES)
-def test_size_docstring_and_no_assert(module):
-    text = MODULES[module].read_text(encoding="utf-8")
-    assert len(text.splitlines()) <= 400, f"{module} has {len(text.splitlines())} lines"
-    tree = ast.parse(text)
-    assert ast.get_docstring(tree), f"{module} does not say what it is"
-    for node in ast.walk(tree):
-        assert not isinstance(node, ast.Assert), f"{module}:{node.lineno} uses assert"
+def test_size_docstring_and_no_assert():
+    for module, path in MODULES.items():
+        text = path.read_text(encoding="utf-8")
+        assert len(text.splitlines()) <= 400, f"{module} has {len(text.splitlines())} lines"
+        tree = parsed(path)
+        assert ast.get_docstring(tree), f"{module} does not say what it is"
+        for node in ast.walk(tree):
+            assert not isinstance(node, ast.Assert), f"{module}:{node.lineno} uses assert"
 
 
 FOLDERS = sorted(path.parent for path in PACKAGE.rglob("__init__.py") if path.parent != PACKAGE)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dtfexp import ResultsError, Session, SessionError, fit, plan
+from dtfexp import Fit, ResultsError, Session, SessionError, fit, plan
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import Coding
 from tests.dialin.bench import FOUR, HALF, ONE, PRESS, SESSIONS, WORDS, graded
@@ -20,7 +20,7 @@ def settings_of(session: Session, fabric: str) -> pd.DataFrame:
     return grids.grid(session, fabric, words, 40).frame()
 
 
-def sound(session: Session, results: pd.DataFrame) -> None:
+def sound(session: Session, results: pd.DataFrame) -> Fit:
     """An answer for every fabric: finite, ordered, on the steps, inside the limits."""
     fitted = fit(session, results)
     for fabric in session.fabrics:
@@ -45,6 +45,7 @@ def sound(session: Session, results: pd.DataFrame) -> None:
                 if factor.is_numeric or factor.ordered:
                     assert ends[0] <= low <= here <= high <= ends[1]
         assert window.found is (window.low is not None) is (window.high is not None)
+    return fitted
 
 
 KINDS = ("as they fell", "all best", "all worst", "all accepted", "separated")
@@ -68,8 +69,7 @@ def test_any_grades_get_an_answer(session: Session, kind: str) -> None:
 @pytest.mark.parametrize("session", SESSIONS, ids=lambda s: s.name)
 def test_hardly_any_press_is_enough_for_an_answer(session: Session, presses: int) -> None:
     results = graded(session, plan(session, 3).runs).head(presses)
-    sound(session, results)
-    window = fit(session, results).window(session.fabrics[0])
+    window = sound(session, results).window(session.fabrics[0])
     assert not window.found  # nothing is promised on so little
     assert "press" in window.reason
 
@@ -83,11 +83,11 @@ def test_missing_grades_count_for_the_grades_there_are() -> None:
     half = results.copy()
     half["wash"] = half["wash"].astype(float)
     half.loc[half.index[::2], "wash"] = np.nan
-    sound(FOUR, half)
+    halved = sound(FOUR, half)
     at = pd.DataFrame([{f.name: f.usual for f in FOUR.factors}])
     full_rate, half_rate, none = (
-        fit(FOUR, r).pass_rate(at, "cotton").iloc[0]
-        for r in (results, half, half.drop(columns="wash").assign(wash=np.nan))
+        fitted.pass_rate(at, "cotton").iloc[0]
+        for fitted in (fit(FOUR, results), halved, fit(FOUR, half.assign(wash=np.nan)))
     )
     width = [r["high"] - r["low"] for r in (full_rate, half_rate, none)]
     assert width[0] < width[2]

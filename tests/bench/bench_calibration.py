@@ -23,7 +23,12 @@ from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
 from dtfexp.maths.inference.observations import GradeScale
-from dtfexp.maths.inference.posterior import ceilings, data_covariance, infer
+from dtfexp.maths.inference.posterior import (
+    ceilings,
+    data_batch_covariance,
+    data_covariance,
+    infer,
+)
 from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.pass_probability import all_pass_probability, pass_posterior, probit
 from tests.bench.simulated import FACTORS, FAMILIES, NAMES, bench, session
@@ -43,7 +48,7 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
     wanted = Points(rng.uniform(-1, 1, (POINTS, 4, 1)), np.ones(1), np.zeros(POINTS, dtype=int))
     blank = runs.assign(peel=4, wash=4)
     data = coding.data(blank)
-    # Field and luck at the presses, and the field at the wanted points, of one joint draw.
+    # The field at the presses and at the wanted points, of one joint draw.
     both = Points(
         np.concatenate([data.at.nodes, np.repeat(wanted.nodes, 2, axis=0)]),
         np.ones(1),
@@ -57,7 +62,9 @@ def place_of_truth(seed: int) -> tuple[np.ndarray, np.ndarray]:
     draw = field.prior_mean(both, shape, scales, prior)
     draw = draw + np.linalg.cholesky(joint) @ rng.normal(size=len(joint))
     top = ceilings(graded, scales)
+    luck = data_batch_covariance(data, scales, prior) + 1e-9 * np.eye(data.n)
     quality = ceiling.quality(draw[: data.n], top[data.outcome])
+    quality += np.linalg.cholesky(luck) @ rng.normal(size=data.n)
     quality += scales.noise[data.outcome] * rng.normal(size=data.n)
     seen = replace(data, grade=np.searchsorted(CUTS, quality))
     shared, own = batch_effects.new_press_variance(scales, prior, False)

@@ -2,8 +2,10 @@
 
 Needs numpyro (``pip install numpyro``), which is no dependency of the project or of its tests.
 Hamiltonian Monte Carlo with no U-turn: Hoffman & Gelman 2014, J. Mach. Learn. Res. 15:1593.  The
-field is sampled as mean + Cholesky factor times standard normals, the scale parameters as standard
-normals, all together; neither expectation propagation nor a set of scale points comes in.
+field is sampled as mean + Cholesky factor times standard normals, the luck of every load, round and
+press and the scale parameters as standard normals, all together; neither expectation propagation
+nor a set of scale points comes in.  A grade reads the field's quality, under the ceiling, plus luck
+and noise.
 
 A case is a dictionary of plain lists: ``stage`` ("cure", "press", "peel") and ``word`` of each
 setting, ``trade_off`` (pairs of settings that add up to a dose), ``cuts`` of each outcome in grade
@@ -146,16 +148,32 @@ def alike_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
 
 
 def covariance_of(case: dict[str, Any], s: dict[str, Any]) -> Any:
-    """Prior covariance (N, N) of what was graded: field, load, round and press together; and of the
-    gaps between washes, which have no luck."""
-    x, fabric, held, least = rows_of(case)
-    same = {k: np.equal.outer(np.array(case[k]), np.array(case[k])) * 1.0 for k in
-            ("outcome", "load", "round", "press")}  # fmt: skip
+    """Prior covariance (N, N) of the field where it was graded, and of the gaps between washes."""
+    x, fabric, held, _ = rows_of(case)
     out = kernel(jnp.array(x), fabric, jnp.array(x), fabric, case, s)
-    out = out * (held @ alike_of(case, s) @ held.T)
-    luck = s["load"] ** 2 * same["load"] + s["round"] ** 2 * same["round"]
-    luck = luck * (0.5 + 0.5 * same["outcome"]) + PRESS_SHARE**2 * same["press"]
-    return out + jnp.pad(luck, (0, len(least))) + 1e-8 * jnp.eye(len(x))
+    return out * (held @ alike_of(case, s) @ held.T) + 1e-8 * jnp.eye(len(x))
+
+
+def luck_of(case: dict[str, Any], s: dict[str, Any], w: Any) -> Any:
+    """Luck of every grade from the standard normals ``w`` of the groups (:func:`lucky_groups`)."""
+    sizes = {"load": s["load"] * 0.5**0.5, "round": s["round"] * 0.5**0.5, "press": PRESS_SHARE}
+    out = 0.0
+    for name, index, start in lucky_groups(case)[0]:
+        out = out + sizes[name] * w[start + index]
+    return out
+
+
+def lucky_groups(case: dict[str, Any]) -> tuple[list[tuple[str, Any, int]], int]:
+    """What kind of luck, which of its draws each grade has, and where these start; and how many
+    draws there are: one for a load or round, one more for each outcome of it, one for a press."""
+    outcome, found, start = np.array(case["outcome"]), [], 0
+    for name in ("load", "round", "press"):
+        for own in (False, True) if name != "press" else (False,):
+            code = np.array(case[name]) * len(case["cuts"]) + own * outcome
+            groups, index = np.unique(code, return_inverse=True)
+            found.append((name, index.reshape(-1), start))
+            start += len(groups)
+    return found, start
 
 
 def row_means(case: dict[str, Any], s: dict[str, Any]) -> Any:
@@ -172,10 +190,14 @@ def prior_at(case: dict[str, Any], seed: int) -> dict[str, Any]:
     # The first twelve, with the last six where these are gaps between washes.
     rows = np.r_[0:12, -6:0] + len(rows_of(case)[0]) * np.r_[np.zeros(12, int), np.ones(6, int)]
     rows = rows if case.get("falls") else rows[:12]
+    graded = rows[rows < len(case["outcome"])]
+    draws = np.array([luck_of(case, s, w) for w in np.eye(lucky_groups(case)[1])])
+    luck_covariance = draws.T @ draws
     exact = {
         "rows": rows,
         "mean": row_means(case, s)[rows],
         "covariance": covariance_of(case, s)[np.ix_(rows, rows)],
+        "luck": luck_covariance[np.ix_(graded, graded)],
         "noise": s["noise"],
         "ceiling": s["ceiling"],
     }
@@ -194,10 +216,12 @@ def log_between(low: Any, high: Any) -> Any:
 
 
 def model(case: dict[str, Any]) -> None:
-    """Field and scales as standard normals; grades read the quality under the ceiling."""
+    """Field, luck and scales as standard normals; grades read quality under the ceiling, and luck
+    beside it."""
     n_outcomes, n = len(case["cuts"]), len(rows_of(case)[0])
     u = numpyro.sample("u", dist.Normal(jnp.zeros(SCALES + n_outcomes), 1.0).to_event(1))
     z = numpyro.sample("z", dist.Normal(jnp.zeros(n), 1.0).to_event(1))
+    w = numpyro.sample("w", dist.Normal(jnp.zeros(lucky_groups(case)[1]), 1.0).to_event(1))
     s = scales_of(u, n_outcomes)
     root = jnp.linalg.cholesky(covariance_of(case, s))
     field = row_means(case, s) + root @ z
@@ -206,7 +230,7 @@ def model(case: dict[str, Any]) -> None:
     field, gap = field[: len(outcome)], field[len(outcome) :]
     if len(least):
         numpyro.factor("falls", log_ndtr((gap - least) / SOFT_STEP).sum())
-    noise = s["noise"][outcome]
+    noise, luck = s["noise"][outcome], luck_of(case, s, w)
     graded = np.array([case["cuts"][o] is not None for o in outcome])
     if graded.any():
         low, high = [], []
@@ -215,18 +239,18 @@ def model(case: dict[str, Any]) -> None:
             low.append(edges[grade])
             high.append(edges[grade + 1])
         top = s["ceiling"]
-        quality = top - SOFT * jax.nn.softplus((top - field[graded]) / SOFT)
+        quality = top - SOFT * jax.nn.softplus((top - field[graded]) / SOFT) + luck[graded]
         low_z = (np.array(low) - quality) / noise[graded]
         high_z = (np.array(high) - quality) / noise[graded]
         numpyro.factor("grades", log_between(low_z, high_z).sum())
     if not graded.all():
         value = np.array([np.nan if v is None else v for v in case["value"]])[~graded]
-        gap = (value - field[~graded]) / noise[~graded]
+        gap = (value - field[~graded] - luck[~graded]) / noise[~graded]
         numpyro.factor("values", (-0.5 * gap**2 - jnp.log(noise[~graded])).sum())
 
 
 def draw(case: dict[str, Any], warmup: int, samples: int, chains: int, seed: int) -> Any:
-    """Draws of ``u`` and ``z``, (chains, samples, ...)."""
+    """Draws of ``u``, ``z`` and ``w``, (chains, samples, ...)."""
     kernel_ = NUTS(model, target_accept_prob=0.9)
     mcmc = MCMC(
         kernel_,
@@ -246,7 +270,7 @@ def fewest_effective(draws: dict[str, Any]) -> float:
 
     Vehtari et al. 2021, Bayesian Analysis 16:667, ask for 400 before a summary is trusted (memory).
     """
-    return min(float(np.min(effective_sample_size(draws[k]))) for k in ("u", "z"))
+    return min(float(np.min(effective_sample_size(draws[k]))) for k in ("u", "z", "w"))
 
 
 def answers(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int = 1) -> Any:
@@ -323,7 +347,7 @@ def summary(case: dict[str, Any], draws: dict[str, Any], seed: int, thin: int) -
     centre = mean.mean(axis=(0, 1))
     square = variance + (mean - centre) ** 2
     sd = np.sqrt(square.mean(axis=(0, 1)))
-    r_hat = max(float(np.max(gelman_rubin(draws[k]))) for k in ("u", "z"))
+    r_hat = max(float(np.max(gelman_rubin(draws[k]))) for k in ("u", "z", "w"))
 
     def plain(values: Any) -> Any:
         return np.round(np.asarray(values), 5).tolist()

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from dtfexp.describe.errors import PlanError
 from dtfexp.maths.control.cusum import (
     cusum,
     day_step_distribution,
@@ -104,3 +105,9 @@ def test_weight_of_a_failure():
 def test_a_bench_that_cannot_fail_never_alarms():
     steps, chance = day_step_distribution(np.array([10]), 0.0, 3)
     assert mean_run_length(steps, chance, 5) == float("inf")
+
+
+def test_a_run_that_no_limit_gives_is_refused():
+    """A sum that rises by 41 a day reaches any limit up to 4000 within a hundred days."""
+    with pytest.raises(PlanError, match="false_alarm_days: got 1000"):
+        limit_for_mean_run(np.array([20]), 0.05, 60, 1000.0)

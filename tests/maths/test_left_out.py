@@ -14,7 +14,13 @@ from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.hyperparameters import n_dimensions, normal_points, to_hyperparameters
 from dtfexp.maths.inference.observations import Data
-from dtfexp.maths.inference.posterior import Posterior, data_covariance, fit_sites
+from dtfexp.maths.inference.posterior import (
+    Posterior,
+    data_batch_covariance,
+    data_covariance,
+    data_mean,
+    fit_sites,
+)
 from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.batch_posterior import batch_effect_posterior, mixture_quantile
 from dtfexp.maths.prediction.joint_posterior import (
@@ -72,16 +78,23 @@ def test_leaving_a_press_out_is_fitting_without_it(kind: str, close: float) -> N
         rows = np.flatnonzero(post.data.press == press)
         fewer = _posterior(kind, np.flatnonzero(post.data.press != press))
         left = leave.hold_out(rows)
-        # The rows' own settings, as a new press of the same load and round would have them.
+        # Field and batch effects at the rows' own settings, in their load and round.
         for j, scales in enumerate(post.integration_points):
-            whole = data_covariance(post.data, post.shape, scales, post.prior)
-            keep = np.flatnonzero(post.data.press != press)
-            cross, own = whole[np.ix_(rows, keep)], whole[np.ix_(rows, rows)]
-            link = cross @ fewer.sites.root[j]
-            sd = np.sqrt(np.diag(own - link @ link.T))
-            mean = cross @ fewer.sites.weights[j] + leave._prior_mean[j][rows]
-            assert np.abs(left.mean[j] - mean).max() < close * sd.max()
-            assert np.sqrt(np.diag(left.covariance[j])) == pytest.approx(sd, rel=close)
+            keep, sites = np.flatnonzero(post.data.press != press), fewer.sites
+            prior_mean = data_mean(post.data, post.shape, scales, post.prior)[rows]
+            kinds = (
+                (data_covariance(post.data, post.shape, scales, post.prior),
+                 sites.root[j], sites.weights[j], prior_mean, slice(0, 2)),
+                (data_batch_covariance(post.data, scales, post.prior),
+                 sites.batch_root[j], sites.batch_weights[j], np.zeros(2), slice(2, 4)),
+            )  # fmt: skip
+            for whole, root, weights, before, which in kinds:
+                link = whole[np.ix_(rows, keep)] @ root
+                sd = np.sqrt(np.diag(whole[np.ix_(rows, rows)] - link @ link.T))
+                mean = whole[np.ix_(rows, keep)] @ weights + before
+                assert np.abs(left.mean[j, which] - mean).max() < close * sd.max()
+                variance = np.diag(left.covariance[j])[which]
+                assert np.sqrt(variance) == pytest.approx(sd, rel=close)
         again, quick = predict(fewer, at), foretold.without(left)
         sd = np.sqrt(np.einsum("jmoo->jmo", again.covariance))
         assert np.abs((quick.mean - again.mean) / sd).max() < close
@@ -97,7 +110,8 @@ def test_the_luck_of_a_load_is_its_gaussian_share() -> None:
         whole = data_covariance(data, post.shape, scales, post.prior) + np.diag(
             scales.noise[data.outcome] ** 2
         )
-        prior_mean = LeaveOneOut(post)._prior_mean[j]
+        whole += data_batch_covariance(data, scales, post.prior)
+        prior_mean = data_mean(data, post.shape, scales, post.prior)
         for place, code in enumerate((0, 2)):
             # Half of a load's luck is common to the outcomes, half is each one's own; mean of two.
             cross = scales.load_sd**2 * 0.75 * (data.load == code)

@@ -62,6 +62,36 @@ def test_the_variance_it_foretells_is_the_variance_that_comes() -> None:
     assert outlook.variance / before == pytest.approx(shrink, rel=2e-3)
 
 
+def test_one_press_moves_its_outcomes_together() -> None:
+    """Two measured outcomes of two presses to come, each of a load and round of its own, against a
+    fit that has them: what one press does to both outcomes is shared."""
+    shape, zero = replace(SHAPE, n_outcomes=2), (np.zeros(2), np.zeros(2))
+    prior = replace(Prior(), press_effect_sd=0.5)
+    scales = replace(SCALES, noise=np.array([0.2, 0.3]))
+
+    def known(settings: list[list[float]], values: list[float]) -> Posterior:
+        press = np.repeat(np.arange(len(settings)), 2)
+        n, group = len(press), press
+        data = Data(
+            points(settings).take(press), np.tile([0, 1], len(settings)), group, group,
+            np.full(n, -1), press, np.full(n, -1), np.array(values),
+        )  # fmt: skip
+        sites = fit_sites(data, shape, prior, (None, None), [scales])
+        return Posterior(data, shape, prior, (None, None), (scales,), np.ones(1), sites)
+
+    seen, new = [[0.0, 0.0]], [[0.3, 0.3], [-0.5, 0.5]]
+    cells = points([[0.1, 0.1], [-0.6, 0.4]])
+    now = known(seen, [0.6, 0.2])
+    pool = Candidates(points(new), np.array([1, 2]), np.array([1, 2]))
+    outlook = BatchAcquisition(now, cells, pool, np.ones(2), 0.9, zero)
+    for press in (0, 1):
+        outlook.add_press(press)
+    slope, _ = probit_margin.slopes(now, cells)
+    after = known(seen + new, [0.6, 0.2, 0.1, 0.9, -0.3, 0.2])
+    left = np.einsum("eo,eop,ep->e", slope, predict(after, cells).covariance[0], slope)
+    assert outlook.variance == pytest.approx(left, rel=2e-3)
+
+
 def test_presses_of_one_load_teach_less_than_of_two() -> None:
     now = posterior(points([[0.9, 0.9]]), np.array([0.1]))
     cells, twins = points([[0.0, 0.0]]), points([[0.0, 0.0], [0.0, 0.0]])
@@ -132,7 +162,7 @@ def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:
     assert cov[0, 0, 1, 0] - fields[0, 0] == pytest.approx(load, rel=1e-6)
     assert cov[0, 0, 1, 1] - fields[0, 1] == pytest.approx(0.5 * load, rel=1e-6)
     # The second outcome of the second press alone: the last row of all.
-    towards, noise = outlook.cross[0, 3], outlook.noise[1, 1]
+    towards, noise = outlook.cross[0, 3], outlook.noise[1, 1, 1]
     left = outlook.variance[0] - towards**2 / (outlook.cov[3, 3] + noise)
     outlook.add_press(1, (1,))
     assert outlook.variance[0] == pytest.approx(left)
@@ -153,11 +183,10 @@ def test_what_a_grade_tells_is_fishers_information_less_a_discount_far_below() -
         slope = (chances(f + 1e-4) - chances(f - 1e-4)) / 2e-4
         return float(np.sum(slope**2 / np.maximum(chances(f), 1e-12))) * noise**2
 
-    share = Prior().press_effect_sd ** 2
     for mean, discount in ((0.4, 0.0), (1.2, 0.0), (-2.0, 9.0)):
         known, _ = quad(lambda f, m=mean: information(f) * norm.pdf(f, m, 0.2), mean - 1, mean + 1)
         found = _effective_grade_noise(post, np.array([[mean]]), np.array([[0.04]]))
-        assert found[0, 0] == pytest.approx(noise**2 / min(known, 1.0) + discount + share, rel=0.03)
+        assert found[0, 0] == pytest.approx(noise**2 / min(known, 1.0) + discount, rel=0.03)
 
 
 def test_the_machine_spread_blurs_what_a_press_shows() -> None:
@@ -170,7 +199,7 @@ def test_the_machine_spread_blurs_what_a_press_shows() -> None:
     def noise(spread: np.ndarray | None) -> float:
         pool = Candidates(points([at]), np.array([0]), np.array([0]), spread)
         return float(
-            BatchAcquisition(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told).noise[0, 0]
+            BatchAcquisition(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told).noise[0, 0, 0]
         )
 
     def mean(step: list[float]) -> float:

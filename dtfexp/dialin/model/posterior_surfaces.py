@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 DRAWS = 48
-ANCHORS = 192
+ANCHORS = 128
 
 
 def pass_rate_surfaces(
@@ -57,7 +57,7 @@ def pass_rate_surfaces(
 
 def _unit_points(d: int) -> Array:
     """Return anchors over the unit cube, its ends included (points near an end move onto it)."""
-    points = qmc.Sobol(d, scramble=True, seed=2).random(256)[:ANCHORS]
+    points = qmc.Sobol(d, scramble=True, seed=2).random(ANCHORS)
     return np.asarray(np.clip(1.1 * points - 0.05, 0.0, 1.0))
 
 

@@ -169,7 +169,8 @@ def _anchor_points(coding: Coding, fabrics: list[str]) -> Points:
     """Return settings spread evenly over all that the machines may reach, alike for each fabric."""
     factors = coding.session.factors
     count = min(ANCHORS * 4 ** (len(factors) - 1), MOST_ANCHORS)
-    unit = qmc.Sobol(len(factors), scramble=False).random(count)
+    # A power of two, as the points of Sobol want.
+    unit = qmc.Sobol(len(factors), scramble=True, seed=3).random(count)
     columns: dict[str, Any] = {}
     for factor, u in zip(factors, unit.T, strict=True):
         if factor.is_numeric:

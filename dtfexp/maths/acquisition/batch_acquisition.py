@@ -35,6 +35,8 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 # Share of the distance from the acceptance cut down to a grade that counts as noise; chosen on
 # simulated benches (``tests/bench``), no published source.
 BAD_GRADE_NOISE = 1.5
+# Share of a measurement's information that any grade is taken to have: keeps numbers finite.
+_LEAST_TOLD = 1e-3
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,7 @@ class BatchAcquisition:
         slope, cell_links = probit_margin.slopes(post, cells)
         self.margin, self.stays = now
         cov, cross, mean = _covariances(post, cells, candidates, slope, cell_links)
-        self.cov, self.cross = cov, cross
+        self.cross = cross
         own = np.einsum(
             "ea,ea->e",
             slope,
@@ -90,9 +92,19 @@ class BatchAcquisition:
         self.sd_now = np.sqrt(np.maximum(own, 1e-10))
         self.variance = self.sd_now**2
         variance = np.diag(cov).reshape(-1, self.n_outcomes)
-        self.noise = _effective_grade_noise(post, mean, variance) + _input_noise_variance(
-            post, candidates
+        slope_there = _quality_slopes(post, mean, variance)
+        # Batch effects lie beside the quality: counted in the field's own units they are the
+        # larger, the flatter the top.
+        beside = 1.0 / slope_there.ravel()
+        self.cov = cov + _batch_covariance(post, candidates) * np.outer(beside, beside)
+        # Of one press: noise of each outcome, and what the press does to all of them at once.
+        self.noise = _effective_grade_noise(post, mean, variance)[:, :, None] * np.eye(
+            self.n_outcomes
         )
+        self.noise += post.prior.press_effect_sd**2 / (
+            slope_there[:, :, None] * slope_there[:, None, :]
+        )
+        self.noise += _input_noise_covariance(post, candidates)
 
     def confirmation_probability(self, variance: Array) -> Array:
         """Return the probability that a cell is confirmed good once its variance is ``variance``.
@@ -122,7 +134,7 @@ class BatchAcquisition:
         n_out = self.n_outcomes
         index = candidates[:, None] * n_out + np.arange(n_out)
         block = self.cov[index[:, :, None], index[:, None, :]]
-        block = block + self.noise[candidates][:, :, None] * np.eye(n_out)
+        block = block + self.noise[candidates]
         cross = self.cross[:, index]
         solved = np.einsum("eco,cop->ecp", cross, np.linalg.inv(block))
         drop = np.einsum("eco,eco->ec", solved, cross)
@@ -132,10 +144,10 @@ class BatchAcquisition:
     @single_threaded
     def add_press(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:
         """Add a press to the batch and condition all covariances on it."""
-        which = range(self.n_outcomes) if outcomes is None else outcomes
-        index = np.array([candidate * self.n_outcomes + o for o in which], dtype=int)
-        noise = np.array([self.noise[candidate, o] for o in which])
-        gain = np.linalg.inv(self.cov[np.ix_(index, index)] + np.diag(noise))
+        which = list(range(self.n_outcomes) if outcomes is None else outcomes)
+        index = candidate * self.n_outcomes + np.array(which, dtype=int)
+        noise = self.noise[candidate][np.ix_(which, which)]
+        gain = np.linalg.inv(self.cov[np.ix_(index, index)] + noise)
         towards = self.cross[:, index]
         among = self.cov[:, index]
         self.variance = self.variance - np.einsum("eo,op,ep->e", towards, gain, towards)
@@ -164,7 +176,7 @@ def _cell_covariance(post: Posterior, cells: Points, links: list[Array]) -> Arra
 def _covariances(
     post: Posterior, cells: Points, candidates: Candidates, slope: Array, cell_links: list[Array]
 ) -> tuple[Array, Array, Array]:
-    """Return covariances (C*O, C*O) of candidates and (E, C*O) with cells, and means (C, O)."""
+    """Return the fields' covariances (C*O, C*O), (E, C*O) with cells, and means (C, O)."""
     scales, shape, prior = post.integration_points[0], post.shape, post.prior
     n_out, count = shape.n_outcomes, candidates.at.n
     alike = post.outcome_correlation(0)
@@ -172,14 +184,10 @@ def _covariances(
     mean = field.prior_mean(candidates.at, shape, scales, prior)[:, None] + base @ post.weights(0)
     links = post.whitened_cross(base, 0)
     among = field.covariance(candidates.at, candidates.at, shape, scales, prior)
-    same_load = (candidates.load[:, None] == candidates.load[None, :]).astype(float)
-    same_round = (candidates.round_[:, None] == candidates.round_[None, :]).astype(float)
-    luck = scales.load_sd**2 * same_load + scales.round_sd**2 * same_round
     cov = np.empty((count, n_out, count, n_out))
     for o in range(n_out):
         for p in range(n_out):
             cov[:, o, :, p] = among * alike[o, p] - links[o] @ links[p].T
-            cov[:, o, :, p] += luck * (1.0 if o == p else 0.5)
     towards = field.covariance(cells, candidates.at, shape, scales, prior)
     cross = np.zeros((cells.n, count, n_out))
     for p in range(n_out):
@@ -189,10 +197,22 @@ def _covariances(
     return cov.reshape(count * n_out, -1), cross.reshape(cells.n, -1), mean
 
 
-def _input_noise_variance(post: Posterior, candidates: Candidates) -> Array:
-    """Return the variance (C, O) from the machine spread in each candidate's result."""
+def _batch_covariance(post: Posterior, candidates: Candidates) -> Array:
+    """Return the covariance (C*O, C*O) of the batch effects to come.
+
+    METHODS.md, equation (10).
+    """
+    scales, n_out = post.integration_points[0], post.shape.n_outcomes
+    same_load = np.equal.outer(candidates.load, candidates.load)
+    same_round = np.equal.outer(candidates.round_, candidates.round_)
+    luck = scales.load_sd**2 * same_load + scales.round_sd**2 * same_round
+    return np.asarray(np.kron(luck, 0.5 * (1.0 + np.eye(n_out))))
+
+
+def _input_noise_covariance(post: Posterior, candidates: Candidates) -> Array:
+    """Return the covariance (C, O, O) from the machine spread in each candidate's result."""
     if candidates.spread is None:
-        return np.zeros((candidates.at.n, post.shape.n_outcomes))
+        return np.zeros((candidates.at.n, post.shape.n_outcomes, post.shape.n_outcomes))
     gaps = field.spread_effects(
         candidates.at,
         candidates.spread,
@@ -202,7 +222,14 @@ def _input_noise_variance(post: Posterior, candidates: Candidates) -> Array:
         post.prior,
         post.weights_by_point(0),
     )
-    return np.asarray((gaps**2).sum(axis=1))
+    return np.asarray(np.einsum("cko,ckp->cop", gaps, gaps))
+
+
+def _quality_slopes(post: Posterior, mean: Array, variance: Array) -> Array:
+    """Return the expected slope (C, O) of quality in the field of each candidate."""
+    sd = np.sqrt(np.maximum(variance, 0.0))
+    slopes = [w * post.steepness(mean + sd * t, 0) for t, w in zip(_NODES, _WEIGHTS, strict=True)]
+    return np.asarray(np.maximum(np.sum(slopes, axis=0), np.sqrt(_LEAST_TOLD)))
 
 
 def _effective_grade_noise(post: Posterior, mean: Array, variance: Array) -> Array:
@@ -230,6 +257,6 @@ def _effective_grade_noise(post: Posterior, mean: Array, variance: Array) -> Arr
             chance = np.maximum(np.diff(ndtr(t), axis=1), 1e-12)
             told = np.sum(np.diff(density, axis=1) ** 2 / chance, axis=1)
             information += weight * quality_slope(f, top[o]) ** 2 * told
-        out[:, o] = noise**2 / np.clip(information, 1e-3, 1.0)
+        out[:, o] = noise**2 / np.clip(information, _LEAST_TOLD, 1.0)
         out[:, o] += (BAD_GRADE_NOISE * np.minimum(mean[:, o], 0.0)) ** 2
-    return out + post.prior.press_effect_sd**2
+    return out

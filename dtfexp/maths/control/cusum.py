@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from scipy.linalg import solve
 from scipy.stats import binom
 
+from dtfexp.describe.errors import PlanError
+
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
@@ -102,10 +104,19 @@ def run_length_quantile(
 
 
 def limit_for_mean_run(sizes: Ints, usual: float, weight: int, run: float) -> int:
-    """Return the smallest limit with a mean run of ``run`` days at the usual failing rate."""
+    """Return the smallest limit with a mean run of ``run`` days at the usual failing rate.
+
+    METHODS.md, equation (34).  Raises ``PlanError`` where no limit up to 4000 is enough.
+    """
     steps, chance = day_step_distribution(sizes, usual, weight)
     low, high = 0, weight
-    while mean_run_length(steps, chance, high) < run and high < _HIGHEST_LIMIT:
+    while mean_run_length(steps, chance, high) < run:
+        if high == _HIGHEST_LIMIT:
+            raise PlanError(
+                f"false_alarm_days: got {run:g}, longer than any sum of failures up to "
+                f"{_HIGHEST_LIMIT} runs with {np.mean(sizes):g} garments a day; accepted: fewer "
+                "days, fewer garments a day, or a rise to catch that is larger"
+            )
         low, high = high, min(2 * high, _HIGHEST_LIMIT)
     while high - low > 1:
         middle = (low + high) // 2

@@ -28,7 +28,9 @@ class Prior:
     smooth_sd: float = 0.3
     # A peel method may be most of a grade better than another.
     category_sd: float = 0.8
-    # Interactions are smaller than main effects; cure × press smaller than within a stage.
+    # Interactions are smaller than main effects; cure × press smaller than within a stage.  A pair
+    # is the product of both columns' parts, and that of a word is 1: with a word a slope differs by
+    # an sd of sqrt(0.6), and two words by 1, times the interaction scale.
     interaction_slope_sd: float = 0.6
     interaction_smooth_sd: float = 0.3
     cross_stage_share: float = 0.5

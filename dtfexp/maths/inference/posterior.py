@@ -172,20 +172,26 @@ def _row_ceilings(
 
 
 def data_covariance(data: Data, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
-    """Prior covariance (N, N) of the observed latent values, luck included."""
+    """Return the prior covariance (N, N) of the fields behind the rows, input noise included."""
     base = field.covariance(data.at, data.at, shape, hyper, prior)
     mix = data.outcome_design(shape.n_outcomes)
     out = base * (mix @ field.outcome_correlation(shape, hyper.outcome_correlation, prior) @ mix.T)
-    shared = batch_effects.batch_covariance(
-        data.outcome, data.load, data.round_, data.block, data.press, hyper, prior
-    )
-    # What is known of washing is known of the field, whatever the luck.
-    out += shared * data.is_observed[:, None] * data.is_observed
     if data.look is not None:
         out += cure_looks.RATER_SD**2 * np.outer(data.is_cure_look, data.is_cure_look)
     if data.input_noise is not None:
         out += batch_effects.input_noise_covariance(data.input_noise, data.press)
     return np.asarray(out + 1e-8 * np.eye(data.n))
+
+
+def data_batch_covariance(data: Data, hyper: Hyperparameters, prior: Prior) -> Array:
+    """Return the prior covariance (N, N) of the rows' batch effects.
+
+    They are beside the quality, not under its ceiling.  Monotone rows and cure looks have none.
+    """
+    shared = batch_effects.batch_covariance(
+        data.outcome, data.load, data.round_, data.block, data.press, hyper, prior
+    )
+    return np.asarray(shared * data.is_observed[:, None] * data.is_observed)
 
 
 def data_mean(data: Data, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
@@ -199,13 +205,17 @@ def fit_sites(
     prior: Prior,
     grade_scales: tuple[GradeScale | None, ...],
     hyper: list[Hyperparameters],
+    start: Sites | None = None,
     **options: float,
 ) -> Sites:
-    """Sites of the data at each set of scales; many rows are worked on a few sets at a time."""
+    """Sites of the data at each set of scales; many rows are worked on a few sets at a time.
+
+    start: sites of the same data at one set of scales, to set out from.
+    """
     chunk = max(1, int(_AT_ONCE // max(1, data.n**2)))
     if len(hyper) > chunk:
         parts = [
-            fit_sites(data, shape, prior, grade_scales, hyper[i : i + chunk], **options)
+            fit_sites(data, shape, prior, grade_scales, hyper[i : i + chunk], start, **options)
             for i in range(0, len(hyper), chunk)
         ]
         joined = {
@@ -213,6 +223,7 @@ def fit_sites(
         }
         return Sites(**joined)
     covariance = np.array([data_covariance(data, shape, s, prior) for s in hyper])
+    batch = np.array([data_batch_covariance(data, s, prior) for s in hyper])
     mean = np.array([data_mean(data, shape, s, prior) for s in hyper])
     known = np.where(data.is_cure_look, cure_looks.NOISE, STEP_SCALE)
     noise = np.array([np.where(data.is_observed, s.noise[data.outcome], known) for s in hyper])
@@ -222,11 +233,13 @@ def fit_sites(
         mean.reshape(count, data.n),
         noise.reshape(count, data.n),
         observations(data, grade_scales),
+        batch=batch.reshape(count, data.n, data.n),
         ceiling=(
             np.array([_row_ceilings(data, grade_scales, s) for s in hyper]).reshape(count, data.n)
             if any(np.isfinite(s.ceiling) for s in hyper)
             else None
         ),
+        start=start,
         **options,  # type: ignore[arg-type]
     )
 
@@ -263,16 +276,18 @@ def infer(
         if few.n == 0:
             return np.zeros(len(u))
         return fit_sites(
-            few, shape, prior, grade_scales, scales_at(u), tolerance=0.03, sweeps=15
+            few, shape, prior, grade_scales, scales_at(u), middle, tolerance=0.03, sweeps=15
         ).log_evidence
 
     central = scales_at(np.zeros((1, dim)))[0]
     data = with_input_noise(data, shape, prior, grade_scales, central)
     grade_scales = fitted_cuts(data, shape, prior, grade_scales, central)
     few = data.subsample(HYPERPARAMETER_ROWS)
+    # Sites of other scales are near those of the central ones: half of the sweeps.
+    middle = fit_sites(few, shape, prior, grade_scales, [central])
     points, weight = integrate(log_evidence, dim, n_points, n_integration_points)
     scales = scales_at(points)
-    sites = fit_sites(data, shape, prior, grade_scales, scales)
+    sites = fit_sites(data, shape, prior, grade_scales, scales, middle if few is data else None)
     return Posterior(data, shape, prior, grade_scales, tuple(scales), weight, sites, hyper_priors)
 
 
@@ -329,12 +344,17 @@ def fitted_cuts(
             steps = np.diff(nominal.cuts)
             found_mean, top = sites.mean[0, rows], np.asarray(hyper.ceiling)
             steep = ceiling.quality_slope(found_mean, top)
+            variance = (
+                steep**2 * sites.variance[0, rows]
+                + 2.0 * steep * sites.covariance[0, rows]
+                + sites.batch_variance[0, rows]
+            )
             found = cumulative_mode(
                 np.zeros((int(rows.sum()), 0)),
                 data.grade[rows],
                 len(now.cuts) + 1,
-                offset=ceiling.quality(found_mean, top) / noise,
-                extra_variance=sites.variance[0, rows] * steep**2 / noise**2,
+                offset=(ceiling.quality(found_mean, top) + sites.batch_mean[0, rows]) / noise,
+                extra_variance=variance / noise**2,
                 step_prior=(float(np.log(steps.mean() / noise)), STEP_SD),
             )
             accept = int(np.argmin(np.abs(nominal.cuts)))

@@ -50,9 +50,9 @@ def batch_effect_posterior(post: Posterior, kind: BatchKind, codes: Ints) -> tup
             post.prior,
         )
         cross, prior = whole[first, : data.n], whole[first, second]
-        link = cross @ post.sites.root[j]
+        link = cross @ post.sites.batch_root[j]
         left = prior - link @ link.T
-        mean[j] = (cross @ post.sites.weights[j]).reshape(-1, n_out) @ share
+        mean[j] = (cross @ post.sites.batch_weights[j]).reshape(-1, n_out) @ share
         blocks = left.reshape(len(codes), n_out, len(codes), n_out)
         own = np.einsum("lolp,o,p->l", blocks, share, share)
         sd[j] = np.sqrt(np.maximum(own, 1e-12))

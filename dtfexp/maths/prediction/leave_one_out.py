@@ -11,14 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.linalg import block_diag
 
 from dtfexp.maths.field import field
-from dtfexp.maths.field.ceiling import capped_moments, quality
+from dtfexp.maths.field.ceiling import quality
 from dtfexp.maths.field.points import Points
-from dtfexp.maths.inference.posterior import Posterior, data_covariance, data_mean
+from dtfexp.maths.inference.posterior import Posterior, data_batch_covariance, data_covariance
 from dtfexp.maths.inference.prediction import FieldPosterior, predict
 from dtfexp.maths.inference.single_thread import single_threaded
+from dtfexp.maths.inference.tilted import Belief, capped_tilted, interval_tilted
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -31,14 +32,28 @@ _FAR_OFF = 40.0
 class HeldOut:
     """The leave-one-out predictive of the latent values of some rows.
 
-    ``rows`` (q,); ``mean`` (J, q), ``covariance`` (J, q, q), with batch effects, without press
-    noise; ``bits`` (J,): information of the rows on their own latent values.
+    ``rows`` (q,); ``mean`` (J, 2q), ``covariance`` (J, 2q, 2q): the fields of all rows, then their
+    batch effects, both without press noise; ``information_bits`` (J,): information of the rows on
+    their own latent values.
     """
 
     rows: Ints
     mean: Array
     covariance: Array
     information_bits: Array
+
+    def belief(self, j: int, cuts: int) -> Belief:
+        """Return each row's own belief (q, cuts) at integration point ``j``, once for each cut."""
+        q = len(self.rows)
+        own, index = self.covariance[j], np.arange(q)
+        parts = (
+            self.mean[j, :q],
+            self.mean[j, q:],
+            own[index, index],
+            own[index, index + q],
+            own[index + q, index + q],
+        )
+        return Belief(*(np.repeat(x[:, None], cuts, axis=1) for x in parts))
 
 
 class LeaveOneOut:
@@ -48,56 +63,71 @@ class LeaveOneOut:
     def __init__(self, post: Posterior) -> None:
         self.post = post
         data, shape, prior = post.data, post.shape, post.prior
-        self._prior_mean = [data_mean(data, shape, s, prior) for s in post.integration_points]
-        self._posterior = []
+        # Whitened links of fields and batch effects to the data, and their prior covariances.
+        self._prior, self._links = [], []
         for j, scales in enumerate(post.integration_points):
-            prior_covariance = data_covariance(data, shape, scales, prior)
-            link = prior_covariance @ post.sites.root[j]
-            self._posterior.append(prior_covariance - link @ link.T)
+            of_field = data_covariance(data, shape, scales, prior)
+            of_batch = data_batch_covariance(data, scales, prior)
+            self._prior.append((of_field, of_batch))
+            self._links.append((of_field @ post.sites.root[j], of_batch @ post.sites.batch_root[j]))
+
+    def posterior_of(self, rows: Ints, j: int) -> tuple[Array, Array]:
+        """Return mean (2q,) and covariance (2q, 2q) of fields and batch effects, all presses in."""
+        sites = self.post.sites
+        mean = np.concatenate([sites.mean[j, rows], sites.batch_mean[j, rows]])
+        links = np.concatenate([link[rows] for link in self._links[j]])
+        prior = [of[np.ix_(rows, rows)] for of in self._prior[j]]
+        return mean, block_diag(*prior) - links @ links.T
+
+    def sites_of(self, rows: Ints, j: int) -> tuple[Array, Array]:
+        """Return the rows' sites: loadings (2q, q) and shifts (2q,)."""
+        loading, shift = self.post.sites.loading[j][:, rows], self.post.sites.shift[j][:, rows]
+        return np.concatenate([np.diag(x) for x in loading]), shift.ravel()
 
     def hold_out(self, rows: Ints) -> HeldOut:
-        """Return the cavity without the given rows, usually all of one press."""
+        """Return the cavity without the given rows, usually all of one press.
+
+        METHODS.md, equation (36).
+        """
         count, q = len(self.post.integration_points), len(rows)
-        mean, covariance, bits = np.empty((count, q)), np.empty((count, q, q)), np.empty(count)
+        mean, covariance = np.empty((count, 2 * q)), np.empty((count, 2 * q, 2 * q))
+        bits = np.empty(count)
         for j in range(count):
-            own = self._posterior[j][np.ix_(rows, rows)]
-            site = np.diag(self.post.sites.precision[j, rows])
-            # (own^-1 - site)^-1, in a form that inverts nothing twice.
-            solved = np.linalg.solve(np.eye(q) - own @ site, own)
-            covariance[j] = 0.5 * (solved + solved.T)
-            here = self.post.sites.mean[j, rows] - self._prior_mean[j][rows]
-            back = np.linalg.solve(own, here) - self.post.sites.shift[j, rows]
-            mean[j] = covariance[j] @ back + self._prior_mean[j][rows]
-            bits[j] = -0.5 * np.linalg.slogdet(np.eye(q) - own @ site)[1] / np.log(2.0)
+            here, own = self.posterior_of(rows, j)
+            loading, shift = self.sites_of(rows, j)
+            # (own^-1 - loading loading')^-1, by what the sites leave along their loadings.
+            along = own @ loading
+            left = np.eye(q) - loading.T @ along
+            covariance[j] = own + along @ np.linalg.solve(left, along.T)
+            mean[j] = here + along @ np.linalg.solve(left, loading.T @ here)
+            mean[j] -= covariance[j] @ shift
+            bits[j] = -0.5 * np.linalg.slogdet(left)[1] / np.log(2.0)
         return HeldOut(rows, mean, covariance, np.maximum(bits, 0.0))
 
     def predictive_cdf(self, left: HeldOut, cuts: Array) -> Array:
         """Return P(a new judgement of row i is below ``cuts``), press noise included, (q, c)."""
         out = np.zeros(cuts.shape)
         outcome = self.post.data.outcome[left.rows]
+        below, ends = np.full(cuts.shape, -np.inf), np.clip(cuts, -_FAR_OFF, _FAR_OFF)
         for j, weight in enumerate(self.post.weight):
-            top = self.post.ceiling(j)[outcome]
-            field_sd = np.sqrt(np.diagonal(left.covariance[j]))
-            noise = self.post.integration_points[j].noise[outcome]
-            mean = left.mean[j]
-            chance = ndtr((cuts - mean[:, None]) / np.hypot(field_sd, noise)[:, None])
-            bent = np.isfinite(top)
-            # The ceiling makes the quality non-Gaussian.
-            ends = np.clip(cuts[bent], -_FAR_OFF, _FAR_OFF)
-            rows = (x[bent, None] + np.zeros(ends.shape) for x in (mean, field_sd**2, noise, top))
-            at, variance, own, ceiling = rows
-            below = np.full(ends.shape, -np.inf)
-            chance[bent] = np.exp(capped_moments(at, variance, below, ends, own, ceiling)[0])
+            top, noise = (
+                x[outcome][:, None] + np.zeros(cuts.shape)
+                for x in (self.post.ceiling(j), self.post.integration_points[j].noise)
+            )
+            belief, bent = left.belief(j, cuts.shape[1]), np.isfinite(top[:, 0])
+            chance = np.exp(interval_tilted(belief, below, ends, noise).log_z)
+            rows = (below[bent], ends[bent], noise[bent], top[bent])
+            chance[bent] = np.exp(capped_tilted(belief.rows(bent), *rows).log_z)
             out += weight * chance
         return out
 
     def expected_quality(self, left: HeldOut) -> Array:
-        """Return the predicted quality (q,)."""
-        outcome = self.post.data.outcome[left.rows]
+        """Return the quality (q,) that the other presses predict, batch effects included."""
+        outcome, q = self.post.data.outcome[left.rows], len(left.rows)
         tops = np.array(
             [self.post.ceiling(j)[outcome] for j in range(len(self.post.integration_points))]
         )
-        return np.asarray(self.post.weight @ quality(left.mean, tops))
+        return np.asarray(self.post.weight @ (quality(left.mean[:, :q], tops) + left.mean[:, q:]))
 
 
 class PredictionsWithout:
@@ -107,31 +137,28 @@ class PredictionsWithout:
     def __init__(self, post: Posterior, at: Points, leave: LeaveOneOut) -> None:
         self.post, self.leave = post, leave
         self.whole = predict(post, at)
+        # Posterior covariance of the fields there with those of all rows, and with batch effects.
         self._cross = []
         for j, scales in enumerate(post.integration_points):
             base = field.covariance(at, post.data.at, post.shape, scales, post.prior)
-            alike = post.row_outcome_correlation(j).T
-            prior_link = data_covariance(post.data, post.shape, scales, post.prior)
-            link = prior_link @ post.sites.root[j]
-            links = post.whitened_cross(base, j)
-            self._cross.append(
-                np.array(
-                    [base * alike[o] - links[o] @ link.T for o in range(post.shape.n_outcomes)]
-                )
-            )
+            links = np.array(post.whitened_cross(base, j))
+            of_field, of_batch = leave._links[j]
+            prior = base * post.row_outcome_correlation(j).T[:, None, :]
+            self._cross.append((prior - links @ of_field.T, -links @ of_batch.T))
 
     def without(self, left: HeldOut) -> FieldPosterior:
         """Return the field without the press.
 
-        With C the posterior covariance of field and rows and S that of the rows, removing the rows'
-        sites changes the mean by C S^-1 (m - mu) and the covariance by C S^-1 (V - S) S^-1 C',
-        where (m, V) is the cavity: given the rows, site and field are independent.
+        Its covariance with the rows' latent values tells what their sites took away, and moved.
         """
         mean, covariance = self.whole.mean.copy(), self.whole.covariance.copy()
         for j in range(len(self.post.integration_points)):
-            own = self.leave._posterior[j][np.ix_(left.rows, left.rows)]
-            cross = np.moveaxis(self._cross[j][:, :, left.rows], 0, 1)
-            share = cross @ np.linalg.inv(own)
-            mean[j] += share @ (left.mean[j] - self.post.sites.mean[j, left.rows])
-            covariance[j] += share @ (left.covariance[j] - own) @ np.swapaxes(share, 1, 2)
+            here, own = self.leave.posterior_of(left.rows, j)
+            loading, shift = self.leave.sites_of(left.rows, j)
+            both = np.concatenate([c[:, :, left.rows] for c in self._cross[j]], axis=2)
+            cross = np.moveaxis(both, 0, 1)
+            along = cross @ loading
+            gain = np.linalg.inv(np.eye(len(left.rows)) - loading.T @ own @ loading)
+            mean[j] += along @ gain @ (loading.T @ (here - own @ shift)) - cross @ shift
+            covariance[j] += along @ gain @ np.swapaxes(along, 1, 2)
         return FieldPosterior(mean, covariance, self.whole.input_noise)

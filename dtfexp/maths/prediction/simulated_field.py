@@ -21,7 +21,12 @@ from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape, Points
 from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
 from dtfexp.maths.inference.observations import GradeScale
-from dtfexp.maths.inference.posterior import Posterior, ceilings
+from dtfexp.maths.inference.posterior import (
+    Posterior,
+    ceilings,
+    data_batch_covariance,
+    data_covariance,
+)
 from dtfexp.maths.prediction.pass_probability import all_pass_probability, new_press_effects
 
 Array = NDArray[np.float64]
@@ -152,17 +157,17 @@ def _prior_weights(
 
 
 def _conditioned_rows(post: Posterior, j: int, drawn: Array, rng: np.random.Generator) -> Array:
-    """Return C^-1 (field + batch effects + site noise) (N,) for a draw of the field at the data.
+    """Return the prediction weights (N,) of a draw of the field at the data.
 
-    C^-1 = R R' of the sites exists also for uninformative sites; given the field, the vector has
-    mean C^-1 field and covariance C^-1 - C^-1 K C^-1.
+    All that is not field (batch effects, input noise, the noise of the sites) is drawn to it.
     """
-    data = post.data
-    inverse = post.sites.root[j] @ post.sites.root[j].T
-    signal = field.covariance(data.at, data.at, post.shape, post.integration_points[j], post.prior)
-    signal = signal * (
-        post.row_outcome_correlation(j) @ data.outcome_design(post.shape.n_outcomes).T
-    )
-    spread = inverse - inverse @ signal @ inverse
-    noise = rng.multivariate_normal(np.zeros(data.n), 0.5 * (spread + spread.T), method="eigh")
-    return np.asarray(inverse @ drawn + noise)
+    sites, data, scales = post.sites, post.data, post.integration_points[j]
+    of_field, of_batch = sites.loading[j]
+    mix = data.outcome_design(post.shape.n_outcomes)
+    signal = field.covariance(data.at, data.at, post.shape, scales, post.prior)
+    beside = data_covariance(data, post.shape, scales, post.prior)
+    beside -= signal * (post.row_outcome_correlation(j) @ mix.T)
+    other = of_field[:, None] * beside * of_field + np.eye(data.n)
+    other += of_batch[:, None] * data_batch_covariance(data, scales, post.prior) * of_batch
+    noise = np.linalg.cholesky(other) @ rng.normal(size=data.n)
+    return np.asarray(sites.root[j] @ (sites.inverse_root[j].T @ (of_field * drawn + noise)))

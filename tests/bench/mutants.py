@@ -34,7 +34,11 @@ TESTS = {
         "tests/dialin/test_confirmation.py",
         "tests/dialin/test_confirm.py",
     ],
-    "dtfexp.dialin.window.window": [
+    "dtfexp.dialin.window.window_box": ["tests/dialin/test_window_box.py"],
+    "dtfexp.dialin.window.stand": ["tests/dialin/test_window_box.py"],
+    "dtfexp.dialin.window.lines": ["tests/dialin/test_window_box.py"],
+    "dtfexp.dialin.window.find_window": [
+        "tests/dialin/test_window_box.py",
         "tests/dialin/test_window_asked.py",
         "tests/dialin/test_fit.py",
     ],

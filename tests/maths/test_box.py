@@ -185,6 +185,39 @@ def test_no_good_cell_is_no_box():
     assert largest_box(np.zeros((3, 4), bool), [np.arange(3), np.arange(4)], [1, 1]) is None
 
 
+# ------------------------------------------------------------------------------ boxes that hold
+
+
+@given(grids(), st.integers(0, 2**32 - 1))
+@settings(max_examples=200, deadline=None)
+def test_only_boxes_that_hold_a_place_count(case, seed):
+    good, coords, unit, least, prefer = case
+    rng = np.random.default_rng(seed)
+    # On the grid, between its places, one alone, or none asked for.
+    holding = [
+        None
+        if rng.random() < 0.2
+        else np.sort(rng.choice([*axis, *(axis + 0.05)], rng.integers(1, 4)))
+        for axis in coords
+    ]
+
+    def holds(lo, hi):
+        for axis, places, p, q in zip(coords, holding, lo, hi, strict=True):
+            if places is None:
+                continue
+            inside = [v for v in places if axis[p] < v < axis[q]]
+            inside += [v for v in places[:1] if p == 0 and axis[0] <= v < axis[q]]
+            inside += [v for v in places[-1:] if q == len(axis) - 1 and axis[p] < v <= axis[q]]
+            one = len(axis) == 1 and (places == axis[0]).all()
+            if not inside and not one:
+                return False
+        return True
+
+    found = largest_box(good, coords, unit, least, prefer, holding)
+    best = best_of([b for b in every_box(good, coords, unit, least, prefer) if holds(*b[2:])])
+    assert (found and (found.lo, found.hi)) == (best and best[2:])
+
+
 # ------------------------------------------------------------------------------- bad arguments
 
 OK = {"good": np.ones((2, 3), bool), "coords": [[0, 1], [0, 1, 2]], "unit": [1, 1]}

@@ -30,8 +30,8 @@ SECOND_BUDGET = 2_000
 THIRD_BUDGET = 1_600
 # Set-points in between, by splines.
 _COARSE_CELLS, _FINE_CELLS = 12_000, 20_000
-# Edges may lie between the steps of the dial, at this many parts of a step.
-PARTS = 4
+# Edges may lie between the steps of the dial, in tenths of a step.
+PARTS = 10
 # How often the edges may move on, by one spacing of the fine grid each time.
 _MOST_REFINEMENTS = 3
 # Shares of the way to where each edge by itself would fall short.
@@ -174,7 +174,9 @@ def refined_box(
     """
     session = fit.session
     coarse = _even(session, fabric, region)
-    box = best_box(coarse, at_least) or best_box(coarse, {}) or _best_place(coarse)
+    dial = _steps(session, fabric, coarse)
+    # A coarse grid may hold no box round a step of the dial where a finer one does.
+    box = best_box(coarse, at_least, dial) or best_box(coarse, {}) or _best_place(coarse)
     within = {}
     for factor, axis, (low, high) in zip(
         region.grid.factors, region.grid.axes, _ends(coarse, box), strict=True
@@ -205,10 +207,9 @@ def _searched(
 
     The result of a finer grid replaces that of a coarser one.
     """
-    factors = mapped.grid.factors
-    steps = [grids.full_axis(session, f, fabric) if f.is_numeric else None for f in factors]
+    dial = _steps(session, fabric, mapped)
     even = near = _even(session, fabric, mapped)
-    box = best_box(near, at_least, steps)
+    box = best_box(near, at_least, dial)
     for _ in range(_MOST_REFINEMENTS):
         if box is None:
             return None
@@ -218,7 +219,7 @@ def _searched(
         if all(np.isin(a, b).all() for a, b in zip(closer.axes, near.grid.axes, strict=True)):
             break  # every place is included already
         near = mapped.at(session, fabric, closer)
-        box = best_box(near, at_least, steps)
+        box = best_box(near, at_least, dial)
     return None if box is None else (near, box)
 
 
@@ -237,6 +238,12 @@ def _best_place(mapped: PassMap) -> Box:
     best = int(np.argmax(np.where(mapped.allowed, mapped.excess, -np.inf)))
     at = tuple(int(k) for k in np.unravel_index(best, mapped.grid.shape))
     return Box(at, at, 0.0)
+
+
+def _steps(session: Session, fabric: str, mapped: PassMap) -> list[Array | None]:
+    """Return the steps of the dial on each axis; None for words."""
+    factors = mapped.grid.factors
+    return [grids.full_axis(session, f, fabric) if f.is_numeric else None for f in factors]
 
 
 def _ends(mapped: PassMap, box: Box) -> list[tuple[float, float]]:

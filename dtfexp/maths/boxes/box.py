@@ -99,12 +99,16 @@ def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Fl
 def _holds(axis: Floats, places: Any) -> Bools:
     """Return which intervals [p, q] of an axis hold a place that is not their edge, (n, n).
 
-    The ends of the axis are not edges.
+    The first and the last place may be an edge where the axis ends there.
     """
+    at = np.asarray(places, dtype=np.float64)
     low, high = axis.copy(), axis.copy()
-    low[0], high[-1] = -np.inf, np.inf
-    above = np.array([np.searchsorted(places, v, side="right") for v in low])
-    below = np.array([np.searchsorted(places, v, side="left") for v in high])
+    if axis[0] <= at[0]:
+        low[0] = -np.inf
+    if axis[-1] >= at[-1]:
+        high[-1] = np.inf
+    above = np.searchsorted(at, low, side="right")
+    below = np.searchsorted(at, high, side="left")
     return np.asarray(below[None, :] > above[:, None])
 
 

@@ -238,9 +238,8 @@ def test_the_value_of_a_batch_is_what_making_it_would_prove() -> None:
     mean_now = predict(now, cells).mean[0, :, 0]
     # The margin is taken as linear in the field: its mean moves by slope times the field's.
     margin = slope * mean_now
-    outlook = BatchAcquisition(
-        now, cells, Candidates(new, load, np.array([1, 2])), weight, asked, (margin, np.zeros(3))
-    )
+    pool = Candidates(new, load, np.array([1, 2]))
+    outlook = BatchAcquisition(now, cells, pool, weight, asked, (margin, np.zeros(3)))
     outlook.add_press(0)
     outlook.add_press(1)
     at_new = predict(now, new)
@@ -249,7 +248,19 @@ def test_the_value_of_a_batch_is_what_making_it_would_prove() -> None:
     cov = prior - links @ links.T + SCALES.load_sd**2
     cov += (SCALES.round_sd**2 + SCALES.noise[0] ** 2 + Prior().press_effect_sd ** 2) * np.eye(2)
     rng = np.random.default_rng(1)
-    proven = []
+    proven, above = [], []
+    rate = np.full(3, norm.ppf(0.9))
+    edges = BatchAcquisition(
+        now,
+        cells,
+        Candidates(new, load, np.array([1, 2])),
+        weight,
+        0.9,
+        (margin, np.zeros(3)),
+        rate,
+    )
+    edges.add_press(0)
+    edges.add_press(1)
     both = points([*seen, [0.3, 0.3], [-0.5, 0.1]])
     for drawn in rng.multivariate_normal(at_new.mean[0, :, 0], cov, 250):
         n = np.arange(5)
@@ -261,7 +272,14 @@ def test_the_value_of_a_batch_is_what_making_it_would_prove() -> None:
         told = predict(then, cells)
         sd = slope * np.sqrt(told.covariance[0, :, 0, 0])
         proven.append(slope * told.mean[0, :, 0] >= norm.ppf(asked) * sd)
+        # A new press is expected to pass 90 of 100: probit of it, (z + margin) / sqrt(1 + var).
+        needed = rate * (np.sqrt(1 + sd**2) - 1)
+        above.append(np.maximum(slope * told.mean[0, :, 0] - needed, 0.0))
     share = np.array(proven) @ weight
     error = share.std() / np.sqrt(len(share))
     assert outlook.value == pytest.approx(share.mean(), abs=4 * error)
     assert error < 0.03
+    stands = np.array(above) @ weight
+    error = stands.std() / np.sqrt(len(stands))
+    assert edges.value == pytest.approx(stands.mean(), abs=4 * error)
+    assert error < 0.05 * stands.mean() + 0.01

@@ -1,7 +1,8 @@
 """The presses of the next batch: the target itself, and the most informative ones.
 
-First question: is there any good place; then: where are its edges.  Both are one criterion, the
-expected share of cells confirmed good, weighed by how likely each cell belongs to the window.
+First question: is there any good place; then: where are its edges.  Each has its criterion, the
+expected share of cells confirmed good, then the expected margin of the cells that will stand in the
+window; both are weighed by how likely each cell belongs to it.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import Coding, excluded_rows
@@ -42,12 +44,14 @@ STOP_SHARE = 0.75
 @dataclass(frozen=True)
 class WeightedCells:
     """Set-points of all fabrics with their weight, stacked; ``demanded`` (E,): the chance at which
-    each counts as confirmed."""
+    each counts as confirmed; ``predictive`` (E,): probit of the pass rate where a good place of the
+    fabric is confirmed and its edges are sought, else NaN."""
 
     points: Points
     weight: Array
     margin: tuple[Array, Array]
     demanded: Array
+    predictive: Array
 
 
 @dataclass(frozen=True)
@@ -78,11 +82,17 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
     regions = {n: m.candidate_region() for n, m in mapped.items()}
     pool = candidate_pool(fitted, names, regions, seed, targets)
     outlook = BatchAcquisition(
-        post, cells.points, pool.candidates, cells.weight, cells.demanded, cells.margin
+        post,
+        cells.points,
+        pool.candidates,
+        cells.weight,
+        cells.demanded,
+        cells.margin,
+        cells.predictive,
     )
     for candidate, outcomes in pool.pending:
         outlook.add_press(candidate, outcomes)
-    before = outlook.value
+    before = outlook.confirmed
     picked = list(range(pool.n - len(targets), pool.n))
     for candidate in picked:
         outlook.add_press(candidate)
@@ -97,7 +107,7 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
     chance = np.concatenate([m.chance for m in mapped.values()])
     known = float(cells.weight @ (chance >= CONFIDENCE))
     everywhere = all(m.chance.max() >= CONFIDENCE for m in mapped.values())
-    if everywhere and known >= STOP_SHARE and outlook.value - before < STOP_GAIN:
+    if everywhere and known >= STOP_SHARE and outlook.confirmed - before < STOP_GAIN:
         return None
     return ChosenBatch(pool.frame.iloc[picked].reset_index(drop=True), mapped, shares, targets)
 
@@ -190,10 +200,16 @@ def _stacked_cells(coding: Coding, mapped: dict[str, LikelyWindow]) -> WeightedC
     demanded = [
         np.full(len(m.frame), np.clip(m.chance.max() + 0.25, 0.5, CONFIDENCE)) for m in parts
     ]
+    sought = [m.chance.max() >= CONFIDENCE for m in parts]
+    rate = [
+        np.full(len(m.frame), ndtri(PASS_RATE) if s else np.nan)
+        for m, s in zip(parts, sought, strict=True)
+    ]
     margin = np.concatenate([m.margin for m in parts])
     return WeightedCells(
         coding.points(frame, np.concatenate(index)),
         np.concatenate([m.weight / m.weight.sum() for m in parts]) / len(parts),
         (margin, np.concatenate([m.between_variance for m in parts])),
         np.concatenate(demanded),
+        np.concatenate(rate),
     )

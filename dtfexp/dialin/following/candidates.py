@@ -191,8 +191,7 @@ def _slow_settings_used(fit: FittedModel, slow: list[Factor]) -> set[tuple[float
 def _group(frame: pd.DataFrame, factors: list[Factor]) -> Ints:
     if not factors:
         return np.zeros(len(frame), dtype=int)
-    keys = frame[[f.name for f in factors]].astype(str).agg("|".join, axis=1)
-    return np.asarray(pd.factorize(keys)[0], dtype=int)
+    return frame.groupby([f.name for f in factors]).ngroup().to_numpy(dtype=int, copy=True)
 
 
 def _pending_presses(fit: FittedModel) -> tuple[pd.DataFrame, list[tuple[int, ...]]]:

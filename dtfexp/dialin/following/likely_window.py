@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 MAP_DRAWS = 48
 #: How often the grid closes in on where drawn windows lie, by how many cells and drawn maps.
-ZOOM_STEPS, ZOOM_CELLS, ZOOM_DRAWS = 2, 400, 24
+ZOOM_STEPS, ZOOM_CELLS, ZOOM_DRAWS = 2, 400, 16
 #: Cells in fewer of the drawn windows than this share of the most frequent do not count.
 RARE_SHARE = 0.1
 #: Candidates are drawn over the cells that lie in this share of them.

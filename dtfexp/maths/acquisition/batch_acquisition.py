@@ -2,8 +2,9 @@
 
 For every set-point that may belong to the window, the margin of its pass rate over the required one
 is Gaussian. Further presses reduce its variance by an amount that does not depend on their grades,
-so the probability that the set-point will then be *confirmed* good has a closed form. Presses are
-chosen one by one to maximise the sum of these probabilities over the cells.
+so the probability that the set-point will then be *confirmed* good has a closed form, and so has its
+expected margin over the rate that a new press must reach. Presses are chosen one by one to maximise
+the sum of these over the cells.
 
 Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a future posterior as
 in Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a
@@ -68,18 +69,22 @@ class BatchAcquisition:
         weight: Array,
         confidence: float | Array,
         now: tuple[Array, Array],
+        predictive: Array | None = None,
     ) -> None:
         """Prepare the covariances between cells and candidates.
 
         ``confidence``: required of every cell, or of each (E,); ``now``: mean (E,) of the margins
         over the required rate (probit scale), and their variance (E,) between hyperparameters,
-        which a few presses do not reduce.
+        which a few presses do not reduce; ``predictive`` (E,): probit of that rate where a cell is
+        worth its predictive margin, NaN (None: everywhere) where it is worth the probability to be
+        confirmed.
         """
         if len(post.integration_points) != 1:
             raise ValueError("post: got several integration points; accepted is one")
         self.n_outcomes = post.shape.n_outcomes
         self.weight = weight
         self.z = np.broadcast_to(ndtri(confidence), weight.shape)
+        self.required = np.full(weight.shape, np.nan) if predictive is None else predictive
         slope, cell_links = probit_margin.slopes(post, cells)
         self.margin, self.stays = now
         cov, cross, mean = _covariances(post, cells, candidates, slope, cell_links)
@@ -120,13 +125,44 @@ class BatchAcquisition:
         asked = self.z.reshape(-1, *extra)
         return np.asarray(ndtr((margin - asked * total) / learnt))
 
+    def predictive_margin(self, variance: Array) -> Array:
+        """Return the expected margin over the predictive rule, zero where a cell fails it.
+
+        variance (E, ...): what will be left of each cell's -> the same shape. A cell meets the rule
+        when a new press is expected to pass at the required rate, which takes the more margin the
+        larger the variance left. A cell certain to meet it, or to fail it, gains nothing: only
+        edges do. METHODS.md, equation (28).
+        """
+        extra = (1,) * (variance.ndim - 1)
+        left = np.maximum(variance, 1e-10)
+        learnt = np.sqrt(np.maximum((self.sd_now**2).reshape(-1, *extra) - left, 1e-10))
+        stretch = np.sqrt(1.0 + left + self.stays.reshape(-1, *extra)) - 1.0
+        least = self.required.reshape(-1, *extra) * stretch
+        above = (self.margin.reshape(-1, *extra) - least) / learnt
+        density = np.exp(-0.5 * above**2) / np.sqrt(2.0 * np.pi)
+        return np.asarray(learnt * (density + above * ndtr(above)))
+
     @property
-    def value(self) -> float:
+    def confirmed(self) -> float:
         """Return the weighted expected share of confirmed cells with everything chosen so far.
 
         METHODS.md, equation (28).
         """
         return float(self.weight @ self.confirmation_probability(self.variance))
+
+    @property
+    def value(self) -> float:
+        """Return the value of everything chosen so far. METHODS.md, equation (28)."""
+        return float(self.weight @ self._worth(self.variance))
+
+    def _worth(self, variance: Array) -> Array:
+        open_ = np.isnan(self.required)
+        if open_.all():
+            return self.confirmation_probability(variance)
+        worth = self.predictive_margin(variance)
+        if open_.any():
+            worth[open_] = self.confirmation_probability(variance)[open_]
+        return worth
 
     @single_threaded
     def scores(self, candidates: Ints) -> Array:
@@ -139,7 +175,7 @@ class BatchAcquisition:
         solved = np.einsum("eco,cop->ecp", cross, np.linalg.inv(block))
         drop = np.einsum("eco,eco->ec", solved, cross)
         left = self.variance[:, None] - drop
-        return np.asarray(self.weight @ self.confirmation_probability(left))
+        return np.asarray(self.weight @ self._worth(left))
 
     @single_threaded
     def add_press(self, candidate: int, outcomes: tuple[int, ...] | None = None) -> None:

@@ -191,7 +191,8 @@ def _slow_settings_used(fit: FittedModel, slow: list[Factor]) -> set[tuple[float
 def _group(frame: pd.DataFrame, factors: list[Factor]) -> Ints:
     if not factors:
         return np.zeros(len(frame), dtype=int)
-    return frame.groupby([f.name for f in factors]).ngroup().to_numpy(dtype=int, copy=True)
+    # A copy: pandas' own array may not be written to.
+    return np.array(frame.groupby([f.name for f in factors]).ngroup(), dtype=int)
 
 
 def _pending_presses(fit: FittedModel) -> tuple[pd.DataFrame, list[tuple[int, ...]]]:

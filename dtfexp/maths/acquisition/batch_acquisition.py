@@ -2,9 +2,9 @@
 
 For every set-point that may belong to the window, the margin of its pass rate over the required one
 is Gaussian. Further presses reduce its variance by an amount that does not depend on their grades,
-so the probability that the set-point will then be *confirmed* good has a closed form, and so has its
-expected margin over the rate that a new press must reach. Presses are chosen one by one to maximise
-the sum of these over the cells.
+so the probability that the set-point will then be *confirmed* good has a closed form, and so has
+its expected margin over the rate that a new press must reach. Presses are chosen one by one to
+maximise the sum of these over the cells.
 
 Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a future posterior as
 in Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a

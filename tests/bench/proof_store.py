@@ -1,7 +1,8 @@
-"""The long proofs of the logbook: killed writers, spoilt files, many entries.
+"""The long proofs of the logbook: killed writers, spoilt files, flipped bits, many entries.
 
-    .venv/bin/python -m tests.bench.proof_store          # all of it, some minutes
-    .venv/bin/python -m tests.bench.proof_store kills    # writers, cuts, sheets, archives, growth
+    .venv/bin/python -m tests.bench.proof_store          # all of it, an hour or more
+    .venv/bin/python -m tests.bench.proof_store kills    # or writers, crowds, cuts, restores,
+                                                         # sheets, archives, flips, growth
 
 Prints what was seen; ends with an error at the first promise that is not kept.
 """
@@ -27,14 +28,19 @@ import numpy as np
 import pandas as pd
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.book.store import entries, journal, schema
-from tests.book.conftest import Child, shop_plan, shop_session
-from tests.book.killing import crowd, kill_writers
+from dtfexp.book.store import entries, journal, photos, schema
+from tests.book.conftest import Child, of_layout, shop_plan, shop_session
+from tests.book.flipping import flip_bits, small_book
+from tests.book.killing import crowd, crowd_and_copies, kill_writers
+from tests.book.test_archive import restore_odd_kinds
 from tests.book.test_round_trip import take_variants
 
 KILLS = 400
 WRITES = 1000
 CUTS = 100
+CROWD = 250
+PHOTOS = 12
+FLIPS = 20_000
 VARIANTS = 2500
 SIZES = (2500, 5000, 10_000, 20_000)
 REPEATS = 7
@@ -65,47 +71,112 @@ def writers(folder: Path) -> None:
     )
 
 
+def crowds(folder: Path) -> None:
+    path = folder / "crowd.dtfbook"
+    with Logbook.create(path, shop_session()) as book:
+        book.add(shop_plan(book.session))
+    started = time.perf_counter()
+    made, between = crowd_and_copies(path, CROWD, Child)
+    print(
+        f"crowds: four programs, {CROWD} entries each, and copies without a pause: {4 * CROWD} "
+        f"found, {made} copies sound, {between} of them made between two writes; "
+        f"{time.perf_counter() - started:.0f} s"
+    )
+
+
 def cuts(folder: Path) -> None:
-    """Kill what makes files: the step to a newer layout, an export, a restore."""
+    """Kill what makes files: the step to a newer layout, an export, a copy."""
     rng = random.Random(20260604)
-    old, out = folder / "old.dtfbook", folder / "out"
-    today = schema.STEPS
-    schema.STEPS = today[:1]
-    with Logbook.create(old, shop_session()) as book:
+    seen: Counter[str] = Counter()
+    path, old, out = folder / "full.dtfbook", folder / "old.dtfbook", folder / "out"
+    want = _full_book(path)
+    of_layout(old, path, 1)
+    for turn in range(CUTS):
+        stepped = folder / f"step-{turn}.dtfbook"
+        shutil.copyfile(old, stepped)
+        _kill(rng, 0.4, lambda stepped=stepped: Logbook.open(stepped).close())
+        with closing(sqlite3.connect(stepped)) as raw:
+            seen[f"step: found at layout {schema.version(raw)}"] += 1
+        with Logbook.open(stepped) as book:
+            pd.testing.assert_frame_equal(book.history(), want)
+            book.keep("any", {"a": 1})
+    with Logbook.open(path) as book:
+        book.export(out)
+    for _ in range(CUTS):
+        _kill(rng, 1.0, lambda: Logbook.open(path).export(out))
+        json.loads((out / "logbook.json").read_bytes())
+        _promise((out / "results.xlsx").read_bytes()[-22:-18] == b"PK\x05\x06", "half a workbook")
+    for turn in range(CUTS):
+        copy = folder / f"copy-{turn}.dtfbook"
+        _kill(rng, 0.4, lambda copy=copy: Logbook.open(path).backup(copy))
+        seen[f"copy: {_whole_or_none(copy, want)}"] += 1
+    print(f"cuts: {CUTS} each of layout step, export and copy killed; {dict(seen)}")
+
+
+def restores(folder: Path) -> None:
+    """Kill the making of a book from an archive with photos; then make it again."""
+    rng = random.Random(20260605)
+    seen: Counter[str] = Counter()
+    path, source = folder / "full.dtfbook", folder / "out" / "logbook.json"
+    want = _full_book(path)
+    with Logbook.open(path) as book:
+        book.export(source.parent)
+    for turn in range(2 * CUTS):
+        target = folder / f"made-{turn}.dtfbook"
+        _kill(rng, 1.0, lambda target=target: Logbook.restore(source, target).close())
+        found = _whole_or_none(target, want)
+        seen[found] += 1
+        if found == "none":
+            Logbook.restore(source, target).close()
+            _promise(_whole_or_none(target, want) == "the whole book", "restoring again")
+    print(f"restores: {2 * CUTS} killed; {dict(seen)}; each made again after it was cut off")
+
+
+def _full_book(path: Path) -> pd.DataFrame:
+    with Logbook.create(path, shop_session()) as book:
         book.add(shop_plan(book.session))
         for k in range(200):
             book.record(1 + k % 8, {"peel": 1 + k % 5}, note="x" * 500)
-        want = book.history()
-    schema.STEPS = today
-    seen: Counter[str] = Counter()
-    for turn in range(CUTS):
-        path = folder / f"step-{turn}.dtfbook"
-        shutil.copyfile(old, path)
-        _kill(rng, 0.4, lambda path=path: Logbook.open(path).close())
-        with closing(sqlite3.connect(path)) as raw:
-            seen[f"step: found at layout {schema.version(raw)}"] += 1
-        with Logbook.open(path) as book:
-            pd.testing.assert_frame_equal(book.history(), want)
-            book.keep("any", {"a": 1})
-        if not turn:
-            with Logbook.open(path) as book:
-                book.export(out)
-    source, path = out / "logbook.json", folder / "step-0.dtfbook"
-    for _ in range(CUTS):
-        _kill(rng, 1.0, lambda: Logbook.open(path).export(out))
-        json.loads(source.read_bytes())
-        _promise((out / "results.xlsx").read_bytes()[-22:-18] == b"PK\x05\x06", "half a workbook")
-    for turn in range(CUTS):
-        target = folder / f"made-{turn}.dtfbook"
-        _kill(rng, 2.0, lambda target=target: Logbook.restore(source, target).close())
-        try:
-            with Logbook.open(target) as book:
-                pd.testing.assert_frame_equal(book.history(), want)
-            seen["restore: the whole book"] += 1
-        except LogbookError as error:
-            _promise(any(w in str(error) for w in ("not exist", "is empty")), str(error))
-            seen["restore: no book, and it is said"] += 1
-    print(f"cuts: {CUTS} each of layout step, export and restore killed; {dict(seen)}")
+        for k in range(PHOTOS):
+            photos.keep_photo(book, 1 + k % 8, b"\xff\xd8\xff" + bytes([k]) * 40_000)
+        return book.history()
+
+
+def _whole_or_none(path: Path, want: pd.DataFrame) -> str:
+    if not path.exists():
+        return "none"
+    _promise(Logbook.check(path) == [], f"{path}: {Logbook.check(path)}")
+    with Logbook.open(path) as book:
+        pd.testing.assert_frame_equal(book.history(), want)
+        _promise(len(photos.photos(book)) == PHOTOS, "a photo is lost")
+    return "the whole book"
+
+
+def flips(folder: Path) -> None:
+    """Every bit of a small book, and bits anywhere in one as shops have it."""
+    place = Path("/dev/shm") if Path("/dev/shm").is_dir() else folder
+    with tempfile.TemporaryDirectory(dir=place) as memory:
+        path = Path(memory) / "small.dtfbook"
+        with Logbook.create(path, shop_session()) as book:
+            book.add(shop_plan(book.session))
+            for press in range(1, 7):
+                book.record(press, {"peel": 1 + press % 5, "wash": 4}, note=f"n {press}", by="Ana")
+            book.keep("room", {"humidity": 50})
+            book.bench.map("press temperature", 320, range(306, 315))
+        usual = path.read_bytes()
+        full = small_book(path, 512)
+        rng = random.Random(20260606)
+        for name, content, bits in (
+            ("bits anywhere, pages of 4096", usual, rng.sample(range(8 * len(usual)), FLIPS)),
+            ("every bit, pages of 512", full, range(8 * len(full))),
+        ):
+            started = time.perf_counter()
+            seen = flip_bits(content, bits, Path(memory) / "flipped.dtfbook", 97)
+            print(
+                f"flips: {name}: {len(bits)} in {len(content)} bytes, none silent, none raw; "
+                f"{dict(sorted(seen.items()))}; {time.perf_counter() - started:.0f} s",
+                flush=True,
+            )
 
 
 def _kill(rng: random.Random, longest: float, work: Callable[[], object]) -> None:
@@ -139,6 +210,8 @@ def archives(folder: Path) -> None:
         book.bench.map("press temperature", 320, range(306, 315))
         book.export(folder / "out")
     content = (folder / "out" / "logbook.json").read_bytes()
+    refused, made = restore_odd_kinds(folder / "out" / "logbook.json", folder / "odd.dtfbook", 1)
+    print(f"archives: {refused + made} values of a wrong kind: {refused} refused, {made} made")
     rng = random.Random(20260603)
     seen: Counter[str] = Counter()
     source, target = folder / "spoilt.json", folder / "made" / "b.dtfbook"
@@ -232,9 +305,12 @@ def _promise(kept: bool, what: str) -> None:
 PROOFS = {
     "kills": kills,
     "writers": writers,
+    "crowds": crowds,
     "cuts": cuts,
+    "restores": restores,
     "sheets": sheets,
     "archives": archives,
+    "flips": flips,
     "growth": growth,
 }
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import random
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -182,3 +184,114 @@ def test_times_keep_their_zone(new_book, tmp_path: Path) -> None:
         book.export(tmp_path / "out")
     with Logbook.restore(tmp_path / "out" / "logbook.json", tmp_path / "b.dtfbook") as again:
         assert again.kept()[0].at == moment + timedelta(hours=1)
+
+
+@pytest.fixture
+def archive_of(full: Logbook, tmp_path: Path) -> Path:
+    full.export(tmp_path / "out")
+    return tmp_path / "out" / "logbook.json"
+
+
+def test_the_photos_are_there_before_the_book(
+    archive_of: Path, tmp_path: Path, monkeypatch
+) -> None:
+    """Cut off right before the book gets its name, as a kill would: made again, it is whole."""
+    target = tmp_path / "new" / "b.dtfbook"
+    target.parent.mkdir()
+    link = os.link
+
+    def cut_off(*_: object) -> None:
+        assert [p.read_bytes() for p in (target.parent / "b.dtfbook.photos").iterdir()] == [PICTURE]
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(os, "link", cut_off)
+    with pytest.raises(KeyboardInterrupt):
+        Logbook.restore(archive_of, target)
+    assert list(target.parent.iterdir()) == []
+    monkeypatch.setattr(os, "link", link)
+    # What a kill leaves, nothing being put away: photos, and a draft by another name.
+    shutil.copytree(archive_of.parent / "photos", target.parent / "b.dtfbook.photos")
+    (target.parent / ".b.dtfbook.1.part").write_bytes(b"half")
+    with Logbook.restore(archive_of, target) as book:
+        assert [photo.read() for photo in photos.photos(book)] == [PICTURE]
+
+
+def test_a_drive_without_links_is_restored_to_all_the_same(
+    archive_of, tmp_path, monkeypatch
+) -> None:
+    def none(*_: object) -> None:
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr(os, "link", none)
+    with Logbook.restore(archive_of, tmp_path / "b.dtfbook") as book:
+        assert len(photos.photos(book)) == 1
+    with pytest.raises(LogbookError, match="is there already"):
+        Logbook.restore(archive_of, tmp_path / "b.dtfbook")
+
+
+@pytest.mark.parametrize("trap", ["link", "pipe", "changed", "gone"])
+def test_a_photo_that_is_none_is_refused_and_nothing_is_made(
+    archive_of: Path, tmp_path: Path, trap: str
+) -> None:
+    (photo,) = (archive_of.parent / "photos").iterdir()
+    photo.unlink()
+    secret = tmp_path / "secret"
+    secret.write_bytes(PICTURE)
+    if trap == "link":
+        photo.symlink_to(secret)
+    elif trap == "pipe":
+        os.mkfifo(photo)
+    elif trap == "changed":
+        photo.write_bytes(PICTURE + b"!")
+    target = tmp_path / "new" / "b.dtfbook"
+    target.parent.mkdir()
+    told = {"link": "is a link, pipe or device", "pipe": "is a link, pipe or device",
+            "changed": "was changed", "gone": "cannot be read"}[trap]  # fmt: skip
+    with pytest.raises(LogbookError, match=told) as caught:
+        Logbook.restore(archive_of, target)
+    assert "lost_photos=True" in str(caught.value)
+    assert list(target.parent.iterdir()) == []
+    with Logbook.restore(archive_of, target, lost_photos=True) as book:
+        assert len(book.history()) == 6
+    assert not (target.parent / "b.dtfbook.photos").exists()
+
+
+def test_an_archive_that_is_a_pipe_does_not_hang(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "logbook.json")
+    with pytest.raises(LogbookError, match="is no plain file"):
+        Logbook.restore(tmp_path / "logbook.json", tmp_path / "b.dtfbook")
+
+
+ODD = [None, -1, 1e300, 2**63, 2**70, 10**400, "", "x", "\x00", "\ud800", True, [], {}, [[]],
+       {"a": 1}, [None], {"": None}]  # fmt: skip
+
+
+def restore_odd_kinds(source: Path, target: Path, every: int) -> tuple[int, int]:
+    """Restore with each value of two rows of each table replaced by each of ``ODD``, or with every
+    so many-th of these; how many were refused in one line, and how many made a book."""
+    document = json.loads(source.read_bytes())
+    last = {"book": [document["book"]]} | {table: document[table][-2:] for table in TABLES[1:]}
+    owners = [row for rows in last.values() for row in rows]
+    owners += [value for row in owners for value in row.values() if isinstance(value, dict)]
+    refused = made = 0
+    spoils = [(owner, key, odd) for owner in owners for key in owner for odd in ODD]
+    for owner, key, odd in spoils[::every]:
+        kept, owner[key] = owner[key], odd
+        source.write_text(json.dumps(document))
+        owner[key] = kept
+        try:
+            Logbook.restore(source, target).close()
+        except LogbookError as error:
+            assert "\n" not in str(error)
+            refused += 1
+        else:
+            target.unlink()
+            made += 1
+    return refused, made
+
+
+def test_a_value_of_a_wrong_kind_gives_one_line(archive_of: Path, tmp_path: Path) -> None:
+    """``tests.bench.proof_store archives`` goes through all of them."""
+    refused, made = restore_odd_kinds(archive_of, tmp_path / "b.dtfbook", 23)
+    assert refused > 30
+    assert made > 1

@@ -1,15 +1,16 @@
 """What is sound in a damaged logbook, saved into a new one, and what is not, told.
 
 The chain proves each record on its own, so that one damaged page costs what stood on it and no
-more. What is damaged or gone is taken from the automatic copies where they hold it: a copy is
-believed when its own chain is sound and it is of the same book.
+more, and one flipped bit of a record is found by trying and put right. What else is damaged or gone
+is taken from the automatic copies where they hold it: a copy is believed when its own chain is
+sound and it is of the same book.
 """
 
 from __future__ import annotations
 
 import sqlite3
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing, suppress
 from datetime import datetime
 from pathlib import Path
@@ -25,7 +26,9 @@ Rows = dict[str, dict[Any, chain.Row]]
 _LINKS = "SELECT link, link, record, number, digest FROM chain"
 _MOST_ASKED = 200_000
 _PAGE = 4096
+_LONGEST_TRIED = 20_000
 _BY = "dtfexp"
+_LONGEST_SECONDS = 600.0
 
 
 def salvage(
@@ -42,7 +45,8 @@ def salvage(
     copies = _sound_copies(path)
     rows, links, whole = _readable(path)
     findings = {(d.table, d.number): d for d in chain.judged(rows, links)} if links else {}
-    told = _mend(rows, findings, whole, copies)
+    told = _unflip(rows, findings, links)
+    told += _mend(rows, findings, whole, copies)
     unsure = {}
     for (table, number), damage in findings.items():
         row = rows.get(table, {}).get(number)
@@ -74,7 +78,7 @@ def _sound_copies(path: Path) -> list[tuple[str, Rows]]:
     """Name and records of every automatic copy that is sound, the newest first."""
     found = []
     for copy in reversed(list(backups.copies_of(path).values())):
-        with suppress(LogbookError, sqlite3.Error), closing(store.connect(copy)) as connection:
+        with suppress(LogbookError, *store.ERRORS), closing(store.connect(copy)) as connection:
             schema.check_kind(copy, connection, schema.STEPS)
             if not opening.damages(copy, connection):
                 rows = {
@@ -93,11 +97,11 @@ def _readable(path: Path) -> tuple[Rows, list[chain.Row], bool]:
         journal = path.with_name(f"{path.name}-journal")
         if journal.is_file():
             copy.with_name(journal.name).write_bytes(journal.read_bytes())
-        with closing(store.connect(copy)) as connection:
-            connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+        _mend_layout(copy)
+        with closing(_leniently(copy)) as connection, store.at_most(connection, _LONGEST_SECONDS):
             try:
                 tables = dict(connection.execute("SELECT name, type FROM sqlite_master"))
-            except sqlite3.Error as error:
+            except store.ERRORS as error:
                 raise LogbookError(
                     f"{path}: its tables cannot be read ({error}); go back to a copy, in "
                     f"{store.backup_folder(path)}"
@@ -107,6 +111,7 @@ def _readable(path: Path) -> tuple[Rows, list[chain.Row], bool]:
             for table in chain.RECORDS:
                 rows[table], all_of_it = _rows(connection, table, tables, chain.query(table))
                 whole = whole and all_of_it
+    rows["book"] = {number: row for number, row in rows["book"].items() if number == 1}
     return rows, [links[number] for number in sorted(links)], whole
 
 
@@ -124,6 +129,30 @@ def _with_header(content: bytes) -> bytes:
     return bytes(head) + content[100:]
 
 
+def _mend_layout(copy: Path) -> None:
+    """Put right the one table, index or trigger whose description is damaged, if it is one."""
+    known = {(*key, *rest) for key, rest in schema.layout_of(schema.STEPS).items()}
+    with suppress(*store.ERRORS), closing(_leniently(copy)) as raw:
+        rows = raw.execute("SELECT rowid, type, name, tbl_name, sql FROM sqlite_master").fetchall()
+        strange = [row[0] for row in rows if row[1:] not in known]
+        lacking = known - {row[1:] for row in rows}
+        if len(strange) == len(lacking) == 1:
+            raw.execute(
+                "UPDATE sqlite_master SET type = ?, name = ?, tbl_name = ?, sql = ? "
+                "WHERE rowid = ?",
+                (*lacking.pop(), strange[0]),
+            )
+
+
+def _leniently(copy: Path) -> sqlite3.Connection:
+    """A connection that passes over what it cannot read, be it a table's description or a text."""
+    connection = sqlite3.connect(copy, isolation_level=None)
+    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    connection.execute("PRAGMA writable_schema = ON")
+    connection.execute("PRAGMA trusted_schema = OFF")
+    return connection
+
+
 def _rows(
     connection: sqlite3.Connection, table: str, tables: Mapping[str, str], query: str
 ) -> tuple[dict[Any, chain.Row], bool]:
@@ -136,12 +165,12 @@ def _rows(
             for row in connection.execute(f"{query} ORDER BY rowid {order}"):
                 found[row[0]] = row[1:]
             return found, order == "ASC"
-        except sqlite3.Error:
+        except store.ERRORS:
             continue
     top = max((number for number in found if isinstance(number, int)), default=0)
     for number in range(1, min(top, _MOST_ASKED)):
         if number not in found:
-            with suppress(sqlite3.Error):
+            with suppress(*store.ERRORS):
                 for row in connection.execute(f"{query} WHERE rowid = ?", (number,)):
                     found[row[0]] = row[1:]
     return found, False
@@ -151,9 +180,49 @@ def _plain(connection: sqlite3.Connection, table: str) -> bool:
     """Whether the table has stored columns only: reading it then runs nothing of the file."""
     try:
         columns = connection.execute(f"PRAGMA table_xinfo({table})").fetchall()
-    except sqlite3.Error:
+    except store.ERRORS:
         return False
     return bool(columns) and not any(column[6] for column in columns)
+
+
+def _unflip(
+    rows: Rows, findings: dict[tuple[str, int], chain.Damage], links: list[chain.Row]
+) -> list[str]:
+    """Put right the records in which one bit has flipped: the digest proves which; a line each."""
+    told = []
+    before = {link: digest for link, _, _, digest in links}
+    for link, table, number, digest in links:
+        row = rows.get(table, {}).get(number)
+        if row is None or (table, number) not in findings:
+            continue
+        for other in _one_bit_off(row):
+            if chain.digest_of(before.get(link - 1, chain.START), table, other) == digest:
+                rows[table][number] = other
+                del findings[table, number]
+                told.append(f"{chain.name_of(table, number, other)}: one bit of it had flipped in "
+                            "the file; it is put right")  # fmt: skip
+                break
+    return told
+
+
+def _one_bit_off(row: chain.Row) -> Iterator[chain.Row]:
+    for place, value in enumerate(row):
+        others: Iterable[object] = ()
+        if isinstance(value, int):
+            others = (value ^ (1 << bit) for bit in range(63))
+        elif isinstance(value, bytes):  # the kind of a text may have flipped
+            others = (value.decode("utf-8", "surrogateescape"),)
+        elif isinstance(value, str) and len(value) <= _LONGEST_TRIED:
+            others = _texts_one_bit_off(value.encode("utf-8", "surrogateescape"))
+        for other in others:
+            yield (*row[:place], other, *row[place + 1 :])
+
+
+def _texts_one_bit_off(content: bytes) -> Iterator[str]:
+    for bit in range(8 * len(content)):
+        flipped = bytearray(content)
+        flipped[bit // 8] ^= 1 << bit % 8
+        yield flipped.decode("utf-8", "surrogateescape")
 
 
 def _mend(
@@ -164,10 +233,9 @@ def _mend(
 ) -> list[str]:
     """Take from the copies what is damaged or gone; one line for each."""
     told = []
-    (mine,) = rows["book"].values() or ((None,),)
+    mine = rows["book"].get(1, (None,))
     for name, copy in copies:
-        (theirs,) = copy["book"].values()
-        if ("book", 1) not in findings and rows["book"] and theirs[0] != mine[0]:
+        if ("book", 1) not in findings and mine[0] not in (None, copy["book"][1][0]):
             continue
         for table, number, row in _all(copy):
             lost = number not in rows[table]
@@ -229,7 +297,7 @@ def _document(session: Session, rows: Rows, told: list[str]) -> dict[str, Any]:
 
 def _lost_plan(id: str, document: Mapping[str, Any]) -> dict[str, Any]:
     number = 1 + max((plan["seq"] for plan in document["plans"]), default=0)
-    return {"id": id, "seq": number, "design": "lost", "seed": None, "reason": "This plan's own "
+    return {"id": id, "seq": number, "design": "lost", "seed": 0, "reason": "This plan's own "
             "record was damaged; its presses are kept.", "notes": [],
             "at": document["book"][0]["at"], "by": _BY}  # fmt: skip
 

@@ -30,7 +30,8 @@ RECORDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "entries": ("seq", ("id", "seq", "press", "kind", "said", "source", "at", "by")),
     "journal": ("seq", ("id", "seq", "kind", "said", "at", "by")),
 }
-_START = bytes(32)
+#: What the first link follows.
+START = bytes(32)
 Row = tuple[Any, ...]
 
 
@@ -72,7 +73,7 @@ def extend_over_all(connection: sqlite3.Connection) -> None:
 def head(connection: sqlite3.Connection) -> tuple[int, bytes]:
     """The last link: its number and its digest; (0, zeros) of an empty chain."""
     row = connection.execute("SELECT link, digest FROM chain ORDER BY link DESC LIMIT 1").fetchone()
-    return (0, _START) if row is None else (row[0], row[1])
+    return (0, START) if row is None else (row[0], row[1])
 
 
 def digest_of(before: bytes, table: str, row: Row) -> bytes:
@@ -117,7 +118,7 @@ def judged(rows: Mapping[str, Mapping[Any, Row]], links: Iterable[Row]) -> list[
     """
     left = {table: dict(own) for table, own in rows.items()}
     found: list[Damage] = []
-    before, doubted, last = _START, None, 0
+    before, doubted, last = START, None, 0
     for link, table, number, digest in links:
         after_a_gap, last = link != last + 1, link
         row = left.get(table, {}).pop(number, None) if isinstance(table, str) else None

@@ -77,7 +77,7 @@ def session_of(path: Path, connection: sqlite3.Connection) -> Session:
     """Return the session that a logbook was made for."""
     try:
         row = connection.execute("SELECT session FROM book").fetchone()
-    except sqlite3.Error as error:
+    except store.ERRORS as error:
         raise store.error_line(path, error) from error
     if row is None:
         raise LogbookError(
@@ -95,7 +95,7 @@ def one_view(path: Path, connection: sqlite3.Connection) -> Iterator[None]:
     try:
         connection.execute("BEGIN")
         yield
-    except sqlite3.Error as error:
+    except store.ERRORS as error:
         raise store.error_line(path, error) from error
     finally:
         if connection.in_transaction:

@@ -154,7 +154,7 @@ def strange_parts(connection: sqlite3.Connection, steps: Sequence[Step]) -> list
 
     [] when they are identical. Executes nothing of the file.
     """
-    known = _layout_of(tuple(steps))
+    known = layout_of(tuple(steps))
     rows = connection.execute(
         "SELECT type, name, tbl_name, sql FROM sqlite_master LIMIT ?", (len(known) + _MOST_STRANGE,)
     )
@@ -171,7 +171,8 @@ def strange_parts(connection: sqlite3.Connection, steps: Sequence[Step]) -> list
 
 
 @lru_cache(maxsize=8)
-def _layout_of(steps: tuple[Step, ...]) -> dict[tuple[str, str], tuple[str, str | None]]:
+def layout_of(steps: tuple[Step, ...]) -> dict[tuple[str, str], tuple[str, str | None]]:
+    """Type and name of all that ``steps`` make in a file -> its table, its SQL."""
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as empty:
         for _, step in steps:
             step(empty)
@@ -190,7 +191,7 @@ def check_kind(path: Path, connection: sqlite3.Connection, steps: Sequence[Step]
             not strange_parts(connection, steps[:number]) for number in range(1, len(steps) + 1)
         ):
             raise store.Damaged(path, ["its header says another kind of file than its tables"])
-    except sqlite3.Error as error:
+    except store.ERRORS as error:
         raise store.error_line(path, error) from error
     if application != store.APPLICATION_ID or done < 1:
         raise LogbookError(f"{path} is not a dtfexp logbook; nothing was changed")

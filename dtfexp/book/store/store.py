@@ -35,6 +35,8 @@ _LIMITS = {
     sqlite3.SQLITE_LIMIT_ATTACHED: 0,
 }
 _FIRST_PAGES = 65_536
+#: What SQLite raises; Python cannot even decode some of its words about a damaged file.
+ERRORS = (sqlite3.Error, UnicodeDecodeError)
 _STEPS_BETWEEN_LOOKS = 100_000
 
 _SAYS = {
@@ -74,7 +76,7 @@ def backup_folder(path: Path) -> Path:
     return path.with_name(f"{path.name}.backups")
 
 
-def error_line(path: Path, error: sqlite3.Error) -> LogbookError:
+def error_line(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> LogbookError:
     """The one clear line for an SQLite error on ``path``."""
     if is_damage(error) or (_code(error) == sqlite3.SQLITE_NOTADB and _was_a_logbook(path)):
         return Damaged(path, [" ".join(str(error).split())])
@@ -82,13 +84,13 @@ def error_line(path: Path, error: sqlite3.Error) -> LogbookError:
     return LogbookError(f"{path} {says}" if says else f"{path}: {error}; nothing was saved")
 
 
-def is_damage(error: sqlite3.Error) -> bool:
+def is_damage(error: sqlite3.Error | UnicodeDecodeError) -> bool:
     """Whether an SQLite error speaks of the file's contents, not of disk, rights or locks."""
     # Text that is no UTF-8 is reported by Python, without a code.
     return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_TOOBIG, None)
 
 
-def _code(error: sqlite3.Error) -> int | None:
+def _code(error: Exception) -> int | None:
     code = getattr(error, "sqlite_errorcode", None)
     return code & 0xFF if isinstance(code, int) else None
 
@@ -242,7 +244,7 @@ def connect(path: Path) -> sqlite3.Connection:
         # A file that someone turned to another journal is turned back; on a read-only file
         # this does nothing when the mode is right already.
         connection.execute("PRAGMA journal_mode = DELETE").fetchone()
-    except sqlite3.Error as error:
+    except ERRORS as error:
         connection.close()
         raise error_line(path, error) from error
     return connection

@@ -40,7 +40,7 @@ WRITES = 1000
 CUTS = 100
 CROWD = 250
 PHOTOS = 12
-FLIPS = 20_000
+FLIPS = 10_000
 VARIANTS = 2500
 SIZES = (2500, 5000, 10_000, 20_000)
 REPEATS = 7
@@ -166,17 +166,24 @@ def flips(folder: Path) -> None:
         usual = path.read_bytes()
         full = small_book(path, 512)
         rng = random.Random(20260606)
-        for name, content, bits in (
+        parts = [
             ("bits anywhere, pages of 4096", usual, rng.sample(range(8 * len(usual)), FLIPS)),
-            ("every bit, pages of 512", full, range(8 * len(full))),
-        ):
+            *(
+                (f"bit {k} of every byte, pages of 512", full, range(k, 8 * len(full), 8))
+                for k in range(8)
+            ),
+        ]
+        whole: Counter[str] = Counter()
+        for name, content, bits in parts:
             started = time.perf_counter()
             seen = flip_bits(content, bits, Path(memory) / "flipped.dtfbook", 97)
+            whole += seen
             print(
                 f"flips: {name}: {len(bits)} in {len(content)} bytes, none silent, none raw; "
                 f"{dict(sorted(seen.items()))}; {time.perf_counter() - started:.0f} s",
                 flush=True,
             )
+        print(f"flips: in all {whole['told'] + whole['harmless']}; {dict(sorted(whole.items()))}")
 
 
 def _kill(rng: random.Random, longest: float, work: Callable[[], object]) -> None:

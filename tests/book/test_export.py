@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
+import zipfile
+from datetime import datetime
 from pathlib import Path
 
 import openpyxl
@@ -223,3 +225,18 @@ def test_names_that_collide_with_sheet_columns_still_come_back(tmp_path: Path) -
         third.import_sheet(tmp_path / "out" / "results.xlsx")
         pd.testing.assert_frame_equal(other.results(), book.results())
         pd.testing.assert_frame_equal(third.results(), book.results())
+
+
+def test_the_same_results_give_the_same_workbook_bytes_whenever_it_is_written(
+    book: Logbook, tmp_path: Path
+) -> None:
+    book.export(tmp_path / "one")
+    book.export(tmp_path / "two")
+    one, two = (tmp_path / name / "results.xlsx" for name in ("one", "two"))
+    assert one.read_bytes() == two.read_bytes()
+    # Nor would tomorrow change them: no part of the file holds a moment.
+    with zipfile.ZipFile(one) as packed:
+        assert {part.date_time for part in packed.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+        year = str(datetime.now().year).encode()
+        assert not [name for name in packed.namelist() if year + b"-" in packed.read(name)]
+    assert openpyxl.load_workbook(two).sheetnames == ["results", "grading guide"]

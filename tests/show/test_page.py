@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -12,7 +13,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Session
-from dtfexp.show.report.report import card_names, write_papers
+from dtfexp.show.report.report import MANIFEST, card_names, write_papers
 from dtfexp.show.text.cautions import CAUTIONS
 from tests.show.conftest import WHEN, StandInFit, make_results, make_session
 
@@ -243,6 +244,7 @@ def test_hostile_names_stay_text(tmp_path: Path) -> None:
     assert "{{ 7 * 7 }}" in outline.words and "49" not in outline.words.split("{{ 7")[1][:20]
     names = sorted(path.name for path in tmp_path.iterdir())
     assert names == [
+        MANIFEST,
         "card-con-nul.pdf",
         "card-etc-passwd.pdf",
         "card-script-alert-x-script.pdf",
@@ -271,6 +273,54 @@ def test_the_same_data_gives_the_same_bytes(fit: StandInFit, tmp_path: Path) -> 
     page(fit, tmp_path / "two")
     for path in sorted((tmp_path / "one").iterdir()):
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes(), path.name
+
+
+def test_papers_of_another_session_go_and_files_of_strangers_stay(
+    fit: StandInFit, tmp_path: Path
+) -> None:
+    page(fit, tmp_path)
+    (tmp_path / "card-mine.pdf").write_bytes(b"a stranger's")
+    (tmp_path / "card-polyester.pdf").write_bytes(b"changed by hand")
+    (tmp_path / "windows.csv").rename(tmp_path / "kept.csv")
+    other = make_session(["linen"], name="Spring dial-in")
+    page(StandInFit(other, make_results(other)), tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        MANIFEST,
+        "card-linen.pdf",
+        "card-mine.pdf",
+        "card-polyester.pdf",
+        "kept.csv",
+        "report.html",
+        "windows.csv",
+        "windows.json",
+    ]
+    # Of one session, the cards of fabrics that are not asked for this time stay.
+    three = make_session(["linen", "wool", "silk"], name="Three")
+    write_papers(StandInFit(three, make_results(three)), tmp_path, fabrics=["wool"])  # type: ignore[arg-type]
+    write_papers(StandInFit(three, make_results(three)), tmp_path, fabrics=["silk"])  # type: ignore[arg-type]
+    cards = {path.name for path in tmp_path.glob("card-*.pdf")}
+    assert cards == {"card-mine.pdf", "card-polyester.pdf", "card-wool.pdf", "card-silk.pdf"}
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "",
+        "{",
+        "[]",
+        '{"session": 1, "papers": {"../gone.txt": "x"}}',
+        '{"session": 1, "papers": 3}',
+    ],
+)
+def test_a_list_that_is_not_ours_removes_nothing(
+    fit: StandInFit, tmp_path: Path, told: str
+) -> None:
+    (tmp_path / "gone.txt").write_text("x")
+    (tmp_path / "out").mkdir()
+    digest = hashlib.sha256(b"x").hexdigest()
+    (tmp_path / "out" / MANIFEST).write_text(told.replace('"x"', f'"{digest}"'))
+    write_papers(fit, tmp_path / "out", fabrics=["polyester"])  # type: ignore[arg-type]
+    assert (tmp_path / "gone.txt").exists()
 
 
 def test_the_fit_is_asked_twice_a_fabric_and_no_more(fit: StandInFit, tmp_path: Path) -> None:

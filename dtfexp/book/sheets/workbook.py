@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
+import zipfile
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.sheets import sheet_columns
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 _GUIDE = "grading guide"
+#: The parts of a workbook's properties that tell when it was written, and the first date of a zip.
+_MOMENT = re.compile(rb"<dcterms:(created|modified)\b[^>]*>[^<]*</dcterms:\1>")
+_NO_DATE = (1980, 1, 1, 0, 0, 0)
 _WIDEST = 40
 #: In .xlsx the text _x0041_ means the letter A; escaping its first sign keeps it as it is.
 _LOOKS_ESCAPED = re.compile(r"_(?=x[0-9A-Fa-f]{4}_)")
@@ -42,6 +46,21 @@ def workbook_bytes(session: Session, results: pd.DataFrame) -> bytes:
     _add_checks(sheet, session, list(frame.columns), len(frame) + 1, ranges)
     out = io.BytesIO()
     book.save(out)
+    return _undated(out.getvalue())
+
+
+def _undated(content: bytes) -> bytes:
+    """The workbook without the moment in which it was written: the same results, the same bytes."""
+    out = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(content)) as written,
+        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as undated,
+    ):
+        for name in written.namelist():
+            part = written.read(name)
+            if name == "docProps/core.xml":
+                part = _MOMENT.sub(b"", part)
+            undated.writestr(zipfile.ZipInfo(name, _NO_DATE), part, zipfile.ZIP_DEFLATED)
     return out.getvalue()
 
 

@@ -7,6 +7,7 @@ file is on the disk before the note that names it: a note never points at a phot
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import re
 import stat
@@ -33,6 +34,8 @@ LARGEST = 8_000_000
 _BEGINNINGS = ((b"\xff\xd8\xff", "jpg"), (b"\x89PNG\r\n\x1a\n", "png"))
 _TYPES = {"jpg": "image/jpeg", "png": "image/png", "webp": "image/webp"}
 #: Begins with the contents' own sum, ends with their kind: never a path to another place.
+_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]", re.DOTALL)
+_ORIENTATION = 0x0112
 _NAMED = re.compile(r"[0-9a-f]{32}\.(jpg|png|webp)")
 
 
@@ -155,6 +158,7 @@ def keep_photo(
 ) -> str:
     """Keep a JPEG, PNG or WebP photo of ``press``; returns the note's id once all is on disk.
 
+    What the camera wrote beside the picture (place, time, owner) is not kept.
     The same ``id`` twice keeps one. Raises ``LogbookError``: unknown press, no such picture, more
     than 8 MB, a folder that cannot be written.
     """
@@ -165,7 +169,9 @@ def keep_photo(
             f"press {number}: the photo has {len(content) / 1e6:.1f} MB; at most "
             f"{LARGEST / 1e6:g} MB is kept. Make it smaller and try again"
         )
-    name = _name(content, _suffix(number, content))
+    suffix = _suffix(number, content)
+    content = without_metadata(content, suffix)
+    name = _name(content, suffix)
     place = folder_of(book) / name
     try:
         _store(place, content)
@@ -201,6 +207,96 @@ def counts(found: Iterable[Photo]) -> dict[int, int]:
     for photo in found:
         number[photo.press] = number.get(photo.press, 0) + 1
     return number
+
+
+def without_metadata(content: bytes, suffix: str) -> bytes:
+    """The photo without what a camera writes beside the picture: place, time, owner, remarks.
+
+    The picture itself is not touched, except that one which is shown turned is turned. What cannot
+    be taken apart stays as it is.
+    """
+    parts = {"jpg": _jpeg_parts, "png": _png_parts, "webp": _webp_parts}[suffix](content)
+    if parts is None:
+        return content
+    return _upright(content, suffix) or b"".join(parts)
+
+
+def _jpeg_parts(content: bytes) -> list[bytes] | None:
+    """The segments that make the picture: ITU T.81, annex B (memory). Kept of the applications'
+    own are JFIF (E0), the colour profile (E2) and Adobe's colour transform (EE)."""
+    kept, at = [content[:2]], 2
+    while at + 2 <= len(content) and content[at] == 0xFF:
+        marker = content[at + 1]
+        if marker == 0xD9:
+            return [*kept, content[at : at + 2]]  # phones hang further pictures behind the end
+        end = at + 2 + int.from_bytes(content[at + 2 : at + 4], "big")
+        if end < at + 4 or end > len(content):
+            return None
+        segment = content[at:end]
+        profile = marker == 0xE2 and segment[4:].startswith(b"ICC_PROFILE")
+        if profile or marker in (0xE0, 0xEE) or not (0xE0 <= marker <= 0xEF or marker == 0xFE):
+            kept.append(segment)
+        if marker == 0xDA:
+            # The coded picture goes on to the next marker; 00 and restarts belong to it.
+            next_ = _MARKER.search(content, end)
+            if next_ is None:
+                return None
+            kept.append(content[end : next_.start()])
+            end = next_.start()
+        at = end
+    return None
+
+
+def _png_parts(content: bytes) -> list[bytes] | None:
+    """The chunks that make the picture: ISO/IEC 15948 (memory)."""
+    kept, at = [content[:8]], 8
+    while at + 12 <= len(content):
+        end = at + 12 + int.from_bytes(content[at : at + 4], "big")
+        kind = content[at + 4 : at + 8]
+        if end > len(content) or (at == 8 and kind != b"IHDR"):
+            return None
+        if kind not in (b"eXIf", b"tEXt", b"zTXt", b"iTXt", b"tIME"):
+            kept.append(content[at:end])
+        if kind == b"IEND":
+            return kept
+        at = end
+    return None
+
+
+def _webp_parts(content: bytes) -> list[bytes] | None:
+    """The chunks that make the picture: RFC 9649 (memory)."""
+    kept, at = [], 12
+    while at + 8 <= len(content):
+        size = int.from_bytes(content[at + 4 : at + 8], "little")
+        end = at + 8 + size + size % 2
+        kind, chunk = content[at : at + 4], content[at:end]
+        if end > len(content):
+            return None
+        if kind == b"VP8X" and size:  # its flags say what the file holds: no EXIF (8), no XMP (4)
+            chunk = chunk[:8] + bytes([chunk[8] & ~0x0C]) + chunk[9:]
+        if kind not in (b"EXIF", b"XMP "):
+            kept.append(chunk)
+        at = end
+    body = b"".join(kept)
+    return [b"RIFF", (len(body) + 4).to_bytes(4, "little"), b"WEBP", body] if kept else None
+
+
+def _upright(content: bytes, suffix: str) -> bytes | None:
+    """The picture as it is shown, when the file says that it is to be turned; else None."""
+    from PIL import Image, ImageOps
+
+    try:
+        with Image.open(io.BytesIO(content)) as opened:
+            if opened.getexif().get(_ORIENTATION, 1) == 1:
+                return None
+            turned, profile = ImageOps.exif_transpose(opened), opened.info.get("icc_profile")
+            out = io.BytesIO()
+            kind = {"jpg": "JPEG", "png": "PNG", "webp": "WEBP"}[suffix]
+            turned.info.clear()
+            turned.save(out, kind, quality=95, icc_profile=profile)
+            return out.getvalue()
+    except (OSError, ValueError, SyntaxError, LookupError, Image.DecompressionBombError):
+        return None  # no whole picture: nothing to turn
 
 
 def _suffix(press: int, content: bytes) -> str:

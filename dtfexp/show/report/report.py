@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
@@ -21,12 +23,15 @@ from dtfexp.describe.tomltext import write_file
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
     from dtfexp.describe.fabric import Fabric
+    from dtfexp.describe.session import Session
     from dtfexp.dialin.fit import Fit
     from dtfexp.show.report.photo_thumbnails import Pictures
     from dtfexp.show.text.measured_conditions import MeasuredConditions
 
 Progress = Callable[[int, int, str], None]
 _LONGEST_SLUG = 60
+#: Beside the papers: what was written, so that nothing else is ever taken away.
+MANIFEST = ".dtfexp-papers.json"
 
 
 def report(
@@ -46,8 +51,10 @@ def report(
     cards. ``earlier``: a logbook or fit of an earlier session, to compare with. ``progress``:
     called with (steps done, steps in all, next step). Returns the paths written.
 
-    The same logbook gives the same bytes. Raises ``LogbookError`` for a file that is not a logbook,
-    ``SessionError`` for an unknown fabric or unit, ``DtfexpError`` when a file cannot be written.
+    The same logbook gives the same bytes. Papers of another session that were written into ``out``
+    before are removed unless they were changed since; no other file is touched. Raises
+    ``LogbookError`` for a file that is not a logbook, ``SessionError`` for an unknown fabric or
+    unit, ``DtfexpError`` when a file cannot be written.
     """
     from dtfexp.book.logbook import Logbook
 
@@ -210,6 +217,7 @@ def write_papers(
     files.append(("windows.csv", machine_readable.to_csv(document).encode("utf-8-sig")))
     files.append(("windows.json", machine_readable.to_json(document).encode()))
     written = [_write(Path(out) / name, content) for name, content in files]
+    _keep_manifest(Path(out), session, dict(files))
     _report_progress(progress, steps, steps, "done")
     return written
 
@@ -236,6 +244,43 @@ def _chosen(book: Logbook, fabrics: Iterable[str | Fabric] | None) -> list[str]:
     if not chosen:
         raise LogbookError("fabrics is empty; name at least one fabric, or leave it out for all")
     return chosen
+
+
+def _keep_manifest(folder: Path, session: Session, files: Mapping[str, bytes]) -> None:
+    """Note which papers of which session were written, and take away those of another session that
+    were written here before, unless somebody has changed them since.
+    """
+    items = (session.factors, session.outcomes, session.fabrics)
+    of = _digest(repr([session.name, *([item.name for item in some] for some in items)]).encode())
+    try:
+        before = json.loads((folder / MANIFEST).read_bytes())
+        ours = {str(name): str(digest) for name, digest in before["papers"].items()}
+        same = before["session"] == of
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        ours, same = {}, True  # none, or not one of ours: every other file is a stranger's
+    for name, digest in ours.items():
+        path = folder / name
+        mine = name not in files and Path(name).name == name and not path.is_symlink()
+        if not same and mine and path.is_file() and _digest(path.read_bytes()) == digest:
+            _remove(path)
+    now = {name: _digest(content) for name, content in files.items()}
+    kept = {name: digest for name, digest in ours.items() if same} | now
+    told = {"session": of, "papers": dict(sorted(kept.items()))}
+    _write(folder / MANIFEST, json.dumps(told, indent=1).encode())
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def _remove(path: Path) -> None:
+    try:
+        path.unlink()
+    except OSError as error:
+        raise DtfexpError(
+            f"{path}: a paper of an earlier session cannot be removed "
+            f"({error.strerror or error}); close it, or give another folder"
+        ) from None
 
 
 def _write(path: Path, content: bytes) -> Path:

@@ -26,6 +26,11 @@ _COLOUR = re.compile(r"(fill|stroke): (#[0-9a-f]{6})\b")
 _SIZE = re.compile(r'<svg [^>]*?viewBox="([^"]+)"[^>]*>')
 _NAME = re.compile(r'(\bid="|url\(#|href="#)([^")]+)')
 _FONT = re.compile(r"font(?:-family)?: ?(?:(\d[\d.]*)px )?'[^;\"]*")
+_TAG = re.compile(r"<[^<>]*>")
+_DECIMALS = re.compile(r"(?<![\w.#-])-?\d+\.\d+(?![\w.])")
+_HASHED = re.compile(r'(?<=id=")[a-zA-Z][0-9a-f]{10}(?=")')
+#: Moves a coordinate that ends in an exact half to one side of it, on every processor the same.
+_OFF_THE_HALF = 1e-6
 _IDLE_GROUP = re.compile(r' id="(?!DejaVu)[A-Za-z]+2?d?\w*_\d+"')
 
 
@@ -53,6 +58,10 @@ def inline_svg(drawn: Figure, name: str, title: str, given: str) -> str:
     for unused in (_METADATA, _COMMENT, _STYLE_SHEET):
         text = unused.sub("", text)
     text = _IDLE_GROUP.sub("", text)
+    text = _TAG.sub(lambda tag: _DECIMALS.sub(_rounded, tag[0]), text)
+    # Matplotlib names markers and clips by a digest of coordinates that are not rounded.
+    for number, hashed in enumerate(dict.fromkeys(_HASHED.findall(text)), start=1):
+        text = text.replace(hashed, f"part{number}")
     text = _NAME.sub(rf"\g<1>{name}-\g<2>", text)
     text = _FONT.sub(_plain_font, text)
     text = _COLOUR.sub(_colour_variable, text)
@@ -69,6 +78,15 @@ def inline_svg(drawn: Figure, name: str, title: str, given: str) -> str:
     )
     lines = (line.strip() for line in text[opening:].splitlines())
     return text[:opening] + words + "\n".join(line for line in lines if line)
+
+
+def _rounded(number: re.Match[str]) -> str:
+    """A coordinate to a hundredth of a pixel, a share of one to four digits: finer than any screen,
+    and coarser than the last digits in which processors differ.
+    """
+    value = float(number[0])
+    digits = 2 if abs(value) >= 1 else 4
+    return f"{value + _OFF_THE_HALF:.{digits}f}".rstrip("0").rstrip(".")
 
 
 def _plain_font(found: re.Match[str]) -> str:

@@ -50,7 +50,7 @@ def workbook_bytes(session: Session, results: pd.DataFrame) -> bytes:
 
 
 def _undated(content: bytes) -> bytes:
-    """The workbook without the moment in which it was written: the same results, the same bytes."""
+    """Remove the time of writing: the same results give the same bytes."""
     out = io.BytesIO()
     with (
         zipfile.ZipFile(io.BytesIO(content)) as written,

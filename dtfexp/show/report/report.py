@@ -247,8 +247,9 @@ def _chosen(book: Logbook, fabrics: Iterable[str | Fabric] | None) -> list[str]:
 
 
 def _keep_manifest(folder: Path, session: Session, files: Mapping[str, bytes]) -> None:
-    """Note which papers of which session were written, and take away those of another session that
-    were written here before, unless somebody has changed them since.
+    """List the papers written; remove those of another session that were written here before.
+
+    A paper that was changed since stays, and so does every file that is not on the list.
     """
     items = (session.factors, session.outcomes, session.fabrics)
     of = _digest(repr([session.name, *([item.name for item in some] for some in items)]).encode())

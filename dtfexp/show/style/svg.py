@@ -81,8 +81,9 @@ def inline_svg(drawn: Figure, name: str, title: str, given: str) -> str:
 
 
 def _rounded(number: re.Match[str]) -> str:
-    """A coordinate to a hundredth of a pixel, a share of one to four digits: finer than any screen,
-    and coarser than the last digits in which processors differ.
+    """Round a coordinate to a hundredth of a pixel, a share of one to four digits.
+
+    Finer than any screen, and coarser than the last digits in which processors differ.
     """
     value = float(number[0])
     digits = 2 if abs(value) >= 1 else 4

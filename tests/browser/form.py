@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Any
 
+from dtfexp import Logbook
 from tests.browser.lab import Lab, wait_for
 
 FORM = ".dtfexp-rec"
@@ -47,3 +49,44 @@ class Form:
         found = self.page.locator(f"{FORM} .said.{kind}", has_text=text).first
         found.wait_for()
         return str(found.inner_text())
+
+
+def entries(shop: Path, press: int | None = None) -> list[dict[Any, Any]]:
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        return list(book.history(press).to_dict("records"))
+
+
+def held(shop: Path, press: int) -> dict[Any, Any]:
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        return dict(book.results().set_index("press").loc[press])
+
+
+def beeps(form: Form) -> list[float]:
+    """The pitch of every sound since last asked."""
+    return list(form.page.evaluate("globalThis.beeps.splice(0)"))
+
+
+def height(form: Form, key: str) -> float:
+    return float(form.key(key).evaluate_all("([node]) => node.getBoundingClientRect().y"))
+
+
+def setting(form: Form, name: str) -> str:
+    found = form.page.locator(f"{FORM} .setting", has_text=name).inner_text()
+    return " ".join(found.split())
+
+
+def clocked(seconds: int) -> str:
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def restart_by_menu(form: Form) -> None:
+    form.page.click(".lm-MenuBar-itemLabel:text-is('Kernel')")
+    form.page.click(".lm-Menu-itemLabel:text-matches('^Restart Kernel…$')")
+    form.page.click(".jp-Dialog button.jp-mod-accept")
+
+
+def killed(form: Form) -> None:
+    # On a busy machine JupyterLab says so before Save is tapped, over the form.
+    died = form.page.locator(".jp-Dialog", has_text="appears to have died")
+    form.page.add_locator_handler(died, lambda: died.locator("button.jp-mod-accept").click())
+    form.lab.kill_kernel()

@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from dtfexp import Factor, Fit, SessionError, Window, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces
 from dtfexp.dialin.window.pass_map import PassMap
+from dtfexp.dialin.window.proven import chance_better
 from dtfexp.dialin.window.simultaneous_confidence import _box_points
 from dtfexp.dialin.window.window_box import best_box
 from dtfexp.maths.boxes.box import Box, largest_box
@@ -137,3 +140,77 @@ def test_no_window_on_fewer_than_four_presses(presses: int, found: bool) -> None
     results = plan(FOUR, 4).runs.head(presses).assign(peel=5, wash=5)
     window = fit(FOUR, results).window("cotton", pass_rate=0.2, confidence=0.2)
     assert window.found is found
+
+
+def test_an_edge_is_named_only_where_the_presses_show_it(known: Fit) -> None:
+    window = known.window("cotton")
+    named = 0
+    for row in window.edges.to_dict("records"):
+        factor, low = known.session.factor(row["factor"]), row["side"] == "low"
+        reach = max(factor.spread, factor.grid_step) * (-1 if low else 1)
+        at = float(np.clip(row["alone"] + reach, factor.low, factor.high))
+        beyond = pd.DataFrame([window.target | {factor.name: at}])
+        passing = known.pass_posterior(beyond, "cotton")
+        assert row["alone"] == window.alone[factor.name][0 if low else 1]
+        assert (row["alone"] <= row["value"]) if low else (row["alone"] >= row["value"])
+        if row["stopped_by"] in ("peel", "wash"):
+            assert passing.expected()[0] < 0.9
+            assert row["certainty"] == pytest.approx(1 - passing.chance_at_least(0.9)[0])
+            assert row["certainty"] >= 0.8
+            named += 1
+        elif row["stopped_by"] == "other settings":
+            assert at in (factor.low, factor.high) and passing.expected()[0] >= 0.9
+        elif row["stopped_by"] == "not known":
+            assert 1 - passing.chance_at_least(0.9)[0] < 0.8
+        else:
+            assert row["value"] in (factor.low, factor.high)
+    assert named
+
+
+def test_what_a_setting_may_do_alone_ends_where_its_curve_crosses(known: Fit) -> None:
+    window = known.window("cotton")
+    for name, (low, high) in window.alone.items():
+        factor = known.session.factor(name)
+        at = np.array([low, high, low - factor.grid_step / 5, high + factor.grid_step / 5])
+        settings = pd.DataFrame([window.target] * 4).assign(**{name: at})
+        rate = known.pass_rate(settings, "cotton")["pass_rate"].to_numpy()
+        assert (rate[:2] >= 0.9 - 1e-3).all(), name
+        for k, end in ((2, factor.low), (3, factor.high)):
+            assert rate[k] < 0.9 or at[k - 2] == end, name
+
+
+def test_the_presses_behind_a_window_are_counted(known: Fit) -> None:
+    window = known.window("cotton")
+    inside = np.ones(len(known.results), dtype=bool)
+    for name in window.target:
+        inside &= known.results[name].between(window.low[name], window.high[name]).to_numpy()
+    assert (window.presses, window.presses_inside) == (26, int(inside.sum()))
+    at = (known.results[list(window.target)] == pd.Series(window.target)).all(axis=1)
+    assert window.presses_at_target == int(at.sum())
+
+
+def test_what_a_change_from_today_would_gain(known: Fit) -> None:
+    """Against draws of the two set-points together, in an own way; 0.03 each, three times that."""
+    window = known.window("cotton")
+    usual = {f.name: f.usual for f in FOUR.factors}
+    rate = known.pass_rate(pd.DataFrame([usual]), "cotton")["pass_rate"][0]
+    assert window.usual_pass_rate == pytest.approx(rate)
+    assert window.stay is (window.target == usual)
+    far = usual | {"press time": 21.0, "cure time": 100.0}
+    for one, other in ((usual, far), (usual, usual | {"press time": 18.0})):
+        drawn = pass_rate_surfaces(known, pd.DataFrame([one, other]), "cotton", 400)
+        told = chance_better(known, "cotton", one, other)
+        assert told == pytest.approx((drawn[:, 0] > drawn[:, 1]).mean(), abs=0.09)
+        assert told == pytest.approx(1 - chance_better(known, "cotton", other, one), abs=0.02)
+    assert chance_better(known, "cotton", usual, far) > 0.9
+
+
+def test_what_is_promised_and_what_is_only_expected(known: Fit) -> None:
+    window = known.window("cotton")
+    said = "Anywhere inside, at least 90 of 100 new presses are expected to pass."
+    assert window.promise == said and window.proven
+    assert known.window("cotton", pass_rate=0.95).promise.startswith("Anywhere inside, at least 95")
+    assert f"about {int(100 * window.pass_rate)} of 100" in window.expectation
+    first = replace(window, core_low=None, core_high=None, presses_at_target=0)
+    assert f"at least about {int(100 * first.pass_rate_low)} of 100" in first.expectation
+    assert "not proven" in first.expectation and "not yet pressed" in first.expectation

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 CORE_CONFIDENCE = 0.90
-# Places along each setting of the window at which the probability is computed, and the target.
-_PLACES = 5
+# About so many set-points of the window at which the probability is computed, not counting those
+# beside the target.
+_CELLS, _MOST_PLACES = 450, 33
 _DRAWS = 256
 
 
@@ -38,8 +39,9 @@ def proven_core(
     """
     demand = Demand(pass_rate, CORE_CONFIDENCE)
     grid = found.mapped.grid
+    places = int(np.clip(_CELLS ** (1.0 / max(len(grid.axes), 1)), 3, _MOST_PLACES))
     axes = [
-        np.unique(np.round([*np.linspace(a, b, _PLACES), grids.as_axis(f, target[f.name])], 9))
+        np.unique(np.round([*np.linspace(a, b, places), grids.as_axis(f, target[f.name])], 9))
         if f.is_numeric
         else np.arange(a, b + 1.0)
         for f, a, b in zip(grid.factors, found.low, found.high, strict=True)

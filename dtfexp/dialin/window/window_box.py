@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 # Set-points whose pass rate is computed: over the whole range, where a window may lie, around it.
-FIRST_BUDGET = 2_000
-SECOND_BUDGET = 2_000
-THIRD_BUDGET = 1_600
+FIRST_BUDGET = 1_500
+SECOND_BUDGET = 1_500
+THIRD_BUDGET = 1_300
 # Set-points in between, by splines.
 _COARSE_CELLS, _FINE_CELLS = 12_000, 20_000
 # Edges may lie between the steps of the dial, in tenths of a step.

@@ -18,7 +18,7 @@ from dtfexp.show.text.cautions import ONE_LINE
 
 if TYPE_CHECKING:
     from dtfexp.dialin.design.plan import Plan
-    from dtfexp.dialin.window.window import Window
+    from dtfexp.dialin.fit import Fit
 
 
 def demo(args: Namespace) -> None:
@@ -31,7 +31,7 @@ def demo(args: Namespace) -> None:
         made = run_demo(out, told)
     print(f"\n{made.presses} test presses planned, pressed (by a simulator), graded and fitted.\n")
     for fabric in made.fit.session.fabrics:
-        print_window(made.fit.window(fabric))
+        print_window(made.fit, fabric)
     print(f"\n{ONE_LINE}")
     print(f"\nLogbook: {made.book.resolve()}")
     for path in made.papers:
@@ -217,12 +217,16 @@ def open_(args: Namespace) -> None:
         raise DtfexpError(f"JupyterLab stopped with code {code}; see its messages above")
 
 
-def print_window(window: Window) -> None:
-    """Print a window in one line."""
-    if not window.found:
-        print(f"  {window.fabric}: no window yet. {window.reason}")
-        return
-    print(f"  {window.fabric}: {window.expectation} {window.reason}")
+def print_window(fit: Fit, fabric: str) -> None:
+    """Print a fabric's expected pass rate and, per setting, window, proven part and alone."""
+    from dtfexp.show.text.number_format import NumberFormat
+    from dtfexp.show.text.report_text import span_lines
+
+    window = fit.window(fabric)
+    told = window.promise if window.found else window.reason
+    print(f"  {window.fabric}: {window.expectation if window.target else ''} {told}")
+    for line in span_lines(window, fit.session, NumberFormat.of(fit.session)):
+        print(f"    {line}")
 
 
 def _print_plan(made: Plan) -> None:

@@ -13,7 +13,8 @@ from dtfexp import Fabric, Factor, Outcome, Session
 from dtfexp.show.paper.card import settings_card
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.fabric_results import fabric_result
-from dtfexp.show.text.number_format import NumberFormat, out_of_text, per_cent
+from dtfexp.show.text.number_format import NumberFormat, out_of_text
+from dtfexp.show.text.report_text import confirmed_text, rate_interval
 from tests.show.conftest import WHEN, StandInFit, make_results
 
 LONG = "Heavy brushed fleece 380 g, anthracite X"
@@ -35,14 +36,16 @@ def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -
     text = words(card(fit, "cotton jersey"))
     for piece in (
         "cotton jersey",
-        "Expect about 19 of 20 to pass",
-        "6 presses in all, 3 inside the window; the target is computed, not yet pressed",
+        "Expect about 97 of 100 to pass",
+        "6 presses in all, 3 inside the window, 0 at the target; confirmed 0 of 22",
+        "target computed, not yet pressed",
+        "Dark: the proven part. Thin line: this setting alone",
         "160 °C",
         "320 °F",
         "125 °C",
         "257 °F",
         "15 s",
-        "allowance: 10 s down, 20 s up",
+        "alone: 50 to 80 s",
         "peel film",
         "Data up to 2026-11-20",
         "Finish: press again 5 to 8 s",
@@ -56,14 +59,14 @@ def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -
 def test_the_unit_asked_for_comes_first(fit: StandInFit) -> None:
     text = words(card(fit, "cotton jersey", "°F"))
     assert text.index("320 °F") < text.index("160 °C")
-    assert "allowance: 9 °F down, 18 °F up" in text
+    assert "alone: 248 to 275 °F" in text
     text = words(card(fit, "cotton jersey"))
     assert text.index("160 °C") < text.index("320 °F")
 
 
 def test_each_edge_says_what_to_watch_for_and_which_way_to_move(fit: StandInFit) -> None:
     text = words(card(fit, "polyester"))
-    assert "Below 120 °C: grainy underside" in text
+    assert "Below 120 °C (95 % sure): grainy underside" in text
     assert "→ hotter" in text
     assert "Above 135 °C: not known; if no clean hot or warm peel" in text
     limit = (
@@ -79,7 +82,7 @@ def test_without_a_window_it_shouts_so_and_still_helps(no_window: StandInFit) ->
     pdf = card(no_window, "cotton jersey")
     text = words(pdf)
     assert "NOT PROVEN" in text
-    assert "Do not sell with these yet" in text
+    assert "Do not sell on these yet" in text
     assert "Expect about" not in text
     assert "160 °C" in text
     assert "the best cure temperature known is 125 °C" in text
@@ -96,7 +99,7 @@ def test_without_a_window_it_shouts_so_and_still_helps(no_window: StandInFit) ->
 def test_few_presses_or_missing_grades_are_said(session: Session) -> None:
     few = StandInFit(session, make_results(session, 12, pending=2))
     text = words(card(few, "cotton jersey"))
-    assert "MAY STILL MOVE: only 6 presses are graded; 1 press still waits for a grade." in text
+    assert "MAY STILL MOVE: target computed, not yet pressed; only 6 presses are graded; 1" in text
 
 
 def test_conditions_and_a_book_without_entries(fit: StandInFit) -> None:
@@ -198,8 +201,28 @@ def test_the_same_data_gives_the_same_bytes(fit: StandInFit) -> None:
 def test_the_words_of_the_rate_are_those_of_the_report(fit: StandInFit) -> None:
     finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
     text = words(card(fit, "cotton jersey"))
-    assert out_of_text(finding.target.pass_rate) in text
-    assert per_cent(finding.window.pass_rate).replace("\u00a0", " ") in text
+    assert out_of_text(finding.target.pass_rate) == finding.window.stated
+    assert finding.window.stated in text
+    assert rate_interval(finding)[1:].replace("\u00a0", " ") in text
+
+
+def test_without_a_press_inside_the_cautious_end_leads(fit: StandInFit) -> None:
+    finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
+    far = replace(finding, window=replace(finding.window, presses_inside=0))
+    text = words(settings_card(far, fit.session, NumberFormat("°C"), last_entry=WHEN))
+    assert "Expect at least about 90 of 100 to pass" in text
+    assert "0 inside the window" in text and "97 of 100" not in text
+    assert "MAY STILL MOVE: window computed, not yet pressed" in text
+
+
+def test_the_target_counts_as_confirmed_press_by_press(fit: StandInFit) -> None:
+    finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
+    told = [
+        confirmed_text(replace(finding, at_target=at))
+        for at in (("passed",) * 3, ("passed", "waiting", "failed"))
+    ]
+    # Success run at .90/.90: 22 without a failure, 38 with one (tables of acceptance sampling).
+    assert told == ["confirmed 3 of 22", "confirmed 2 of 38, 1 failed"]
 
 
 def test_a_single_setting_and_an_edge_on_the_target(fit: StandInFit) -> None:
@@ -209,4 +232,4 @@ def test_a_single_setting_and_an_edge_on_the_target(fit: StandInFit) -> None:
     pinned = replace(finding, window=replace(window, low=only, high=only))
     text = words(settings_card(pinned, fit.session, NumberFormat("°C"), last_entry=WHEN))
     assert "only 160 °C" in text
-    assert "allowance: none down, none up" in text
+    assert "alone: 155 to 170 °C" in text

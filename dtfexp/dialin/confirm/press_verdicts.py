@@ -54,6 +54,14 @@ def within_window(session: Session, results: pd.DataFrame, window: Window) -> li
     return [bool(flag) for flag in within(session, results, window.low, window.high)]
 
 
+def at_target(session: Session, results: pd.DataFrame, window: Window) -> tuple[str, ...]:
+    """Return the verdicts of the presses that were set at the target."""
+    if not window.target:
+        return ()
+    rows = results[within(session, results, window.target, window.target)]
+    return tuple(verdict_of_presses(session, rows))
+
+
 def passed_and_judged(words: list[str]) -> tuple[int, int]:
     """Return the number of presses passed, and the number with a verdict."""
     passed = words.count(PASSED)

@@ -195,7 +195,9 @@ def refined_near_edges(
     for factor, axis, (low, high) in zip(thinned.factors, thinned.axes, ends, strict=True):
         reach = float(np.diff(axis).max(initial=0.0)) + 1e-9
         steps = full_axis(session, factor, fabric, parts)
-        steps = steps[(steps >= low - reach) & (steps <= high + reach)]
+        # The thinned grid may cover only a part of the range; nothing is known beyond it.
+        first, last = max(low - reach, axis[0]), min(high + reach, axis[-1])
+        steps = steps[(steps >= first - 1e-9) & (steps <= last + 1e-9)]
         inside = axis[(axis >= steps[0]) & (axis <= steps[-1])]
         kept.append(np.unique([*inside, low, high, steps[0], steps[-1]]))
         near = np.minimum(np.abs(steps - low), np.abs(steps - high)) <= reach

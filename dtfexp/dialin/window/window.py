@@ -99,13 +99,26 @@ class Window:
         return f"Anywhere inside, {asked} new presses pass, with {sure} probability each."
 
     @property
+    def cautious(self) -> bool:
+        """True while only the cautious end may be stated: nothing proven, or no press inside."""
+        return not self.proven or self.presses_inside == 0
+
+    @property
+    def stated(self) -> str:
+        """The pass rate at the target as it is shown: "about 97 of 100", rounded down."""
+        rate, least = (self.pass_rate_low, "at least ") if self.cautious else (self.pass_rate, "")
+        return f"{least}about {_whole(rate)} of 100" if math.isfinite(rate) else "not known"
+
+    @property
     def expectation(self) -> str:
         """Return the expected result at the target in a sentence, cautious while not proven."""
-        told = "" if self.presses_at_target else " The target is computed, not yet pressed."
-        if self.proven:
-            return f"At the target about {_whole(self.pass_rate)} of 100 should pass.{told}"
-        least = _whole(self.pass_rate_low)
-        return f"At the target at least about {least} of 100 should pass; not proven yet.{told}"
+        state = "" if self.proven else "; not proven yet"
+        told = ""
+        if self.found and not self.presses_inside:
+            told = " The window is computed, not yet pressed."
+        elif not self.presses_at_target:
+            told = " The target is computed, not yet pressed."
+        return f"At the target {self.stated} should pass{state}.{told}"
 
     def __repr__(self) -> str:
         state = "found" if self.found else "not found"

@@ -85,6 +85,12 @@ def _numbers(
             float(reading.value(factor, side[factor.name])) for side in (window.low, window.high)
         )
         ax.axvspan(low, high, color=palette.WINDOW_FILL, linewidth=0, zorder=0)
+    if alone := window.alone.get(factor.name):
+        # As in the bars: the curve crosses the required rate where the whisker ends.
+        ax.plot(
+            [float(reading.value(factor, end)) for end in alone], [window.required] * 2,
+            color=palette.WINDOW, linewidth=2, marker="|", markersize=9, zorder=3,
+        )  # fmt: skip
     if x[-1] < ends[1]:
         ax.axvspan(x[-1], ends[1], color=palette.BAND, linewidth=0, zorder=0)
         axes_style.note(

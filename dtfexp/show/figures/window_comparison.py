@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.show.style import axes_style, palette
-from dtfexp.show.text.number_format import NumberFormat, label, out_of_text, per_cent
+from dtfexp.show.text.number_format import NumberFormat, label
 from dtfexp.show.text.tables import LINE, Table
 
 if TYPE_CHECKING:
@@ -58,11 +58,7 @@ def comparison_table(sides: Sequence[ComparedWindow], reading: NumberFormat) -> 
         rows.append([*row, _moved(sides[0], sides[1], name, reading)] if pair else row)
     last = [
         "expect to pass",
-        *(
-            f"{out_of_text(side.window.pass_rate)} ({per_cent(side.window.pass_rate)})"
-            + ("" if side.window.found else ", not proven")
-            for side in sides
-        ),
+        *(side.window.stated + ("" if side.window.proven else ", not proven") for side in sides),
     ]
     if pair:
         step = 100 * (sides[1].window.pass_rate - sides[0].window.pass_rate)

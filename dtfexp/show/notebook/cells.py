@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 from zlib import crc32
 
 from dtfexp.describe.html_text import escape
+from dtfexp.show.figures.window_bars import bars_key
 from dtfexp.show.report.fabric_figures import FabricFigures
 from dtfexp.show.style import palette
 from dtfexp.show.style.svg import inline_svg
@@ -90,7 +91,7 @@ def show_window(
     finding = fabric_result(fit, name, pass_rate=pass_rate, confidence=confidence, maps=maps)
     window = finding.window
     head = (
-        f"{name}: {report_text.shown_rate(finding)} should pass at the target"
+        f"{name}: {window.expectation}"
         if window.found
         else f"{name}: do not press, no setting is left"
         if finding.closed
@@ -99,7 +100,7 @@ def show_window(
     number = [known.name for known in session.fabrics].index(name) + 1
     drawings = FabricFigures(finding, fit, reading, key or f"dtfexp-window-{number}")
     settings = tables.settings(finding, session, reading)
-    reason = edge_text.reason(session, window, reading)
+    reason = window.promise if window.found else edge_text.reason(session, window, reading)
     html = (
         environment()
         .get_template("window.html.j2")
@@ -110,16 +111,16 @@ def show_window(
             reason=reason,
             expectation=""
             if finding.closed
-            else f"At the target {report_text.expectation(finding)}; "
-            f"{report_text.presses_line(finding)}.",
+            else f"{report_text.presses_line(finding)}; {report_text.rate_interval(finding)}.",
             bars=drawings.bars(),
+            bars_key=bars_key(window),
             maps=drawings.maps(),
             settings=settings,
             edges=tables.edges(finding, session, reading),
             caution=ONE_LINE,
         )
     )
-    rows = [f"  {row[0]}: {row[1]}, window {row[2]}" for row in settings.rows]
+    rows = [f"  {line}" for line in report_text.span_lines(window, session, reading)]
     return Shown(html, "\n".join([head, reason, *rows, ONE_LINE]))
 
 

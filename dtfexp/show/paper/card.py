@@ -10,14 +10,21 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from dtfexp.show.figures.window_bars import bars_key
 from dtfexp.show.paper.card_rows import setting_row
 from dtfexp.show.paper.pdf_page import MARGIN, PdfPage
 from dtfexp.show.text import trade_hints
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.edge_text import edges, reason
 from dtfexp.show.text.measured_conditions import STAY
-from dtfexp.show.text.number_format import NumberFormat, between, per_cent
-from dtfexp.show.text.report_text import caveats, expectation, presses_line, shown_rate
+from dtfexp.show.text.number_format import NumberFormat
+from dtfexp.show.text.report_text import (
+    caveats,
+    presses_line,
+    rate_interval,
+    shown_rate,
+    unpressed,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -63,23 +70,22 @@ def _banner(
     sheet: PdfPage, finding: FabricResult, session: Session, reading: NumberFormat, top: float
 ) -> float:
     """Draw the expected pass rate, or that nothing is proven; return where it ends."""
-    window, rate = finding.window, finding.target
+    window = finding.window
     if window.found:
         height = 19.0
         sheet.box(0, top, sheet.inner, height, fill=0.90)
         text = f"Expect {shown_rate(finding)} to pass"
         sheet.fitted(text, 4, top + 1.8, sheet.inner - 8, 26, 14, bold=True)
-        numbers = (
-            f"{per_cent(window.pass_rate)}; with 90\u00a0% probability"
-            f" {between(rate.low, rate.high)}; {presses_line(finding)}."
-        )
-        sheet.fitted(numbers, 4, top + 12.2, sheet.inner - 8, 12.5, 8)
-        warnings = [doubt for doubt in caveats(finding) if doubt != "no window is found"]
-        if not warnings:
-            return top + height + 3
-        text = "MAY STILL MOVE: " + "; ".join(warnings) + "."
-        sheet.fitted(text, 0, top + height + 1.2, sheet.inner, 13, 8, bold=True)
-        return top + height + 9
+        numbers = f"{rate_interval(finding)}; {presses_line(finding)}."
+        sheet.fitted(numbers[0].upper() + numbers[1:], 4, top + 12.2, sheet.inner - 8, 12.5, 8)
+        top += height + 1.2
+        warnings = [*unpressed(window), *caveats(finding)]
+        if warnings:
+            text = "MAY STILL MOVE: " + "; ".join(warnings) + "."
+            sheet.fitted(text, 0, top, sheet.inner, 13, 8, bold=True)
+            top += 6.5
+        sheet.fitted(bars_key(window), 0, top, sheet.inner, 8.5, 6)
+        return top + 4.5
     height = 30.0
     sheet.box(0, top, sheet.inner, height, fill=0.0)
     if finding.closed:
@@ -94,7 +100,9 @@ def _banner(
     sheet.fitted("NOT PROVEN", 4, top + 1.5, sheet.inner - 8, 38, 20, bold=True, grey=1.0)
     text = "Do not sell on these yet: best settings known, no window found."
     sheet.fitted(text, 4, top + 16.5, sheet.inner - 8, 16, 9, bold=True, grey=1.0)
-    numbers = f"There {expectation(finding)}; {presses_line(finding)}."
+    numbers = (
+        f"There expect {window.stated} to pass; {rate_interval(finding)}; {presses_line(finding)}."
+    )
     sheet.fitted(numbers, 4, top + 23.6, sheet.inner - 8, 11, 7, grey=1.0)
     at = top + height + 1.5
     for line in sheet.wrapped(reason(session, window, reading), sheet.inner, 9.5)[:4]:

@@ -1,13 +1,20 @@
-"""One row of the settings card: the setting in large type, its window as a bar, its two edges."""
+"""One row of the settings card: the setting in large type, its bar, its two edges."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from dtfexp.dialin.window.evidence import words_between
-from dtfexp.show.figures.window_bars import Bar
-from dtfexp.show.text.edge_text import EdgeText, distances_text, edge_line
+from dtfexp.show.figures.window_bars import (
+    ALONE,
+    CORE,
+    RANGE,
+    TARGET,
+    WINDOW,
+    Bar,
+    word_kind,
+)  # fmt: skip
+from dtfexp.show.text.edge_text import EdgeText, alone_span, edge_line
 from dtfexp.show.text.number_format import NumberFormat, label
 
 if TYPE_CHECKING:
@@ -21,6 +28,8 @@ _SPLIT = 80.0
 _STACKED = 24.0
 """Height of a row from which the second unit goes under the first, in mm."""
 _POINT = 25.4 / 72
+GREYS = {RANGE: 0.91, WINDOW: 0.74, CORE: 0.45}
+WORD_GREYS = {RANGE: 1.0, WINDOW: 0.86, CORE: 0.66}
 
 
 def setting_row(
@@ -113,34 +122,39 @@ def _bar(
     top: float,
     thick: float,
 ) -> None:
-    """Draw allowed settings in pale grey, the window in dark grey with its edges, the target."""
+    """Draw the parts of the bar in greys, the edges of the window over it, alone under it."""
     width = right - left
-    sheet.box(left, top, width, thick, fill=0.87)
-    target = left + width * bar.place(float(window.target[factor.name]))
+    for kind, start, stop in bar.parts:
+        at, reach = left + width * start, width * (stop - start)
+        if kind == TARGET:
+            sheet.diamond(at, top + thick / 2, min(3.0, thick / 2))
+        elif kind == ALONE:
+            sheet.box(at, top + thick / 2 - 0.2, max(reach, 0.4), 0.4, fill=0.0)
+            for cap in (at, at + reach):
+                sheet.box(cap - 0.2, top + thick * 0.25, 0.4, thick * 0.5, fill=0.0)
+        else:
+            line = 0.0 if kind == RANGE else 0.3
+            sheet.box(at, top, max(reach, 0.6), thick, fill=GREYS[kind], line=line)
     small = 8.5
-    if window.low is not None and window.high is not None:
-        ends = [
-            left + width * bar.place(float(side[factor.name])) for side in (window.low, window.high)
-        ]
-        sheet.box(ends[0], top, max(ends[1] - ends[0], 0.6), thick, fill=0.45)
+    if (box := bar.part(WINDOW)) is not None and window.low is not None and window.high is not None:
+        ends = [left + width * box.left, left + width * box.right]
         texts = [reading.text(factor, side[factor.name]) for side in (window.low, window.high)]
         over = top - 3.9
-        if window.low[factor.name] == window.high[factor.name]:
+        if box.left == box.right:
             sheet.middle(
                 f"only {texts[0]}", ends[0], over, small + 1, bold=True, within=(left, right)
             )
         else:
             _edge_texts(sheet, texts, ends, over, small + 1, (left, right))
-        down, up = distances_text(window, factor, reading)
-        said = f"allowance: {down} down, {up} up"
+        said = f"alone: {alone_span(window, factor, reading)}"
     else:
         said = "window not known"
-    sheet.diamond(target, top + thick / 2, min(3.0, thick / 2))
     under = top + thick + 0.7
     sheet.write(reading.number(factor, bar.low), left, under, 7, grey=0.3)
     end = bar.end(factor, reading)
     sheet.right(end, right, under, 7, grey=0.3)
     free = max(12.0, sheet.measure(end, 7) + 3)
+    target = left + width * bar.place(float(window.target[factor.name]))
     sheet.middle(said, target, under, small, within=(left + 12, right - free))
 
 
@@ -178,9 +192,6 @@ def _words(
     thick: float,
 ) -> None:
     """Write the words side by side: those of the window on grey, the target framed."""
-    chosen: tuple[str, ...] = ()
-    if window.low is not None and window.high is not None:
-        chosen = words_between(factor.levels, window.low[factor.name], window.high[factor.name])
     share = (right - left) / len(words)
     for i, word in enumerate(words):
         at = left + i * share
@@ -190,7 +201,7 @@ def _words(
             top,
             share - 1,
             thick,
-            fill=0.8 if word in chosen else 1.0,
+            fill=WORD_GREYS[word_kind(window, factor, word)],
             line=0.9 if is_target else 0.15,
         )
         size = sheet.size_for(word, share - 3, 9.5, 5.5, is_target)

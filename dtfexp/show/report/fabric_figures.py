@@ -8,6 +8,7 @@ from dtfexp.show.figures.curves import curve, presses_chart
 from dtfexp.show.figures.pass_maps import pass_map
 from dtfexp.show.figures.window_bars import NO_SETTINGS, window_bars
 from dtfexp.show.style.svg import inline_svg
+from dtfexp.show.text import report_text
 from dtfexp.show.text.number_format import NumberFormat, label, per_cent
 
 if TYPE_CHECKING:
@@ -35,18 +36,9 @@ class FabricFigures:
     def bars(self) -> Any:
         """Return the window as bars."""
         window, session = self._finding.window, self._fit.session
-        parts = []
-        for factor in session.factors if window.target else ():
-            text = f"{label(factor.name)} target {self._at(factor)}"
-            if window.low is not None and window.high is not None:
-                low, high = (
-                    self._reading.text(factor, side[factor.name])
-                    for side in (window.low, window.high)
-                )
-                text += f", window {low} to {high}"
-            parts.append(text)
+        told = "; ".join(report_text.span_lines(window, session, self._reading)) or NO_SETTINGS
         ax = window_bars(window, session, unit=self._reading.temperature)
-        return self._piece(ax, "The window as bars", f"{'; '.join(parts) or NO_SETTINGS}.")
+        return self._piece(ax, "The window as bars", f"{told}.")
 
     def curves(self) -> list[Any]:
         """Return the pass rate along each setting."""

@@ -13,6 +13,7 @@ from dtfexp.describe.guide import published_scale
 from dtfexp.dialin.confirm import press_verdicts
 from dtfexp.dialin.encode.set_point_lines import MOST_MAPS
 from dtfexp.show.figures import figures, platen_map, window_comparison
+from dtfexp.show.figures.window_bars import bars_key
 from dtfexp.show.report import session_comparison
 from dtfexp.show.report.fabric_figures import FabricFigures
 from dtfexp.show.report.fit_section import FitSection
@@ -21,7 +22,7 @@ from dtfexp.show.style import palette
 from dtfexp.show.style.svg import inline_svg
 from dtfexp.show.style.template import environment
 from dtfexp.show.text import edge_text, report_text, tables
-from dtfexp.show.text.cautions import CARE, CAUTIONS
+from dtfexp.show.text.cautions import CAUTIONS
 from dtfexp.show.text.measured_conditions import MeasuredConditions
 from dtfexp.show.text.number_format import (
     NumberFormat,
@@ -86,7 +87,6 @@ def render(
             glance_told=report_text.glance_title(findings),
             glance=tables.targets_table(findings, session, reading),
             cautions=CAUTIONS,
-            care=CARE,
             fabrics=sections,
             understood=understood.bench_section(),
             compared=_compared(findings, session, reading),
@@ -220,12 +220,13 @@ def _section(
         "closed": False,
         "found": window.found,
         "doubts": and_list(report_text.caveats(finding)),
-        "reason": edge_text.reason(session, window, reading),
-        "out_of": report_text.shown_rate(finding),
+        "unsure": bool(report_text.unpressed(window) or not window.proven),
         "settings": tables.settings(finding, session, reading),
         "spread_note": _spread_note(session, reading),
         "bars": drawn.bars(),
-        "expectation": report_text.expectation(finding),
+        "bars_key": bars_key(window),
+        "expectation": window.expectation,
+        "interval": report_text.rate_interval(finding),
         "tested": report_text.presses_line(finding),
         "required": per_cent(window.required),
         "confidence": at_least(window.confidence),

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dtfexp.dialin.window.edges import (
     FABRIC_RANGE,
@@ -14,7 +15,7 @@ from dtfexp.dialin.window.edges import (
     PLAN_RANGE,
 )  # fmt: skip
 from dtfexp.show.text import trade_hints
-from dtfexp.show.text.number_format import NumberFormat, label
+from dtfexp.show.text.number_format import NumberFormat, label, per_cent
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
@@ -77,8 +78,9 @@ def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeT
         ended = _ENDS.get(stopper)
         advice = person_text(str(row["advice"]), session, reading)
         unseen = {OTHER_SETTINGS: TOGETHER, NOT_KNOWN: UNKNOWN}.get(stopper)
-        # A sign is told where it is seen: beyond what the setting may do by itself.
-        told = row["value"] if ended or unseen or not factor.is_numeric else row["alone"]
+        # A sign is told where it is seen, or asked about: beyond what the setting may do alone.
+        together = ended or stopper == OTHER_SETTINGS or not factor.is_numeric
+        told = row["value"] if together else row["alone"]
         if ended == LIMIT:
             advice = session.limit_note(window.fabric, reading.temperature)
         found.append(
@@ -109,27 +111,40 @@ def edge_line(edge: EdgeText) -> str:
     if edge.stopped == UNKNOWN:
         # An edge that nobody has seen fail says so, and still says what a failure would look like.
         return f"{_capital(edge.where)}: not known; if {edge.sign} \u2192 {edge.advice_move}."
-    return f"{_capital(edge.where)}: {edge.sign} \u2192 {edge.advice_move}."
+    sure = "" if edge.certainty is None else f" ({per_cent(edge.certainty)} sure)"
+    return f"{_capital(edge.where)}{sure}: {edge.sign} \u2192 {edge.advice_move}."
 
 
-def distances_text(window: Window, factor: Factor, reading: NumberFormat) -> tuple[str, str]:
-    """Return the allowance from the target down and up, with units; dashes without a window."""
-    if window.low is None or window.high is None or not factor.is_numeric:
-        return "–", "–"
-    target = float(window.target[factor.name])
-    down = target - float(window.low[factor.name])
-    up = float(window.high[factor.name]) - target
-    spans = [reading.span(factor, way) if way > 1e-9 else "none" for way in (down, up)]
-    return spans[0], spans[1]
+def window_span(window: Window, factor: Factor, reading: NumberFormat) -> str:
+    """Return the window of one setting, all settings inside together: "120 to 135 °C"."""
+    return _span(window.low, window.high, factor, reading, "not known")
 
 
-def margins_text(window: Window, factor: Factor) -> str:
-    """Return the margins in multiples of the machine spread: "1.7 and 2.0"."""
-    margin = window.margin.get(factor.name)
-    if margin is None or not factor.is_numeric or not factor.spread:
+def core_span(window: Window, factor: Factor, reading: NumberFormat) -> str:
+    """Return the proven part of the window of one setting."""
+    nothing = "nothing yet" if window.found else "–"
+    return _span(window.core_low, window.core_high, factor, reading, nothing)
+
+
+def alone_span(window: Window, factor: Factor, reading: NumberFormat) -> str:
+    """Return how far one setting may be off by itself; a dash for words."""
+    ends = window.alone.get(factor.name)
+    if ends is None:
         return "–"
-    low, high = float(margin.low), float(margin.high)
-    return f"{low:.1f}" if math.isclose(low, high) else f"{low:.1f} and {high:.1f}"
+    return _span({factor.name: ends[0]}, {factor.name: ends[1]}, factor, reading, "–")
+
+
+def _span(
+    low: Mapping[str, Any] | None,
+    high: Mapping[str, Any] | None,
+    factor: Factor,
+    reading: NumberFormat,
+    nothing: str,
+) -> str:
+    if low is None or high is None:
+        return nothing
+    a, b = reading.number(factor, low[factor.name]), reading.text(factor, high[factor.name])
+    return f"only {b}" if low[factor.name] == high[factor.name] else f"{a} to {b}"
 
 
 def nearer_margin(window: Window, factor: Factor) -> float:

@@ -36,8 +36,9 @@ class FabricResult:
 
     ``curves``: factor -> rates along it through the target; ``maps``: (x, y, rates). ``presses``:
     the fabric's rows of the checked results, with ``press_rates`` (expected at their settings),
-    ``verdicts`` (words of ``judged``) and ``within`` (set inside the window), row by row. ``odd``:
-    presses with a grade far from its prediction (``Fit.surprises``), when asked for.
+    ``verdicts`` (words of ``judged``) and ``within`` (set inside the window), row by row.
+    ``at_target``: verdicts of the presses at the target. ``outlying_presses``: those with a grade
+    far from its prediction (``Fit.surprises``), when asked for.
     """
 
     fabric: Fabric
@@ -51,6 +52,7 @@ class FabricResult:
     press_rates: pd.DataFrame
     verdicts: list[str]
     within: list[bool]
+    at_target: tuple[str, ...] = ()
     outlying_presses: tuple[int, ...] = ()
 
     @property
@@ -136,6 +138,7 @@ def fabric_result(
         press_rates=first["presses"],
         verdicts=press_verdicts.verdict_of_presses(session, mine),
         within=press_verdicts.within_window(session, mine, window),
+        at_target=press_verdicts.at_target(session, mine, window),
     )
 
 

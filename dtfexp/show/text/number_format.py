@@ -177,22 +177,9 @@ def between(low: float, high: float) -> str:
     return f"{math.floor(100 * low + 1e-9):d} to {math.ceil(100 * high - 1e-9):d}\u00a0%"
 
 
-def least_text(rate: float) -> str:
-    """Return a lower bound in words, rounded down: "at least about 67 of 100"."""
-    return f"at least about {math.floor(100 * rate + 1e-9):d} of 100"
-
-
 def out_of_text(rate: float) -> str:
-    """Return a rate as a count, never above the rate itself: "about 19 of 20"."""
+    """Return a rate as a count, rounded down: "about 97 of 100"."""
     if not math.isfinite(rate):
         return "not known"
-    if rate >= 0.99:
-        return "about 99 of 100"
-    if rate >= 0.98:
-        return "about 49 of 50"
-    if rate < 0.05:
-        return "fewer than 1 of 20"
-    twentieths = math.floor(20 * rate + 1e-9)
-    if twentieths % 2 == 0:
-        return f"about {twentieths // 2} of 10"
-    return f"about {twentieths} of 20"
+    count = math.floor(100 * rate + 1e-9)
+    return f"about {count} of 100" if count else "fewer than 1 of 100"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -15,21 +16,25 @@ from dtfexp.show.text.edge_text import (
     OWN_RANGE,
     RANGE,
     TOGETHER,
+    alone_span,
+    core_span,
     edges,
     nearer_margin,
     reason,
+    window_span,
 )  # fmt: skip
 from dtfexp.show.text.number_format import (
     NumberFormat,
+    at_least,
     between,
     label,
-    least_text,
     out_of_text,
     per_cent,
 )  # fmt: skip
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
+    from dtfexp.dialin.window.window import Window
     from dtfexp.show.text.fabric_results import FabricResult
 
 FEW = 8
@@ -44,36 +49,57 @@ def settings_line(session: Session, settings: Mapping[str, object], reading: Num
     )
 
 
-def expectation(finding: FabricResult) -> str:
-    """Return the expected pass rate in words and numbers."""
-    rate = finding.target
-    if not finding.window.proven:
-        return (
-            f"{least_text(rate.low)} pass; not proven yet (expected {per_cent(rate.pass_rate)}, "
-            f"with 90\u00a0% probability {between(rate.low, rate.high)})"
-        )
-    return (
-        f"{out_of_text(rate.pass_rate)} pass ({per_cent(rate.pass_rate)}; "
-        f"with 90\u00a0% probability {between(rate.low, rate.high)})"
-    )
-
-
 def shown_rate(finding: FabricResult) -> str:
-    """Return the pass rate at the target in few words: while nothing is proven its cautious end."""
-    if finding.window.proven:
-        return out_of_text(finding.target.pass_rate)
-    return f"{least_text(finding.target.low)} (not proven)"
+    """Return the pass rate at the target in few words; says so while nothing is proven."""
+    return finding.window.stated + ("" if finding.window.proven else " (not proven)")
+
+
+def rate_interval(finding: FabricResult) -> str:
+    """Return the interval of the true pass rate at the target."""
+    rate = finding.target
+    return f"true rate {between(rate.low, rate.high)} with 90\u00a0% probability"
 
 
 def presses_line(finding: FabricResult) -> str:
-    """On how many presses it rests: in all, inside the window, at the target."""
+    """Return what it rests on: presses in all, inside the window, at the target, confirmed."""
     window = finding.window
-    told = f"{count_phrase(window.presses, 'press', 'presses')} in all"
+    told = count_phrase(window.presses, "press", "presses") + " in all"
     if window.found:
         told += f", {window.presses_inside} inside the window"
-    if window.presses_at_target:
-        return f"{told}, {window.presses_at_target} at the target"
-    return f"{told}; the target is computed, not yet pressed"
+    return f"{told}, {window.presses_at_target} at the target; {confirmed_text(finding)}"
+
+
+def confirmed_text(finding: FabricResult) -> str:
+    """Return how far the target is confirmed without the model: "confirmed 3 of 22"."""
+    window, (passed, tried) = (
+        finding.window,
+        press_verdicts.passed_and_judged(list(finding.at_target)),
+    )
+    sure = window.required_confidence or Terms.confidence
+    needed = presses_to_confirm(window.required, sure, tried - passed)
+    failed = f", {tried - passed} failed" if tried > passed else ""
+    return f"confirmed {tried} of {needed}{failed}"
+
+
+def span_lines(window: Window, session: Session, reading: NumberFormat) -> list[str]:
+    """Return one line per setting: target, window, its proven part, this setting alone."""
+    lines = []
+    for factor in session.factors if window.target else ():
+        told = f"{label(factor.name)}: {reading.text(factor, window.target[factor.name])}"
+        if window.found:
+            told += f", window {window_span(window, factor, reading)}"
+            told += f", proven {core_span(window, factor, reading)}"
+        if window.alone.get(factor.name):
+            told += f", alone {alone_span(window, factor, reading)}"
+        lines.append(told)
+    return lines
+
+
+def unpressed(window: Window) -> list[str]:
+    """Return what is computed and not yet pressed: the window, or only its target."""
+    if window.found and not window.presses_inside:
+        return ["window computed, not yet pressed"]
+    return [] if window.presses_at_target else ["target computed, not yet pressed"]
 
 
 def caveats(finding: FabricResult) -> list[str]:
@@ -83,8 +109,6 @@ def caveats(finding: FabricResult) -> list[str]:
     said = []
     if not finding.window.found:
         said.append("no window is found")
-    elif not finding.window.proven:
-        said.append("no part of the window is proven")
     if finding.window.presses == 0:
         said.append("no press is graded yet")
     elif finding.window.presses < FEW:
@@ -106,7 +130,8 @@ def status(finding: FabricResult) -> str:
         return "cannot be pressed"
     if not finding.window.found:
         return "no window"
-    return "window, may still move" if caveats(finding) else "window found"
+    settled = not finding.window.cautious and not caveats(finding)
+    return "window found" if settled else "window, may still move"
 
 
 def glance_title(findings: Sequence[FabricResult]) -> str:
@@ -183,14 +208,15 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
 
 def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -> str:
     """Return the expected result of the usual settings, or that they are the target."""
-    usual, target = finding.usual_settings, finding.window.target
-    if all(usual[factor.name] == target[factor.name] for factor in session.factors):
-        return "The target is what the shop runs today."
-    rate = finding.usual
+    window = finding.window
+    if window.stay:
+        return "The target is what the shop runs today: stay with it."
+    gain = ""
+    if math.isfinite(window.gain_chance):
+        gain = f"; the target is better with {at_least(window.gain_chance)} probability"
     return (
-        f"The usual settings ({settings_line(session, usual, reading)}): "
-        f"{out_of_text(rate.pass_rate)}"
-        f" ({between(rate.low, rate.high)})."
+        f"Today's settings ({settings_line(session, finding.usual_settings, reading)}): expect "
+        f"{out_of_text(finding.usual.pass_rate)} to pass{gain}."
     )
 
 
@@ -212,8 +238,6 @@ def observed_lines(finding: FabricResult) -> list[str]:
             f"Set inside the window: {passed} of {tried} passed (Wilson interval at 90\u00a0%:"
             f" {between(low, high)})."
         )
-    elif finding.window.found:
-        said.append("No graded press was set inside the window; it rests on the model alone.")
     settled = [word in (press_verdicts.PASSED, press_verdicts.FAILED) for word in finding.verdicts]
     if any(settled):
         expected = float(finding.press_rates["pass_rate"][pd.Series(settled)].sum())
@@ -238,15 +262,12 @@ def importance_line(finding: FabricResult) -> str:
 def summary(
     findings: Sequence[FabricResult], session: Session, reading: NumberFormat
 ) -> list[tuple[str, str]]:
-    """Return five lines, each (label, sentence), the state of the proof first."""
-    lines = [
+    """Return three lines, each (label, sentence), the state of the proof first."""
+    return [
         ("Result", _result_line(findings)),
-        ("Expect", _expectation_line(findings)),
-        ("Watch", _watch_line(findings, session, reading)),
         ("Rests on", _evidence_line(findings)),
         ("Next", _first_step(findings, session, reading)),
     ]
-    return lines
 
 
 def _result_line(findings: Sequence[FabricResult]) -> str:
@@ -269,32 +290,6 @@ def _result_line(findings: Sequence[FabricResult]) -> str:
         number = count_phrase(waiting, "press still waits", "presses still wait")
         said.append(f"{number} for grades, so this may move.")
     return " ".join(said)
-
-
-def _expectation_line(findings: Sequence[FabricResult]) -> str:
-    found = [f for f in findings if f.window.found]
-    shown = found or [f for f in findings if not f.closed]
-    if not shown:
-        return "Nothing: no fabric can be pressed."
-    parts = [f"{shown_rate(f)} on {f.name}" for f in shown]
-    at = "At the targets" if found else "At the best settings known (no window)"
-    return f"{at} expect {and_list(parts, 6)} to pass."
-
-
-def _watch_line(findings: Sequence[FabricResult], session: Session, reading: NumberFormat) -> str:
-    """Return the edge nearest to a target, in multiples of the spread."""
-    found: list[tuple[float, str]] = []
-    for finding in findings:
-        for edge in edges(session, finding.window, reading):
-            margin = finding.window.margin.get(edge.factor.name)
-            if margin is None:
-                continue
-            near = float(margin.low if edge.side == "low" else margin.high)
-            text = f"{label(edge.factor.name)} {edge.where} on {finding.name} ({edge.sign})"
-            found.append((near, text))
-    if not found:
-        return "There is no window yet: treat every press as a trial."
-    return f"The edge nearest to a target is {min(found, key=lambda item: item[0])[1]}."
 
 
 def _evidence_line(findings: Sequence[FabricResult]) -> str:
@@ -320,7 +315,7 @@ def _evidence_line(findings: Sequence[FabricResult]) -> str:
     if tried:
         return f"{text}; inside the windows {passed} of {tried} passed."
     if any(finding.window.found for finding in findings):
-        return f"{text}, none inside a window: the expected rate rests on the model alone."
+        return f"{text}, none inside a window: the rates shown are cautious."
     return f"{text}."
 
 

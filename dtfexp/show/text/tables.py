@@ -15,7 +15,6 @@ from dtfexp.show.text.number_format import (
     NumberFormat,
     between,
     label,
-    out_of_text,
     per_cent,
     rounded_text,
     with_unit,
@@ -54,9 +53,7 @@ def targets_table(
             finding.name,
             report_text.status(finding),
             *(_target(finding, f, reading) for f in session.factors),
-            "–"
-            if finding.closed
-            else f"{out_of_text(finding.target.pass_rate)} ({per_cent(finding.target.pass_rate)})",
+            "–" if finding.closed else report_text.shown_rate(finding),
             str(finding.window.presses),
         ]
         for finding in findings
@@ -70,31 +67,23 @@ def _target(finding: FabricResult, factor: Factor, reading: NumberFormat) -> str
 
 
 def settings(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
-    """Return one row per setting: target in both units, window, allowance each way."""
+    """Return one row per setting: target in both units, window, its proven part, alone."""
     window = finding.window
     rows = []
     for factor in () if finding.closed else session.factors:
         target = window.target[factor.name]
         other = reading.other(factor)
         also = f" ({other.text(factor, target)})" if other else ""
-        if window.low is None or window.high is None:
-            span = "not known"
-        elif window.low[factor.name] == window.high[factor.name]:
-            span = f"only {reading.text(factor, window.low[factor.name])}"
-        else:
-            low = reading.number(factor, window.low[factor.name])
-            span = f"{low} to {reading.text(factor, window.high[factor.name])}"
-        down, up = edge_text.distances_text(window, factor, reading)
         rows.append(
             [
                 label(factor.name),
                 reading.text(factor, target) + also,
-                span,
-                f"{down} down, {up} up" if window.found and factor.is_numeric else "–",
-                edge_text.margins_text(window, factor),
+                edge_text.window_span(window, factor, reading),
+                edge_text.core_span(window, factor, reading),
+                edge_text.alone_span(window, factor, reading),
             ]
         )
-    heads = ["Setting", "Target", "Window", "Allowance", "Allowance in spreads"]
+    heads = ["Setting", "Target", "Window", "Proven part", "This setting alone"]
     return Table(heads, ["", BIG, LINE, LINE, LINE], rows)
 
 
@@ -124,7 +113,7 @@ def _watch_for(edge: edge_text.EdgeText) -> str:
 def _certainty_text(edge: edge_text.EdgeText) -> str:
     if edge.certainty is None:
         return "not tried" if edge.stopped == edge_text.RANGE else "–"
-    return f"{'likely' if edge.known else 'not known'} ({per_cent(edge.certainty)})"
+    return f"{per_cent(edge.certainty)} sure" if edge.known else "not known"
 
 
 def presses(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:

@@ -98,7 +98,8 @@ FILES: dict[str, tuple[str, Callable[[], bytes]]] = {
 }  # fmt: skip
 
 
-def files() -> Iterator[tuple[str, str, bytes]]:
-    """What each is called here, the name of its file, its contents."""
+def files(only: str = "") -> Iterator[tuple[str, str, bytes]]:
+    """What each is called here (with ``only`` in it), the name of its file, its contents."""
     for name, (file, make) in FILES.items():
-        yield name, file, make()
+        if only in name:
+            yield name, file, make()

@@ -4,6 +4,7 @@ small files that could eat the machine.
     .venv/bin/python -m tests.bench.proof_imports                 # 7,000 spoilt files, all large
     .venv/bin/python -m tests.bench.proof_imports fuzz 1000       # so many of each kind
     .venv/bin/python -m tests.bench.proof_imports large           # memory and seconds of each
+    .venv/bin/python -m tests.bench.proof_imports large merged    # of those named so
 
 A file may be taken, or refused in one clear line. "raw" is anything else; it is printed.
 """
@@ -252,11 +253,11 @@ def _taken(take: Callable[..., object], book: Logbook, path: Path, place: str) -
     return what
 
 
-def large(folder: Path) -> None:
+def large(folder: Path, only: str = "") -> None:
     """Import every large file in a child of its own: seconds, memory above an idle child's, and
     the line that refuses it."""
     plain = ("(one row, for comparison)", "a.xlsx", large_files.plain_workbook())
-    for name, file, content in chain([plain], large_files.files()):
+    for name, file, content in chain([plain], large_files.files(only)):
         (folder / file).write_bytes(content)
         told = folder / "told"
         child = os.fork()
@@ -289,7 +290,8 @@ def _in_child(folder: Path, file: str) -> str:
 
 def main() -> None:
     what = sys.argv[1] if len(sys.argv) > 1 else "all"
-    per_kind = int(sys.argv[2]) if len(sys.argv) > 2 else PER_KIND
+    more = sys.argv[2] if len(sys.argv) > 2 else ""
+    per_kind = int(more) if more.isdigit() else PER_KIND
     base = "/dev/shm" if Path("/dev/shm").is_dir() else None
     with tempfile.TemporaryDirectory(dir=base) as name:
         folder = Path(name)
@@ -300,7 +302,7 @@ def main() -> None:
                 print(f"{kind}: {dict(sorted(tally.items()))}")
             print(f"in all {sum(total.values())}: {dict(sorted(total.items()))}")
         if what in ("all", "large"):
-            large(folder)
+            large(folder, "" if more.isdigit() else more)
 
 
 if __name__ == "__main__":

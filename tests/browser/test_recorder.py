@@ -81,14 +81,21 @@ def test_what_was_reached_is_understood_or_refused(form: Form, shop: Path) -> No
     assert "30x5" in form.said("bad", "NOT SAVED")
     assert entries(shop, press) == []
     assert form.key("r:press temperature").input_value() == "30x5"
-    form.key("r:press temperature").fill("305,5 F")
+    fahrenheit = set_to(shop, press) * 9 / 5 + 32.5
+    form.key("r:press temperature").fill(f"{fahrenheit:.1f} F".replace(".", ","))
     form.key("d:bubbles").tap()
     form.key("note").fill("left corner, cold spot")
     form.key("save").tap()
     form.said("good", f"press {press}")
     row = held(shop, press)
-    assert row["press temperature_actual"] == pytest.approx((305.5 - 32) * 5 / 9)
+    assert row["press temperature_actual"] == pytest.approx((round(fahrenheit, 1) - 32) * 5 / 9)
     assert (row["peel"], row["defects"], row["note"]) == (4, "bubbles", "left corner, cold spot")
+
+
+def set_to(shop: Path, press: int) -> float:
+    """The press temperature that is planned for ``press``."""
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        return float(book.runs().set_index("press").loc[press, "press temperature"])
 
 
 def test_a_reading_in_the_other_unit_is_asked_about(form: Form, shop: Path) -> None:
@@ -107,6 +114,20 @@ def test_a_reading_in_the_other_unit_is_asked_about(form: Form, shop: Path) -> N
     assert held(shop, press)["press temperature_actual"] == pytest.approx(160)
 
 
+def test_a_slip_of_the_pen_is_asked_about_and_mended_by_a_tap(form: Form, shop: Path) -> None:
+    press, planned = form.shown, set_to(shop, form.shown)
+    form.grade(press, "peel", 4).tap()
+    form.key("reached").tap()
+    form.key("r:press temperature").fill(f"{(planned + 0.5) / 10:g}")
+    form.key("save").tap()
+    form.said("bad", "NOT SAVED")
+    assert entries(shop, press) == []
+    assert form.key("meant:press temperature").inner_text() == f"It was {planned + 0.5:g} °C"
+    form.key("meant:press temperature").tap()
+    form.said("good", f"press {press}")
+    assert held(shop, press)["press temperature_actual"] == pytest.approx(planned + 0.5)
+
+
 def test_a_reading_past_the_limit_is_saved_in_red(form: Form, shop: Path) -> None:
     with Logbook.open(shop / "logbook.dtfbook") as book:
         limit = {f.name: f.limit_in("°C") for f in book.session.fabrics}
@@ -118,6 +139,7 @@ def test_a_reading_past_the_limit_is_saved_in_red(form: Form, shop: Path) -> Non
     form.key("reached").tap()
     form.key("r:press temperature").fill("190")
     form.key("save").tap()
+    form.key("keep:press temperature").tap()  # so far off, it is asked about first
     assert "PAST THE LIMIT: press temperature reached 190 °C" in form.said("past", "Saved")
     form.key("goto").select_option(str(press))
     form.page.locator(f"{FORM} p.past", has_text="scorch").wait_for()

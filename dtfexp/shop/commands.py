@@ -178,10 +178,10 @@ def check(args: Namespace) -> int:
     from dtfexp.book.logbook import Logbook
 
     found = Logbook.check(args.logbook)
-    for line in found:
+    for line in found if args.salvage is None else Logbook.salvage(args.logbook, args.salvage):
         print(line)
     if args.salvage is not None:
-        print("\n".join(Logbook.salvage(args.logbook, args.salvage)))
+        print(f"{args.logbook} was not changed.")
     elif not found:
         print(f"{args.logbook} is sound.")
     else:

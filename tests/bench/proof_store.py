@@ -27,7 +27,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from dtfexp import Logbook, LogbookError
+from dtfexp import Factor, Logbook, LogbookError, Outcome, Session, plan
 from dtfexp.book.store import entries, journal, photos, schema
 from tests.book.conftest import Child, of_layout, shop_plan, shop_session
 from tests.book.flipping import flip_bits, small_book
@@ -157,21 +157,21 @@ def flips(folder: Path) -> None:
     place = Path("/dev/shm") if Path("/dev/shm").is_dir() else folder
     with tempfile.TemporaryDirectory(dir=place) as memory:
         path = Path(memory) / "small.dtfbook"
-        with Logbook.create(path, shop_session()) as book:
-            book.add(shop_plan(book.session))
-            for press in range(1, 7):
-                book.record(press, {"peel": 1 + press % 5, "wash": 4}, note=f"n {press}", by="Ana")
+        session = Session("s", [Factor("dwell", 5, 20, "s")], [Outcome("peel")], ["jersey"])
+        with Logbook.create(path, session) as book:
+            book.add(plan(session, 4))
+            for press in (1, 2, 3, 4, 4):
+                book.record(press, {"peel": 1 + press % 5}, {"lift"}, {"dwell": 9}, f"n {press}")
             book.keep("room", {"humidity": 50})
-            book.bench.map("press temperature", 320, range(306, 315))
         usual = path.read_bytes()
         full = small_book(path, 512)
         rng = random.Random(20260606)
         parts = [
-            ("bits anywhere, pages of 4096", usual, rng.sample(range(8 * len(usual)), FLIPS)),
             *(
                 (f"bit {k} of every byte, pages of 512", full, range(k, 8 * len(full), 8))
                 for k in range(8)
             ),
+            ("bits anywhere, pages of 4096", usual, rng.sample(range(8 * len(usual)), FLIPS)),
         ]
         whole: Counter[str] = Counter()
         for name, content, bits in parts:

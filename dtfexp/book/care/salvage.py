@@ -8,6 +8,7 @@ sound and it is of the same book.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -58,8 +59,9 @@ def salvage(
             told.append(f"{damage.text}; it is kept as it reads now, and left out of every fit")
             unsure[number] = damage
         else:
-            told.append(f"{damage.text}; it reads {row[4 if table == 'entries' else 3]!a:.200}; "
-                        "it is not saved: record it again if that is true")  # fmt: skip
+            said = _in_words(row[4 if table == "entries" else 3])
+            told.append(f"{damage.text}; it reads {said}; it is not saved: record it again if that "
+                        "is true")  # fmt: skip
             del rows[table][number]
     session = _session(path, rows)
     document = _document(session, rows, told)
@@ -183,6 +185,19 @@ def _plain(connection: sqlite3.Connection, table: str) -> bool:
     except store.ERRORS:
         return False
     return bool(columns) and not any(column[6] for column in columns)
+
+
+def _in_words(said: object) -> str:
+    """What a record says, for people: "peel 5, note torn"; as it stands where it is no JSON."""
+    try:
+        pairs = json.loads(str(said)).items()
+    except (ValueError, AttributeError, RecursionError):
+        return f"{said!a:.200}"
+    words = (
+        f"{str(name).rpartition('/')[2]} {f'{value:g}' if isinstance(value, float) else value}"
+        for name, value in pairs
+    )
+    return ", ".join(words)[:200]
 
 
 def _unflip(

@@ -7,8 +7,8 @@ quarters of the width and the noise as drawn.  Printed for each number of presse
 benches whose target truly passes 90 of 100, or comes within .03 of the best that the bench can do;
 the mean true pass rate at the target and what was stated over it; the window's volume over the true
 one, the share of its set-points that are good, and its mean true pass rate against the stated one,
-for the window as it is told and for one asked for 90 % confidence at each set-point; processor
-seconds of one fit, window and ``next_presses``.
+for the window as it is told, its proven core, and one asked for 90 % confidence at each set-point;
+processor seconds of one fit, window and ``next_presses``.
 
 Rows are kept in ``--out`` as they come, one line of JSON each: a run that was cut short goes on
 where it stopped, and further benches are added to it.  ``--report`` only prints what is there.
@@ -34,10 +34,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
-from sessions import box
 from simulated import FACTORS, NAMES, Bench, bench, eased
 
-from dtfexp import Fit, Window, fit, next_presses, plan
+from dtfexp import Fit, fit, next_presses, plan
 
 REQUIRED = 0.90
 # How close to the best that the bench can do also counts as good.
@@ -56,7 +55,6 @@ AT = (6, 8, 10, 14, 18, 22, 26)
 #: The window itself is only scored from this many presses on.
 WINDOW_FROM = 26
 _LOW, _HIGH = (np.array([float(getattr(f, end)) for f in FACTORS]) for end in ("low", "high"))
-_STEP = np.array([float(f.step or 1.0) for f in FACTORS])
 _SPREAD = np.array([f.spread for f in FACTORS])
 
 
@@ -121,24 +119,28 @@ def score(truth: Bench, results: pd.DataFrame, planned: int) -> dict[str, Any]:
         "window_s": end - between,
     }
     if planned >= WINDOW_FROM:
-        row["window"] = box_score(truth, fitted, window)
-        row["sure"] = box_score(truth, fitted, fitted.window("cotton", confidence=0.9))
+        sure = fitted.window("cotton", confidence=0.9)
+        row["window"] = box_score(truth, fitted, window.low, window.high)
+        row["core"] = box_score(truth, fitted, window.core_low, window.core_high)
+        row["sure"] = box_score(truth, fitted, sure.low, sure.high)
     return row
 
 
-def box_score(truth: Bench, fitted: Fit, window: Window) -> dict[str, float] | None:
-    """Volume, share of good set-points, and mean pass rate, true and stated; None: not found."""
-    if window.low is None or window.high is None:
+def box_score(
+    truth: Bench, fitted: Fit, low: dict[str, Any] | None, high: dict[str, Any] | None
+) -> dict[str, float] | None:
+    """Volume, share of good set-points, and mean pass rate, true and stated; None: no box."""
+    if low is None or high is None:
         return None
-    volume, good = box(truth, window)
-    low, high = (np.array([end[n] for n in NAMES], float) for end in (window.low, window.high))
+    ends = np.array([[end[n] for n in NAMES] for end in (low, high)], dtype=float)
     unit = np.stack(np.meshgrid(*[np.linspace(0, 1, 5)] * 4, indexing="ij"), -1).reshape(-1, 4)
-    at = low + unit * (high - low)
+    at = ends[0] + unit * (ends[1] - ends[0])
+    true = truth.true_pass(at)
     stated = fitted.pass_rate(pd.DataFrame(at, columns=list(NAMES)), "cotton")["pass_rate"]
     return {
-        "volume": volume,
-        "good": good,
-        "true": float(truth.true_pass(at).mean()),
+        "volume": float(np.prod((ends[1] - ends[0]) / _SPREAD)),
+        "good": float(np.mean(true >= REQUIRED)),
+        "true": float(true.mean()),
         "stated": float(stated.mean()),
     }
 
@@ -201,7 +203,7 @@ def report(rows: list[dict[str, Any]]) -> None:
                 f" next {' '.join(f'{s:.2f}' for s in seconds)} | pressed "
                 f"{np.mean([s['pressed'] for _, s in at]):.1f}"
             )
-            for name in ("window", "sure"):
+            for name in ("window", "core", "sure"):
                 boxes_line(name, [(r["volume"], s[name]) for r, s in at if name in s])
 
 

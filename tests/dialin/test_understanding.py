@@ -8,6 +8,7 @@ import pytest
 
 from dtfexp import Outcome, Session, SessionError, fit, plan
 from dtfexp.dialin.encode import set_point_lines
+from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.explain import sobol_indices
 from dtfexp.dialin.explain.curves import AVERAGE
 from dtfexp.dialin.fit import Fit
@@ -159,6 +160,26 @@ def test_an_odd_grade_is_the_first_surprise() -> None:
     assert found["chance"].iloc[0] < 0.05
     assert found["why"].iloc[0].startswith("worse than")
     assert found["chance"].is_monotonic_increasing
+
+
+@pytest.mark.parametrize("slip", [12.5, 1250.0, 21.5])
+def test_a_mistyped_reading_is_named_and_moves_nothing(slip: float) -> None:
+    """125 as 12.5, 1250 or 21.5: the fit is that of the press with no reading, to the last digit.
+    Readings that are all 20 off are the machine's doing, and believed."""
+    results = only_cure()
+    read = results["cure temperature"] - 1.0
+    row, name = read.index[2], "cure temperature_actual"
+    wrong = fit(TWO, results.assign(**{name: read.where(read.index != row, slip)}))
+    none = fit(TWO, results.assign(**{name: read.where(read.index != row)}))
+    assert wrong.pass_rate(results, "cotton").equals(none.pass_rate(results, "cotton"))
+    first = wrong.surprises().iloc[0]
+    assert (first["press"], first["outcome"], first["grade"]) == (
+        results.loc[row, "press"], name, slip,
+    )  # fmt: skip
+    assert first["predicted"] == results.loc[row, "cure temperature"]
+    off = results.assign(**{name: results["cure temperature"] - 20.0})
+    assert not Coding(TWO).is_doubtful(TWO.factor("cure temperature"), off).any()
+    assert name not in set(none.surprises()["outcome"])
 
 
 def test_an_ordinary_session_has_few_surprises(cured: Fit) -> None:

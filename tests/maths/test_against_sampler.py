@@ -8,6 +8,7 @@ Monte Carlo error.  Grades are invented.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -68,7 +69,8 @@ def _fitted(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     graded = tuple(
         None if c is None else GradeScale(np.array(c), estimate_steps=False) for c in case["cuts"]
     )
-    post = infer(data, shape, graded, Prior())
+    # The reference takes every grade for right.
+    post = infer(data, shape, graded, replace(Prior(), wrong_share=0.0))
     latent = predict(post, _points(case["points"], case["points_fabric"]))
     mean = np.einsum("j,jmo->mo", post.weight, latent.mean)
     within = np.diagonal(latent.covariance, axis1=-2, axis2=-1)

@@ -12,7 +12,7 @@ from scipy.stats import norm
 
 from dtfexp.maths.field.ceiling import quality, quality_slope
 from dtfexp.maths.inference.ep import Observations, propagate
-from dtfexp.maths.inference.tilted import Belief, capped_tilted, interval_tilted
+from dtfexp.maths.inference.tilted import Belief, Wrong, capped_tilted, interval_tilted
 
 TOP = np.array(1.5)
 
@@ -112,6 +112,30 @@ def test_batch_effects_lie_beside_the_ceiling(
     assert mean + cov @ gradient == pytest.approx(exact, abs=2e-3)
     loading = np.array([found.field_loading, found.batch_loading])
     assert 1.0 / (1.0 + loading @ cov @ loading) == pytest.approx(min(least, 1.0), abs=3e-3)
+
+
+@pytest.mark.parametrize("grade", [(-np.inf, -1.0), (0.0, 1.0)])
+@pytest.mark.parametrize("top", [TOP, np.array(60.0)])
+def test_a_grade_that_may_be_wrong_moves_a_belief_only_so_far(
+    grade: tuple[float, float], top: np.ndarray
+) -> None:
+    """A mixture of the grade's own probability and one in five of a twentieth, by a fine sum."""
+    f, share = np.linspace(-14.0, 18.0, 40001), 0.05
+    for mean in (0.2, 3.0, 7.0):
+        at = quality(f, top)
+        chance = ndtr((grade[1] - at) / 0.3) - ndtr((grade[0] - at) / 0.3)
+        weight = norm.pdf(f, mean, 0.9) * ((1.0 - share) * chance + share / 5)
+        exact = (weight * f).sum() / weight.sum()
+        given = believed(mean, 0.81), *(np.array(x) for x in (*grade, 0.3))
+        wrong = Wrong(share, np.array(share / 5))
+        for found in (
+            capped_tilted(*given, top, wrong),
+            *([interval_tilted(*given, wrong)] if top > 50 else []),
+        ):
+            assert found.log_z == pytest.approx(np.log(weight.sum() * (f[1] - f[0])), abs=1e-3)
+            assert mean + 0.81 * found.field_gradient == pytest.approx(exact, abs=1e-3)
+    # Seven sd away the grade is taken for wrong.
+    assert abs(exact - 7.0) < 0.05
 
 
 def test_an_integral_too_fine_for_its_nodes_is_flagged() -> None:

@@ -34,6 +34,9 @@ Ints = NDArray[np.int_]
 #: Print and cure act on the film, nearly the same for all fabrics: one part of the field.
 STAGE_CODE = {"print": CURE, "cure": CURE, "press": PRESS, "peel": PEEL}
 _DWELLS = ("time", "speed")
+# Half-ranges that a reading must be off to be doubted; more where a setting acts by its logarithm:
+# people lengthen a time on purpose, as of a load cured on.
+_FAR, _FAR_IN_LOGS = 0.75, 2.0
 # Above this number of grades the cuts are fixed at the scale: too many to estimate.
 _MOST_ESTIMATED_GRADES = 12
 
@@ -140,7 +143,8 @@ class Coding:
     def data(self, results: pd.DataFrame, before: NDArray[np.bool_] | None = None) -> Data:
         """Return the observations of a checked results frame: one row per press and grade.
 
-        Readings replace the settings; excluded presses are left out. ``before`` (n,): presses made
+        Readings replace the settings, doubtful ones do not; excluded presses are left out.
+        ``before`` (n,): presses made
         before a change (:class:`Points`).
         """
         kept = ~excluded_rows(results)
@@ -151,8 +155,11 @@ class Coding:
             settings[factor.name] = used[factor.name]
             actual = f"{factor.name}_actual"
             if actual in used and factor.is_numeric:
-                settings[factor.name] = used[actual].astype(float).fillna(used[factor.name])
-                read[:, column] = used[actual].notna().to_numpy()
+                read[:, column] = (
+                    used[actual].notna() & ~self.is_doubtful(factor, used)
+                ).to_numpy()
+                reading = used[actual].astype(float).where(read[:, column])
+                settings[factor.name] = reading.fillna(used[factor.name])
         fabric = used["fabric"].map(self.fabric_index).to_numpy(dtype=int)
         at = self.points(settings, fabric, spread=False)
         if before is not None:
@@ -185,6 +192,30 @@ class Coding:
             spread=spread[index],
         ).with_monotone_rows(self.shape.wash_order)
         return self._with_looks(made, used, settings, before if before is None else before[kept])
+
+    def is_doubtful(self, factor: Factor, used: pd.DataFrame) -> pd.Series[bool]:
+        """Return which readings of a setting are so far off that the pen slipped, not the machine.
+
+        A machine is off by what it was off at the other presses (their median, of three or more),
+        give or take five of its spreads; a slipped decimal or swapped digits are off by more, and
+        by a good part of the range.  Such a reading would put its press where nothing else was
+        pressed and bend the field alone: the press counts at what was set, as if nothing had been
+        read.  How far is far: common practice, no source.
+        """
+        reading = used[f"{factor.name}_actual"].astype(float)
+        setting = used[factor.name].astype(float)
+        at = self.code(factor, setting)
+        off = pd.Series(self.code(factor, reading.fillna(setting)) - at, used.index)
+        step = np.abs(self.code(factor, setting + factor.spread) - at)
+        seen = reading.notna()
+        far = _FAR_IN_LOGS if is_logarithmic(factor) else _FAR
+        usual = [
+            float(others.median())
+            if len(others := off[seen].drop(i, errors="ignore")) >= 3
+            else 0.0
+            for i in used.index
+        ]
+        return seen & ((off - usual).abs() > np.maximum(far, 5.0 * step))
 
     def _with_looks(
         self,

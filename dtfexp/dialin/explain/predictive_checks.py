@@ -124,6 +124,7 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
                 }
             )
     rows.sort(key=lambda row: row["chance"])
+    rows[:0] = _doubtful_readings(fit, used)
     for place, earlier, later in improvements_by_washing(fit.session, used):
         first = f"{used[earlier.name].iloc[place]:g} after {earlier.washes}"
         rows.append(
@@ -136,6 +137,30 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(rows, columns=list(SURPRISE_COLUMNS))
+
+
+def _doubtful_readings(fit: FittedModel, used: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return readings that the fit does not believe, in the columns of the surprises."""
+    rows = []
+    for factor in fit.session.factors:
+        name = f"{factor.name}_actual"
+        if name not in used or not factor.is_numeric:
+            continue
+        for place in np.flatnonzero(fit.coding.is_doubtful(factor, used)):
+            row = used.iloc[place]
+            rows.append(
+                {
+                    "press": int(row["press"]),
+                    "fabric": row["fabric"],
+                    "outcome": name,
+                    "grade": float(row[name]),
+                    "predicted": float(row[factor.name]),
+                    "chance": 0.0,
+                    "why": f"a reading far from the {row[factor.name]:g} {factor.unit} set and "
+                    "from the other readings; the fit uses what was set; correct the entry",
+                }
+            )
+    return rows
 
 
 def press_influence(fit: FittedModel) -> pd.DataFrame:

@@ -43,6 +43,9 @@ class Prior:
     series_correlation: float = 0.7
     # Effect of one press common to its outcomes, beside load and round.
     press_effect_sd: float = 0.1
+    # Share of grades written down wrong, each of which may be any grade.  None as long as
+    # ``tests/bench/bench_blunders`` has not shown what it costs on clean results.
+    wrong_share: float = 0.0
     # After a change (see Points.before_change): sd in codes of how far each column has moved
     # (empty: none
     # has), and the correlation of the field with what it was, once moved.

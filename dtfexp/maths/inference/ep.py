@@ -25,8 +25,10 @@ from numpy.typing import NDArray
 from scipy.linalg.lapack import dtrtri
 
 from dtfexp.maths.inference.tilted import (
+    NEVER_WRONG,
     Belief,
     Tilted,
+    Wrong,
     capped_tilted,
     interval_tilted,
     measured_tilted,
@@ -46,12 +48,14 @@ class Observations:
     """What was seen, in grade units above the acceptance cut.
 
     lower, upper (N,): the interval a grade stands for (infinite at the ends of a scale);
-    value (N,): a measured outcome's value, NaN where the row is a grade.
+    value (N,): a measured outcome's value, NaN where the row is a grade; grades (N,): how many
+    there are, of which a wrong one may be any (zero: the row cannot be wrong; none: no row can).
     """
 
     lower: Array
     upper: Array
     value: Array
+    grades: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -106,6 +110,7 @@ def propagate(
     batch: Array | None = None,
     ceiling: Array | None = None,
     start: Sites | None = None,
+    wrong: float = 0.0,
     sweeps: int = 40,
     tolerance: float = 1e-4,
     damping: float = 0.85,
@@ -114,12 +119,13 @@ def propagate(
 
     covariance (J, N, N) of the field and ``batch`` of the batch effects (none: there are none),
     prior_mean (J, N), noise sd (J, N), ceiling (J, N) of quality (none: grades read the field
-    itself); start: sites of one setting to set out from.  Works with N = 0.
+    itself); start: sites of one setting to set out from; wrong: share of grades that are any
+    grade, whatever the print was.  Works with N = 0.
     METHODS.md, equations (14) to (16).
     """
     both = np.stack([covariance, np.zeros_like(covariance) if batch is None else batch], axis=1)
     measured = np.isfinite(seen.value)
-    met = _Likelihood(seen, noise, prior_mean, ceiling, measured)
+    met = _Likelihood(seen, noise, prior_mean, ceiling, measured, wrong)
     loading, shift = met.first_sites() if start is None else met.sites_like(start)
     n_sets = len(prior_mean)
     previous, last_mean = np.full(n_sets, -np.inf), np.full(prior_mean.shape, np.inf)
@@ -171,6 +177,7 @@ class _Likelihood:
     prior_mean: Array
     ceiling: Array | None
     measured: Bools
+    wrong: float
 
     def first_sites(self) -> tuple[Array, Array]:
         """Return a start near the answer: each grade a Gaussian at the middle of its interval."""
@@ -205,6 +212,9 @@ class _Likelihood:
         top = np.full(self.noise.shape, np.inf) if self.ceiling is None else self.ceiling
         bent = np.isfinite(top).any(axis=0) & ~self.measured
         straight = ~bent & ~self.measured
+        grades = np.zeros(len(bent)) if self.seen.grades is None else self.seen.grades
+        may = grades > 0
+        floor = np.where(may, self.wrong / np.maximum(grades, 1.0), 0.0) + np.zeros(top.shape)
         # Grades at an end of their scale apart: they take half the time.
         low, high = np.isneginf(self.seen.lower), np.isposinf(self.seen.upper)
         parts = []
@@ -212,15 +222,17 @@ class _Likelihood:
             rows = self.measured
             value, noise = self.seen.value[rows], self.noise[:, rows]
             parts.append((rows, measured_tilted(absolute.columns(rows), value, noise)))
-        for rows in (straight, bent & low, bent & high & ~low, bent & ~high & ~low):
+        kinds = straight & may, straight & ~may, bent & low, bent & high & ~low, bent & ~high & ~low
+        for rows in kinds:
             if not rows.any():
                 continue
             belief, noise = absolute.columns(rows), self.noise[:, rows]
             ends = lower[:, rows], upper[:, rows]
+            wrong = Wrong(self.wrong, floor[:, rows]) if may[rows].all() else NEVER_WRONG
             found = (
-                interval_tilted(belief, *ends, noise)
-                if rows is straight
-                else capped_tilted(belief, *ends, noise, top[:, rows])
+                capped_tilted(belief, *ends, noise, top[:, rows], wrong)
+                if bent[rows].all()
+                else interval_tilted(belief, *ends, noise, wrong)
             )
             parts.append((rows, found))
         return tilted_of(parts, self.noise.shape)

@@ -157,7 +157,9 @@ def observations(data: Data, grade_scales: tuple[GradeScale | None, ...]) -> Obs
         lower[data.is_cure_look], upper[data.is_cure_look] = cure_looks.latent_interval(
             data.look[data.is_cure_look]
         )
-    return Observations(lower, upper, np.where(data.is_observed, data.value, np.nan))
+    counts = np.array([0.0 if g is None else len(g.cuts) + 1.0 for g in grade_scales])
+    grades = np.where(data.is_observed, counts[data.outcome], 0.0)
+    return Observations(lower, upper, np.where(data.is_observed, data.value, np.nan), grades)
 
 
 def ceilings(grade_scales: tuple[GradeScale | None, ...], hyper: Hyperparameters) -> Array:
@@ -240,6 +242,7 @@ def fit_sites(
             else None
         ),
         start=start,
+        wrong=prior.wrong_share,
         **options,  # type: ignore[arg-type]
     )
 

@@ -10,7 +10,7 @@ field leaves open of the batch effects ``r``, both N(0, 1) and independent befor
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +57,18 @@ class Belief:
 
 
 @dataclass(frozen=True)
+class Wrong:
+    """Grades that may be wrong: the ``share`` that are, and of such a grade the probability
+    ``floor`` (share over the number of grades, any of which it may be), of the rows' shape."""
+
+    share: float = 0.0
+    floor: Array = field(default_factory=lambda: np.zeros(()))
+
+
+NEVER_WRONG = Wrong()
+
+
+@dataclass(frozen=True)
 class Tilted:
     """What grades make of beliefs, arrays of one shape.
 
@@ -84,12 +96,21 @@ def tilted_of(parts: Sequence[tuple[Bools, Tilted]], shape: tuple[int, ...]) -> 
     return out
 
 
-def interval_tilted(belief: Belief, lower: Array, upper: Array, noise: Array) -> Tilted:
+def interval_tilted(
+    belief: Belief, lower: Array, upper: Array, noise: Array, wrong: Wrong = NEVER_WRONG
+) -> Tilted:
     """Return the tilted belief without a ceiling: closed forms of field plus batch effect."""
     variance = belief.field_variance + 2.0 * belief.covariance + belief.batch_variance
     log_z, first, second = interval_moments(
         belief.field + belief.batch, variance, lower, upper, noise
     )
+    if wrong.share:
+        # A mixture: value and derivatives of the chance itself add up, those of its log do not.
+        right = (1.0 - wrong.share) * np.exp(log_z)
+        total = right + wrong.floor
+        bend = (second + first**2) * right / total
+        log_z, first = np.log(total), first * right / total
+        second = bend - first**2
     known = np.clip(-second * variance, _LEAST_KNOWN, 1.0 - _MOST_KNOWN)
     loading = np.sqrt(known / (1.0 - known) / variance)
     return Tilted(log_z, first, first, loading, loading, np.ones(log_z.shape, dtype=bool))
@@ -105,7 +126,12 @@ def measured_tilted(belief: Belief, value: Array, noise: Array) -> Tilted:
 
 
 def capped_tilted(
-    belief: Belief, lower: Array, upper: Array, noise: Array, ceiling: Array
+    belief: Belief,
+    lower: Array,
+    upper: Array,
+    noise: Array,
+    ceiling: Array,
+    wrong: Wrong = NEVER_WRONG,
 ) -> Tilted:
     """Return the tilted belief for P(lower < quality(f) + b + e <= upper) under a finite ceiling.
 
@@ -116,7 +142,7 @@ def capped_tilted(
     own = np.maximum(belief.batch_variance - follows * belief.covariance, 0.0)
     blur = np.sqrt(noise**2 + own)
     ends = lower - belief.batch, upper - belief.batch
-    edges, resolved = _pieces(belief.field, sd, *ends, blur, ceiling)
+    edges, resolved = _pieces(belief.field, sd, *ends, blur, ceiling, reach=not wrong.share)
     half = 0.5 * np.diff(edges, axis=-1)
     weight = (half[..., None] * _WEIGHTS).reshape(*half.shape[:-1], -1)
     at = (edges[..., :-1] + half)[..., None] + half[..., None] * _NODES
@@ -129,6 +155,9 @@ def capped_tilted(
     short = np.log1p(np.exp(-np.abs(above))) + np.maximum(-above, 0.0)
     seen = ceiling[..., None] - SOFTNESS * short + (follows * sd)[..., None] * at
     chance, slope, bend = _between(seen, *ends, blur)
+    if wrong.share:
+        right = 1.0 - wrong.share
+        chance, slope, bend = right * chance + wrong.floor[..., None], right * slope, right * bend
     chance *= weight
     total = chance.sum(axis=-1)
     middle = np.einsum("...q,...q->...", chance, at) / total
@@ -194,15 +223,22 @@ def _between(seen: Array, lower: Array, upper: Array, noise: Array) -> tuple[Arr
 
 
 def _pieces(
-    mean: Array, sd: Array, lower: Array, upper: Array, noise: Array, ceiling: Array
+    mean: Array,
+    sd: Array,
+    lower: Array,
+    upper: Array,
+    noise: Array,
+    ceiling: Array,
+    reach: bool,
 ) -> tuple[Array, Bools]:
     """Return ends (..., 6) of five pieces of the field in standard units, and whether (...) fine.
 
     Fine: the pieces beside a threshold are short enough for their nodes.
 
     Cut where the quality comes near the first threshold, lies between the two (at the threshold
-    where there is one), and is well past the last; at the mean; and at the ends, which reach as far
-    beyond a surprising grade as beyond the mean.
+    where there is one), and is well past the last; at the mean; and at the ends, which with
+    ``reach`` lie as far beyond a surprising grade as beyond the mean.  A grade that may be wrong
+    moves nothing so far.
     """
     open_low, open_high = np.isneginf(lower), np.isposinf(upper)
     first = np.where(open_low, np.where(open_high, 0.0, upper), lower)
@@ -213,8 +249,8 @@ def _pieces(
     pull = sd / (sd**2 + noise**2)
     too_good = np.where(open_high, 0.0, mean - _field_of(upper, ceiling))
     too_bad = np.where(open_low, 0.0, _field_of(lower, ceiling) - mean)
-    bottom = -np.hypot(pull * np.maximum(too_good, 0.0), _TAIL)
-    top = np.hypot(pull * np.maximum(too_bad, 0.0), _TAIL)
+    bottom = -np.hypot(reach * pull * np.maximum(too_good, 0.0), _TAIL)
+    top = np.hypot(reach * pull * np.maximum(too_bad, 0.0), _TAIL)
     cuts = np.clip(near, bottom, top)
     longest = np.diff(np.minimum(wanted, ceiling), axis=0).max(axis=0) / noise
     ends = np.stack([bottom, *cuts, np.zeros_like(bottom), top], axis=-1)

@@ -59,7 +59,7 @@ def _outlier_lines(fit: Fit, fabric: str) -> list[str]:
             f"{row['predicted']:g} was predicted: {row['why']}."
         )
     if len(mine) > _MOST_SURPRISES:
-        lines.append(f"{len(mine) - _MOST_SURPRISES} more grades are surprising.")
+        lines.append(f"{len(mine) - _MOST_SURPRISES} more entries are surprising.")
     if not len(mine):
         lines.append("No grade is far from its prediction.")
     return [*lines, *batch_effect_sentences(fit.batch_effects())]

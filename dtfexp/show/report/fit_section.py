@@ -115,11 +115,16 @@ class FitSection:
     def _odd(self, fit: Fit, name: str) -> Table:
         rows = []
         for row in self.surprises[self.surprises["fabric"] == name].to_dict("records"):
-            outcome = fit.session.outcome(row["outcome"])
+            named = {outcome.name: outcome for outcome in fit.session.outcomes}
+            outcome = named.get(row["outcome"])
+            # A doubtful reading stands beside the grades, with what was set for the prediction.
+            seen, predicted = (
+                f"{row[of]:g}" if outcome is None else grade(outcome, row[of])
+                for of in ("grade", "predicted")
+            )
             chance = per_cent(row["chance"]) if row["chance"] > 0 else "not possible"
-            seen, predicted = grade(outcome, row["grade"]), grade(outcome, row["predicted"])
             rows.append(
-                [str(row["press"]), label(outcome.name), seen, predicted, chance, row["why"]]
+                [str(row["press"]), label(row["outcome"]), seen, predicted, chance, row["why"]]
             )
         heads = ["Press", "Outcome", "Graded", "Predicted", "Chance", "Comment"]
         return Table(heads, [NUMBER, "", NUMBER, NUMBER, LINE, FREE], rows)

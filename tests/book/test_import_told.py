@@ -53,7 +53,7 @@ def test_every_sheet_column_and_cell_is_told(book: Logbook, tmp_path: Path) -> N
         "'old': hidden, not read",
     )
     told = repr(taken)
-    assert "a.xlsx, sheet 'results': 2 rows read, 2 entries added, 0 rows said nothing new." in told
+    assert "a.xlsx, sheet 'results': 2 rows read, 2 entries added, 0 rows unchanged." in told
     assert "sheet 'June' has known headings too and was not read" in told
     assert "sheet 'old' has known headings too and was not read (hidden" in told
     assert "not known" in taken._repr_html_() and "<script" not in taken._repr_html_()

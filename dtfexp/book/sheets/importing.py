@@ -85,6 +85,8 @@ def import_sheet(
             for k, row in enumerate(spoiled)
             if entries.append(connection, _spoiled(mark, row, spoiled[:k], at, by))
         ]
+        for row in fresh:
+            new.update(row.said.keys())
         made.entries |= {
             _spoiled(mark, row, spoiled[:k], at, by).id: row.number
             for k, row in enumerate(spoiled)

@@ -202,15 +202,17 @@ def _doubt(
 
 
 def _slip(factor: Factor, centre: float, given: ParsedNumber, within: float) -> float | None:
-    """Return the number that was meant if a slip of the pen explains this one, else None."""
-    for kind in slips.slipped(given.number):
-        away = [
-            (abs(float(units.convert(one, given.unit, factor.unit)) - centre), one) for one in kind
-        ]
-        nearest = min(away, default=None)
-        if nearest is not None and nearest[0] <= within:
-            return nearest[1]
-    return None
+    """The number that was meant if a slip of the pen explains this one, else None.
+
+    Of several the one nearest to what is expected, then the likeliest kind of slip.
+    """
+    found = [
+        (abs(float(units.convert(one, given.unit, factor.unit)) - centre), rank, one)
+        for rank, kind in enumerate(slips.slipped(given.number))
+        for one in kind
+    ]
+    away, _, meant = min(found, default=(within + 1.0, 0, None))
+    return meant if away <= within else None
 
 
 def physical(factor: Factor, read: float) -> None:

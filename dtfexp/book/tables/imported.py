@@ -65,12 +65,12 @@ class Imported:
         told = [
             f"{place}: {count_phrase(self.rows, 'row')} read, "
             f"{count_phrase(self.added, 'entry', 'entries')} added, "
-            f"{count_phrase(self.unchanged, 'row')} said nothing new."
+            f"{count_phrase(self.unchanged, 'row')} unchanged."
         ]
         if self.spoiled:
             told.append(
-                f"{count_phrase(self.spoiled, 'spoiled press', 'spoiled presses')} kept in the "
-                "history, not counted."
+                f"{count_phrase(self.spoiled, 'spoiled press', 'spoiled presses')} in the history, "
+                "not counted."
             )
         if self.other_sheets:
             told.append(f"Other sheets: {'; '.join(self.other_sheets)}.")

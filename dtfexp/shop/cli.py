@@ -22,14 +22,21 @@ In order:
   dtfexp rehearse SESSION.toml --presses 10+4+4      are they enough? tried on invented benches
   dtfexp plan SESSION.toml my.dtfbook --presses 14   start a logbook with a first look
   dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
-  (press, peel, wash, grade; record in 2_record.ipynb or on a sheet)
+  (press, peel, wash, grade; record in 2_record.ipynb, on a sheet, or one by one:)
+  dtfexp record my.dtfbook 5 peel=4 --by Ana         record a grade
   dtfexp import my.dtfbook grades.csv                take in a sheet of grades
+  dtfexp status my.dtfbook                           what waits, the verdicts, what to do next
   dtfexp next my.dtfbook --presses 4                 the most informative presses
   dtfexp report my.dtfbook --out report              report, card for each fabric, windows
+  dtfexp undo my.dtfbook                             take back a plan not yet pressed
+  dtfexp note my.dtfbook powder                      note a change: new powder, film, repair ...
+  dtfexp export my.dtfbook --out sheets              all of it as sheets and JSON
   dtfexp open my-shop                                the notebooks, in JupyterLab
   dtfexp backup my.dtfbook                           a checked copy, photos included
   dtfexp check my.dtfbook                            is the logbook sound?
 """
+#: As ``book.bench.changes.WHAT``; loads as little as ``DESIGNS``.
+CHANGES = ("oven", "press", "powder", "film", "ink", "season", "fabric")
 #: As ``dialin.design.plan.DESIGNS``, which takes seconds to load; a test compares the two.
 DESIGNS = (
     "auto", "full factorial", "fraction", "plackett-burman", "box-behnken", "central composite",
@@ -103,7 +110,40 @@ def parser() -> argparse.ArgumentParser:
     with command("next", commands.next_, "add the most informative test presses",
                  "my.dtfbook --presses 4") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
+        take("--anyway", action="store_true",
+             help="add presses although nothing is recorded of the last plan")  # fmt: skip
         _choice_of_presses(take)
+    with command("status", commands.status, "say what is planned, what waits for which grade, each "
+                 "fabric's verdict and what to do next", "my.dtfbook") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+    with command("record", commands.record, "record grades and readings of one press",
+                 'my.dtfbook 5 peel=4 "press temperature=305 F" --by Ana') as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("press", type=_whole, metavar="PRESS", help="its number")
+        take("said", type=_said, nargs="*", metavar="NAME=VALUE",
+             help="a grade of an outcome, or what a setting really reached")  # fmt: skip
+        take("--defect", action="append", default=[], dest="defects", metavar="WORDS",
+             help="what was seen on the print; may be given several times")  # fmt: skip
+        take("--note", default="", metavar="TEXT", help="a note")
+        take("--accept", action="store_true",
+             help="take readings that are hard to believe as they are written")  # fmt: skip
+        _by(take)
+    with command("undo", commands.undo, "take back the last plan, if nothing is recorded of it; or "
+                 "the last entry of a press (the history keeps both)",
+                 "my.dtfbook --press 5") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("--press", type=_whole, metavar="PRESS", help="take back its last entry instead")
+        _by(take)
+    with command("note", commands.note, "note a change at the bench, from which dialling in again "
+                 "starts; without one, list those noted",
+                 "my.dtfbook powder --day 2026-05-01") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("what", nargs="?", metavar="WHAT", help=f"one of: {', '.join(CHANGES)}")
+        take("--day", metavar="DAY", help="when, such as 2026-05-01 (today)")
+        take("--after-press", type=_whole, metavar="PRESS",
+             help="the last press made before it (the last one made so far)")  # fmt: skip
+        take("--undo", action="store_true", help="take back this change of that day")
+        _by(take)
     with command("import", commands.import_, "take in a results sheet (.csv or .xlsx), all rows or "
                  "none", "my.dtfbook grades.csv") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
@@ -121,6 +161,10 @@ def parser() -> argparse.ArgumentParser:
         take("--earlier", metavar="LOGBOOK",
              help="an earlier logbook: the report says what moved since")  # fmt: skip
         _fabrics(take)
+    with command("export", commands.export, "write everything as sheets (.csv, .xlsx) and JSON",
+                 "my.dtfbook --out sheets") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("--out", metavar="DIR", required=True, help="folder to write into")
     with command("backup", commands.backup, "copy a logbook and its photos, safely while it is in "
                  "use", "my.dtfbook /media/stick") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
@@ -136,6 +180,10 @@ def parser() -> argparse.ArgumentParser:
         take("dir", metavar="DIR", nargs="?", default=".", help="folder (this one)")
         take("--no-launch", action="store_true", help="copy only")
     return top
+
+
+def _by(take: Callable[..., Any]) -> None:
+    take("--by", default="", metavar="NAME", help="who says so")
 
 
 def _fabrics(take: Callable[..., Any]) -> None:
@@ -161,6 +209,13 @@ def _option(text: str) -> tuple[str, object]:
         return name.strip(), tomllib.loads(f"value = {value[:_LONGEST_OPTION]}")["value"]
     except (ValueError, RecursionError):
         return name.strip(), value.strip()
+
+
+def _said(text: str) -> tuple[str, str]:
+    name, equals, value = (part.strip() for part in text.partition("="))
+    if not equals or not name or not value:
+        raise argparse.ArgumentTypeError(f"{text!r} is not NAME=VALUE, such as peel=4")
+    return name, value
 
 
 def _batches(text: str) -> tuple[int, ...]:

@@ -12,11 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError, LogbookError
-from dtfexp.describe.fields import count_phrase
+from dtfexp.describe.fields import count_phrase, spelled
 from dtfexp.shop.progress import progress
 from dtfexp.show.text.cautions import ONE_LINE
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.book.status import Status
+    from dtfexp.describe.session import Session
     from dtfexp.dialin.design.plan import Plan
     from dtfexp.dialin.fit import Fit
 
@@ -31,7 +36,7 @@ def demo(args: Namespace) -> None:
         made = run_demo(out, told)
     print(f"\n{made.presses} test presses planned, pressed (by a simulator), graded and fitted.\n")
     for fabric in made.fit.session.fabrics:
-        print_window(made.fit, fabric)
+        print_window(made.fit, fabric.name)
     print(f"\n{ONE_LINE}")
     print(f"\nLogbook: {made.book.resolve()}")
     for path in made.papers:
@@ -102,9 +107,16 @@ def sheet(args: Namespace) -> None:
 def next_(args: Namespace) -> None:
     """Add the most informative presses to a logbook, or say that no more are needed."""
     from dtfexp.book.logbook import Logbook
+    from dtfexp.book.status import named
     from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
+        if (untouched := book.untouched_plan()) and not args.anyway:
+            raise LogbookError(
+                f"{named(untouched)} of the last plan still wait: nothing is recorded of them, so "
+                "further presses would be guesses; record them first, take the plan back "
+                f"('dtfexp undo {args.logbook}'), or insist with --anyway"
+            )
         with progress("choosing the next presses"):
             made, carried_over = book.bench.next_presses(
                 args.presses, fabrics=args.fabrics, seed=args.seed
@@ -113,11 +125,108 @@ def next_(args: Namespace) -> None:
             print(line)
         if carried_over:
             print(carried_over)
-        if not len(made.runs):
+        if len(made.runs):
+            book.add(made)
+            _print_plan(made)
+        else:
             print(made.reason)
+        _print_verdicts(args.logbook, book, made.fit)
+
+
+def status(args: Namespace) -> None:
+    """Print where a logbook stands: its presses, each fabric's verdict, what is next."""
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.book.status import press_list
+    from dtfexp.book.status import status as status_of
+
+    with Logbook.open(args.logbook) as book, progress("status"):
+        now = status_of(book)
+    told = "" if now.last_entry is None else f", last entry {now.last_entry:%Y-%m-%d %H:%M}"
+    _print_wrapped(f"{now.session} ({args.logbook}{told})")
+    print()
+    for state, numbers in now.groups:
+        _print_wrapped(f"{len(numbers):4} {state}: {press_list(numbers)}", hang=5)
+    _print_status(args.logbook, now)
+
+
+def undo(args: Namespace) -> None:
+    """Take back the last plan, or the last entry of a press."""
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.book.status import named
+
+    with Logbook.open(args.logbook, by=args.by) as book:
+        if args.press is not None:
+            book.undo(args.press)
+            print(f"The last entry of press {args.press} is taken back; undo again restores it.")
             return
-        book.add(made)
-    _print_plan(made)
+        numbers = book.undo_plan()
+    print(f"The last plan, {named(numbers)}, is taken back. Its numbers are not used again.")
+
+
+def record(args: Namespace) -> None:
+    """Record grades and readings of one press."""
+    from dtfexp.book.logbook import Logbook
+
+    with Logbook.open(args.logbook, by=args.by) as book:
+        grades, actual = _grades_and_readings(book.session, args.said)
+        book.record(args.press, grades, args.defects, actual, args.note, accept=args.accept)
+        results = book.results().set_index("press").loc[args.press]
+        waiting = book.waiting()
+        lacking = waiting.loc[waiting["press"] == args.press, "waiting_for"].tolist()
+    known = ", ".join(
+        f"{outcome.name} {results[outcome.name]:g}" for outcome in book.session.outcomes
+        if results[outcome.name] == results[outcome.name]
+    )  # fmt: skip
+    print(f"Press {args.press}, {results['fabric']}: {known or 'no grade yet'}.")
+    if results["excluded"]:
+        print("This press is left out of the fit.")
+    elif lacking:
+        print(f"It still waits for {lacking[0]}.")
+    print(f"{count_phrase(len(waiting), 'press still waits', 'presses still wait')} for a grade.")
+
+
+def _grades_and_readings(
+    session: Session, said: Sequence[tuple[str, str]]
+) -> tuple[dict[str, str], dict[str, str]]:
+    """Return what was said of outcomes, and what of settings, by the session's names."""
+    outcomes = [outcome.name for outcome in session.outcomes]
+    grades: dict[str, str] = {}
+    actual: dict[str, str] = {}
+    for given, value in said:
+        name = spelled(given, [*outcomes, *(factor.name for factor in session.factors)], "name")
+        place = grades if name in outcomes else actual
+        if name in place:
+            raise DtfexpError(f"{name!r} is given twice; give one value for it")
+        place[name] = value
+    return grades, actual
+
+
+def note(args: Namespace) -> None:
+    """Note a change at the bench, take one back, or list those noted."""
+    from dtfexp.book.logbook import Logbook
+
+    with Logbook.open(args.logbook, by=args.by) as book:
+        if args.what and args.undo:
+            book.bench.unchanged(args.what, day=args.day)
+        elif args.what:
+            book.bench.changed(args.what, day=args.day, after_press=args.after_press)
+        noted = book.bench.changes()
+    for row in noted.to_dict("records"):
+        by = f" (noted by {row['by']})" if row["by"] else ""
+        print(f"{row['day']}: {row['what']} changed after press {row['after_press']}{by}.")
+    if len(noted):
+        print("Earlier presses are carried over to today's bench, not mixed in.")
+    else:
+        print("No change is noted.")
+
+
+def export(args: Namespace) -> None:
+    """Write the whole logbook as sheets and JSON."""
+    from dtfexp.book.logbook import Logbook
+
+    with Logbook.open(args.logbook) as book:
+        for path in book.export(args.out):
+            print(path.resolve())
 
 
 def import_(args: Namespace) -> None:
@@ -147,13 +256,21 @@ def import_(args: Namespace) -> None:
 
 def report(args: Namespace) -> None:
     """Write the report, a card for each fabric, and the windows as CSV and JSON."""
-    from dtfexp.show.report.report import report as write_report
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.show.report import report as papers
 
-    with progress("report") as told:
-        paths = write_report(args.logbook, args.out, fabrics=args.fabrics, unit=args.unit,
-                             paper=args.paper, earlier=args.earlier, progress=told)  # fmt: skip
-    for path in paths:
-        print(Path(path).resolve())
+    with Logbook.open(args.logbook) as book:
+        with progress("report") as told:
+            asked = papers.checked(book, args.fabrics, args.unit, args.paper)
+            told(0, 1, "fitting")
+            fitted = book.bench.fitted()
+            paths = papers.write_papers_of_book(
+                book, fitted, args.out, fabrics=asked, unit=args.unit, paper=args.paper,
+                earlier=papers.earlier_fit(args.earlier), progress=told,
+            )  # fmt: skip
+        for path in paths:
+            print(Path(path).resolve())
+        _print_verdicts(args.logbook, book, fitted)
 
 
 def backup(args: Namespace) -> None:
@@ -218,15 +335,49 @@ def open_(args: Namespace) -> None:
 
 
 def print_window(fit: Fit, fabric: str) -> None:
-    """Print a fabric's expected pass rate and, per setting, window, proven part and alone."""
+    """Print a fabric's verdict and, per setting, window, proven part and alone."""
+    from dtfexp.book.status import verdict_sentence
     from dtfexp.show.text.number_format import NumberFormat
     from dtfexp.show.text.report_text import span_lines
 
     window = fit.window(fabric)
-    told = window.promise if window.found else window.reason
-    print(f"  {window.fabric}: {window.expectation if window.target else ''} {told}")
+    _print_wrapped(f"{fabric}: {verdict_sentence(window)}")
     for line in span_lines(window, fit.session, NumberFormat.of(fit.session)):
         print(f"    {line}")
+
+
+#: The step of ``status`` -> the command for it.
+_COMMANDS = {
+    "plan": "dtfexp next {book} --presses 14",
+    "press": "dtfexp sheet {book} --out paper",
+    "grade": "dtfexp record {book} PRESS OUTCOME=GRADE",
+    "next": "dtfexp next {book} --presses 8",
+    "confirm": "dtfexp open, then 4_keep.ipynb",
+    "describe": "dtfexp new SESSION.toml",
+}
+
+
+def _print_verdicts(name: str, book: Logbook, fitted: Fit | None) -> None:
+    from dtfexp.book.status import status as status_of
+
+    _print_status(name, status_of(book, fitted))
+
+
+def _print_status(name: str, now: Status) -> None:
+    """Print each fabric's verdict and what to do next, within 80 columns."""
+    print()
+    for one in now.verdicts:
+        _print_wrapped(one.line)
+    for press, why in now.refused.items():
+        _print_wrapped(f"DO NOT PRESS {press} as planned: {why}.")
+    _print_wrapped(f"Next: {now.next_step}")
+    print(f"      {_COMMANDS[now.step].format(book=name)}")
+
+
+def _print_wrapped(text: str, hang: int = 2) -> None:
+    import textwrap
+
+    print(textwrap.fill(text, 80, subsequent_indent=" " * hang, break_long_words=False))
 
 
 def _print_plan(made: Plan) -> None:

@@ -42,7 +42,9 @@ def test_the_messy_sheet_goes_all_the_way(shop: Path, capsys: pytest.CaptureFixt
     folder = shop.parent / "report"
     code, out, _ = run(capsys, "report", str(shop), "--out", str(folder), "--unit", "°C")
     assert code == 0
-    names = {Path(line).name for line in out.splitlines()}
+    papers, verdict = out.split("\n\n")
+    assert verdict.startswith("club tee: ")
+    names = {Path(line).name for line in papers.splitlines()}
     assert names == {"report.html", "card-club-tee.pdf", "windows.csv", "windows.json"}
     assert all((folder / name).stat().st_size > 100 for name in names)
     code, out, _ = run(capsys, "next", str(shop), "--presses", "4")

@@ -109,7 +109,7 @@ def believed(
         if not kept:
             raise ResultsError(
                 f"press {press}, {one['factor']!r} as reached: {one['says']} Nothing was saved; "
-                "give what was meant, or accept=True if it really was so"
+                "give what was meant, or accept it if it really was so (accept=True; --accept)"
             )
         taken.append(Doubt(one["factor"], one["says"]))
     return taken

@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
     from dtfexp.book.store.journal import BenchBook
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.design.plan import Plan
     from dtfexp.dialin.encode.calibrations import Calibrations
     from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.following.next_presses import NextPlan
     from dtfexp.dialin.recalibrate.redial import Redial
 
 
@@ -61,6 +61,7 @@ class Bench:
     checked = opening_checks.keep_check_done
     checks = opening_checks.frame
     changed = changes.keep_change
+    unchanged = changes.take_back_change
     changes = changes.frame
 
     @property
@@ -160,7 +161,7 @@ class Bench:
 
     def next_presses(
         self, presses: int, *, fabrics: Sequence[str] | None = None, seed: int = 0
-    ) -> tuple[Plan, str]:
+    ) -> tuple[NextPlan, str]:
         """Return the most informative presses, and a sentence on a noted change ("" without)."""
         from dtfexp.dialin.following.next_presses import next_presses
 

@@ -54,6 +54,26 @@ def keep_change(
     return book.keep(KIND, {"what": word, "day": when, "after_press": last}, by=by)
 
 
+def take_back_change(
+    bench: journal.BenchOwner, what: str, *, day: object = None, by: str = ""
+) -> None:
+    """Take back the note that something changed, on ``day`` or on the last day noted.
+
+    ``LogbookError`` where no such change is noted.
+    """
+    book, today = bench.book, bench.now().date()
+    word = fields.choice(what, "change", "what", WHAT, LogbookError)
+    when = None if day is None else entry_fields.day(f"{word} changed: the day", day, today)
+    same = [n for n in book.kept(KIND) if n.said["what"] == word]
+    days = [n.said["day"] for n in same]
+    if not days or (when or days[0]) not in days:
+        known = ", ".join(dict.fromkeys(days)) or "there is none"
+        raise LogbookError(f"{word} changed: got {when or 'no day'}; accepted a day noted: {known}")
+    for one in same:
+        if one.said["day"] == (when or max(days)):
+            book.take_back(one.id, by=by)
+
+
 def _last_press_made(book: journal.BenchBook) -> int:
     """Return the highest number of a press with any record.
 

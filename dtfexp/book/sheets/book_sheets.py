@@ -1,4 +1,4 @@
-"""What a logbook does with files: sheets out, sheets in, and an import taken back."""
+"""What a logbook does with files: sheets out, sheets in; an import or a plan taken back."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dtfexp.book.store import entry_fields, imports, journal
+from dtfexp.book.store import entries, entry_fields, imports, journal, stored_plans
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 class BookSheets:
-    """The part of ``Logbook`` that writes and reads sheets."""
+    """The part of ``Logbook`` that writes and reads sheets, and takes back what came in whole."""
 
     _store: Store
     _by: str
@@ -89,3 +89,27 @@ class BookSheets:
         with self._store.writing() as connection:
             at = entry_fields.zoned(self._clock())
             return imports.take_back(connection, self.session, which, at, who)
+
+    def undo_plan(self, *, by: str = "") -> tuple[int, ...]:
+        """Take back the last plan, of which nothing is recorded yet; returns its press numbers.
+
+        Its presses keep their numbers and count no more, by a further entry each; a next plan goes
+        on after them. ``LogbookError`` when work on it has begun or no plan stands.
+        """
+        who = entry_fields.person(by) or self._by
+        with self._store.writing() as connection:
+            at = entry_fields.zoned(self._clock())
+            return stored_plans.take_back(connection, self.session, at, who)
+
+    def taken_back(self) -> tuple[int, ...]:
+        """Return the presses of plans taken back."""
+        with self._store.reading() as connection:
+            found = entries.read(connection, self.session)
+            return stored_plans.taken_back(entries.current(found))
+
+    def untouched_plan(self) -> tuple[int, ...]:
+        """Return the presses of the last plan if nothing is recorded of any of them, else ()."""
+        with self._store.reading() as connection:
+            state = entries.current(entries.read(connection, self.session))
+            presses, begun = stored_plans.last_plan(connection, state)
+        return () if begun else tuple(sorted(one.press for one in presses))

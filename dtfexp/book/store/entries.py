@@ -30,6 +30,9 @@ NOTE = "note"
 BLOCK = "block"
 EXCLUDED = "excluded"
 
+#: Why a press is excluded whose plan was taken back before it was pressed.
+PLAN_TAKEN_BACK = "its plan was taken back"
+
 RECORD = "record"
 #: A try that went wrong and was made again: kept, never counted.
 SPOILED = "spoiled"

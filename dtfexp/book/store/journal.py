@@ -77,6 +77,8 @@ class BenchBook(JournalOwner, Protocol):
 
     def history(self, press: int | None = None) -> pd.DataFrame: ...
 
+    def take_back(self, note: str, *, by: str = "") -> None: ...
+
 
 class BenchOwner(Protocol):
     """What the module of a kind needs of a bench; its functions are the methods of ``Bench``."""

@@ -310,7 +310,8 @@ def check_header(path: Path) -> None:
         found = path.stat()
     except FileNotFoundError:
         raise LogbookError(
-            f"{path} does not exist; check the name, or make it with Logbook.create"
+            f"{path} does not exist; check the name, or make it with 'dtfexp plan' "
+            "(Python: Logbook.create)"
         ) from None
     except (OSError, ValueError) as error:
         raise LogbookError(f"{path} cannot be read: {_reason(error)}") from None

@@ -6,11 +6,12 @@ import json
 import math
 import numbers
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.store import chain, entries
+from dtfexp.book.store import chain, entries, journal
 from dtfexp.book.store.entry_fields import press_number
 from dtfexp.describe import fields
 from dtfexp.describe.errors import DtfexpError, LogbookError
@@ -212,6 +213,61 @@ def _press(row: tuple[Any, ...]) -> Press:
         return Press(press, fabric, load, round_, dict(json.loads(settings)), json.loads(extra))
     except (ValueError, TypeError, RecursionError) as error:
         raise LogbookError(f"press {press} as planned cannot be read: {error}") from None
+
+
+def taken_back(state: Mapping[int, Mapping[str, Any]]) -> tuple[int, ...]:
+    """Return the presses of plans taken back; ``state``: what holds now (``entries.current``)."""
+    gone = {entries.EXCLUDED: entries.PLAN_TAKEN_BACK}
+    return tuple(sorted(press for press, held in state.items() if held == gone))
+
+
+def last_plan(
+    connection: sqlite3.Connection, state: Mapping[int, Mapping[str, Any]]
+) -> tuple[list[Press], list[str]]:
+    """Return the presses of the last plan that stands, and what was recorded of it, in words.
+
+    Not a grade alone counts: a look at a load, a step marked or a photo says that work has begun.
+    """
+    rows = connection.execute(
+        "SELECT plans.seq, press FROM presses JOIN plans ON plans.id = presses.plan"
+    )
+    gone = taken_back(state)
+    standing = [(plan, press) for plan, press in rows if press not in gone]
+    last = max((plan for plan, _ in standing), default=0)
+    mine = {press for plan, press in standing if plan == last}
+    presses = [one for one in read_presses(connection) if one.press in mine]
+    loads = {one.oven_load for one in presses}
+    begun = [f"press {number} has entries" for number in sorted(mine & set(state))]
+    for note in journal.current_notes(journal.read(connection)):
+        if note.said.get("press") in mine:
+            begun.append(f"press {note.said['press']} has a {note.kind}")
+        elif note.said.get("load") in loads:
+            begun.append(f"oven load {note.said['load']} has a {note.kind}")
+    return presses, begun
+
+
+def take_back(
+    connection: sqlite3.Connection, session: Session, at: datetime, by: str
+) -> tuple[int, ...]:
+    """Exclude every press of the last plan by a further entry; return their numbers.
+
+    Raises ``LogbookError`` when no plan stands and when work on the last one has begun.
+    """
+    presses, begun = last_plan(connection, entries.current(entries.read(connection, session)))
+    numbers = tuple(sorted(one.press for one in presses))
+    if not numbers:
+        raise LogbookError("no plan stands in this book; nothing was taken back")
+    if begun:
+        raise LogbookError(
+            f"the last plan (presses {numbers[0]} to {numbers[-1]}) has begun: {begun[0]}; only a "
+            "plan of which nothing is recorded can be taken back. Nothing was changed"
+        )
+    said = {entries.EXCLUDED: entries.PLAN_TAKEN_BACK}
+    for number in numbers:
+        key = entries.new_id()
+        entry = entries.Entry(key, number, entries.RECORD, said, entries.BENCH, at, by)
+        entries.append(connection, entry)
+    return numbers
 
 
 def require_planned(connection: sqlite3.Connection, press: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -12,12 +13,20 @@ from dtfexp.describe.fields import and_list
 from dtfexp.describe.session import Session
 from dtfexp.dialin.design.first_look import first_look
 from dtfexp.dialin.design.plan import Plan, pressable, whole_presses, whole_seed
+from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.encode.results import next_numbers
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.batch import PASS_RATE, ChosenBatch, choose_batch
 from dtfexp.dialin.following.need import shares_in_words
 from dtfexp.dialin.following.press_reasons import press_reasons
 from dtfexp.dialin.schedule.layout import lay_out
+
+
+@dataclass(frozen=True, repr=False)
+class NextPlan(Plan):
+    """Next presses; ``fit`` is what they were chosen from."""
+
+    fit: Fit = field(compare=False, kw_only=True)
 
 
 def next_presses(
@@ -27,7 +36,7 @@ def next_presses(
     *,
     fabrics: Iterable[str | Fabric] | None = None,
     seed: int = 0,
-) -> Plan:
+) -> NextPlan:
     """Return at most ``presses`` informative test presses, numbered on from ``results``.
 
     Grades still pending are allowed for: a press on its way is not planned twice.  Returns a plan
@@ -41,19 +50,19 @@ def next_presses(
     first = next_numbers(fitted.results)
     rng = np.random.default_rng(seed)
     chosen = None
-    if not len(fitted.results):
+    if excluded_rows(fitted.results).all():
         wanted = first_look(session, names, count)
         reason = "Nothing is recorded yet: a compact first look around the usual settings."
     else:
         chosen = choose_batch(fitted, names, count, seed)
         if chosen is None:
             enough = f"{_stop_reason(fitted, names)}{left_out}"
-            return Plan(session, empty_runs(session), "next", seed, enough)
+            return NextPlan(session, empty_runs(session), "next", seed, enough, fit=fitted)
         wanted = chosen.presses
         reason = batch_reason(fitted, chosen)
     runs = lay_out(session, wanted, rng, *first)
     why = () if chosen is None else press_reasons(fitted, chosen.likely, runs, chosen.targets)
-    return Plan(session, runs, "next", seed, f"{reason}{left_out}", why=why)
+    return NextPlan(session, runs, "next", seed, f"{reason}{left_out}", why=why, fit=fitted)
 
 
 def empty_runs(session: Session) -> pd.DataFrame:

@@ -28,12 +28,12 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.fields import and_list
 from dtfexp.describe.session import Session
 from dtfexp.describe.units import convert_difference
-from dtfexp.dialin.design.plan import Plan, pressable, whole_presses, whole_seed
+from dtfexp.dialin.design.plan import pressable, whole_presses, whole_seed
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.results import check_results, next_numbers
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.batch import choose_batch
-from dtfexp.dialin.following.next_presses import empty_runs
+from dtfexp.dialin.following.next_presses import NextPlan, empty_runs
 from dtfexp.dialin.following.press_reasons import press_reasons
 from dtfexp.dialin.recalibrate.shift import (
     Shift,
@@ -105,7 +105,7 @@ class Redial:
 
     def next_presses(
         self, presses: int, *, fabrics: Iterable[str | Fabric] | None = None, seed: int = 0
-    ) -> Plan:
+    ) -> NextPlan:
         """Return at most ``presses`` new presses with the largest expected gain, numbered on.
 
         The first ones after a change of temperatures: four around the old target, on either side.
@@ -128,14 +128,18 @@ class Redial:
             if chosen is None:
                 reason = f"Another batch would hardly change the {told}: confirm the target."
                 none = empty_runs(self.session)
-                return Plan(self.session, none, "redial", seed, f"{reason}{left_out}")
+                return NextPlan(
+                    self.session, none, "redial", seed, f"{reason}{left_out}", fit=self.fit
+                )
             wanted = chosen.presses
             ends = "end" if several else "ends"
             reason = f"Chosen for the most information on where the {told} {ends}."
         numbers = next_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
         why = () if chosen is None else press_reasons(self.fit, chosen.likely, runs, chosen.targets)
-        return Plan(self.session, runs, "redial", seed, f"{reason}{left_out}", why=why)
+        return NextPlan(
+            self.session, runs, "redial", seed, f"{reason}{left_out}", why=why, fit=self.fit
+        )
 
     def _beside_target(self) -> pd.DataFrame:
         target = self.target

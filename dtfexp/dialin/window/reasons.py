@@ -45,6 +45,15 @@ def window_reason(
     return f"For {fabric}, {where} {asked} are expected to pass{state}{tail}."
 
 
+def out_of_reach(expected: float, chance: float, required: float) -> bool:
+    """Return whether more presses in this range would hardly find a window.
+
+    expected: pass rate at the best set-point; chance: posterior probability that it is at least
+    ``required``.
+    """
+    return chance < 0.1 and expected < required - 0.1
+
+
 def no_window_reason(
     fit: FittedModel, fabric: str, target: Mapping[str, Any], demand: Demand, expected: float
 ) -> str:
@@ -64,10 +73,13 @@ def no_window_reason(
     graded = f"{presses} graded press{'es' if presses > 1 else ''}"
     passing = fit.pass_posterior(frame, fabric)
     if demand.excess(passing)[0] >= 0.0:
-        return f"Only {graded} of {fabric}: too few to promise {asked}; press around {best} next."
+        return (
+            f"Only {graded} of {fabric}: too few to promise {asked}; press on: the next presses "
+            "are chosen to tell."
+        )
     # Rounded down: a rate or probability below the required one must not read as reached.
     of_100 = int(100 * expected)
-    if passing.chance_at_least(demand.pass_rate)[0] < 0.1 and expected < demand.pass_rate - 0.1:
+    if out_of_reach(expected, passing.chance_at_least(demand.pass_rate)[0], demand.pass_rate):
         return (
             f"No set-point in this range keeps {asked}: even the best known ({best}) passes only "
             f"about {of_100} of 100, held back by {weakest}; look at powder, film and "
@@ -81,5 +93,6 @@ def no_window_reason(
     )
     return (
         f"Not known yet that any set-point keeps {asked}: the best known ({best}) {reaches} after "
-        f"{graded}, {weakest} being the weakest outcome; press there and around it next."
+        f"{graded}, {weakest} being the weakest outcome; press on: the next presses are chosen to "
+        "find one."
     )

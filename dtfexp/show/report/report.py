@@ -77,20 +77,35 @@ def _of_book(
     earlier: Fit | Logbook | str | PathLike[str] | None,
     progress: Progress | None,
 ) -> list[Path]:
-    from dtfexp.show.paper.pdf_page import known_paper
-    from dtfexp.show.report.session_comparison import fit_of
-    from dtfexp.show.text.number_format import NumberFormat
-
-    # A wrong unit, paper or fabric fails before the long work of the fit.
-    NumberFormat.of(book.session, unit)
-    known_paper(paper)
-    chosen = _chosen(book, fabrics)
+    chosen = checked(book, fabrics, unit, paper)
     _report_progress(progress, 0, 2 * len(chosen) + 1, "fitting")
-    before = None if earlier is None else fit_of(earlier)
+    before = earlier_fit(earlier)
     return write_papers_of_book(
-        book, fit_of(book), out,
+        book, book.bench.fitted(), out,
         fabrics=chosen, unit=unit, paper=paper, earlier=before, progress=progress,
     )  # fmt: skip
+
+
+def checked(
+    book: Logbook, fabrics: Iterable[str | Fabric] | None, unit: str | None, paper: str
+) -> list[str]:
+    """Return the names of the fabrics asked for.
+
+    A wrong unit, paper or fabric raises here, before the long work of the fit.
+    """
+    from dtfexp.show.paper.pdf_page import known_paper
+    from dtfexp.show.text.number_format import NumberFormat
+
+    NumberFormat.of(book.session, unit)
+    known_paper(paper)
+    return _chosen(book, fabrics)
+
+
+def earlier_fit(earlier: Fit | Logbook | str | PathLike[str] | None) -> Fit | None:
+    """Return the fit of an earlier session to compare with, None without one."""
+    from dtfexp.show.report.session_comparison import fit_of
+
+    return None if earlier is None else fit_of(earlier)
 
 
 def write_papers_of_book(

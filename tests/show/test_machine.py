@@ -52,6 +52,7 @@ def test_the_numbers_are_those_of_the_window(fit: StandInFit) -> None:
     assert told["low"] == window.low
     assert told["high"] == window.high
     assert told["pass_rate"] == 0.97
+    assert told["stated"] == "about 97 of 100"
     assert told["confidence"] == 0.96
     assert told["margin_in_spreads"]["press_time"] == {"low": 1.0, "high": 2.0}
     assert told["margin_in_spreads"]["peel_film"] is None

@@ -192,7 +192,7 @@ def test_a_cell_of_a_notebook_shows_the_same_window(book: Path) -> None:
     press = SESSION.factors[1]
     assert press.format(window.target["press_time"]) in html
     assert "<script" not in html and "<svg" in html
-    assert repr(shown).startswith("cotton jersey: about")
+    assert repr(shown).startswith(f"cotton jersey: {window.expectation}")
     assert show_window(fit, "cotton jersey")._repr_html_() == shown._repr_html_()
     fahrenheit = show_window(fit, "cotton jersey", unit="°F").html.replace("\u00a0", " ")
     assert f"{convert(window.target['cure_temperature'], '°C', '°F'):.0f} °F" in fahrenheit

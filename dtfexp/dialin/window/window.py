@@ -112,7 +112,10 @@ class Window:
     @property
     def expectation(self) -> str:
         """Return the expected result at the target in a sentence, cautious while not proven."""
-        state = "" if self.proven else "; not proven yet"
+        # Beside the promise, which is what is expected, the cautious end must not read as such.
+        state = (", said with caution" if self.cautious else "") + (
+            "" if self.proven else "; not proven yet"
+        )
         told = ""
         if self.found and not self.presses_inside:
             told = " The window is computed, not yet pressed."

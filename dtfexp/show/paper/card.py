@@ -22,7 +22,6 @@ from dtfexp.show.text.report_text import (
     caveats,
     presses_line,
     rate_interval,
-    shown_rate,
     unpressed,
 )  # fmt: skip
 
@@ -74,7 +73,7 @@ def _banner(
     if window.found:
         height = 19.0
         sheet.box(0, top, sheet.inner, height, fill=0.90)
-        text = f"Expect {shown_rate(finding)} to pass"
+        text = f"Expect {window.stated} to pass" + ("" if window.proven else " (not proven)")
         sheet.fitted(text, 4, top + 1.8, sheet.inner - 8, 26, 14, bold=True)
         numbers = f"{rate_interval(finding)}; {presses_line(finding)}."
         sheet.fitted(numbers[0].upper() + numbers[1:], 4, top + 12.2, sheet.inner - 8, 12.5, 8)

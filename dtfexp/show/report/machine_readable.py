@@ -30,7 +30,7 @@ SCHEMA, SCHEMA_VERSION = "dtfexp-windows", 1
 CSV_HEAD = (
     "fabric", "found", "factor", "unit", "target", "low", "high",
     "core_low", "core_high", "alone_low", "alone_high",
-    "margin_low_spreads", "margin_high_spreads", "pass_rate", "confidence",
+    "margin_low_spreads", "margin_high_spreads", "stated", "pass_rate", "confidence",
     "required_pass_rate", "required_confidence", "presses", "presses_inside", "presses_at_target",
 )  # fmt: skip
 _LIBRARIES = ("numpy", "scipy", "pandas")
@@ -103,6 +103,7 @@ def _window(finding: FabricResult, session: Session, reading: NumberFormat) -> d
         "core_high": _ends(window.core_high, session, reading),
         "alone": {factor.name: _alone(window, factor, reading) for factor in session.factors},
         "margin_in_spreads": {factor.name: _margin(window, factor) for factor in session.factors},
+        "stated": window.stated,
         "pass_rate": _tidy(window.pass_rate),
         "pass_rate_low": _tidy(finding.target.low),
         "pass_rate_high": _tidy(finding.target.high),
@@ -187,6 +188,7 @@ def to_csv(document: dict[str, Any]) -> str:
                 alone["high"],
                 margin["low"],
                 margin["high"],
+                window["stated"],
                 window["pass_rate"],
                 window["confidence"],
                 window["required_pass_rate"],

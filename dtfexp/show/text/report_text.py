@@ -159,9 +159,10 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
     if not window.found:
         todo.append(reason(session, window, reading))
         todo.append(
-            "Then ask for the next presses (dtfexp next LOGBOOK --presses 8), make and grade them,"
-            " and report again. Until then sell only with settings the shop has proven."
+            "Then press and grade the next batch (dtfexp next LOGBOOK --presses 8); report again."
         )
+    if window.found:
+        todo.append(_confirm_step(finding))
     if finding.outlying_presses:
         which = and_list([str(press) for press in finding.outlying_presses], 6)
         noun = "press" if len(finding.outlying_presses) == 1 else "presses"
@@ -181,13 +182,6 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
             f"Small allowance in {and_list(tight)}: the target is closer to an edge than the"
             " machine's spread. Measure the machine and check first pieces with care."
         )
-    sure = window.required_confidence or Terms.confidence
-    number = presses_to_confirm(window.required, sure)
-    todo.append(
-        f"To confirm without the model: press {number} at the target, over several loads and"
-        f" rounds; if none fails, they prove {per_cent(window.required)} with"
-        f" {per_cent(sure)} confidence."
-    )
     unknown = [edge for edge in edges(session, window, reading) if not edge.known]
     beyond = [
         f"{label(edge.factor.name)} {edge.where}"
@@ -195,15 +189,27 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
         if edge.stopped not in (LIMIT, RANGE, OWN_RANGE, TOGETHER)
     ]
     if beyond:
-        todo.append(
-            f"For a larger window, test presses {and_list(beyond, 4)}: they show how far it"
-            " reaches."
-        )
+        todo.append(f"For a larger window, test {and_list(beyond, 4)}, the others at the target.")
     ends = [edge for edge in unknown if edge.stopped == RANGE and edge.factor.is_numeric]
     if ends:
         where = [f"{label(edge.factor.name)} {edge.where}" for edge in ends]
         todo.append(f"Not tested: {and_list(where, 4)}. Widen the range to learn more there.")
     return todo
+
+
+def _confirm_step(finding: FabricResult) -> str:
+    """Return how many presses at the target prove it without the model."""
+    passed, tried = press_verdicts.passed_and_judged(list(finding.at_target))
+    window, failed = finding.window, tried - passed
+    sure = window.required_confidence or Terms.confidence
+    left = max(presses_to_confirm(window.required, sure, failed) - tried, 0)
+    if not left:
+        return f"Confirmed without the model: {tried} presses at the target, {failed} failed."
+    return (
+        f"Press {left}{' more' if tried else ''} at the target, over several loads and rounds: if"
+        f" none fails, they prove {per_cent(window.required)} with {per_cent(sure)} confidence,"
+        " without the model."
+    )
 
 
 def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -> str:
@@ -320,9 +326,14 @@ def _evidence_line(findings: Sequence[FabricResult]) -> str:
 
 
 def _first_step(findings: Sequence[FabricResult], session: Session, reading: NumberFormat) -> str:
-    for finding in [f for f in findings if f.waiting or f.planned] + [
-        f for f in findings if not f.window.found
-    ]:
-        return f"{finding.name}: {next_steps(finding, session, reading)[0]}"
-    first = findings[0]
+    """Return the most urgent step; the sections of the fabrics give reasons and the rest."""
+    for finding in findings:
+        if finding.waiting or finding.planned:
+            return f"{finding.name}: {next_steps(finding, session, reading)[0]}"
+    open_ = [
+        finding.name for finding in findings if not finding.window.found and finding.window.target
+    ]
+    if open_:
+        return f"Press more of {and_list(open_, 4)}: dtfexp next LOGBOOK --presses 8."
+    first = next((f for f in findings if f.window.found), findings[0])
     return f"{first.name}: {next_steps(first, session, reading)[0]}"

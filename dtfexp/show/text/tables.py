@@ -13,7 +13,6 @@ from dtfexp.dialin.confirm import press_verdicts
 from dtfexp.show.text import edge_text, report_text
 from dtfexp.show.text.number_format import (
     NumberFormat,
-    between,
     label,
     per_cent,
     rounded_text,
@@ -84,7 +83,9 @@ def settings(finding: FabricResult, session: Session, reading: NumberFormat) -> 
             ]
         )
     heads = ["Setting", "Target", "Window", "Proven part", "This setting alone"]
-    return Table(heads, ["", BIG, LINE, LINE, LINE], rows)
+    shown = len(heads) if window.found else 2
+    kinds = ["", BIG, LINE, LINE, LINE]
+    return Table(heads[:shown], kinds[:shown], [row[:shown] for row in rows])
 
 
 def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
@@ -92,28 +93,26 @@ def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Tab
     rows = [
         [
             f"{label(edge.factor.name)} {edge.where}",
-            edge.stopped,
+            _stopped_text(edge),
             _watch_for(edge),
-            "never above" if edge.stopped == edge_text.LIMIT else edge.advice_move,
-            _certainty_text(edge),
         ]
         for edge in edge_text.edges(session, finding.window, reading)
     ]
-    heads = ["Edge", "Stopped by", "Watch for", "Then go", "Falls short beyond"]
-    return Table(heads, ["", "", FREE, "", ""], rows)
+    return Table(["Edge", "Stopped by, how sure", "Watch for"], ["", "", FREE], rows)
+
+
+def _stopped_text(edge: edge_text.EdgeText) -> str:
+    """Return what stops an edge: an outcome only where the presses show it, with how sure."""
+    if not edge.known or edge.certainty is None:
+        return edge.stopped
+    return f"{edge.stopped}, {per_cent(edge.certainty)} sure"
 
 
 def _watch_for(edge: edge_text.EdgeText) -> str:
-    """Return what a person sees beyond an edge; nothing where nothing falls short there."""
+    """Return what a person sees beyond an edge, and the way back; nothing where none is seen."""
     if edge.stopped == edge_text.LIMIT:
-        return edge.advice
-    return "–" if edge.stopped in (edge_text.RANGE, edge_text.TOGETHER) else edge.sign
-
-
-def _certainty_text(edge: edge_text.EdgeText) -> str:
-    if edge.certainty is None:
-        return "not tried" if edge.stopped == edge_text.RANGE else "–"
-    return f"{per_cent(edge.certainty)} sure" if edge.known else "not known"
+        return f"never above: {edge.advice}"
+    return f"{edge.sign} \u2192 {edge.advice_move}" if edge.known else "–"
 
 
 def presses(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
@@ -133,7 +132,7 @@ def presses(finding: FabricResult, session: Session, reading: NumberFormat) -> T
     records = frame.to_dict("records")
     rates = finding.press_rates.to_dict("records")
     for row, rate, verdict in zip(records, rates, finding.verdicts, strict=True):
-        expected = f"{per_cent(rate['pass_rate'])} ({between(rate['low'], rate['high'])})"
+        expected = per_cent(rate["pass_rate"])
         became = verdict + (", a surprise" if int(row["press"]) in finding.outlying_presses else "")
         rows.append(
             [

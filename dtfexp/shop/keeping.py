@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench.changes import last_bench_change
 from dtfexp.book.logbook import Logbook
+from dtfexp.book.store import entry_fields
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.describe.fields import count_phrase
+from dtfexp.dialin.signs.defect_words import defect_counts
 from dtfexp.show.notebook.panel import (
     checks_panel,
     diagnosis_panel,
@@ -119,19 +121,38 @@ def _leave_out(book: Logbook, found: Verdict) -> str:
     return f"No longer needed, left out: {count_phrase(len(rest), 'press', 'presses')}."
 
 
-def count_today(book: Logbook, fabric: str, pressed: int, failed: int, symptoms: str) -> None:
-    """Note today's garments, unless none were pressed or they are noted already."""
+def count_today(
+    book: Logbook, fabric: str, pressed: int, failed: int, symptoms: str, sold_on: str = ""
+) -> None:
+    """Note the garments of the day ``sold_on``, and say what was done with them.
+
+    The day is asked for, never taken from the clock: counts left in the page would be booked again
+    on the next day. A day noted with the same counts is not noted again; other counts correct it.
+    Raises ``LogbookError`` for a day or count that cannot be.
+    """
     if not pressed:
         return
-    before = len(book.kept("count"))
-    found = book.bench.counts()
-    today = str(book.bench.today)
-    line = found[(found["day"] == today) & (found["fabric"] == fabric)]
-    same = [pressed, failed] in line[["pressed", "failed"]].to_numpy().tolist()
-    if not (same and (not symptoms or (line["symptoms"] != "").all())):
-        book.bench.count(fabric, pressed, failed, symptoms=symptoms)
-    new = len(book.kept("count")) > before
-    print(f"{today}, {fabric}: {failed} of {pressed} failed{', noted' if new else ''}.")
+    today = book.bench.today
+    if not sold_on:
+        print(
+            f"Nothing was booked: {pressed} pressed, but on which day? Write it beside the counts, "
+            f'such as sold_on = "{today}". In an older copy of this page write '
+            f'sold_on="{today}" as the last entry inside keeping.count_today(...).'
+        )
+        return
+    day = entry_fields.day("sold_on", sold_on, today)
+    counts = book.bench.counts()
+    line = counts[(counts["day"] == day) & (counts["fabric"] == fabric)]
+    seen = "; ".join(f"{word}: {number}" for word, number in defect_counts(symptoms).items())
+    told = f"{day}, {fabric}: {failed} of {pressed} failed"
+    for was in line.to_dict("records"):
+        same = (was["pressed"], was["failed"]) == (pressed, failed)
+        if same and seen in ("", was["symptoms"]):
+            print(f"{told}, booked already; nothing was booked now.")
+            return
+        told += f", corrected (before: {was['failed']} of {was['pressed']})"
+    book.bench.count(fabric, pressed, failed, day=day, symptoms=symptoms)
+    print(f"{told}, noted.")
 
 
 def import_counts(book: Logbook, file: str) -> None:
@@ -165,8 +186,8 @@ def show_watch(found: Watch | None, fabric: str) -> Shown:
         return watch_panel(found)
     return panel(
         f"{fabric}: nothing is counted yet",
-        ["One line a day: give pressed_today and failed_today above, or a sheet of counts with the "
-         "columns day, fabric, pressed, failed, symptoms."],
+        ["One line a day: give sold_on, pressed_today and failed_today above, or a sheet of counts "
+         "with the columns day, fabric, pressed, failed, symptoms."],
     )  # fmt: skip
 
 

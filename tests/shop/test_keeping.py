@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pandas as pd
 import pytest
 
-from dtfexp import Logbook, SessionError, fit, plan
+from dtfexp import Logbook, LogbookError, SessionError, fit, plan
 from dtfexp.dialin.confirm.terms import Terms
 from dtfexp.dialin.design.plan import Plan
 from dtfexp.shop import keeping
@@ -68,17 +68,38 @@ def test_a_sequential_test_that_is_over_leaves_the_rest_out(book, fitted):
 
 def test_a_day_is_noted_once_and_corrected_when_it_changes(book, fitted, capsys):
     for failed in (1, 1, 2, 2):
-        keeping.count_today(book, "cotton", 20, failed, "bubbles: 1")
+        keeping.count_today(book, "cotton", 20, failed, "bubbles: 1", "2026-05-20")
     assert len(book.kept("count")) == 2
     assert book.bench.counts()["failed"].tolist() == [2]
     assert capsys.readouterr().out.count("noted") == 2
-    keeping.count_today(book, "cotton", 0, 0, "")
-    assert len(book.kept("count")) == 2
+    keeping.count_today(book, "cotton", 20, 2, "bubbles: 2", "2026-05-20")
+    assert book.bench.counts()["symptoms"].tolist() == ["bubbles: 2"]
+    assert "corrected" in capsys.readouterr().out
+    keeping.count_today(book, "cotton", 0, 0, "", "2026-05-19")
+    assert len(book.kept("count")) == 3
     found = keeping.watched(book, fitted, window(), since="", per_day=20)
     shown = keeping.show_watch(found, "cotton")
     assert "no alarm" in repr(shown) and shown._repr_html_().count("<svg") == 2
     nothing = keeping.watched(book, fitted, window(), since="2026-06-01", per_day=20)
     assert len(nothing.days) == 0 and "no alarm" in repr(keeping.show_watch(nothing, "cotton"))
+
+
+def test_counts_left_in_the_page_are_not_booked_again_on_the_next_day(tmp_path, capsys):
+    now = [datetime(2026, 5, 20, 8, 0, tzinfo=UTC)]
+    with Logbook.create(tmp_path / "b.dtfbook", FOUR, clock=lambda: now[0]) as made:
+        for day in (20, 21):
+            now[0] = now[0].replace(day=day)
+            # The call of earlier copies of the page has no day: it is asked for.
+            keeping.count_today(made, "cotton", 20, 1, "")
+            assert f'sold_on = "2026-05-{day}"' in capsys.readouterr().out
+            assert not len(made.bench.counts())
+        for day in (20, 21, 22):
+            now[0] = now[0].replace(day=day)
+            keeping.count_today(made, "cotton", 20, 1, "", "2026-05-20")
+        assert made.bench.counts()["day"].tolist() == ["2026-05-20"]
+        assert capsys.readouterr().out.count("booked already") == 2
+        with pytest.raises(LogbookError, match="sold_on"):
+            keeping.count_today(made, "cotton", 20, 1, "", "2026-05-23")
 
 
 def test_without_counts_it_says_how_to_begin(book, fitted):
@@ -159,6 +180,6 @@ def test_a_change_after_a_press_that_is_not_there(book):
 
     with pytest.raises(LogbookError, match="the last press in this book is 14"):
         book.bench.changed("powder", after_press=99)
-    with pytest.raises(LogbookError, match="what changed is 'mood'"):
+    with pytest.raises(LogbookError, match="got 'mood'"):
         book.bench.changed("mood")
     assert isinstance(book.bench.changes(), pd.DataFrame)

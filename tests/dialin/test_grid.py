@@ -74,6 +74,11 @@ def test_close_to_a_box_every_step_is_looked_at() -> None:
     few = grids.refined_near_edges(session, "cotton", coarse, ends, 3000)
     assert len(few.frame()) <= 3000
     assert all(set(f) <= set(n) for f, n in zip(few.axes, near.axes, strict=True))
+    # A part of the range stays that part: beyond it nothing is known, of a word or a number.
+    part = replace(coarse, axes=tuple(axis[:2] for axis in coarse.axes))
+    whole = [(float(axis[0]), float(axis[-1])) for axis in part.axes]
+    near = grids.refined_near_edges(session, "cotton", part, whole, 10**7)
+    assert [(axis.min(), axis.max()) for axis in near.axes] == whole
 
 
 def test_no_edge_of_a_window_could_stand_a_step_farther_out() -> None:

@@ -188,8 +188,8 @@ def refined_near_edges(
     """Return a grid around a box with every step of the bench close to the box's edges.
 
     ``ends``: the box's low and high end on each axis. An edge may move by up to one spacing of
-    ``thinned`` either way; between the edges the values of ``thinned`` are kept. If that exceeds
-    ``budget`` set-points, steps near the edges are thinned evenly.
+    ``thinned`` either way, but not off ``thinned``; between the edges its values are kept. If that
+    exceeds ``budget`` set-points, steps near the edges are thinned evenly.
     """
     kept, between = [], []
     for factor, axis, (low, high) in zip(thinned.factors, thinned.axes, ends, strict=True):

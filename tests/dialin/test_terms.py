@@ -11,6 +11,9 @@ def test_terms():
     curve = Terms(0.9, 0.9, 1).curve(np.array([0.9, 1.0]))
     assert curve["confirmed"].iloc[0] == pytest.approx(0.0953, abs=1e-4)  # 0.9^38 + 3.8 * 0.9^37
     assert curve["confirmed"].iloc[1] == 1.0 and curve["presses"].tolist() == [38, 38]
+    # From four times as many failures as allowed up to none.
+    ends = Terms(0.9, 0.9).curve()["pass_rate"].iloc[[0, -1]]
+    assert ends.tolist() == pytest.approx([0.6, 1.0])
     step = Terms(0.9, 0.9, sequential=True)
     early = step.curve(np.array([0.9, 0.6]))
     assert early["confirmed"].iloc[0] <= 0.1 and early["presses"].iloc[1] < 8

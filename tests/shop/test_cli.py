@@ -49,7 +49,7 @@ def test_the_messy_sheet_goes_all_the_way(shop: Path, capsys: pytest.CaptureFixt
     assert all((folder / name).stat().st_size > 100 for name in names)
     code, out, _ = run(capsys, "next", str(shop), "--presses", "4")
     assert code == 0
-    assert re.search(r"^18 ", out, re.MULTILINE)
+    assert re.search(r"^\d+ +18 ", out, re.MULTILINE)  # minute, press
     with Logbook.open(shop) as book:
         assert list(book.runs()["press"]) == list(range(1, 19))
 

@@ -39,7 +39,7 @@ def test_what_moved_and_what_did_not() -> None:
     assert found["press time"][2] == "\u22122 s"
     assert found["pressure"][2] == "medium to firm"
     assert found["peel film"][2] == "as before"
-    assert found["expect to pass"][1:] == ["about 9 of 10 (92 %)", "\u22125 points"]
+    assert found["expect to pass"][1:] == ["about 92 of 100", "\u22125 points"]
     # Five degrees of one scale are nine of the other, not 41.
     assert rows(pair, "°F")["cure temperature"][2] == "+9 °F"
 

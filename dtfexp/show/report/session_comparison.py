@@ -97,7 +97,7 @@ def fit_of(source: Source) -> Fit:
         return source.bench.fitted()
     if not hasattr(source, "window"):
         raise LogbookError(
-            f"{fields.quoted(source)} is no session; give a Logbook, the path of one or a Fit"
+            f"{fields.quoted(source)}: got no session; accepted a Logbook, the path of one or a Fit"
         )
     return source
 

@@ -113,8 +113,8 @@ def next_(args: Namespace) -> None:
     with Logbook.open(args.logbook) as book:
         if (untouched := book.untouched_plan()) and not args.anyway:
             raise LogbookError(
-                f"{named(untouched)} of the last plan still wait: nothing is recorded of them, so "
-                "further presses would be guesses; record them first, take the plan back "
+                f"{named(untouched)} of the last plan still wait: nothing is recorded of them; "
+                "make and record them first, take the plan back "
                 f"('dtfexp undo {args.logbook}'), or insist with --anyway"
             )
         with progress("choosing the next presses"):

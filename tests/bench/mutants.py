@@ -30,7 +30,11 @@ TESTS = {
     "dtfexp.maths.boxes.box": ["tests/maths/test_box.py"],
     "dtfexp.maths.acquisition.batch_acquisition": ["tests/maths/test_lookahead.py"],
     "dtfexp.maths.acquisition.probit_margin": ["tests/maths/test_margins.py"],
-    "dtfexp.maths.linear.variance_components": ["tests/maths/test_lenth.py"],
+    "dtfexp.maths.linear.variance_components": [
+        "tests/maths/test_lenth.py",
+        "tests/dialin/test_anova_crossings.py",
+        "tests/dialin/test_anova.py",
+    ],
     "dtfexp.dialin.confirm.terms": ["tests/dialin/test_terms.py"],
     "dtfexp.dialin.explain.term_selection": ["tests/dialin/test_term_selection.py"],
     "dtfexp.dialin.window.window_box": ["tests/dialin/test_window_box.py"],

@@ -5,6 +5,7 @@ import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, SessionError
 from dtfexp.describe.calibration import calibration_line, machine_reach
+from dtfexp.describe.heat import usual
 
 #: Nine spots of a platen about their mean, the hottest 6.1 above it.
 SPOTS = (-6.0, -3.1, -1.0, 0.0, 0.5, 1.0, 1.2, 1.3, 6.1)
@@ -164,6 +165,12 @@ def test_a_fabric_has_its_own_ranges_and_usual():
 def test_an_ordered_usual_word_moves_to_the_nearest():
     fabric = Fabric("nylon shell", ranges={"pressure": "light"})
     assert make(fabric=fabric).usual("pressure", "nylon shell") == "light"
+
+
+@pytest.mark.parametrize(("words", "moved"), [(("hot", "cold"), "hot"), (("warm", "cold"), "warm")])
+def test_a_usual_word_without_an_order_stays_or_is_the_first_there(words, moved):
+    peel = Factor("peel", levels=("hot", "warm", "cold"), usual="warm")
+    assert usual(peel, Fabric("nylon shell"), words) == moved
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.pass_map import Demand, pass_map
-from dtfexp.dialin.window.window_box import MappedBox, best_box, with_edges
+from dtfexp.dialin.window.window_box import PARTS, MappedBox, box_in
 from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.joint_posterior import even_normals, joint_posterior
 from dtfexp.maths.prediction.pass_probability import new_press_effects_at, pass_rate_given
@@ -23,9 +22,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 CORE_CONFIDENCE = 0.90
-# About so many set-points of the window at which the probability is computed, not counting those
-# beside the target.
-_CELLS, _MOST_PLACES = 450, 33
+# Set-points of the window at which the probability is computed.
+CORE_BUDGET = 1_000
 _DRAWS = 256
 
 
@@ -38,25 +36,18 @@ def proven_core(
     at every set-point.
     """
     demand = Demand(pass_rate, CORE_CONFIDENCE)
-    grid = found.mapped.grid
-    places = int(np.clip(_CELLS ** (1.0 / max(len(grid.axes), 1)), 3, _MOST_PLACES))
-    axes = [
-        np.unique(np.round([*np.linspace(a, b, places), grids.as_axis(f, target[f.name])], 9))
-        if f.is_numeric
-        else np.arange(a, b + 1.0)
-        for f, a, b in zip(grid.factors, found.low, found.high, strict=True)
-    ]
-    coarse = pass_map(fit, fabric, replace(grid, axes=tuple(axes)), demand)[0]
-    finer = [
-        np.unique([*axis, *(0.5 * (axis[1:] + axis[:-1]))]) if f.is_numeric else axis
-        for f, axis in zip(grid.factors, axes, strict=True)
-    ]
-    mapped = coarse.at(fit.session, fabric, replace(grid, axes=tuple(finer)))
-    here = [
-        np.array([grids.as_axis(f, target[f.name])]) if f.is_numeric else None for f in grid.factors
-    ]
-    box = best_box(mapped, {}, here) or best_box(mapped, {})
-    return None if box is None else with_edges(fit, fabric, mapped, box, demand, mapped)[0]
+    around, factors = found.mapped.grid, found.mapped.grid.factors
+    within = {
+        f.name: (float(a), float(b)) for f, a, b in zip(factors, found.low, found.high, strict=True)
+    }
+    grid = grids.grid(fit.session, fabric, around.words, CORE_BUDGET, within, PARTS)
+    mapped = pass_map(fit, fabric, grid, demand)[0]
+    here = [np.array([grids.as_axis(f, target[f.name])]) if f.is_numeric else None for f in factors]
+    for holding in (here, [None] * len(factors)):
+        core = box_in(fit, fabric, mapped, demand, holding, {}, mapped)
+        if core is not None:
+            return core
+    return None
 
 
 def chance_better(

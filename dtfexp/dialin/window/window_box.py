@@ -169,8 +169,7 @@ def refined_box(
     """Return the largest box in a map of the surroundings, or None.
 
     The box is found between the places of the map, then again on a map of its own neighbourhood. It
-    contains a set-point of the dial that is not on its edge. Where splines flatter a set-point of
-    its faces, it is searched again with that much more required.
+    contains a set-point of the dial that is not on its edge.
     """
     session = fit.session
     coarse = _even(session, fabric, region)
@@ -187,10 +186,27 @@ def refined_box(
     mapped = region
     if not all(np.isin(a, b).all() for a, b in zip(grid.axes, region.grid.axes, strict=True)):
         mapped = pass_map(fit, fabric, grid, demand)[0]
+    return box_in(fit, fabric, mapped, demand, dial, at_least, region)
+
+
+def box_in(
+    fit: FittedModel,
+    fabric: str,
+    mapped: PassMap,
+    demand: Demand,
+    holding: Sequence[Any],
+    at_least: Mapping[str, float],
+    region: PassMap,
+) -> MappedBox | None:
+    """Return the largest box in a map, between its places, or None.
+
+    Where splines flatter a set-point of its faces, it is searched again with that much more
+    required. ``holding`` as in :func:`dtfexp.maths.boxes.box.largest_box`.
+    """
     flattered = 0.0
     for _ in range(_MOST_TRIALS):
         stricter = replace(mapped, excess=mapped.excess - flattered)
-        found = _searched(session, fabric, stricter, at_least)
+        found = _searched(fit.session, fabric, stricter, holding, at_least)
         if found is None:
             return None
         edged, short = with_edges(fit, fabric, *found, demand, region)
@@ -201,15 +217,18 @@ def refined_box(
 
 
 def _searched(
-    session: Session, fabric: str, mapped: PassMap, at_least: Mapping[str, float]
+    session: Session,
+    fabric: str,
+    mapped: PassMap,
+    holding: Sequence[Any],
+    at_least: Mapping[str, float],
 ) -> tuple[PassMap, Box] | None:
     """Return the largest box of a map by splines, refined until its edges stay.
 
     The result of a finer grid replaces that of a coarser one.
     """
-    dial = _steps(session, fabric, mapped)
     even = near = _even(session, fabric, mapped)
-    box = best_box(near, at_least, dial)
+    box = best_box(near, at_least, holding)
     for _ in range(_MOST_REFINEMENTS):
         if box is None:
             return None
@@ -219,7 +238,7 @@ def _searched(
         if all(np.isin(a, b).all() for a, b in zip(closer.axes, near.grid.axes, strict=True)):
             break  # every place is included already
         near = mapped.at(session, fabric, closer)
-        box = best_box(near, at_least, dial)
+        box = best_box(near, at_least, holding)
     return None if box is None else (near, box)
 
 

@@ -9,6 +9,7 @@ from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.tomltext import write_file
 from dtfexp.describe.units import convert
+from dtfexp.dialin.schedule.cured import changes
 from dtfexp.dialin.schedule.timeline import schedule
 from dtfexp.show.paper.labels import coupon_labels_pdf
 from dtfexp.show.paper.pdf_page import known_paper
@@ -33,22 +34,28 @@ def run_sheet(plan: Plan) -> list[str]:
     head = ["min", "press", "fabric", *["block"] * in_blocks, "load", "round",
             *(without_underscores(f.name) for f in factors)]  # fmt: skip
     rows, before_it = [], []
+    records = plan.runs.to_dict("records")
     before: dict[str, object] = {}
     due = {one.press: one for one in schedule(plan.session, plan.runs)}
-    for record in plan.runs.to_dict("records"):
+    cured = {press: one.cured for press, one in due.items()}
+    to_change = changes(plan.session, records, cured)
+    for record, change in zip(records, to_change, strict=True):
         run = {str(name): value for name, value in record.items()}
         one = due[int(str(run["press"]))]
         row = [f"{one.minute:.0f}", str(run["press"]), str(run["fabric"])]
         groups = [*["block"] * in_blocks, "oven_load", "press_round"]
-        row += [_changed_settings(str(run[c]), c, run[c], before) for c in groups]
         row += [
-            _changed_settings(
-                _setting_text(plan.session, f, run[f.name]), f.name, run[f.name], before
+            _marked(
+                str(run[c]),
+                bool(before) and before[c] != run[c] and not (one.cured and c == "oven_load"),
             )
-            for f in factors
+            for c in groups
+        ]
+        row += [
+            _marked(_setting_text(plan.session, f, run[f.name]), f.name in change) for f in factors
         ]
         rows.append(row)
-        before_it.append(one.first)
+        before_it.append([*one.first, *filter(None, [one.cured])])
         before = run
     top, bottom = zip(*(_two_lines(name) for name in head), strict=True)
     table = [list(top), list(bottom), *rows]
@@ -60,7 +67,8 @@ def run_sheet(plan: Plan) -> list[str]:
         lines += [f"{' ' * (width[0] + 2)}- {text}" for text in first]
         lines.append(line)
     key = (
-        f"{CHANGED} marks a change since the press before; - is a step before the press below it; "
+        f"{CHANGED} marks a change to make; - is a step before the press below it, or a cure that "
+        "is done; "
         "min: minutes from switching on."
     )
     return [*lines, "", key]
@@ -78,8 +86,8 @@ def refused_lines(book: Logbook) -> list[str]:
     return [f"DO NOT PRESS {press} as planned: {why}." for press, why in refused.items()]
 
 
-def _changed_settings(text: str, name: str, value: object, before: dict[str, object]) -> str:
-    return f"{CHANGED} {text}" if before and before[name] != value else f"  {text}"
+def _marked(text: str, changed: bool) -> str:
+    return f"{CHANGED} {text}" if changed else f"  {text}"
 
 
 def _setting_text(session: Session, factor: Factor, value: object) -> str:

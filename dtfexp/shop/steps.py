@@ -270,6 +270,7 @@ def run_sheet(book: Logbook) -> Styler:
     """Return the planned presses as a table: steps before each, and changes in bold."""
     import pandas as pd
 
+    from dtfexp.dialin.schedule.cured import changes
     from dtfexp.show.recorder.steps_before_press import steps_before_presses
 
     runs, factors, sitting = book.runs(), book.session.factors, steps_before_presses(book)
@@ -278,7 +279,7 @@ def run_sheet(book: Logbook) -> Styler:
     refused = book.bench.refused()
     warned = {press: f"DO NOT PRESS as planned: {why}" for press, why in refused.items()}
     shown["first"] = [
-        "\n".join([*filter(None, [warned.get(one.press)]), *one.first]) for one in sitting
+        "\n".join(filter(None, [warned.get(one.press), *one.first, one.cured])) for one in sitting
     ]
     shown["press"], shown["fabric"] = runs["press"], runs["fabric"]
     shown["oven load"], shown["press round"] = runs["oven_load"], runs["press_round"]
@@ -286,15 +287,17 @@ def run_sheet(book: Logbook) -> Styler:
     if "block" in runs:
         shown["block"] = runs["block"].fillna("")
         groups["block"] = "block"
+    cured = {one.press: one.cured for one in sitting}
+    to_change = list(changes(book.session, runs.to_dict("records"), cured))
+    to_bold = {told: (runs[c] != runs[c].shift()).tolist() for told, c in groups.items()}
     for factor in factors:
         told = label(factor.name)
         shown[told] = [factor.format(value) for value in runs[factor.name]]
-        groups[told] = factor.name
+        to_bold[told] = [factor.name in change for change in to_change]
     bold = pd.DataFrame("", index=shown.index, columns=shown.columns)
     bold["first"] = "white-space: pre-line; text-align: left; min-width: 9em; max-width: 22em"
-    for told, column in groups.items():
-        changed = runs[column] != runs[column].shift()
-        bold.loc[changed.to_numpy(), told] = "font-weight: bold"
+    for told, marked in to_bold.items():
+        bold.loc[marked, told] = "font-weight: bold"
     bold.loc[runs["press"].isin(refused).to_numpy(), "first"] += "; color: #b3120c"
     # A Styler does not escape its cells, headings and caption.
     safe: pd.DataFrame = escaped_frame(shown)

@@ -18,6 +18,7 @@ from dtfexp.describe import units
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.session import Session
+from dtfexp.dialin.schedule.cured import cured_fact
 
 COLUMNS = ("at", "what", "start", "end", "press", "oven_load", "press_round", "detail")
 _SHORT_WAIT = 60.0
@@ -264,11 +265,17 @@ _SHORTEST_WAIT = 0.75
 
 @dataclass(frozen=True)
 class PressSteps:
-    """One press: the minute at which the hands turn to it, and the steps before it in order."""
+    """One press: the minute at which the hands turn to it, and the steps before it in order.
+
+    ``cured``: how its film was cured at an earlier press of its load; "" when that is still to do.
+    ``film``: the steps of ``first`` that are done with once its load is cured.
+    """
 
     press: int
     minute: float
     first: tuple[str, ...]
+    cured: str = ""
+    film: tuple[str, ...] = ()
 
 
 def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
@@ -282,6 +289,9 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
     steps = steps.assign(late=steps["what"] == "handle")
     steps = steps.sort_values(["start", "late"], kind="stable")
     members = runs.groupby("oven_load")["press"].apply(list).to_dict()
+    rows = {int(row["press"]): row for row in runs.to_dict("records")}
+    film: dict[int, list[str]] = {}
+    loads: set[int] = set()
     out: list[PressSteps] = []
     first: list[str] = []
     for step in steps.to_dict("records"):
@@ -290,9 +300,11 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
             first.append(f"warm up oven and press, {minutes:.0f} min")
         elif what == "change-over" and at == "oven":
             first.append(f"set the oven for load {step['oven_load']}: {step['detail']}")
+            film.setdefault(int(step["oven_load"]), []).append(first[-1])
         elif what == "change-over":
             first.append(f"set the press: {step['detail']}")
         elif what == "cure":
+            begin = len(first)
             presses = ", ".join(map(str, members[step["oven_load"]]))
             settings = step["detail"].rpartition(", ")[0]
             first += _printed(session, runs, int(step["oven_load"]))
@@ -301,11 +313,16 @@ def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
                 + (f" at {settings}" if settings else "")
                 + f" (press {presses})"
             )
+            film.setdefault(int(step["oven_load"]), []).extend(first[begin:])
         elif what == "wait" and step["detail"] in ("press", "oven"):
             if minutes >= _SHORTEST_WAIT:
                 first.append(f"wait about {minutes:.0f} min for the {step['detail']}")
         elif what == "handle":
-            out.append(PressSteps(int(step["press"]), float(step["start"]), tuple(first)))
+            press, load = int(step["press"]), int(step["oven_load"])
+            fact = cured_fact(session, rows[press]) if load in loads else ""
+            loads.add(load)
+            done = tuple(film.get(load, ()))
+            out.append(PressSteps(press, float(step["start"]), tuple(first), fact, done))
             first = []
     return out
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from dtfexp.show.paper.pdf_page import MARGIN, PdfPage
 from dtfexp.show.paper.run_sheet import paper_date, presses_lacking_grades, setting, shortened
+from dtfexp.show.recorder.steps_before_press import steps_before_presses
 from dtfexp.show.text.cautions import ONE_LINE
 from dtfexp.show.text.number_format import label
 
@@ -27,6 +28,7 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     session = book.session
     sheet = PdfPage(paper, f"Coupon labels: {session.name}", paper_date(book))
     down = int((sheet.height - 2 * MARGIN) / _TALL)
+    cured = {one.press: one.cured for one in steps_before_presses(book)}
     wide, refused = sheet.inner / _ACROSS, book.bench.refused()
     for i, row in enumerate(presses_lacking_grades(book)):
         place = i % (_ACROSS * down)
@@ -35,7 +37,7 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
                 sheet.turn()
             sheet.fitted(ONE_LINE, 0, sheet.height - MARGIN - 3, sheet.inner, 6.5, 5)
         left, top = place % _ACROSS * wide, MARGIN + place // _ACROSS * _TALL
-        _label(sheet, session, row, left, top, wide, row["press"] in refused)
+        _label(sheet, session, row, left, top, wide, row["press"] in refused, cured[row["press"]])
     return sheet.pdf()
 
 
@@ -47,6 +49,7 @@ def _label(
     top: float,
     wide: float,
     refused: bool,
+    cured: str,
 ) -> None:
     sheet.box(left, top, wide, _TALL, line=0.15)
     left, inner = left + 2.5, wide - 5
@@ -59,7 +62,9 @@ def _label(
     said = [
         f"{label(factor.name)} {setting(session, factor, row[factor.name])[0]}"
         for factor in session.factors
+        if not (cured and factor.stage == "cure")
     ]
+    said = [cured, *said] if cured else said
     for i, line in enumerate(sheet.wrapped(", ".join(said), inner, 6.5)[:4]):
         sheet.write(line, left, top + 14.6 + 2.9 * i, 6.5)
     if refused:

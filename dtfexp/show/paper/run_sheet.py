@@ -15,6 +15,7 @@ from dtfexp.book.sheets.sheet_columns import EXCLUDED
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.fields import count_phrase
 from dtfexp.describe.guide import published_scale
+from dtfexp.dialin.schedule.cured import changes
 from dtfexp.show.paper.pdf_page import MARGIN, PdfPage
 from dtfexp.show.recorder.form import DEFECTS, WASH_DEFECTS
 from dtfexp.show.recorder.steps_before_press import steps_before_presses
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
+    from dtfexp.dialin.schedule.timeline import PressSteps
 
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 _HEAD, _LEFT, _SET, _WRITE = 16.0, 38.0, 9.5, 13.0
@@ -79,17 +81,18 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     if apart:
         foot -= sum(map(_tall, guides))
     room = sheet.height - 2 * MARGIN - _HEAD - foot
-    first = {one.press: one.first for one in steps_before_presses(book)}
+    steps = {one.press: one for one in steps_before_presses(book)}
+    to_change = changes(session, rows, {press: one.cured for press, one in steps.items()})
     refused = book.bench.refused()
     blocks = [
         _Block(
             row,
             _not_to_press(sheet, refused.get(row["press"], "")),
-            _before(sheet, first.get(row["press"], ())),
-            _rows(_settings(session, row, before), sheet),
+            _before(sheet, steps[row["press"]]),
+            _rows(_settings(session, row, change), sheet),
             _rows(_boxes(session, row), sheet),
         )
-        for row, before in zip(rows, [None, *rows], strict=False)
+        for row, change in zip(rows, to_change, strict=True)
     ]
     pages: list[list[_Block]] = [[]]
     left = room
@@ -147,12 +150,12 @@ def shortened(sheet: PdfPage, text: str, width: float, size: float, bold: bool =
     return f"{first[:-1]}…" if rest else first
 
 
-def _settings(session: Session, row: dict[Any, Any], before: dict[Any, Any] | None) -> list[_Cell]:
+def _settings(session: Session, row: dict[Any, Any], change: dict[str, Any]) -> list[_Cell]:
     cells = []
     for factor in session.factors:
         told, also = setting(session, factor, row[factor.name])
-        changed = before is not None and before[factor.name] != row[factor.name]
-        cells.append(_Cell(label(factor.name), 19.0, told, marked=changed, also=also))
+        marked = factor.name in change
+        cells.append(_Cell(label(factor.name), 19.0, told, marked=marked, also=also))
     return cells
 
 
@@ -203,8 +206,10 @@ def _not_to_press(sheet: PdfPage, why: str) -> list[str]:
     return sheet.wrapped(f"DO NOT PRESS as planned: {why}.", sheet.inner, 8, True) if why else []
 
 
-def _before(sheet: PdfPage, first: Sequence[str]) -> list[str]:
-    return sheet.wrapped(f"First: {'; '.join(first)}.", sheet.inner, 8) if first else []
+def _before(sheet: PdfPage, steps: PressSteps) -> list[str]:
+    said = [f"First: {'; '.join(steps.first)}."] if steps.first else []
+    said += [f"Film {steps.cured}."] if steps.cured else []
+    return sheet.wrapped(" ".join(said), sheet.inner, 8) if said else []
 
 
 def _block(sheet: PdfPage, block: _Block, top: float) -> None:
@@ -255,9 +260,9 @@ def _head(sheet: PdfPage, session: Session, page: str) -> None:
     sheet.fitted(f"Run sheet: {session.name}", 0, MARGIN, sheet.inner - 30, 15, 9, bold=True)
     sheet.right(page, sheet.inner, MARGIN + 1.5, 8)
     told = (
-        "Cure the coupons of one oven load together; press in this order. Grey: changes since the "
-        "press above. Circle the grade; leave an unknown grade open, never 0. Write the press "
-        "number on the back of each coupon, for the wash grades."
+        "Cure the coupons of one oven load together; press in this order. Grey: to change. Circle "
+        "the grade; leave an unknown grade open, never 0. Write the press number on the back of "
+        "each coupon, for the wash grades."
     )
     sheet.block(told, 0, MARGIN + 7, sheet.inner, 7.5, 3.3)
 

@@ -14,6 +14,7 @@ from dtfexp.book.store import photos, plausible
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.guide import published_scale
 from dtfexp.describe.signs import chips
+from dtfexp.dialin.schedule.cured import changes, cured_fact
 from dtfexp.show.recorder import cure_looks
 from dtfexp.show.recorder.countdowns import countdowns
 from dtfexp.show.recorder.steps_before_press import steps_before_presses
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
+    from dtfexp.dialin.schedule.timeline import PressSteps
 
 #: Signs to tap on a coupon: at the press, and after a wash.
 DEFECTS, WASH_DEFECTS = chips("press"), chips("wash")
@@ -33,25 +35,29 @@ DEFECTS, WASH_DEFECTS = chips("press"), chips("wash")
 RECENT = 200
 
 
-def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) -> dict[str, Any]:
+def form_state(book: Logbook, steps: Mapping[int, PressSteps] | None = None) -> dict[str, Any]:
     """Return everything the form shows of ``book`` now.
 
-    ``first`` gives the steps before each press (``steps_before_presses``), which change only with a
-    new plan.
+    ``steps`` are those before each press (``steps_before_presses``), which change only with a new
+    plan.
     """
-    if first is None:
-        first = {one.press: one.first for one in steps_before_presses(book)}
+    if steps is None:
+        steps = {one.press: one for one in steps_before_presses(book)}
     session = book.session
     results, waiting, history = book.results(), book.waiting(), book.history()
     untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
-    presses = _presses(session, results, untouched, *_machine_state(history, untouched))
+    loads = cure_looks.of_loads(book)
+    looked = {int(load) for load, one in loads.items() if one["look"] not in ("", "grainy")}
+    presses = _presses(session, results, untouched, looked, *_machine_state(history, untouched))
     gate = book.bench.measured_session()
     refused = book.bench.refused(gate)
     limits = {fabric.name: gate.limit_note(fabric) for fabric in session.fabrics}
     taken = photos.counts(photos.photos(book))
     for one in presses:
         one["photos"] = taken.get(one["press"], 0)
-        one["first"] = list(first.get(one["press"], ()))
+        before = steps[one["press"]]
+        done = before.film if one["cured"] else ()
+        one["first"] = [step for step in before.first if step not in done]
         one["limit"] = limits[one["fabric"]]
         one["refused"] = refused.get(one["press"], "")
     return {
@@ -63,7 +69,7 @@ def form_state(book: Logbook, first: Mapping[int, Sequence[str]] | None = None) 
         "wash_defects": list(WASH_DEFECTS),
         "looks": cure_looks.chips(),
         "cure_on": list(cure_looks.CURE_ON),
-        "loads": cure_looks.of_loads(book),
+        "loads": loads,
         "presses": presses,
         "next": next((p["press"] for p in presses if not p["pressed"]), None),
         "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],
@@ -99,8 +105,8 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
 
 def _machine_state(
     history: pd.DataFrame, untouched: set[int]
-) -> tuple[dict[int, int | None], int | None]:
-    """Return the previous press of every press made, and the last press made.
+) -> tuple[dict[int, list[int]], list[int]]:
+    """Return the presses made before every press made, and all presses made, in order.
 
     Spoiled presses and those to be repeated count: the machines were set for them.
     """
@@ -113,23 +119,24 @@ def _machine_state(
             when[press] = len(made)
             made.append(press)
     taken_back = {when.pop(press) for press in untouched & when.keys()}
-    before: dict[int, int | None] = {}
-    last: int | None = None
+    before: dict[int, list[int]] = {}
+    stood: list[int] = []
     for place, press in enumerate(made):
         if place in taken_back:
             continue
         if when.get(press) == place:
-            before[press] = last
-        last = press
-    return before, last
+            before[press] = list(stood)
+        stood.append(press)
+    return before, stood
 
 
 def _presses(
     session: Session,
     results: pd.DataFrame,
     untouched: set[int],
-    stood: dict[int, int | None],
-    latest: int | None,
+    looked: set[int],
+    before: dict[int, list[int]],
+    made: list[int],
 ) -> list[dict[str, Any]]:
     rows: list[dict[Any, Any]] = results.to_dict("records")
     by_number = {int(row["press"]): row for row in rows}
@@ -138,6 +145,10 @@ def _presses(
         for group in ("oven_load", "press_round"):
             sizes[group, row[group]] = sizes.get((group, row[group]), 0) + 1
     places: dict[tuple[str, Any], int] = {}
+    cured = {
+        press: _cured(session, row, before.get(press, made), by_number, looked)
+        for press, row in by_number.items()
+    }
     found = []
     for place, row in enumerate(rows, start=1):
         counted = {}
@@ -147,7 +158,11 @@ def _presses(
             counted[group] = f"{row[group]}, coupon {places[key]} of {sizes[key]}"
         press = int(row["press"])
         excluded = bool(row["excluded"])
-        since = stood.get(press, latest)
+        earlier = [by_number[one] for one in before.get(press, made)]
+        *_, change = changes(session, [*earlier, row], cured)
+        # The cure's own clock comes first and is gone once the film is cured.
+        clocks = countdowns(session, row)
+        end = next(k for k, clock in enumerate(clocks) if clock["ends"] == "cured")
         grades = {
             outcome.name: float(row[outcome.name])
             for outcome in session.outcomes
@@ -161,10 +176,11 @@ def _presses(
                 "oven_load": int(row["oven_load"]),
                 "load": counted["oven_load"],
                 "round": counted["press_round"].replace("coupon", "press"),
-                "settings": _settings(session, row, None if since is None else by_number[since]),
-                "since": since,
+                "settings": _settings(session, row, change),
+                "cured": cured[press],
+                "cure": clocks[end],
                 "past": plausible.past_limits(session, row),
-                "countdowns": countdowns(session, row),
+                "countdowns": clocks[end + 1 :] if cured[press] else clocks,
                 "grades": grades,
                 "defects": [word for word in str(row["defects"]).split("; ") if word],
                 "note": str(row["note"]),
@@ -180,15 +196,33 @@ def _presses(
     return found
 
 
+def _cured(
+    session: Session,
+    row: dict[Any, Any],
+    before: Sequence[int],
+    by_number: Mapping[int, dict[Any, Any]],
+    looked: set[int],
+) -> str:
+    """Return how the film of a press was cured; "" while its load is still to be cured.
+
+    It is cured when its load looked so, or when another press of the load was made before.
+    """
+    load = row["oven_load"]
+    mine = load in looked or any(
+        by_number[one]["oven_load"] == load for one in before if one != row["press"]
+    )
+    return cured_fact(session, row) if mine else ""
+
+
 def _settings(
-    session: Session, row: dict[Any, Any], before: dict[Any, Any] | None
+    session: Session, row: dict[Any, Any], change: Mapping[str, Any]
 ) -> list[dict[str, Any]]:
     shown = []
     for factor in session.factors:
         value = row[factor.name]
         reached = row.get(f"{factor.name}_actual")
         unit = session.temperature_unit if session.temperature_unit != factor.unit else ""
-        was = None if before is None or before[factor.name] == value else before[factor.name]
+        was = change.get(factor.name)
         shown.append(
             {
                 "name": factor.name,

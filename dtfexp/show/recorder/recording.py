@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.book.logbook import Logbook
+    from dtfexp.dialin.schedule.timeline import PressSteps
 
 Message = Mapping[str, Any]
 
@@ -56,7 +57,7 @@ class FormServer:
     def __init__(self, book: Logbook, clock: Clock = now) -> None:
         self.book = book
         self._clock = clock
-        self._first: dict[int, tuple[str, ...]] = {}
+        self._steps: dict[int, PressSteps] = {}
         self._lock = threading.RLock()
         self._answers: dict[str, Callable[[Message], dict[str, Any]]] = {
             "record": self._record,
@@ -133,9 +134,9 @@ class FormServer:
 
     def _state(self) -> dict[str, Any]:
         # The steps before presses change only when presses are added.
-        if len(self._first) != len(self.book.runs()):
-            self._first = {one.press: one.first for one in steps_before_presses(self.book)}
-        return form_state(self.book, self._first)
+        if len(self._steps) != len(self.book.runs()):
+            self._steps = {one.press: one for one in steps_before_presses(self.book)}
+        return form_state(self.book, self._steps)
 
     def _seen_entries(self, message: Message) -> dict[str, Any]:
         seen: dict[str, Any] = {"state": self._state()}

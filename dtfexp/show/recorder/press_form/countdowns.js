@@ -70,7 +70,7 @@ function countdownTools(form) {
 
   function cureOn(p, seconds) {
     // Back into the oven: the cure counts down so long, and the rest after it has not begun.
-    const cure = p.countdowns.find((one) => one.ends === "cured");
+    const cure = p.cure;
     const rest = p.countdowns.find((one) => one.letter === "r");
     if (rest) change(rest.key, null);
     heard.delete(cure.key);
@@ -101,7 +101,9 @@ function countdownTools(form) {
   }
 
   function tiles(p) {
-    return make("div", { className: "clocks" }, p.countdowns.map((countdown) => {
+    // Of a cured film the cure's clock is gone, unless an oven load is in the heat just now.
+    const heating = p.cured && ["runs", "rings"].includes(phase(runs()[p.cure.key], Date.now()));
+    return make("div", { className: "clocks" }, [...(heating ? [p.cure] : []), ...p.countdowns].map((countdown) => {
       const { at, digits, told } = face(p, countdown, Date.now());
       return button([make("span", {}, countdown.label), make("b", {}, digits), make("span", { className: "told" }, told)],
         `clock:${countdown.key}`, () => tap(p, countdown), { className: `clock ${at}`, "data-letter": countdown.letter,
@@ -140,7 +142,7 @@ function countdownTools(form) {
     sounds(now);
     marks(now);
     const p = form.shown();
-    for (const countdown of p?.countdowns ?? []) {
+    for (const countdown of p ? [p.cure, ...p.countdowns] : []) {
       const tile = form.find(`clock:${countdown.key}`);
       if (!tile) continue;
       const { at, digits, told } = face(p, countdown, now);

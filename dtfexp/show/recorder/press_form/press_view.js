@@ -99,8 +99,9 @@ function pressView(form, p) {
   }
 
   function first() {
-    if (p.pressed || !p.first.length) return [];
-    return [make("p", { className: "first" }, make("b", {}, "First: "), p.first.join("; "))];
+    const cured = p.cured ? [make("p", { className: "first" }, make("b", {}, "Film: "), p.cured)] : [];
+    if (p.pressed || !p.first.length) return cured;
+    return [...cured, make("p", { className: "first" }, make("b", {}, "First: "), p.first.join("; "))];
   }
 
   function settings() {

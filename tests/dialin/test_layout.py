@@ -276,5 +276,5 @@ def test_what_the_bench_or_the_fabric_cannot_do_is_refused(change, said):
 
 @pytest.mark.parametrize("first", [0, -1, 1.5, True, "1"])
 def test_numbers_start_at_a_whole_number(first):
-    with pytest.raises(PlanError, match="first_load is"):
+    with pytest.raises(PlanError, match="first_load: got"):
         lay_out(bench(), factorial(), np.random.default_rng(0), first_load=first)

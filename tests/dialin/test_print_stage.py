@@ -131,7 +131,7 @@ def test_a_heated_length_in_the_shops_unit_survives_the_file(told, cm):
 
 @pytest.mark.parametrize("told", ["0 cm", "60 s", "long", -3, "", True])
 def test_a_heated_length_that_is_none(told):
-    with pytest.raises(SessionError, match=r"heated_length is .* such as"):
+    with pytest.raises(SessionError, match=r"heated_length: got .* such as"):
         session_of(TUNNEL, pace={"heated_length": told})
 
 

@@ -39,6 +39,9 @@ _WORTH_A_LOOK = 0.2
 # The usual words are kept unless others are better by more than this factor.
 _AS_GOOD_WORDS = 1.25
 _CURVE_POINTS = 61
+# Steps of the dial from the best of a thinned map, and what one must add to the pass rate.
+_MOST_STEPS = 40
+_WORTH_A_STEP = 1e-3
 
 
 def half_widths(session: Session, fabric: str, wanted: Mapping[str, float]) -> dict[str, float]:
@@ -162,13 +165,43 @@ def _best_set_point(fit: FittedModel, fabric: str, one: Mapped) -> dict[str, Any
     ]
     frame = pd.concat([pd.DataFrame(first)[order], _set_points_pressed(fit, fabric, mapped)[order]])
     frame = frame.reset_index(drop=True)
-    passing = fit.pass_posterior(frame, fabric)
     sure = float(one[1].expected().max()) >= 0.5
-    rank = passing.expected() if sure else passing.lower_sd()
-    rank = np.where(fit.session.permits(frame, fabric), rank, -np.inf)
+    rank = _ranks(fit, fabric, frame, sure)
     # In a tie the map's own come before those that were pressed.
     k = 0 if rank[0] >= rank.max() - AS_GOOD else 1 + int(np.argmax(rank[1:]))
-    return dict(frame.astype(object).iloc[k])
+    here = dict(frame.astype(object).iloc[k])
+    return here if k == 0 else _climbed(fit, fabric, here, float(rank[k]), sure)
+
+
+def _ranks(fit: FittedModel, fabric: str, frame: pd.DataFrame, sure: bool) -> Any:
+    passing = fit.pass_posterior(frame, fabric)
+    rank = passing.expected() if sure else passing.lower_sd()
+    return np.where(fit.session.permits(frame, fabric), rank, -np.inf)
+
+
+def _climbed(
+    fit: FittedModel, fabric: str, here: dict[str, Any], rank: float, sure: bool
+) -> dict[str, Any]:
+    """Return where single steps of the dial lead uphill: a thinned map may stop beside the top."""
+    axes = {
+        f.name: list(grids.full_axis(fit.session, f, fabric))
+        for f in fit.session.factors
+        if f.is_numeric
+    }
+    for _ in range(_MOST_STEPS):
+        beside = []
+        for name, axis in axes.items():
+            k = int(np.argmin(np.abs(np.asarray(axis) - here[name])))
+            beside += [here | {name: float(axis[j])} for j in (k - 1, k + 1) if 0 <= j < len(axis)]
+        if not beside:
+            break
+        frame = pd.DataFrame(beside)
+        ranks = _ranks(fit, fabric, frame, sure)
+        best = int(np.argmax(ranks))
+        if not ranks[best] > rank + _WORTH_A_STEP:
+            break
+        here, rank = dict(frame.astype(object).iloc[best]), float(ranks[best])
+    return here
 
 
 def _set_points_pressed(fit: FittedModel, fabric: str, mapped: PassMap) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -325,7 +326,7 @@ def test_plans_side_by_side() -> None:
 
 def test_a_first_look_over_several_fabrics_keeps_every_setting_apart() -> None:
     """Few presses for each fabric: between them the fabrics press enough different corners."""
-    session = Session.load("data/example_session.toml")
+    session = Session.load(Path(__file__).parents[2] / "data" / "example_session.toml")
     for presses in (12, 14, 18, 30):
         made = plan(session, presses)
         own = made.check().terms.query("kind == 'own'")

@@ -16,6 +16,7 @@ from dtfexp.version import __version__ as __version__
 
 if TYPE_CHECKING:
     from dtfexp.book.diagnosing import diagnose as diagnose
+    from dtfexp.describe.errors import CouponError as CouponError
     from dtfexp.describe.errors import DtfexpError as DtfexpError
     from dtfexp.describe.errors import LogbookError as LogbookError
     from dtfexp.describe.errors import PlanError as PlanError
@@ -46,7 +47,7 @@ if TYPE_CHECKING:
 #: Module -> the names that it gives.
 _GIVEN = {
     "book.diagnosing": "diagnose",
-    "describe.errors": "DtfexpError LogbookError PlanError ResultsError SessionError",
+    "describe.errors": "CouponError DtfexpError LogbookError PlanError ResultsError SessionError",
     "describe.fabric": "Fabric",
     "describe.factor": "Factor",
     "describe.outcome": "Outcome",

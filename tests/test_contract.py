@@ -15,7 +15,7 @@ CONTRACT = (
     "Factor", "Outcome", "Fabric", "Session", "SessionError", "ResultsError", "plan", "Plan",
     "next_presses", "fit", "Fit", "Window", "presses_to_confirm", "Logbook", "report",
 )  # fmt: skip
-ERRORS = ("SessionError", "PlanError", "ResultsError", "LogbookError")
+ERRORS = ("CouponError", "SessionError", "PlanError", "ResultsError", "LogbookError")
 CLASSES = {
     "Factor": ("settings", "snap", "format"),
     "Outcome": ("passes", "check", "rank", "grades", "sign"),

@@ -25,3 +25,7 @@ class ResultsError(DtfexpError, ValueError):
 
 class LogbookError(DtfexpError, ValueError):
     """A logbook cannot be opened, or an entry or imported sheet does not match it."""
+
+
+class CouponError(DtfexpError, ValueError):
+    """A coupon cannot be drawn, or a picture of one cannot be read."""

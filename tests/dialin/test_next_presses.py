@@ -12,7 +12,7 @@ from dtfexp.dialin.following.batch import CELL_BUDGET, _stacked_cells, choose_ba
 from dtfexp.dialin.following.candidates import candidate_pool
 from dtfexp.dialin.following.likely_window import LikelyWindow, likely_window
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
-from dtfexp.maths.inference.posterior import at_central_hyperparameters
+from dtfexp.maths.inference.central import at_central_hyperparameters
 from tests.dialin.bench import (
     CURE,
     FOUR,

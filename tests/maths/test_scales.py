@@ -23,7 +23,7 @@ def test_a_gaussian_evidence_gives_the_conjugate_posterior(at: float, sd: float)
     def log_evidence(u: np.ndarray) -> np.ndarray:
         return -0.5 * ((u[:, 0] - at) / sd) ** 2
 
-    points, weight = integrate(log_evidence, 4, 64, 16)
+    points, weight, _ = integrate(log_evidence, 4, 64, 16)
     mean = weight @ points
     spread = np.sqrt(weight @ (points - mean) ** 2)
     exact_sd = 1 / np.sqrt(1 + 1 / sd**2)
@@ -42,7 +42,7 @@ def test_directions_that_only_a_sum_is_known_of_keep_their_correlation() -> None
     def log_evidence(u: np.ndarray) -> np.ndarray:
         return -0.5 * ((u[:, 0] + u[:, 1] - 1.0) / 0.3) ** 2
 
-    points, weight = integrate(log_evidence, 10, 64, 16)
+    points, weight, _ = integrate(log_evidence, 10, 64, 16)
     exact = np.linalg.inv(np.eye(2) + np.ones((2, 2)) / 0.09)
     away = points - weight @ points
     found = (weight[:, None] * away).T @ away
@@ -52,7 +52,7 @@ def test_directions_that_only_a_sum_is_known_of_keep_their_correlation() -> None
 
 @pytest.mark.parametrize("dim", [4, 10, 13, 17])
 def test_there_are_always_enough_points_for_every_direction(dim: int) -> None:
-    points, weight = integrate(lambda u: np.zeros(len(u)), dim, 64, 16)
+    points, weight, _ = integrate(lambda u: np.zeros(len(u)), dim, 64, 16)
     away = points - weight @ points
     spread = (weight[:, None] * away).T @ away
     assert len(points) == (16 if dim <= 12 else 32)

@@ -23,7 +23,7 @@ from dtfexp.dialin.following.likely_window import LikelyWindow, likely_window
 from dtfexp.dialin.following.need import FEWEST_PRESSES, need, shared_by_need
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
 from dtfexp.maths.field.points import Points
-from dtfexp.maths.inference.posterior import at_central_hyperparameters
+from dtfexp.maths.inference.central import at_central_hyperparameters
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]

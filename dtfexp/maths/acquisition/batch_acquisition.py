@@ -217,7 +217,7 @@ def _covariances(
     n_out, count = shape.n_outcomes, candidates.at.n
     alike = post.outcome_correlation(0)
     base = field.covariance(candidates.at, post.data.at, shape, scales, prior)
-    mean = field.prior_mean(candidates.at, shape, scales, prior)[:, None] + base @ post.weights(0)
+    mean = field.outcome_means(candidates.at, shape, scales, prior) + base @ post.weights(0)
     links = post.whitened_cross(base, 0)
     among = field.covariance(candidates.at, candidates.at, shape, scales, prior)
     cov = np.empty((count, n_out, count, n_out))

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.maths.field.general_trend import kernel_prior
 from dtfexp.maths.field.input_noise import input_noise_moments
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points, difference_rows
@@ -41,6 +42,14 @@ def prior_mean(points: Points, shape: FieldShape, hyper: Hyperparameters, prior:
         prior.intercept_mean - hyper.amplitude * prior.mean_curvature * (square @ falls)
     )
     return difference_rows(mean, differences)
+
+
+def outcome_means(points: Points, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
+    """Return the prior mean of every outcome, (n, O), or (n, 1) where all have the same."""
+    if hyper.trend is None:
+        return prior_mean(points, shape, hyper, prior)[:, None]
+    points, differences = points.without_differences
+    return difference_rows(hyper.trend.mean_at(points.shifted(hyper.shift)), differences)
 
 
 def _column_tables(
@@ -123,7 +132,6 @@ def _side_of_stage(stage: int) -> int:
 
 
 def _columns(shape: FieldShape, side: int) -> tuple[int, ...]:
-    """Return the columns of one side, doses included."""
     return tuple(k for k, stage in enumerate(shape.stages) if _side_of_stage(stage) == side)
 
 
@@ -136,8 +144,8 @@ def _side_sums(
     hyper: Hyperparameters,
 ) -> _StageSide:
     """Return a side from the one-factor and pair tables of its columns, at the side's levels."""
-    total, squares = np.zeros_like(pools[0]), np.zeros_like(pools[0])
-    pairs, pair_sum, shares = {}, np.zeros_like(pools[0]), shape.column_weights(hyper.dose_share)
+    total, squares, pair_sum = (np.zeros_like(pools[0]) for _ in range(3))
+    pairs, shares = {}, shape.column_weights(hyper.dose_share)
     for k, (one, pair) in tables.items():
         pairs[k] = shares[k] * pair
         total += shares[k] * one
@@ -201,7 +209,7 @@ def _sides(
 
     ``each_row``: every row of ``a`` is a level of its own.
     """
-    out = {}
+    out, prior = {}, kernel_prior(prior, hyper)
     for side in (CURE, PRESS):
         columns = _columns(shape, side)
         rows = np.arange(a.n)
@@ -231,8 +239,18 @@ def covariance(
     """Return the prior covariance (n_a, n_b) of one outcome's field. METHODS.md, equation (5)."""
     (a, of_a), (b, of_b) = a.without_differences, b.without_differences
     a, b = _shifted_with_doses(a, shape, hyper), _shifted_with_doses(b, shape, hyper)
-    whole = _assemble(_sides(a, b, shape, hyper, prior), hyper, prior)
+    whole = _whole(_sides(a, b, shape, hyper, prior), a, b, hyper, prior)
     return difference_rows(difference_rows(whole, of_a).T, of_b).T
+
+
+def _whole(
+    sides: dict[int, _StageSide], a: Points, b: Points, hyper: Hyperparameters, prior: Prior
+) -> Array:
+    """Return the sum of the sides, and the low-order part where that is learnt."""
+    out = _assemble(sides, hyper, kernel_prior(prior, hyper))
+    return (
+        out if hyper.trend is None else out + hyper.trend.covariance(a, b, prior.change_correlation)
+    )
 
 
 def covariance_and_input_noise(
@@ -250,9 +268,8 @@ def covariance_and_input_noise(
     sides = _sides(a, b, shape, hyper, prior)
     gaps = _spread_effects(sides, a, a.sd, b, shape, hyper, prior, weights)
     lean, peak = (of[:, : gaps.shape[1]] for of in a.skewness_and_kurtosis)
-    return difference_rows(_assemble(sides, hyper, prior).T, of_b).T, input_noise_moments(
-        gaps, lean, peak
-    )
+    whole = _whole(sides, a, b, hyper, prior)
+    return difference_rows(whole.T, of_b).T, input_noise_moments(gaps, lean, peak)
 
 
 def _unfolded_weights(b: Points, weights: Array) -> tuple[Points, Array, Ints]:
@@ -297,6 +314,7 @@ def _spread_effects(
     A setting moves its own column and that of its dose. The part within its own side is summed over
     the data at the side's levels; only interactions with the other side need both.
     """
+    kept, prior = prior.change_correlation, kernel_prior(prior, hyper)
     centre, shares = a.mean, shape.column_weights(hyper.dose_share)
     falls = 2.0 * hyper.amplitude * prior.mean_curvature * shares
     out = np.zeros((a.n, len(shape.stage), weights.shape[1]))
@@ -320,6 +338,8 @@ def _spread_effects(
         across = (hyper.interaction * prior.cross_stage_share) ** 2 * own.pools[1]
         change += _sum_over_data(across * together, own.at, other.pair_sum, other.at, weights)
         out[:, i, :] += hyper.amplitude**2 * change
+    if hyper.trend is not None:
+        out += hyper.trend.steps(a, all_sd, b, kept, weights)
     return out
 
 
@@ -351,18 +371,20 @@ def _table_differences(
 def variance(a: Points, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
     """Return the prior variance (n_a,) of one outcome's field, averaged over the nodes."""
     a, out = _shifted_with_doses(a, shape, hyper), {}
+    rest = kernel_prior(prior, hyper)
     for side in (CURE, PRESS):
         columns = _columns(shape, side)
         first, at = a.joint_levels(columns)
         tables = {
             k: _diagonal_tables(
-                a.nodes[first, k, :], a.weights, shape.is_category_column[k], hyper, prior
+                a.nodes[first, k, :], a.weights, shape.is_category_column[k], hyper, rest
             )
             for k in columns
         }
         whole = np.ones(len(first))
         out[side] = _side_sums(first, at, tables, (whole, whole, whole), shape, hyper)
-    return _assemble(out, hyper, prior)
+    whole = _assemble(out, hyper, rest)
+    return whole if hyper.trend is None else whole + hyper.trend.variance(a)
 
 
 def outcome_correlation(shape: FieldShape, alike: float, prior: Prior) -> Array:

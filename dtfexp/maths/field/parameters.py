@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.maths.field.trend import LearntTrend
+
 Array = NDArray[np.float64]
 
 
@@ -63,7 +65,8 @@ class Hyperparameters:
     press noise in grades; ``ceiling`` is the height of the best possible print above the acceptance
     cut; ``dose`` is the share of a stage's temperature and time effects that acts through their
     dose; ``shift`` (d,) is the change, in codes, of every setting's effect since a change (None: no
-    change).
+    change); ``trend`` is the low-order part where that was learnt from earlier sessions (None: it
+    is that of the general prior).
     """
 
     amplitude: float
@@ -76,3 +79,4 @@ class Hyperparameters:
     ceiling: float = np.inf
     dose_share: float = 0.25
     shift: Array | None = None
+    trend: LearntTrend | None = None

@@ -18,7 +18,8 @@ they take to settle, and every fit says whether it settled.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -87,6 +88,13 @@ class Sites:
     covariance: Array
     converged: Bools
     resolved: Bools
+
+    @classmethod
+    def joined(cls, parts: Sequence[Sites]) -> Sites:
+        """Return the sites of several lists of scale settings as those of one."""
+        return cls(
+            **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)}
+        )
 
     @cached_property
     def root(self) -> Array:

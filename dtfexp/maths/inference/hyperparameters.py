@@ -20,7 +20,12 @@ from scipy.special import expit, ndtri
 from scipy.stats import qmc
 
 from dtfexp.maths.field.parameters import Hyperparameters
-from dtfexp.maths.inference.evidence_surface import fit_evidence_surface, posterior_moments
+from dtfexp.maths.field.trend import LearntTrend
+from dtfexp.maths.inference.evidence_surface import (
+    fit_evidence_surface,
+    log_integral,
+    posterior_moments,
+)
 
 Array = NDArray[np.float64]
 
@@ -56,6 +61,17 @@ HYPER_PRIORS: tuple[HyperPrior, ...] = (
     HyperPrior("press noise", np.log(0.27), 0.28, "twins differ by about a quarter of a grade"),
 )  # fmt: skip
 _N_COMMON = len(HYPER_PRIORS) - 1
+
+
+@dataclass(frozen=True, eq=False)
+class LearntPrior:
+    """The prior that earlier sessions taught, and its ``share`` against the general prior."""
+
+    hyper_priors: tuple[HyperPrior, ...]
+    trend: LearntTrend
+    share: float
+
+
 # Further sets of evaluations: stop at 1.5 x the quadratic's coefficients, when the centre moves by
 # less than a third of a posterior sd.
 _MOST_STAGES, _MOVE_TOLERANCE = 8, 0.3
@@ -118,8 +134,9 @@ def _balanced(normals: Array) -> Array:
 
 def integrate(
     log_evidence: Callable[[Array], Array], dim: int, n_points: int, n_integration_points: int
-) -> tuple[Array, Array]:
-    """Weighted points (k, dim) that carry the posterior of the scales, and their weights (k,).
+) -> tuple[Array, Array, float]:
+    """Weighted points (k, dim) that carry the posterior of the scales, their weights (k,), and the
+    log of the evidence integrated over the scales.
 
     ``log_evidence`` takes (n, dim) standard-normal coordinates and returns (n,).
     METHODS.md, equation (17).
@@ -131,9 +148,8 @@ def integrate(
     enough = _EVALUATIONS_PER_COEFFICIENT * (dim + 1) * (dim + 2) / 2
     for stage in range(_MOST_STAGES):
         before, root = centre, np.linalg.cholesky(covariance)
-        centre, covariance = posterior_moments(
-            fit_evidence_surface(points, log_seen), centre, covariance, normals
-        )
+        surface = fit_evidence_surface(points, log_seen)
+        centre, covariance = posterior_moments(surface, centre, covariance, normals)
         moved = float(np.linalg.norm(np.linalg.solve(root, centre - before)))
         if len(points) >= enough and moved < _MOVE_TOLERANCE:
             break
@@ -141,7 +157,8 @@ def integrate(
         step = normal_points(n_points, dim, stage + 1) @ np.linalg.cholesky(covariance).T
         points = np.vstack([points, centre + step])
         log_seen = np.concatenate([log_seen, log_evidence(centre + step)])
-    return _integration_points(centre, covariance, n_integration_points)
+    total = log_integral(surface, centre, covariance, normals)
+    return *_integration_points(centre, covariance, n_integration_points), total
 
 
 def _integration_points(

@@ -6,7 +6,8 @@ predictions are Gaussian within a setting and mixed over settings.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,11 +16,13 @@ from dtfexp.maths.field import batch_effects, ceiling, field
 from dtfexp.maths.field.monotone import STEP_SCALE, monotone_fields
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
+from dtfexp.maths.field.trend import LearntTrend
 from dtfexp.maths.inference import cure_looks
 from dtfexp.maths.inference.ep import Observations, Sites, propagate
 from dtfexp.maths.inference.hyperparameters import (
     HYPER_PRIORS,
     HyperPrior,
+    LearntPrior,
     integrate,
     n_dimensions,
     to_hyperparameters,
@@ -37,6 +40,8 @@ Bools = NDArray[np.bool_]
 HYPERPARAMETER_ROWS = 400
 # Numbers in the covariances that are worked on at once.
 _AT_ONCE = 4e6
+# A prior less likely than this, the data seen, is left out: every prior kept costs time.
+LEAST_SHARE = 0.01
 # Neighbouring grades are about equally far apart: sd of the log of a step.
 STEP_SD = 0.3
 
@@ -198,6 +203,9 @@ def data_batch_covariance(data: Data, hyper: Hyperparameters, prior: Prior) -> A
 
 def data_mean(data: Data, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
     """Prior mean (N,) of the observed latent values: differences of two outcomes have none."""
+    if hyper.trend is not None:
+        each = field.outcome_means(data.at, shape, hyper, prior)
+        return np.asarray((each * data.outcome_design(shape.n_outcomes)).sum(axis=1))
     return field.prior_mean(data.at, shape, hyper, prior) * (data.is_observed | data.is_cure_look)
 
 
@@ -220,10 +228,7 @@ def fit_sites(
             fit_sites(data, shape, prior, grade_scales, hyper[i : i + chunk], start, **options)
             for i in range(0, len(hyper), chunk)
         ]
-        joined = {
-            f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Sites)
-        }
-        return Sites(**joined)
+        return Sites.joined(parts)
     covariance = np.array([data_covariance(data, shape, s, prior) for s in hyper])
     batch = np.array([data_batch_covariance(data, s, prior) for s in hyper])
     mean = np.array([data_mean(data, shape, s, prior) for s in hyper])
@@ -255,10 +260,15 @@ def infer(
     prior: Prior,
     *,
     hyper_priors: tuple[HyperPrior, ...] = HYPER_PRIORS,
+    learnt: LearntPrior | None = None,
     n_points: int | None = None,
     n_integration_points: int = 16,
 ) -> Posterior:
-    """The whole inference: unequal grade steps, then scales integrated, then the sites kept."""
+    """The whole inference: unequal grade steps, then scales integrated, then the sites kept.
+
+    ``learnt``: beside the general prior, in a mixture of both whose shares the data revise.
+    METHODS.md, equation (39).
+    """
     own = n_dimensions(shape.n_outcomes)
     # A change moved some settings by an unknown amount: one more scale for each.
     moving = np.flatnonzero(prior.shift_sd)
@@ -267,30 +277,53 @@ def infer(
         # The work grows with N^3.  Half as many still come within a tenth of a posterior sd.
         n_points = 64 if data.is_observed.sum() <= 80 else 32
 
-    def scales_at(u: Array) -> list[Hyperparameters]:
-        made = [to_hyperparameters(row, shape.n_outcomes, hyper_priors) for row in u]
+    def scales_at(u: Array, priors: tuple[HyperPrior, ...]) -> list[Hyperparameters]:
+        made = [to_hyperparameters(row, shape.n_outcomes, priors) for row in u]
         if not len(moving):
             return made
         shift = np.zeros((len(u), len(prior.shift_sd)))
         shift[:, moving] = u[:, own:] * np.array(prior.shift_sd)[moving]
         return [replace(one, shift=by) for one, by in zip(made, shift, strict=True)]
 
-    def log_evidence(u: Array) -> Array:
-        if few.n == 0:
-            return np.zeros(len(u))
-        return fit_sites(
-            few, shape, prior, grade_scales, scales_at(u), middle, tolerance=0.03, sweeps=15
-        ).log_evidence
+    def integrated(
+        priors: tuple[HyperPrior, ...], trend: LearntTrend | None
+    ) -> tuple[list[Hyperparameters], Array, Sites, float]:
+        def at(u: Array) -> list[Hyperparameters]:
+            made = scales_at(u, priors)
+            return made if trend is None else [replace(one, trend=trend) for one in made]
 
-    central = scales_at(np.zeros((1, dim)))[0]
+        def log_evidence(u: Array) -> Array:
+            if few.n == 0:
+                return np.zeros(len(u))
+            return fit_sites(
+                few, shape, prior, grade_scales, at(u), middle, tolerance=0.03, sweeps=15
+            ).log_evidence
+
+        # Sites of other scales are near those of the central ones: half of the sweeps.
+        middle = fit_sites(few, shape, prior, grade_scales, at(np.zeros((1, dim))))
+        points, weight, total = integrate(log_evidence, dim, n_points, n_integration_points)
+        start = middle if few is data else None
+        return at(points), weight, fit_sites(
+            data, shape, prior, grade_scales, at(points), start
+        ), total  # fmt: skip
+
+    central = scales_at(np.zeros((1, dim)), learnt.hyper_priors if learnt else hyper_priors)[0]
+    if learnt is not None:
+        central = replace(central, trend=learnt.trend)
     data = with_input_noise(data, shape, prior, grade_scales, central)
     grade_scales = fitted_cuts(data, shape, prior, grade_scales, central)
     few = data.subsample(HYPERPARAMETER_ROWS)
-    # Sites of other scales are near those of the central ones: half of the sweeps.
-    middle = fit_sites(few, shape, prior, grade_scales, [central])
-    points, weight = integrate(log_evidence, dim, n_points, n_integration_points)
-    scales = scales_at(points)
-    sites = fit_sites(data, shape, prior, grade_scales, scales, middle if few is data else None)
+    scales, weight, sites, total = integrated(hyper_priors, None)
+    if learnt is not None:
+        beside = integrated(learnt.hyper_priors, learnt.trend)
+        odds = np.log([1.0 - learnt.share, learnt.share]) + np.array([total, beside[3]])
+        share = np.exp(odds - np.logaddexp(*odds))
+        kept = share > LEAST_SHARE
+        parts = list(compress(((scales, weight, sites), beside[:3]), kept))
+        share = share[kept] / share[kept].sum()
+        scales = [one for part in parts for one in part[0]]
+        weight = np.concatenate([s * part[1] for s, part in zip(share, parts, strict=True)])
+        sites = Sites.joined([part[2] for part in parts])
     return Posterior(data, shape, prior, grade_scales, tuple(scales), weight, sites, hyper_priors)
 
 
@@ -364,30 +397,3 @@ def fitted_cuts(
             cuts = found.cuts * noise
             current[o] = replace(now, cuts=cuts - cuts[accept])
     return tuple(current)
-
-
-@single_threaded
-def at_central_hyperparameters(post: Posterior) -> Posterior:
-    """The same posterior at one set of scales, the weighted middle: for choosing, not for
-    promising."""
-
-    def middle(values: list[float]) -> float:
-        return float(np.exp(post.weight @ np.log(values)))
-
-    shift = post.shift()
-    scales = Hyperparameters(
-        amplitude=middle([s.amplitude for s in post.integration_points]),
-        length=middle([s.length for s in post.integration_points]),
-        interaction=middle([s.interaction for s in post.integration_points]),
-        load_sd=middle([s.load_sd for s in post.integration_points]),
-        round_sd=middle([s.round_sd for s in post.integration_points]),
-        outcome_correlation=float(
-            post.weight @ np.array([s.outcome_correlation for s in post.integration_points])
-        ),
-        ceiling=middle([s.ceiling for s in post.integration_points]),
-        dose_share=float(post.weight @ np.array([s.dose_share for s in post.integration_points])),
-        noise=np.exp(post.weight @ np.log(np.array([s.noise for s in post.integration_points]))),
-        shift=None if shift is None else shift[0],
-    )
-    sites = fit_sites(post.data, post.shape, post.prior, post.grade_scales, [scales])
-    return replace(post, integration_points=(scales,), weight=np.ones(1), sites=sites)

@@ -65,4 +65,4 @@ def mean_covariance_and_input_noise(
     scales, shape, prior = post.integration_points[j], post.shape, post.prior
     places, weights = post.data.design_points.at, post.weights_by_point(j)
     base, wander = field.covariance_and_input_noise(at, places, shape, scales, prior, weights)
-    return field.prior_mean(at, shape, scales, prior)[:, None] + base @ weights, base, wander
+    return field.outcome_means(at, shape, scales, prior) + base @ weights, base, wander

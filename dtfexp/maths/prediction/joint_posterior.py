@@ -43,7 +43,7 @@ def _mean_and_whitened_cross(post: Posterior, at: Points, j: int) -> tuple[Array
     """Return the posterior mean (M, O), and whitened cross-covariances with the data (M, O, N)."""
     shape, prior, scales = post.shape, post.prior, post.integration_points[j]
     base = field.covariance(at, post.data.design_points.at, shape, scales, prior)
-    mean = field.prior_mean(at, shape, scales, prior)[:, None] + base @ post.weights_by_point(j)
+    mean = field.outcome_means(at, shape, scales, prior) + base @ post.weights_by_point(j)
     return mean, np.array(post.whitened_cross_by_point(base, j)).transpose(1, 0, 2)
 
 

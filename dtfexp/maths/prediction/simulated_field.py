@@ -76,8 +76,8 @@ class SimulatedField:
             base, wander[rows] = field.covariance_and_input_noise(
                 part, self.anchors, self.shape, self.scales, self.prior, self.weights
             )
-            trade = field.prior_mean(part, self.shape, self.scales, self.prior)
-            mean[rows] = trade[:, None] + base @ self.weights
+            trade = field.outcome_means(part, self.shape, self.scales, self.prior)
+            mean[rows] = trade + base @ self.weights
         return mean, wander
 
     def pass_rate(self, points: Points) -> Array:

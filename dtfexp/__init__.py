@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.rehearse.rehearsal import Rehearsal as Rehearsal
     from dtfexp.dialin.rehearse.rehearsal import rehearse as rehearse
     from dtfexp.dialin.window.window import Window as Window
+    from dtfexp.show.paper.coupon_artwork import coupon_artwork as coupon_artwork
     from dtfexp.show.recorder.bench_book import Logbook as Logbook
     from dtfexp.show.report.report import report as report
     from dtfexp.show.report.session_comparison import compare_windows as compare_windows
@@ -63,6 +64,7 @@ _GIVEN = {
     "dialin.recalibrate.redial": "redial",
     "dialin.rehearse.rehearsal": "Rehearsal rehearse",
     "dialin.window.window": "Window",
+    "show.paper.coupon_artwork": "coupon_artwork",
     "show.recorder.bench_book": "Logbook",
     "show.report.report": "report",
     "show.report.session_comparison": "compare_windows",

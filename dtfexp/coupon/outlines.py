@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
@@ -121,3 +122,12 @@ def code_modules(text: str) -> NDArray[np.int8]:
 
     code = segno.make(text, version=1, error="h", micro=False, boost_error=False)
     return np.array([list(row) for row in code.matrix], dtype=np.int8)
+
+
+def bank_pieces(bank: Feature, gaps: Iterable[Feature]) -> list[Shape]:
+    """Return what the gaps leave of the bank, as rectangles."""
+    found, at = [], bank.x
+    for gap in sorted(gaps, key=lambda one: one.x):
+        found.append(rectangle(bank.ink, at, bank.y, gap.x - at, bank.height))
+        at = gap.x + gap.width
+    return [*found, rectangle(bank.ink, at, bank.y, bank.x + bank.width - at, bank.height)]

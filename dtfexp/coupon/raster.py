@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.coupon.layout import INKS, coupon_layout
-from dtfexp.coupon.outlines import Shape, coupon_shapes
-from dtfexp.coupon.payload import Label
+from dtfexp.coupon.layout import INKS, Kind, coupon_layout
+from dtfexp.coupon.outlines import Shape, feature_shapes
+from dtfexp.coupon.payload import Half, Label
 
 Picture = NDArray[np.uint8]
 #: A polygon is drawn this many times larger, and a pixel printed where half of it is covered.
 _FINER = 4
 #: Rectangles thinner than this, in mm, are lines and gaps.
 _THIN = 2.1
+#: What a label changes.
+_LABELLED: tuple[Kind, ...] = ("code", "number", "word")
+_ANY = Label("00000", 1)
 
 
 def pixels(length: float, per_mm: float) -> int:
@@ -31,15 +35,31 @@ def coupon_picture(label: Label, per_mm: float) -> Picture:
     wide. The picture reads the right way round: film is printed mirrored, which the print driver
     does.
     """
-    layout = coupon_layout(label.half)
-    size = (pixels(layout.height, per_mm), pixels(layout.width, per_mm), 4)
-    picture = np.zeros(size, dtype=np.uint8)
-    draw_shapes(picture, coupon_shapes(label), per_mm)
+    picture = _unlabelled(label.half, per_mm).copy()
+    for feature in coupon_layout(label.half).of_kind(*_LABELLED):
+        draw_shapes(picture, feature_shapes(feature, label), per_mm)
     return picture
 
 
-def draw_shapes(picture: Picture, shapes: Iterable[Shape], per_mm: float) -> None:
-    """Draw shapes into an RGBA picture, in place, later ones over earlier ones."""
+@lru_cache(maxsize=2)
+def _unlabelled(half: Half, per_mm: float) -> Picture:
+    """Return what all coupons of a kind have in common."""
+    layout = coupon_layout(half)
+    size = (pixels(layout.height, per_mm), pixels(layout.width, per_mm), 4)
+    picture = np.zeros(size, dtype=np.uint8)
+    for feature in layout.features:
+        if feature.kind not in _LABELLED:
+            draw_shapes(picture, feature_shapes(feature, _ANY), per_mm)
+    return picture
+
+
+def draw_shapes(
+    picture: Picture, shapes: Iterable[Shape], per_mm: float, first_row: int = 0
+) -> None:
+    """Draw shapes into an RGBA picture, in place, later ones over earlier ones.
+
+    ``first_row``: the row of the whole that the picture begins with; polygons need 0.
+    """
     for shape in shapes:
         ink = (*INKS[shape.ink], 255) if shape.ink else (0, 0, 0, 0)
         if shape.box is not None:
@@ -47,7 +67,8 @@ def draw_shapes(picture: Picture, shapes: Iterable[Shape], per_mm: float) -> Non
             left, top = pixels(x0, per_mm), pixels(y0, per_mm)
             # A thin line keeps its width wherever it falls on the pixels; larger things join.
             wide = max(1, pixels(x1 - x0, per_mm)) if x1 - x0 < _THIN else pixels(x1, per_mm) - left
-            picture[top : max(top + 1, pixels(y1, per_mm)), left : left + wide] = ink
+            bottom = max(top + 1, pixels(y1, per_mm)) - first_row
+            picture[max(top - first_row, 0) : max(bottom, 0), left : left + wide] = ink
         else:
             _draw_polygon(picture, shape, per_mm)
 

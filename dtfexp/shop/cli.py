@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, NoReturn
 
+from dtfexp.describe import fields
 from dtfexp.describe.errors import DtfexpError
-from dtfexp.shop import commands
+from dtfexp.shop import commands, coupons
 from dtfexp.version import __version__
 
 _ABOUT = "Dial in a direct-to-film transfer bench with few test presses."
@@ -22,6 +23,7 @@ In order:
   dtfexp rehearse SESSION.toml --presses 10+4+4      are they enough? tried on invented benches
   dtfexp plan SESSION.toml my.dtfbook --presses 14   start a logbook with a first look
   dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
+  dtfexp coupon my.dtfbook --out film                test prints with number and code, for the film
   (press, peel, wash, grade; record in 2_record.ipynb, on a sheet, or one by one:)
   dtfexp record my.dtfbook 5 peel=4 --by Ana         record a grade
   dtfexp import my.dtfbook grades.csv                take in a sheet of grades
@@ -107,6 +109,21 @@ def parser() -> argparse.ArgumentParser:
         take("logbook", metavar="LOGBOOK")
         take("--out", metavar="DIR", required=True, help="folder to write into")
         take("--paper", metavar="SIZE", default="A4", help="A4 or Letter (%(default)s)")
+    with command("coupon", coupons.coupon, "draw the test print of each press, with its number and "
+                 "a code to read it by, for any print driver",
+                 "my.dtfbook --out film --halves") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("--out", metavar="DIR", required=True, help="folder to write into")
+        take("--presses", type=_whole, nargs="+", metavar="N",
+             help="for these presses (those not made yet)")  # fmt: skip
+        take("--halves", action="store_true", help="two pieces each: one to wash, one to keep")
+        take("--dpi", type=_whole, nargs="+", default=[300], metavar="DPI",
+             help="300, 600 or both (300)")  # fmt: skip
+        take("--film-width", type=_number, metavar="MM",
+             help="printable width of the film (as in the session: supplies)")  # fmt: skip
+        take("--mirror", action="store_true",
+             help="turn left and right; most print drivers do it themselves")  # fmt: skip
+        _fabrics(take)
     with command("next", commands.next_, "add the most informative test presses",
                  "my.dtfbook --presses 4") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
@@ -230,6 +247,13 @@ def _whole(text: str) -> int:
         return int(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r:.80} is not a whole number") from None
+
+
+def _number(text: str) -> float:
+    number = fields.number_from_text(text)
+    if number is None:
+        raise argparse.ArgumentTypeError(f"{text!r:.80} is not a number")
+    return number
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -315,6 +315,23 @@ def write_sheets(book: Logbook, folder: str, paper: str = "A4") -> None:
         print(path)
 
 
+def coupons(book: Logbook, folder: str, halves: bool = False, dpi: int = 300) -> None:
+    """Draw the test print of each press not made yet into ``folder``; without one say how.
+
+    ``halves``: two pieces for each press, one to wash and one to keep; ``dpi``: 300 or 600.
+    """
+    from dtfexp.show.paper.coupon_artwork import coupon_artwork
+
+    if not folder:
+        print('Nothing was drawn: write film_folder = "film" at the top and run this page again.')
+    elif book.waiting()["pressed"].astype(bool).all():
+        print("Every planned press is made: no test print was drawn.")
+    else:
+        made = coupon_artwork(book, folder, halves=halves, dpi=dpi)
+        print(f"{len(made.paths)} files are in {folder}; strip.png and strip.pdf hold all coupons.")
+        print(*made.lines(), sep="\n")
+
+
 def _put(source: Path, target: Path) -> None:
     try:
         shutil.copyfile(source, target)

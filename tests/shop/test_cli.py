@@ -155,6 +155,9 @@ MISTAKES = [
     (["report", "BOOK"], "--out"),
     (["report", "BOOK", "--out", "r", "--unit", "K"], "unit"),
     (["report", "BOOK", "--out", "SESSION"], "messy_shop_session.toml"),
+    (["coupon", "BOOK", "--out", "film", "--presses", "99"], "press 99"),
+    (["coupon", "BOOK", "--out", "film", "--presses", "3", "--dpi", "150"], "dpi: got 150"),
+    (["coupon", "BOOK", "--out", "film", "--film-width", "wide"], "'wide' is not a number"),
     (["bogus"], "'bogus'"),
 ]
 
@@ -193,6 +196,14 @@ def test_the_sheet_to_print_and_its_twin_to_type_into(
     assert (code, "0 entries added" in out) == (0, True)
     code, _, err = run(capsys, "sheet", str(shop), "--out", str(folder), "--paper", "A5")
     assert (code, "one of A4, Letter" in err) == (2, True)
+
+
+def test_coupons_are_drawn_for_the_film(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = shop.parent / "film"
+    code, out, _ = run(capsys, "coupon", str(shop), "--out", str(folder), "--presses", "3", "5")
+    assert code == 0
+    assert "2 coupons for 2 presses" in out and str(folder / "strip.pdf") in out
+    assert (folder / "300dpi" / "press-005-white.png").is_file()
 
 
 def test_help_names_every_design_and_loads_nothing_heavy() -> None:

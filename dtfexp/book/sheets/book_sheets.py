@@ -35,6 +35,12 @@ class BookSheets:
         @property
         def bench(self) -> Bench: ...
 
+    @property
+    def mark(self) -> str:
+        """A short word that tells this book from any other, on what it prints."""
+        with self._store.reading() as connection:
+            return stored_plans.book_mark(connection)
+
     def export(self, folder: str | PathLike[str]) -> list[Path]:
         """Write everything into ``folder``; ``logbook.json`` is for ``Logbook.restore``.
 

@@ -15,7 +15,7 @@ KINDS = ("graded", "passfail", "measured")
 _MOST_GRADES = 101
 _TOLERANCE = 1e-9
 _HALF_GRADE = re.compile(r"(\d{1,2})\s*[-–]\s*(\d{1,2})", re.ASCII)
-_SLASHED = re.compile(r"\d{1,3}\s*[/⁄]\s*\d{1,3}", re.ASCII)  # noqa: RUF001: both are typed
+_SLASHED = re.compile(r"\d{1,3}\s*[/⁄]\s*\d{1,3}", re.ASCII)  # both are typed
 _PASS_WORDS = ("pass", "passed", "yes", "true")
 _FAIL_WORDS = ("fail", "failed", "no", "false")
 

@@ -20,7 +20,12 @@ import random
 import signal
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
+
+# Loaded once for all: the processes forked from here need not.
+import hypothesis  # noqa: F401
+import pytest
 
 TESTS = {
     "dtfexp.describe.heat": ["tests/describe/test_heat.py"],
@@ -112,26 +117,40 @@ class _Loader(importlib.abc.MetaPathFinder, importlib.abc.InspectLoader):
         return self.code
 
 
-def outcome(loader: _Loader | None, tests: list[str]) -> str:
-    """ "killed", "slow" (killed too) or "lived": the tests in a process of their own."""
+def lived(loader: _Loader | None, tests: list[str], seconds: float) -> bool:
+    """Whether the tests pass within ``seconds``, in a process of their own.
+
+    All that they start ends with them.
+    """
     child = os.fork()
     if not child:
-        out = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(out, 1), os.dup2(out, 2)
-        if loader is not None:
-            sys.meta_path.insert(0, loader)
-        import pytest
-
-        os._exit(int(pytest.main([*tests, "-x", "-q", "-p", "no:cacheprovider"])))
-    start = time.monotonic()
-    while time.monotonic() - start < LONGEST:
+        status = int(pytest.ExitCode.INTERNAL_ERROR)
+        try:
+            os.setsid()
+            out = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(out, 1), os.dup2(out, 2)
+            if loader is not None:
+                sys.meta_path.insert(0, loader)
+            status = int(
+                pytest.main([*tests, "-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist"])
+            )
+        finally:
+            # Whatever happened: a child that went on from here would try mutants of its own.
+            os._exit(status)
+    end = time.monotonic() + seconds
+    done = status = 0
+    while not done and time.monotonic() < end:
         done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return "lived" if status == 0 else "killed"
         time.sleep(0.05)
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return "slow"
+    with suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    if not done:
+        os.waitpid(child, 0)
+        return False
+    code = os.waitstatus_to_exitcode(status)
+    if code in (pytest.ExitCode.USAGE_ERROR, pytest.ExitCode.NO_TESTS_COLLECTED):
+        raise SystemExit(f"{' '.join(tests)}: pytest ran no test (exit code {code})")
+    return code == 0
 
 
 def main() -> None:
@@ -141,16 +160,17 @@ def main() -> None:
     asked.add_argument("--sample", type=int, default=12)
     asked.add_argument("--seed", type=int, default=0)
     told = asked.parse_args()
-    # Loaded once for all: the processes forked from here need not.
-    import hypothesis  # noqa: F401
-
     killed = tried = 0
     for name in told.modules or TESTS:
         path = Path(*name.split(".")).with_suffix(".py")
         source = path.read_text(encoding="utf-8")
         count = len(places(ast.parse(source)))
         picked = random.Random(told.seed).sample(range(count), min(told.sample, count))
-        lived = []
+        start = time.monotonic()
+        if not lived(None, TESTS[name], LONGEST):
+            raise SystemExit(f"{name}: its tests fail without a mutant")
+        longest = min(LONGEST, 20 + 10 * (time.monotonic() - start))
+        left = []
         for place in sorted(picked):
             tree = ast.parse(source)
             parent, field, k = places(tree)[place]
@@ -163,11 +183,11 @@ def main() -> None:
                 value[k] = new
             was, now = (ast.unparse(node).split("\n")[0] for node in (old, new))
             tried += 1
-            if outcome(_Loader(name, str(path), tree), TESTS[name]) == "lived":
-                lived.append(f"  line {old.lineno}: {was}  ->  {now}")
+            if lived(_Loader(name, str(path), tree), TESTS[name], longest):
+                left.append(f"  line {old.lineno}: {was}  ->  {now}")
             else:
                 killed += 1
-        print(f"{name}: {len(picked) - len(lived)} of {len(picked)} killed", *lived, sep="\n")
+        print(f"{name}: {len(picked) - len(left)} of {len(picked)} killed", *left, sep="\n")
         sys.stdout.flush()
     print(f"{killed} of {tried} killed ({100 * killed / max(tried, 1):.0f} %)")
 

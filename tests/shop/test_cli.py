@@ -164,11 +164,15 @@ MISTAKES = [
 
 @pytest.mark.parametrize(("argv", "word"), MISTAKES, ids=lambda v: " ".join(v)[:40])
 def test_a_mistake_is_one_clear_line_and_code_2(
-    shop: Path, capsys: pytest.CaptureFixture[str], argv: list[str], word: str
+    shop: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    argv: list[str],
+    word: str,
 ) -> None:
     names = {"SESSION": str(DATA / "messy_shop_session.toml"), "BOOK": str(shop)}
     before = shop.read_bytes()
-    os.chdir(shop.parent)
+    monkeypatch.chdir(shop.parent)
     code, out, err = run(capsys, *(names.get(a, a) for a in argv))
     assert code == 2
     assert out == ""

@@ -69,9 +69,9 @@ def test_docstrings_name_equations_that_are_there():
 
 @pytest.mark.parametrize("lean, peak", [(0.0, 3.0), (0.5, 2.1), (-1.2, 4.0)])
 def test_three_points_have_the_four_moments(lean, peak):
-    sd, wander = 0.7, np.array([[[0.49, lean, peak, 1.0]]])
+    sd, input_noise = 0.7, np.array([[[0.49, lean, peak, 1.0]]])
     means = [
-        -quality_loss_and_variance(lambda f, r=r: f**r, np.zeros((1, 1)), wander)[0].item()
+        -quality_loss_and_variance(lambda f, r=r: f**r, np.zeros((1, 1)), input_noise)[0].item()
         for r in (1, 2, 3, 4)
     ]
     assert means == pytest.approx([0.0, sd**2, lean * sd**3, peak * sd**4], abs=1e-12)

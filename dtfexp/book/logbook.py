@@ -65,7 +65,7 @@ class Logbook(BookSheets):
     def create(
         cls, path: str | PathLike[str], session: Session, *, by: str = "", clock: Clock = now
     ) -> Self:
-        """A new logbook for ``session``. ``LogbookError`` when the file is there already."""
+        """Return a new logbook for ``session``. ``LogbookError`` when the file is there already."""
         if not isinstance(session, Session):
             raise fields.refusal("session", session, "a dtfexp.Session", LogbookError)
         who, place, at = entry_fields.person(by), Path(path), entry_fields.zoned(clock())
@@ -75,7 +75,7 @@ class Logbook(BookSheets):
 
     @classmethod
     def open(cls, path: str | PathLike[str], *, by: str = "", clock: Clock = now) -> Self:
-        """The logbook at ``path``, checked; ``LogbookError`` in one line when it is none.
+        """Return the logbook at ``path``, checked; ``LogbookError`` in one line when it is none.
 
         A file of an older dtfexp is copied beside itself and brought up to date.
         """
@@ -92,16 +92,18 @@ class Logbook(BookSheets):
         lost_photos: bool = False,
         clock: Clock = now,
     ) -> Self:
-        """The logbook of an exported ``logbook.json`` and the folder ``photos`` beside it, made
-        again at ``path``: the same book, entry for entry, whole or not at all. ``LogbookError``
-        when anything is wrong; ``lost_photos`` accepts that photos are not there."""
+        """Make the logbook of an exported ``logbook.json`` and its folder ``photos`` at ``path``.
+
+        The same book, entry for entry, whole or not at all. ``LogbookError`` when anything is
+        wrong; ``lost_photos`` accepts that photos are not there.
+        """
         at = entry_fields.zoned(clock())
         archive.restore(Path(source), Path(path), at, _read_all, lost_photos)
         return cls.open(path, clock=clock)
 
     @staticmethod
     def check(path: str | PathLike[str]) -> list[str]:
-        """What is wrong with the logbook at ``path``, a line for each record; [] when sound.
+        """Return what is wrong with the logbook at ``path``, a line for each record; [] when sound.
 
         Changes nothing. ``LogbookError`` for a file that is no logbook or cannot be read.
         """
@@ -111,15 +113,19 @@ class Logbook(BookSheets):
     def salvage(
         path: str | PathLike[str], target: str | PathLike[str], *, clock: Clock = now
     ) -> list[str]:
-        """Make a new logbook of what is sound in a damaged one, and in its copies; a line for each
-        record that is not saved as it was written."""
+        """Make a new logbook of what is sound in a damaged one and in its copies.
+
+        Returns a line for each record that is not saved as it was written.
+        """
         at = entry_fields.zoned(clock())
         return salvage.salvage(Path(path), Path(target), at, _read_all)
 
     def backup(self, path: str | PathLike[str]) -> Path:
-        """Copy the whole logbook, its photos with it, to the new file ``path`` (into a folder:
-        under a name with the time); safe while others write, and checked. Returns the copy.
-        ``LogbookError`` when a file is there already or a photo is lost."""
+        """Copy the whole logbook with its photos to the new file ``path``; return the copy.
+
+        Into a folder: under a name with the time. Safe while others write, and checked.
+        ``LogbookError`` when a file is there already or a photo is lost.
+        """
         return backups.back_up(self._store, Path(path), entry_fields.zoned(self._clock()))
 
     def close(self) -> None:
@@ -203,8 +209,10 @@ class Logbook(BookSheets):
         return self._append(number, entries.RECORD, said, by, id, actual, accept)
 
     def questions(self, press: int, actual: Mapping[str, Any]) -> list[dict[str, str]]:
-        """What ``record`` would ask about the readings ``actual`` of ``press``: ``factor``,
-        ``says``, ``read`` and ``meant`` ("" when nothing explains it) of each doubtful one."""
+        """Return what ``record`` would ask about the readings ``actual`` of ``press``.
+
+        ``factor``, ``says``, ``read`` and ``meant`` ("" if unexplained) of each doubtful one.
+        """
         with self._store.reading() as connection:
             return asked_readings.questions(connection, self.session, press, actual)
 
@@ -220,8 +228,10 @@ class Logbook(BookSheets):
         return self._append(number, entries.RECORD, {entries.EXCLUDED: None}, by, id)
 
     def redo(self, press: int, reason: str, by: str = "", id: str | None = None) -> str:
-        """Start a press afresh on a new coupon: what was said of the first is kept in history
-        and counts no more. Returns the entry's id."""
+        """Start a press afresh on a new coupon; return the entry's id.
+
+        What was said of the first is kept in history and counts no more.
+        """
         number = entry_fields.press_number(press)
         why = entry_fields.reason(number, reason, "it is made again")
         return self._append(number, entries.REDO, {entries.EXCLUDED: why}, by, id)
@@ -229,7 +239,8 @@ class Logbook(BookSheets):
     def undo(self, press: int, by: str = "", id: str | None = None) -> str:
         """Take back the last entry of a press by a further one; undoing again brings it back.
 
-        The same ``id`` twice undoes once. Returns the entry's id."""
+        The same ``id`` twice undoes once. Returns the entry's id.
+        """
         number, key = entry_fields.press_number(press), entry_fields.entry_id(id)
         who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
@@ -289,7 +300,7 @@ class Logbook(BookSheets):
         return [key for key, _, _ in asked]
 
     def kept(self, kind: str | None = None) -> list[journal.Note]:
-        """The notes of one kind (of every kind without one) that hold, in order of arrival."""
+        """Return the notes that hold, of one kind or of all, in order of arrival."""
         kinds = () if kind is None else (journal.kind_of(kind),)
         with self._store.reading() as connection:
             return journal.current_notes(journal.read(connection, *kinds))
@@ -311,7 +322,7 @@ class Logbook(BookSheets):
         return Bench(self, self._clock)
 
     def warnings(self, press: int, now: datetime | None = None) -> list[PressWarning]:
-        """What speaks against going on with ``press`` right now; [] when nothing does."""
+        """Return what speaks against going on with ``press`` right now; [] when nothing does."""
         from dtfexp.book.bench import step_clocks
 
         number, at = entry_fields.press_number(press), entry_fields.zoned(now or self._clock())
@@ -346,7 +357,7 @@ class Logbook(BookSheets):
         )
 
     def waiting(self) -> pd.DataFrame:
-        """The presses that still lack a grade and are not excluded, in running order.
+        """Return the presses that still lack a grade and are not excluded, in running order.
 
         The columns of ``runs``; then ``pressed`` (True when anything was recorded of it) and
         ``waiting_for`` (the outcomes not known yet, joined by ", ").
@@ -371,8 +382,11 @@ class Logbook(BookSheets):
         return frames.history(self.session, found, notes)
 
     def plans(self) -> pd.DataFrame:
-        """One row per plan added: ``design``, ``seed``, ``reason``, ``notes`` (a tuple of
-        sentences), ``presses`` (how many), ``time`` (with zone), ``by``."""
+        """Return one row per plan added.
+
+        ``design``, ``seed``, ``reason``, ``notes`` (a tuple of sentences), ``presses`` (how many),
+        ``time`` (with zone), ``by``.
+        """
         with self._store.reading() as connection:
             found = stored_plans.plans(connection)
         return frames.plans(found)

@@ -215,16 +215,11 @@ def _allowance(factor: Factor, unit: str) -> str:
 
 
 def _set(factor: Factor, bound: float, unit: str) -> str:
-    return f"set {_down(factor.reach.highest_set(bound), factor, unit)} or less"
+    return f"set {_rounded(factor.reach.highest_set(bound), factor, unit, math.floor)} or less"
 
 
 def _up(value: float, factor: Factor, unit: str, difference: bool = False) -> str:
     return _rounded(value, factor, unit, math.ceil, difference)
-
-
-def _down(value: float, factor: Factor, unit: str) -> str:
-    """Return a temperature rounded down, so that nobody sets more than was calculated."""
-    return _rounded(value, factor, unit, math.floor)
 
 
 def _rounded(value: float, factor: Factor, unit: str, to: Any, difference: bool = False) -> str:

@@ -61,7 +61,7 @@ def test_spread_is_averaged(dose: float, within: float) -> None:
 def test_wander_is_the_change_of_the_mean_over_one_sd() -> None:
     a, b = _points(5, 5, nodes=5), _points(9, 6)
     weights = np.random.default_rng(7).normal(size=(9, 2))
-    cov, wander = field.covariance_and_input_noise(a, b, SHAPE, SCALES, Prior(), weights)
+    cov, input_noise = field.covariance_and_input_noise(a, b, SHAPE, SCALES, Prior(), weights)
     assert cov == pytest.approx(field.covariance(a, b, SHAPE, SCALES, Prior()), rel=1e-12)
     expected = np.zeros((5, 2))
     for i in (0, 2):
@@ -77,7 +77,7 @@ def test_wander_is_the_change_of_the_mean_over_one_sd() -> None:
             side.append(mean + field.covariance(point, b, SHAPE, SCALES, Prior()) @ weights)
         expected += (0.5 * (side[0] - side[1])) ** 2
     # The dose's own nodes shift a little with the pair they come from.
-    assert wander[..., 0] == pytest.approx(expected, rel=1e-4)
+    assert input_noise[..., 0] == pytest.approx(expected, rel=1e-4)
 
 
 def test_fabrics_share_cure_more_than_press() -> None:

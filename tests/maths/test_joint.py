@@ -76,11 +76,11 @@ def test_a_wide_posterior_under_a_ceiling_against_draws(
     post = Posterior(blank, shape, prior, graded, (scales,), np.ones(1), blank)
     mean = np.linspace(-1.0, 3.0, 9)[:, None] + np.array([0.0, 0.3])
     cov = sd**2 * np.array([[1.0, 0.6], [0.6, 1.0]])
-    wander = np.tile([0.04, 0.0, 3.0, 0.0, 0.0], (9, 2, 1))
-    latent = FieldPosterior(mean[None], np.broadcast_to(cov, (1, 9, 2, 2)), wander[None])
+    moments = np.tile([0.04, 0.0, 3.0, 0.0, 0.0], (9, 2, 1))
+    latent = FieldPosterior(mean[None], np.broadcast_to(cov, (1, 9, 2, 2)), moments[None])
     found = pass_posterior(post, latent)
     normal = np.random.default_rng(0).normal(size=(50_000, 1, 2)) @ np.linalg.cholesky(cov).T
-    drawn = pass_rate_given(post, 0, mean + normal, new_press_effects_at(post, 0, mean, wander))
+    drawn = pass_rate_given(post, 0, mean + normal, new_press_effects_at(post, 0, mean, moments))
     assert found.expected() == pytest.approx(drawn.mean(axis=0), abs=rate_off)
     assert found.chance_at_least(0.9) == pytest.approx((drawn >= 0.9).mean(axis=0), abs=chance_off)
     assert found.lower_sd() == pytest.approx(
@@ -94,10 +94,10 @@ def test_a_wide_posterior_under_a_ceiling_against_draws(
 def test_a_spread_that_moves_two_outcomes_together_or_apart(together: float) -> None:
     """Against the bivariate normal with luck shared by both and spread correlated either way."""
     shared, own, moved = 0.05, np.array([0.2, 0.35]), np.array([0.3, 0.1])
-    wander = np.array([[
+    moments = np.array([[
         [moved[0], 0.0, 3.0, 1.0, together], [moved[1], 0.0, 3.0, together, 1.0],
     ]])  # fmt: skip
-    press = new_press_effects(lambda fields: fields, (shared, own), np.array([[0.4, 0.7]]), wander)
+    press = new_press_effects(lambda fields: fields, (shared, own), np.array([[0.4, 0.7]]), moments)
     between = shared + together * np.sqrt(moved.prod())
     cov = np.diag(own + moved + shared)
     cov[0, 1] = cov[1, 0] = between

@@ -36,10 +36,10 @@ def test_the_sums_over_places_are_the_sums_over_rows() -> None:
         for j, scales in enumerate(post.integration_points):
             args = (post.shape, scales, post.prior)
             weights = post.weights(j)
-            base, wander = field.covariance_and_input_noise(at, data.at, *args, weights)
+            base, input_noise = field.covariance_and_input_noise(at, data.at, *args, weights)
             mean = field.prior_mean(at, *args)[:, None] + base @ weights
             assert latent.mean[j] == pytest.approx(mean, abs=1e-10)
-            assert latent.input_noise[j] == pytest.approx(wander, abs=1e-10)
+            assert latent.input_noise[j] == pytest.approx(input_noise, abs=1e-10)
             own = field.variance(at, *args)[:, None, None] * post.outcome_correlation(j)
             links = post.whitened_cross(base, j)
             drop = [[(a * b).sum(axis=1) for b in links] for a in links]

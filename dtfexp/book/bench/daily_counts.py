@@ -153,17 +153,18 @@ def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: st
             f"counts has {', '.join(_SHEET)}"
         )
     read = [
-        ColumnTold(str(head[k]), name, filled(sheet, k), _said_new(name, new))
+        ColumnTold(
+            str(head[k]),
+            name,
+            filled(sheet, k),
+            sum(name.replace(" ", "_") in told for _, told in new),
+        )
         for name, k in columns.items()
     ]
     return Imported(
         len(rows), len(new), len(rows) - len(new), 0, tuple(remarks), ids[-1] if ids else "",
         path.name, sheet.digest, sheet.title, sheet.others, (*read, *left_out),
     )  # fmt: skip
-
-
-def _said_new(name: str, new: Sequence[tuple[int, Mapping[str, Any]]]) -> int:
-    return sum(name.replace(" ", "_") in told for _, told in new)
 
 
 def _columns(place: str, head: Sequence[Any]) -> dict[str, int]:

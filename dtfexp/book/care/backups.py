@@ -71,7 +71,7 @@ def _copy_now(opened: store.Store, at: datetime) -> None:
 
 
 def made_folder(book: Path) -> Path:
-    """The folder of the copies of the logbook at ``book``, made if it is not there."""
+    """Return the folder of the copies of the logbook at ``book``, made if it is not there."""
     folder = store.backup_folder(book)
     try:
         folder.mkdir(exist_ok=True)
@@ -86,12 +86,12 @@ def now() -> datetime:
 
 
 def stamped(book: Path, at: datetime) -> str:
-    """The name of a copy of ``book`` made at ``at``."""
+    """Return the name of a copy of ``book`` made at ``at``."""
     return f"{book.stem}.{at.strftime(_STAMP)}{book.suffix}"
 
 
 def copies_of(book: Path) -> dict[datetime, Path]:
-    """The automatic copies of the logbook at ``book`` by their time, the oldest first."""
+    """Return the automatic copies of the logbook at ``book`` by their time, the oldest first."""
     found = {}
     folder = store.backup_folder(book)
     for path in sorted(folder.iterdir()) if folder.is_dir() else ():

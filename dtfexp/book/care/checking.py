@@ -20,7 +20,7 @@ _MOST_LINES = 100
 
 
 def check(path: Path, readable: Callable[[Path], object]) -> list[str]:
-    """What is wrong with the logbook at ``path``, one line each; [] when it is sound.
+    """Return what is wrong with the logbook at ``path``, one line each; [] when it is sound.
 
     ``readable`` opens a copy and reads all of it. ``LogbookError`` for what is no logbook, or
     cannot be read at all.
@@ -67,7 +67,7 @@ def _faults(path: Path, connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def record_fault(session: Session | None, table: str, row: tuple[object, ...]) -> str:
-    """What is wrong with one record, as the end of a line; "" when nothing is."""
+    """Return what is wrong with one record, as the end of a line; "" when nothing is."""
     try:
         unpacked = archive.unpacked(table, row)
     except (ValueError, TypeError, RecursionError):

@@ -35,11 +35,10 @@ _LONGEST_SECONDS = 600.0
 def salvage(
     path: Path, target: Path, now: datetime, readable: Callable[[Path], object]
 ) -> list[str]:
-    """Make the new logbook ``target`` of what is sound in ``path``; one line for each record that
-    is not saved as it was written, and a last one that counts what is saved.
+    """Make the new logbook ``target`` of what is sound in ``path``.
 
-    ``LogbookError`` when nothing can be saved: the tables or the session cannot be read, and no
-    copy holds them.
+    Returns a line for each record not saved as it was written, and a last one that counts what is
+    saved. ``LogbookError`` when tables or session cannot be read and no copy holds them.
     """
     store.check_header(path)
     store.require_free(target)
@@ -118,7 +117,7 @@ def _readable(path: Path) -> tuple[Rows, list[chain.Row], bool]:
 
 
 def _with_header(content: bytes) -> bytes:
-    """The file with those bytes of its header put right that are the same in every logbook."""
+    """Return the file with the header bytes put right that are alike in every logbook."""
     size = int.from_bytes(content[16:18], "big")
     page = size if size >= 512 and size & (size - 1) == 0 else _PAGE
     head = bytearray(content[:100])
@@ -147,7 +146,7 @@ def _mend_layout(copy: Path) -> None:
 
 
 def _leniently(copy: Path) -> sqlite3.Connection:
-    """A connection that passes over what it cannot read, be it a table's description or a text."""
+    """Return a connection that passes over tables and text it cannot read."""
     connection = sqlite3.connect(copy, isolation_level=None)
     connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
     connection.execute("PRAGMA writable_schema = ON")
@@ -158,7 +157,7 @@ def _leniently(copy: Path) -> sqlite3.Connection:
 def _rows(
     connection: sqlite3.Connection, table: str, tables: Mapping[str, str], query: str
 ) -> tuple[dict[Any, chain.Row], bool]:
-    """The rows by number: to the first bad page, back from the last, and one by one between."""
+    """Return rows by number: to the first bad page, back from the last, one by one between."""
     if tables.get(table) != "table" or not _plain(connection, table):
         return {}, False
     found: dict[Any, chain.Row] = {}
@@ -188,7 +187,7 @@ def _plain(connection: sqlite3.Connection, table: str) -> bool:
 
 
 def _in_words(said: object) -> str:
-    """What a record says, for people: "peel 5, note torn"; as it stands where it is no JSON."""
+    """Return what a record says, for people: "peel 5, note torn"; as it stands if no JSON."""
     try:
         pairs = json.loads(str(said)).items()
     except (ValueError, AttributeError, RecursionError):
@@ -281,7 +280,7 @@ def _session(path: Path, rows: Rows) -> Session:
 
 
 def _document(session: Session, rows: Rows, told: list[str]) -> dict[str, Any]:
-    """The archive of all rows that make sense together; what does not is told."""
+    """Return the archive of all rows that make sense together; what does not is told."""
     document: dict[str, Any] = {table: [] for table in chain.RECORDS}
     plans, presses, ids = set(), set(), set()
     for table, number, row in _all(rows):

@@ -37,7 +37,9 @@ def runs(session: Session, presses: Sequence[Press]) -> pd.DataFrame:
     }
     for factor in session.factors:
         settings = [p.settings[factor.name] for p in presses]
-        columns[factor.name] = pd.Series(settings, dtype=_dtype(factor.is_numeric))
+        columns[factor.name] = pd.Series(
+            settings, dtype="float64" if factor.is_numeric else "object"
+        )
     taken = {outcome.name for outcome in session.outcomes}
     for name in dict.fromkeys(name for p in presses for name in p.extra):
         # A column that the entries speak for is never taken from the plan.
@@ -177,10 +179,6 @@ def plans(found: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
 def _display_value(field: str) -> str:
     part, _, name = field.partition("/")
     return f"{name}_actual" if part == "actual" and name else name or part
-
-
-def _dtype(numeric: bool) -> str:
-    return "float64" if numeric else "object"
 
 
 def _series(values: Sequence[Any], dtype: str) -> Any:

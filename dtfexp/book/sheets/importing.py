@@ -78,7 +78,8 @@ def import_sheet(
         looked = dict(cure_looks.take_in(connection, mark, file.name, told, at, by, remarks))
         added += len(looked)
         new[cure_look.COLUMN] = len(looked)
-        made.notes |= {id: _row_of_load(found, presses, load) for load, id in looked.items()}
+        row_of = {presses[row.press].oven_load: row.number for row in reversed(found) if row.look}
+        made.notes |= {id: row_of[load] for load, id in looked.items()}
         spoiled = [row for row in found if row.spoiled]
         fresh = [
             row
@@ -158,12 +159,6 @@ def _columns_told(
         count = new.get(_field(column), 0) if _field(column) else 0
         yield ColumnTold(column.heading, told, filled(sheet, column.index), count)
     yield from unknown_columns(sheet, [column.index for column in columns])
-
-
-def _row_of_load(
-    rows: Sequence[SheetRow], presses: Mapping[int, stored_plans.Press], load: int
-) -> int:
-    return next(row.number for row in rows if row.look and presses[row.press].oven_load == load)
 
 
 def _doubts(

@@ -71,13 +71,13 @@ def extend_over_all(connection: sqlite3.Connection) -> None:
 
 
 def head(connection: sqlite3.Connection) -> tuple[int, bytes]:
-    """The last link: its number and its digest; (0, zeros) of an empty chain."""
+    """Return the last link: its number and its digest; (0, zeros) of an empty chain."""
     row = connection.execute("SELECT link, digest FROM chain ORDER BY link DESC LIMIT 1").fetchone()
     return (0, START) if row is None else (row[0], row[1])
 
 
 def digest_of(before: bytes, table: str, row: Row) -> bytes:
-    """The digest of a row that follows the digest ``before``."""
+    """Return the digest of a row that follows the digest ``before``."""
     return hashlib.sha256(before + f"{table}{row!a}".encode("ascii")).digest()
 
 
@@ -106,7 +106,7 @@ def _damages(connection: sqlite3.Connection) -> list[Damage]:
 
 
 def query(table: str) -> str:
-    """The query for the records of a table: number, then the columns that the digest covers."""
+    """Return the query for the records of a table: number, then the columns of the digest."""
     number, columns = RECORDS[table]
     return f"SELECT {number}, {', '.join(columns)} FROM {table}"
 
@@ -147,7 +147,7 @@ def judged(rows: Mapping[str, Mapping[Any, Row]], links: Iterable[Row]) -> list[
 
 
 def name_of(table: object, number: object, row: Row | None = None) -> str:
-    """A record as people know it: "entry 17 (press 4)", "the session", "plan 1"."""
+    """Return a record as people know it: "entry 17 (press 4)", "the session", "plan 1"."""
     if table == "book":
         return "the session"
     if table == "presses":

@@ -35,7 +35,7 @@ def entry_fields(
     note: str | None,
     block: str | None,
 ) -> dict[str, Any]:
-    """The fields of one entry; None takes a field back, a missing number (NaN) says nothing.
+    """Return the fields of one entry; None takes a field back, a missing number (NaN) says nothing.
 
     Raises ``LogbookError`` for an outcome or factor that the session does not have and
     ``ResultsError`` for a value that it does not accept; both name the press.
@@ -69,7 +69,7 @@ def entry_fields(
 
 
 def reason(press: int, value: object, why: str) -> str:
-    """A reason in words, never empty."""
+    """Return a reason in words, never empty."""
     told = _placed(f"press {press}", typed_values.one_line, value, "a reason")
     if not told:
         raise LogbookError(f"press {press}: no reason is given; say in a few words why {why}")
@@ -82,7 +82,7 @@ def person(value: object) -> str:
 
 
 def entry_id(value: object) -> str:
-    """The id that the caller made for an entry, or a new one."""
+    """Return the id that the caller made for an entry, or a new one."""
     if value is None:
         return entries.new_id()
     if isinstance(value, str) and 0 < len(value) <= 200 and value.isprintable():
@@ -168,7 +168,7 @@ def _known(place: str, find: Callable[[str], Any], name: object) -> Any:
 
 
 def zoned(at: datetime) -> datetime:
-    """A moment with a zone; ``LogbookError`` without one."""
+    """Return a moment with a zone; ``LogbookError`` without one."""
     if at.tzinfo is None:
         raise LogbookError(f"the clock says {at.isoformat()} without a zone; give a zoned time")
     return at

@@ -210,7 +210,7 @@ def counts(found: Iterable[Photo]) -> dict[int, int]:
 
 
 def without_metadata(content: bytes, suffix: str) -> bytes:
-    """The photo without what a camera writes beside the picture: place, time, owner, remarks.
+    """Return the photo without what a camera adds: place, time, owner, remarks.
 
     The picture itself is not touched, except that one which is shown turned is turned. What cannot
     be taken apart stays as it is.
@@ -222,8 +222,10 @@ def without_metadata(content: bytes, suffix: str) -> bytes:
 
 
 def _jpeg_parts(content: bytes) -> list[bytes] | None:
-    """The segments that make the picture: ITU T.81, annex B (memory). Kept of the applications'
-    own are JFIF (E0), the colour profile (E2) and Adobe's colour transform (EE)."""
+    """Return the segments that make the picture: ITU T.81, annex B (memory).
+
+    Of the applications' own: JFIF (E0), the colour profile (E2), Adobe's colour transform (EE).
+    """
     kept, at = [content[:2]], 2
     while at + 2 <= len(content) and content[at] == 0xFF:
         marker = content[at + 1]
@@ -248,7 +250,7 @@ def _jpeg_parts(content: bytes) -> list[bytes] | None:
 
 
 def _png_parts(content: bytes) -> list[bytes] | None:
-    """The chunks that make the picture: ISO/IEC 15948 (memory)."""
+    """Return the chunks that make the picture: ISO/IEC 15948 (memory)."""
     kept, at = [content[:8]], 8
     while at + 12 <= len(content):
         end = at + 12 + int.from_bytes(content[at : at + 4], "big")
@@ -264,7 +266,7 @@ def _png_parts(content: bytes) -> list[bytes] | None:
 
 
 def _webp_parts(content: bytes) -> list[bytes] | None:
-    """The chunks that make the picture: RFC 9649 (memory)."""
+    """Return the chunks that make the picture: RFC 9649 (memory)."""
     kept, at = [], 12
     while at + 8 <= len(content):
         size = int.from_bytes(content[at + 4 : at + 8], "little")
@@ -282,7 +284,7 @@ def _webp_parts(content: bytes) -> list[bytes] | None:
 
 
 def _upright(content: bytes, suffix: str) -> bytes | None:
-    """The picture as it is shown, when the file says that it is to be turned; else None."""
+    """Return the picture as it is shown, when the file says that it is to be turned; else None."""
     from PIL import Image, ImageOps
 
     try:

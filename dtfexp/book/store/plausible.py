@@ -202,7 +202,7 @@ def _doubt(
 
 
 def _slip(factor: Factor, centre: float, given: ParsedNumber, within: float) -> float | None:
-    """The number that was meant if a slip of the pen explains this one, else None.
+    """Return the number that was meant if a slip of the pen explains this one, else None.
 
     Of several the one nearest to what is expected, then the most probable kind of slip.
     """

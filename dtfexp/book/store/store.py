@@ -77,7 +77,7 @@ def backup_folder(path: Path) -> Path:
 
 
 def error_line(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> LogbookError:
-    """The one clear line for an SQLite error on ``path``."""
+    """Return the one clear line for an SQLite error on ``path``."""
     if is_damage(error) or (_code(error) == sqlite3.SQLITE_NOTADB and _was_a_logbook(path)):
         return Damaged(path, [" ".join(str(error).split())])
     says = _SAYS.get(_code(error) or 0)
@@ -113,13 +113,13 @@ class Store:
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
-        """The connection, inside one consistent view of the file."""
+        """Give the connection inside one consistent view of the file."""
         with self._transaction("BEGIN") as connection:
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """The connection, inside one write that is kept whole or not at all.
+        """Give the connection inside one write that is kept whole or not at all.
 
         When the block ends without an error, what it wrote is on the disk.
         """
@@ -170,7 +170,7 @@ class Store:
         return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
 
     def _renewed(self, connection: sqlite3.Connection) -> sqlite3.Connection:
-        """The connection, made anew when another program wrote the file since.
+        """Return the connection, made anew when another program wrote the file since.
 
         A file that was copied over may look to SQLite like the one it has in memory.
         """
@@ -183,7 +183,7 @@ class Store:
         return connection
 
     def _require_same_book(self, connection: sqlite3.Connection) -> None:
-        """What this program saw last must still be in the file."""
+        """Raise where what this program saw last is no longer in the file."""
         link, digest = self._head
         row = connection.execute("SELECT digest FROM chain WHERE link = ?", (link,)).fetchone()
         if row is None or row[0] != digest:
@@ -227,7 +227,7 @@ def _acquire_write_lock(connection: sqlite3.Connection, begin: str) -> None:
 
 
 def connect(path: Path) -> sqlite3.Connection:
-    """A connection to ``path`` with the promises of this module switched on."""
+    """Return a connection to ``path`` with the promises of this module switched on."""
     try:
         connection = sqlite3.connect(
             path, timeout=WAIT_SECONDS, isolation_level=None, check_same_thread=False
@@ -341,10 +341,9 @@ def broken_parts(connection: sqlite3.Connection, most: int = 1) -> list[str]:
 
 
 def copy(path: Path, connection: sqlite3.Connection, target: Path) -> None:
-    """Copy the logbook ``path``, open in ``connection``, to the new file ``target`` while others
-    may write to it.
+    """Copy the logbook ``path``, open in ``connection``, to the new file ``target``.
 
-    The copy is whole, checked by SQLite, and on the disk when this returns.
+    Others may write meanwhile. The copy is whole, checked by SQLite, and on the disk at the end.
     """
     create_empty_file(target)
     try:

@@ -29,12 +29,12 @@ _MAYBE_THOUSANDS = re.compile(r"[+-]?[0-9]{1,3}([.,'’ ][0-9]{3})+")
 
 
 def refusal_error(value: object, accepted: str) -> ResultsError:
-    """The error for ``value``; the caller puts the place in front."""
+    """Return the error for ``value``; the caller puts the place in front."""
     return ResultsError(f"got {fields.quoted(value)}; accepted {accepted}")
 
 
 def is_missing(value: object) -> bool:
-    """True for None, NaN, pandas' missing values, and text that says "not known yet"."""
+    """Return True for None, NaN, pandas' missing values, and text that says "not known yet"."""
     if value is None or type(value).__name__ in ("NAType", "NaTType"):
         return True
     if isinstance(value, str):
@@ -52,7 +52,7 @@ class ParsedNumber:
     decimals: int
 
     def in_unit(self, unit: str) -> float:
-        """The number told in ``unit``, which measures the same."""
+        """Return the number told in ``unit``, which measures the same."""
         if self.unit == unit:
             return self.number
         # Nine decimals are finer than any reading, and hide the dust of the conversion.

@@ -15,7 +15,6 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,8 +46,8 @@ class CalibrationLine:
     """reached = ``intercept`` + ``slope`` * set, by least squares, in the factor's unit.
 
     ``sets`` and ``reached`` are the readings. ``covariance`` (2, 2) is of intercept and slope,
-    ``sigma`` the residual sd of a reading, ``df`` its degrees of freedom: with 0 no interval is
-    known. With fewer than three readings, or all at one set-point, the slope is fixed at 1.
+    ``df`` the degrees of freedom: with 0 no interval is known. With fewer than three readings, or
+    all at one set-point, the slope is fixed at 1.
     """
 
     factor: str
@@ -57,7 +56,6 @@ class CalibrationLine:
     intercept: float
     slope: float
     covariance: tuple[tuple[float, float], tuple[float, float]]
-    sigma: float
     df: int
 
     def mean_reached(self, setting: float) -> Interval:
@@ -101,36 +99,22 @@ def fit_calibration_line(
     factor: str, sets: Sequence[float], reached: Sequence[float]
 ) -> CalibrationLine:
     """Return the line through readings (at least one); both arguments have equal length."""
-    from statsmodels.api import OLS
+    from scipy.stats import linregress
 
     x, y = np.asarray(sets, dtype=float), np.asarray(reached, dtype=float)
-    pairs = (tuple(float(v) for v in x), tuple(float(v) for v in y))
+    pairs = (tuple(x.tolist()), tuple(y.tolist()))
     if len(x) >= _ENOUGH_FOR_SLOPE and np.ptp(x) > 0:
-        # Centred for numerical accuracy, then converted back.
-        centre = x.mean()
-        found = OLS(y, np.column_stack([np.ones(len(x)), x - centre])).fit()
-        slope = float(found.params[1])
-        if _SLOPES[0] <= slope <= _SLOPES[1]:
-            back = np.array([[1.0, -centre], [0.0, 1.0]])
-            covariance = back @ np.asarray(found.cov_params()) @ back.T
-            intercept = float(found.params[0]) - slope * centre
-            scatter = math.sqrt(max(0.0, float(found.mse_resid)))
-            return CalibrationLine(
-                factor, *pairs, intercept, slope, _as_pairs(covariance), scatter, len(x) - 2
-            )
-    alone = OLS(y - x, np.ones(len(x))).fit()
-    df = len(x) - 1
-    variance = float(alone.cov_params()[0, 0]) if df else 0.0
-    scatter = math.sqrt(max(0.0, float(alone.mse_resid))) if df else 0.0
-    covariance = np.array([[variance, 0.0], [0.0, 0.0]])
-    return CalibrationLine(
-        factor, *pairs, float(alone.params[0]), 1.0, _as_pairs(covariance), scatter, df
-    )
-
-
-def _as_pairs(matrix: NDArray[np.float64]) -> tuple[tuple[float, float], tuple[float, float]]:
-    (a, b), (c, d) = matrix.tolist()
-    return (a, b), (c, d)
+        found = linregress(x, y)
+        if _SLOPES[0] <= found.slope <= _SLOPES[1]:
+            variance = float(found.stderr) ** 2
+            both = -float(x.mean()) * variance
+            covariance = ((float(found.intercept_stderr) ** 2, both), (both, variance))
+            ends = float(found.intercept), float(found.slope)
+            return CalibrationLine(factor, *pairs, *ends, covariance, len(x) - 2)
+    off, df = y - x, len(x) - 1
+    variance = float(off.var(ddof=1)) / len(x) if df else 0.0
+    covariance = ((variance, 0.0), (0.0, 0.0))
+    return CalibrationLine(factor, *pairs, float(off.mean()), 1.0, covariance, df)
 
 
 @dataclass(frozen=True)
@@ -189,16 +173,13 @@ class Calibrations:
 
     def _with_spread(self, factor: Factor) -> Factor:
         low, high = factor.bounds
-        slope = self._slope(factor.name)
+        slope = self.lines[factor.name].slope if factor.name in self.lines else 1.0
         spread = self.spreads[factor.name] / slope
         spots = tuple(float(spot) / slope for spot in self.spots.get(factor.name, ()))
         if max(spread, *map(abs, spots), 0.0) > high - low:
             # The map cannot be of this factor's range; keep only that the spread is very wide.
             return replace(factor, spread=min(spread, high - low), spots=())
         return replace(factor, spread=spread, spots=spots)
-
-    def _slope(self, name: str) -> float:
-        return self.lines[name].slope if name in self.lines else 1.0
 
 
 def press_readings(session: Session, results: pd.DataFrame) -> dict[str, list[Any]]:

@@ -141,10 +141,7 @@ def _nearest_exits(
 def _distance(factor: Factor, a: Any, b: Any) -> float:
     if not factor.is_numeric and not factor.ordered:
         return 0.0 if a == b else _OTHER_WORD
-    low, high = (
-        _axis_value(factor, factor.settings()[0]),
-        _axis_value(factor, factor.settings()[-1]),
-    )
+    low, high = (_axis_value(factor, factor.settings()[k]) for k in (0, -1))
     return abs(_axis_value(factor, a) - _axis_value(factor, b)) / (0.5 * (high - low))
 
 

@@ -9,19 +9,15 @@ from __future__ import annotations
 import math
 import numbers
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import cure_look
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from dtfexp.describe.session import Session
 
 _LARGEST_NUMBER = 1_000_000_000
 _WHOLE = "a whole number, 1 or more"
@@ -46,8 +42,6 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
 
     Raises ``ResultsError``, a ``ValueError``, for anything that cannot be a result.
     """
-    import pandas as pd
-
     if not isinstance(results, pd.DataFrame):
         raise ResultsError(
             f"results: got {fields.quoted(results)}; give a pandas DataFrame, one row per press"
@@ -72,7 +66,9 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
     if "block" in rows.columns:
         checked["block"] = pd.Series(rows.read("block", _label, "a short text", ""), dtype="object")
     if "excluded" in rows.columns:
-        flags = rows.read("excluded", _excluded, fields.EXCLUDED, False)
+        flags = rows.read(
+            "excluded", lambda cell: bool(fields.excluded(cell)), fields.EXCLUDED, False
+        )
         checked["excluded"] = pd.Series(flags, dtype="bool")
     if cure_look.COLUMN in rows.columns:
         cells = rows.read(cure_look.COLUMN, cure_look.parse_look, cure_look.ACCEPTED, "")
@@ -206,8 +202,6 @@ def _groups(rows: _CellReader, column: str) -> list[int]:
 
 
 def _settings(rows: _CellReader, factor: Factor, column: str, required: bool) -> pd.Series[Any]:
-    import pandas as pd
-
     blank = ... if required else None
     if not factor.is_numeric:
         accepted = f"one of {', '.join(factor.levels)}"
@@ -231,10 +225,6 @@ def _whole(cell: object) -> int:
     if number != int(number) or not 1 <= number <= _LARGEST_NUMBER:
         raise ValueError(cell)
     return int(number)
-
-
-def _excluded(cell: object) -> bool:
-    return bool(fields.excluded(cell))
 
 
 def _label(cell: object) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import combinations
+from operator import attrgetter
 
 import numpy as np
 import pandas as pd
@@ -17,13 +18,8 @@ def untied(session: Session) -> list[Outcome]:
     They may be one quality judged again.
     """
     alone = [o for o in session.outcomes if o.washes is not None and not o.series]
-    return [o for o in alone if any(_may_be_one(o, other) for other in alone)]
-
-
-def _may_be_one(a: Outcome, b: Outcome) -> bool:
-    return a.washes != b.washes and all(
-        getattr(a, name) == getattr(b, name) for name in ("kind", "worst", "best", "step", "unit")
-    )
+    scale = attrgetter("kind", "worst", "best", "step", "unit")
+    return [o for o in alone if any(o.washes != p.washes and scale(o) == scale(p) for p in alone)]
 
 
 def improvements_by_washing(

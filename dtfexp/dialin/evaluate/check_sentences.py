@@ -57,7 +57,8 @@ def _aliased_sentence(check: PlanFacts) -> str:
     flat = _two_level_factors(check)
     whose = "what each setting does" if len(own) > 1 else f"what {effects.name(own[0])} does"
     if untold:
-        rest = f"{_pairs(check, joint, untold)}{_no_quadratic_clause(flat)}"
+        bends = f", nor whether {_best_seen(flat)}" if flat else ""
+        rest = f"{_pairs(check, joint, untold)}{bends}"
         return f"It shows {whose}, but {rest}."
     together = " and which two act together" if joint else ""
     if flat:
@@ -167,10 +168,6 @@ def _pairs(check: PlanFacts, joint: list[Key], not_estimable: list[Key]) -> str:
     return f"not {effects.sentence_name(first)}" + (
         f" from {alike}" if alike else _and_others(len(not_estimable) - 1, "pair")
     )
-
-
-def _no_quadratic_clause(flat: list[str]) -> str:
-    return f", nor whether {_best_seen(flat)}" if flat else ""
 
 
 def _best_seen(flat: list[str]) -> str:

@@ -317,7 +317,7 @@ def _groupings(used: pd.DataFrame) -> dict[str, Array]:
             out[name] = indicators(codes)
     if len(out) < 2:
         return out
-    if _same_grouping(out[LOAD], out[ROUND]):
+    if np.array_equal(out[LOAD] @ out[LOAD].T, out[ROUND] @ out[ROUND].T):
         return {BOTH: out[LOAD]}
     _, cell = np.unique(np.column_stack([load, round_]), axis=0, return_inverse=True)
     crossing = indicators(np.ravel(cell))
@@ -326,10 +326,6 @@ def _groupings(used: pd.DataFrame) -> dict[str, Array]:
     ):
         out[CROSSING] = crossing
     return out
-
-
-def _same_grouping(a: Array, b: Array) -> bool:
-    return bool(np.array_equal(a @ a.T, b @ b.T))
 
 
 def _judge(y: Array, spaces: ResidualSpaces, groups: dict[str, Array]) -> ErrorModel | None:

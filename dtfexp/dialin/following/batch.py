@@ -43,9 +43,11 @@ STOP_SHARE = 0.75
 
 @dataclass(frozen=True)
 class WeightedCells:
-    """Set-points of all fabrics with their weight, stacked; ``demanded`` (E,): the chance at which
-    each counts as confirmed; ``predictive`` (E,): probit of the pass rate where a good place of the
-    fabric is confirmed and its edges are sought, else NaN."""
+    """Set-points of all fabrics with their weight, stacked.
+
+    ``demanded`` (E,): the chance at which each counts as confirmed; ``predictive`` (E,): probit of
+    the pass rate where a good place of the fabric is confirmed and its edges are sought, else NaN.
+    """
 
     points: Points
     weight: Array
@@ -115,8 +117,11 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
 def _targets_to_press(
     fitted: Fit, mapped: dict[str, LikelyWindow], shares: dict[str, int]
 ) -> dict[str, dict[str, Any]]:
-    """Targets that a shop would press before relying on them: expected to pass as often as asked,
-    and never pressed within half a spread of every setting.  METHODS.md, section 9."""
+    """Return the targets that a shop would press before relying on them.
+
+    Expected to pass as often as asked, and never pressed within half a spread of every setting.
+    METHODS.md, section 9.
+    """
     out = {}
     for name, share in shares.items():
         promising = mapped[name].has_good_place(PASS_RATE)
@@ -188,7 +193,7 @@ def _best_group(
 
 
 def _stacked_cells(coding: Coding, mapped: dict[str, LikelyWindow]) -> WeightedCells:
-    """The cells of all fabrics, each fabric with the same weight in all.
+    """Return the cells of all fabrics, each fabric with the same weight in all.
 
     While no cell of a fabric is close to proven, less than the full confidence is asked of it: the
     question is then where a good place is, and a demand that no press could meet would leave all

@@ -69,7 +69,7 @@ class CandidatePool:
         return {key: np.array(rows) for key, rows in sorted(out.items())}
 
     def changeover_factor(self, key: tuple[float, ...], used: set[tuple[float, ...]]) -> float:
-        """What is left of a gain after the change-overs: less for each value not set before.
+        """Return what is left of a gain after the change-overs: less for each value not set before.
 
         METHODS.md, equation (29).
         """
@@ -81,7 +81,7 @@ class CandidatePool:
 
 
 def slow_factors(fit: FittedModel) -> list[Factor]:
-    """Settings slow to change: cure temperatures and hard-to-change press settings (numbers)."""
+    """Return the slow numbers: cure temperatures and hard-to-change press settings."""
     return [
         f
         for f in fit.session.factors
@@ -97,8 +97,10 @@ def candidate_pool(
     seed: int,
     targets: Mapping[str, Mapping[str, Any]] = MappingProxyType({}),
 ) -> CandidatePool:
-    """Candidates of all fabrics drawn over (and a little beyond) where the window may be; the
-    ``targets`` of fabrics come last."""
+    """Draw candidates of all fabrics where the window may be, and a little beyond.
+
+    The ``targets`` of fabrics come last.
+    """
     slow = slow_factors(fit)
     used = _slow_settings_used(fit, slow)
     parts = [

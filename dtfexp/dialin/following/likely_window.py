@@ -28,12 +28,12 @@ REGION_SHARE = 0.2
 
 @dataclass(frozen=True)
 class LikelyWindow:
-    """Cells of one fabric: settings, today's chance to meet the rate, what a new press is expected
-    to pass, weight, margin.
+    """Cells of one fabric with what is known and expected of each.
 
-    weight (E,): how often a cell lies in the largest box of a drawn map; margin, stays (E,): mean
-    over the required rate on the probit scale, and the variance that the scales alone make;
-    sizes: of the drawn boxes, in multiples of spread, zero where a map had none.
+    chance (E,): that it meets the rate today; expected (E,): pass rate of a new press; weight (E,):
+    how often it lies in the largest box of a drawn map; margin, between_variance (E,): mean over
+    the required rate on the probit scale, and the variance that the scales alone make; sizes: of
+    the drawn boxes, in multiples of spread, zero where a map had none.
     """
 
     frame: pd.DataFrame
@@ -45,7 +45,7 @@ class LikelyWindow:
     sizes: Array
 
     def known_share(self, pass_rate: float) -> float:
-        """The share of the likely window where a new press is expected to pass so often today."""
+        """Return the share of the likely window whose expected pass rate is that high today."""
         return float(self.weight @ (self.expected >= pass_rate) / self.weight.sum())
 
     def has_good_place(self, pass_rate: float) -> bool:
@@ -53,7 +53,7 @@ class LikelyWindow:
         return bool(self.expected.max() >= pass_rate)
 
     def candidate_region(self) -> pd.DataFrame:
-        """The cells that may belong to the window: where candidates are drawn."""
+        """Return the cells that may belong to the window: where candidates are drawn."""
         likely: pd.DataFrame = self.frame[self.weight >= REGION_SHARE * self.weight.max()]
         return likely
 
@@ -61,7 +61,7 @@ class LikelyWindow:
 def likely_window(
     fitted: Fit, post: Posterior, fabric: str, pass_rate: float, budget: int
 ) -> LikelyWindow:
-    """Looked at over the whole range first, then more closely where drawn windows lie."""
+    """Look over the whole range first, then more closely where drawn windows lie."""
     words = grids.word_choices(fitted.session, fabric)
     each = max(budget // len(words), 300)
     # Where to look closely is seen at one set of scales.
@@ -148,8 +148,11 @@ def _concatenated(parts: list[LikelyWindow]) -> LikelyWindow:
 
 
 def _share_of_maps(part: LikelyWindow, parts: list[LikelyWindow]) -> Array:
-    """Weights of one choice of words beside the others: none where no map has a good place while
-    another choice has one; where none has, all on one scale."""
+    """Return the weights of one choice of words beside the others.
+
+    None where no map has a good place while another choice has one; where none has, all on one
+    scale.
+    """
     if any(other.sizes.any() for other in parts):
         return part.weight if part.sizes.any() else np.zeros_like(part.weight)
     best = max(float(other.margin.max()) for other in parts)

@@ -56,7 +56,10 @@ def next_presses(
     else:
         chosen = choose_batch(fitted, names, count, seed)
         if chosen is None:
-            enough = f"{_stop_reason(fitted, names)}{left_out}"
+            enough = (
+                f"Another batch would hardly change the windows of {', '.join(names)}: "
+                f"{len(fitted.results)} presses say enough; confirm the target instead.{left_out}"
+            )
             return NextPlan(session, empty_runs(session), "next", seed, enough, fit=fitted)
         wanted = chosen.presses
         reason = batch_reason(fitted, chosen)
@@ -73,13 +76,6 @@ def empty_runs(session: Session) -> pd.DataFrame:
     for factor in session.factors:
         columns[factor.name] = pd.Series(dtype=float if factor.is_numeric else object)
     return pd.DataFrame(columns)
-
-
-def _stop_reason(fitted: Fit, names: list[str]) -> str:
-    return (
-        f"Another batch would hardly change the windows of {', '.join(names)}: "
-        f"{len(fitted.results)} presses say enough; confirm the target instead."
-    )
 
 
 def batch_reason(fitted: Fit, chosen: ChosenBatch) -> str:

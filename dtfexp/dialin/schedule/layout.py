@@ -24,7 +24,6 @@ from dtfexp.dialin.encode.forbidden_repair import move_out_of_forbidden
 
 Key = tuple[float, ...]
 
-NUMBERED = ("press", "fabric", "oven_load", "press_round")
 _TOLERANCE = 1e-9
 _MOST_EXTRA = 3
 """Most loads for the repeats of one press: a second and third load show the variation between
@@ -334,8 +333,7 @@ def _first_index(labels: list[int], items: list[int]) -> list[int]:
 
 
 def _numbered(labels: list[int], first: int) -> pd.Series[int]:
-    number = {label: first + k for k, label in enumerate(dict.fromkeys(labels))}
-    return pd.Series([number[label] for label in labels], dtype="int64")
+    return pd.Series(pd.factorize(np.array(labels, dtype=int))[0] + first, dtype="int64")
 
 
 def _changes(frame: pd.DataFrame, factors: list[Factor]) -> int:

@@ -27,8 +27,8 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
     ``post`` at one set of hyperparameters
     (:func:`dtfexp.maths.inference.central.at_central_hyperparameters`).
     """
-    mean, base, wander = mean_covariance_and_input_noise(post, cells, 0)
-    press = new_press_effects_at(post, 0, mean, wander)
+    mean, base, input_noise = mean_covariance_and_input_noise(post, cells, 0)
+    press = new_press_effects_at(post, 0, mean, input_noise)
 
     def margin(latent: Array) -> Array:
         return probit(pass_rate_given(post, 0, latent, press))

@@ -32,8 +32,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class HyperPrior:
-    """A log-normal prior, or of a share a logit-normal one: centre and sd on the log (logit)
-    scale."""
+    """A log-normal prior, or logit-normal of a share: centre and sd on that scale."""
 
     name: str
     centre: float
@@ -42,7 +41,7 @@ class HyperPrior:
     is_share: bool = False
 
     def at(self, u: float) -> float:
-        """The scale at a standard-normal coordinate; a share lies between 0 and 0.95."""
+        """Return the scale at a standard-normal coordinate; a share lies between 0 and 0.95."""
         here = self.centre + self.sd * u
         return float(0.95 * expit(here) if self.is_share else np.exp(here))
 
@@ -85,7 +84,7 @@ _NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
 
 
 def n_dimensions(n_outcomes: int) -> int:
-    """Number of scale parameters: eight, the common press noise, and each outcome's own share."""
+    """Return the number of scale parameters: eight, common press noise, own share of each."""
     return _N_COMMON + 1 + n_outcomes
 
 

@@ -65,8 +65,7 @@ class Posterior:
         return bool(self.sites.converged.all() and self.sites.resolved.all())
 
     def shift(self) -> tuple[Array, Array] | None:
-        """How far each setting has moved, mean and sd (d,) in codes; None: no change was looked
-        for."""
+        """Mean and sd (d,) of each setting's move in codes; None: no change was looked for."""
         found = [s.shift for s in self.integration_points if s.shift is not None]
         if not found:
             return None
@@ -91,14 +90,16 @@ class Posterior:
         return np.asarray(self.sites.weights[j][:, None] * self.row_outcome_correlation(j))
 
     def whitened_cross(self, base: Array, j: int) -> list[Array]:
-        """Whitened link (n, N) of points to the data for each outcome, from their prior
-        covariance ``base`` (n, N): posterior covariance = prior - link @ link'."""
+        """Return the whitened link (n, N) of points to the data, for each outcome.
+
+        From their prior covariance ``base`` (n, N): posterior covariance = prior - link @ link'.
+        """
         return [
             (base * column) @ self.sites.root[j] for column in self.row_outcome_correlation(j).T
         ]
 
     def weights_by_point(self, j: int) -> Array:
-        """The prediction weights added up by place, (P, O)."""
+        """Return the prediction weights added up by place, (P, O)."""
         return self.data.design_points.sum_rows(self.weights(j))
 
     def whitened_cross_by_point(self, base: Array, j: int) -> list[Array]:
@@ -106,8 +107,10 @@ class Posterior:
         return [base @ root for root in self._roots_by_point(j)]
 
     def covariance_reduction(self, base: Array, j: int) -> Array:
-        """Covariance reduction by the data, for the outcomes (n, O, O): the products of
-        ``whitened_cross_by_point`` with one another, without making these."""
+        """Return the covariance reduction by the data, for the outcomes (n, O, O).
+
+        The products of ``whitened_cross_by_point`` with one another, without making these.
+        """
         roots = self._roots_by_point(j)
         out = np.empty((len(base), len(roots), len(roots)))
         for o, one in enumerate(roots):
@@ -117,7 +120,7 @@ class Posterior:
         return out
 
     def _roots_by_point(self, j: int) -> list[Array]:
-        """The sites' roots added up by place for each outcome, O of (P, N)."""
+        """Return the sites' roots added up by place for each outcome, O of (P, N)."""
         root, places = self.sites.root[j], self.data.design_points
         return [
             places.sum_rows(column[:, None] * root) for column in self.row_outcome_correlation(j).T
@@ -128,8 +131,7 @@ class Posterior:
         return ceilings(self.grade_scales, self.integration_points[j])
 
     def quality(self, latent: Array, j: int) -> Array:
-        """What fields (..., O) are worth as quality (:mod:`dtfexp.maths.field.ceiling`); after more
-        washes never more than after fewer."""
+        """Return fields (..., O) as quality, after more washes never more than after fewer."""
         return ceiling.quality(monotone_fields(latent, self.shape.wash_order), self.ceiling(j))
 
     def steepness(self, latent: Array, j: int) -> Array:
@@ -264,7 +266,7 @@ def infer(
     n_points: int | None = None,
     n_integration_points: int = 16,
 ) -> Posterior:
-    """The whole inference: unequal grade steps, then scales integrated, then the sites kept.
+    """Infer: estimate unequal grade steps, integrate the scales, then keep the sites.
 
     ``learnt``: beside the general prior, in a mixture of both whose shares the data revise.
     METHODS.md, equation (39).
@@ -335,7 +337,7 @@ def with_input_noise(
     hyper: Hyperparameters,
     rounds: int = 2,
 ) -> Data:
-    """The data with what the machine spread did to each press, as far as the field's slope tells.
+    """Return the data with what the machine spread did to each press, by the field's slope.
 
     A press made near an edge reached another place than its setting said, and its grade moved with
     it.  Left out, that scatter would pass for press noise everywhere, on the flat top as well

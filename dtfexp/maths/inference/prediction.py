@@ -34,25 +34,25 @@ def predict(post: Posterior, at: Points) -> FieldPosterior:
     count, n_out, m = len(post.integration_points), post.shape.n_outcomes, at.n
     mean = np.empty((count, m, n_out))
     cov = np.empty((count, m, n_out, n_out))
-    wander = np.zeros((count, m, n_out, 3 + n_out))
+    input_noise = np.zeros((count, m, n_out, 3 + n_out))
     chunk = _SCATTERED_AT_ONCE if at.is_scattered else _GRID_AT_ONCE
     for start in range(0, m, chunk):
         rows = np.arange(start, min(m, start + chunk))
         part = at.take(rows)
         for j in range(count):
-            mean[j, rows], cov[j, rows], wander[j, rows] = _predict_one(post, part, j)
-    return FieldPosterior(mean, cov, wander)
+            mean[j, rows], cov[j, rows], input_noise[j, rows] = _predict_one(post, part, j)
+    return FieldPosterior(mean, cov, input_noise)
 
 
 def _predict_one(post: Posterior, at: Points, j: int) -> tuple[Array, Array, Array]:
     own = field.variance(at, post.shape, post.integration_points[j], post.prior)
-    mean, base, wander = mean_covariance_and_input_noise(post, at, j)
+    mean, base, input_noise = mean_covariance_and_input_noise(post, at, j)
     cov = own[:, None, None] * post.outcome_correlation(j)[None] - post.covariance_reduction(
         base, j
     )
     index = np.arange(post.shape.n_outcomes)
     cov[:, index, index] = np.maximum(cov[:, index, index], 1e-9)
-    return mean, cov, wander
+    return mean, cov, input_noise
 
 
 def mean_covariance_and_input_noise(
@@ -64,5 +64,5 @@ def mean_covariance_and_input_noise(
     """
     scales, shape, prior = post.integration_points[j], post.shape, post.prior
     places, weights = post.data.design_points.at, post.weights_by_point(j)
-    base, wander = field.covariance_and_input_noise(at, places, shape, scales, prior, weights)
-    return field.outcome_means(at, shape, scales, prior) + base @ weights, base, wander
+    base, input_noise = field.covariance_and_input_noise(at, places, shape, scales, prior, weights)
+    return field.outcome_means(at, shape, scales, prior) + base @ weights, base, input_noise

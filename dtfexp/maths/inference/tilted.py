@@ -58,8 +58,11 @@ class Belief:
 
 @dataclass(frozen=True)
 class Wrong:
-    """Grades that may be wrong: the ``share`` that are, and of such a grade the probability
-    ``floor`` (share over the number of grades, any of which it may be), of the rows' shape."""
+    """Grades that may be wrong, of the rows' shape.
+
+    ``share`` that are wrong, and ``floor``: that share over the number of grades, any of which a
+    wrong one may be.
+    """
 
     share: float = 0.0
     floor: Array = field(default_factory=lambda: np.zeros(()))

@@ -9,8 +9,6 @@ close. Power follows from the noncentral t or F.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
@@ -40,7 +38,7 @@ def degrees_of_freedom(x: Array, groups: list[Array]) -> list[float]:
     conservative.
     """
     own = np.linalg.matrix_rank(x) if x.size else 0
-    each = [_indicators(codes) for codes in groups]
+    each = [np.equal.outer(codes, np.unique(codes)).astype(float) for codes in groups]
     spare = [int(np.linalg.matrix_rank(np.hstack([x, z]))) - own for z in each]
     left = len(x) - int(np.linalg.matrix_rank(np.hstack([x, *each])))
     out = []
@@ -48,10 +46,6 @@ def degrees_of_freedom(x: Array, groups: list[Array]) -> list[float]:
         inside = [s for z, s in zip(each, spare, strict=True) if _constant_inside(column, z)]
         out.append(float(min(inside) if inside else left or max(spare, default=0)))
     return out
-
-
-def _indicators(codes: NDArray[Any]) -> Array:
-    return np.asarray(codes[:, None] == np.unique(codes)[None, :], dtype=float)
 
 
 def _constant_inside(column: Array, z: Array) -> bool:

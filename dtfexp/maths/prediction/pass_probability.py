@@ -83,7 +83,7 @@ def new_press_effects(
 ) -> NewPressEffects:
     """Return the effects of a new press at settings with fields ``middle`` (M, O).
 
-    ``wander`` (M, O, 3 + O): input-noise moments; ``quality``: map from fields to quality;
+    ``input_noise`` (M, O, 3 + O): input-noise moments; ``quality``: map from fields to quality;
     ``luck``: variance shared by the outcomes, and their own (O,). METHODS.md, equation (21).
     """
     shared, own = luck

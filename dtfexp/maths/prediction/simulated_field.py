@@ -69,22 +69,22 @@ class SimulatedField:
         The moments have shape (M, O, 3 + O).
         """
         mean = np.empty((points.n, self.shape.n_outcomes))
-        wander = np.empty((*mean.shape, 3 + mean.shape[1]))
+        input_noise = np.empty((*mean.shape, 3 + mean.shape[1]))
         for start in range(0, points.n, _CHUNK):
             rows = np.arange(start, min(points.n, start + _CHUNK))
             part = points.take(rows)
-            base, wander[rows] = field.covariance_and_input_noise(
+            base, input_noise[rows] = field.covariance_and_input_noise(
                 part, self.anchors, self.shape, self.scales, self.prior, self.weights
             )
             trade = field.outcome_means(part, self.shape, self.scales, self.prior)
             mean[rows] = trade + base @ self.weights
-        return mean, wander
+        return mean, input_noise
 
     def pass_rate(self, points: Points) -> Array:
         """Return the true pass rate (M,) of a new press: new load, new round, machine spread."""
-        mean, wander = self.fields_at(points)
+        mean, input_noise = self.fields_at(points)
         split = batch_effects.new_press_variance(self.scales, self.prior, self.has_blocks)
-        press = new_press_effects(self.quality, split, mean, wander)
+        press = new_press_effects(self.quality, split, mean, input_noise)
         return all_pass_probability(
             self.quality(mean) - press.quality_loss, press.loading, press.own_variance
         )

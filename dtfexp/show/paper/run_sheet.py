@@ -172,12 +172,10 @@ def _boxes(session: Session, row: dict[Any, Any]) -> list[_Cell]:
         cells.append(_Cell(_named(outcome), width, text, () if text else choices))
     cells.append(_Cell(EXCLUDED, 15.0, "yes" if row["excluded"] else ""))
     cells.append(_Cell("reached, if not as set", 30.0))
-    cells.append(_Cell("defects, note", 44.0, "; ".join(filter(None, _grades_recorded(row)))))
+    cells.append(
+        _Cell("defects, note", 44.0, "; ".join(filter(None, (row["defects"], row["note"]))))
+    )
     return cells
-
-
-def _grades_recorded(row: dict[Any, Any]) -> list[str]:
-    return [str(row["defects"]), str(row["note"])]
 
 
 def _named(outcome: Outcome) -> str:

@@ -47,11 +47,11 @@ def test_nothing_moves_where_no_machine_wanders() -> None:
 
 def test_three_places_are_exact_for_a_quality_that_is_a_quadratic_of_the_field() -> None:
     """Mean needs two moments and the variance of a quadratic four: all of them are matched."""
-    wander = input_noise_moments(GAPS, np.array([[0.0, 2.0, 0.0]]), np.array([[1.8, 9.0, 3.0]]))
-    v, s, k = (wander[..., i] for i in range(3))
+    moments = input_noise_moments(GAPS, np.array([[0.0, 2.0, 0.0]]), np.array([[1.8, 9.0, 3.0]]))
+    v, s, k = (moments[..., i] for i in range(3))
     middle = np.array([[0.2, -0.4]])
     lost, scattered = quality_loss_and_variance(
-        lambda f: 1.0 + 2.0 * f - 0.7 * f**2, middle, wander
+        lambda f: 1.0 + 2.0 * f - 0.7 * f**2, middle, moments
     )
     slope = 2.0 - 1.4 * middle
     assert lost == pytest.approx(0.7 * v)
@@ -62,8 +62,8 @@ def test_three_places_are_exact_for_a_quality_that_is_a_quadratic_of_the_field()
 def test_just_under_the_ceiling_a_wide_spread_costs_what_a_slope_would_not_show() -> None:
     rng = np.random.default_rng(0)
     middle, sd, top = np.linspace(0.0, 3.0, 7)[:, None], 0.6, np.array(1.5)
-    wander = np.tile([sd**2, 0.0, 1.8, 1.0], (7, 1, 1))
-    lost, scattered = quality_loss_and_variance(lambda f: quality(f, top), middle, wander)
+    moments = np.tile([sd**2, 0.0, 1.8, 1.0], (7, 1, 1))
+    lost, scattered = quality_loss_and_variance(lambda f: quality(f, top), middle, moments)
     moved = quality(middle + sd * np.sqrt(3) * rng.uniform(-1, 1, 400_000), top)
     assert lost[:, 0] == pytest.approx(quality(middle, top)[:, 0] - moved.mean(axis=1), abs=0.01)
     assert np.sqrt(scattered[:, 0]) == pytest.approx(moved.std(axis=1), abs=0.02)

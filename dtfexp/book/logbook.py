@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -12,15 +14,7 @@ from dtfexp.book.bench import asked_readings, cure_looks
 from dtfexp.book.care import backups, checking, salvage
 from dtfexp.book.sheets import frames
 from dtfexp.book.sheets.book_sheets import BookSheets
-from dtfexp.book.store import (
-    archive,
-    entries,
-    entry_fields,
-    journal,
-    opening,
-    store,
-    stored_plans,
-)
+from dtfexp.book.store import archive, entries, entry_fields, journal, opening, store, stored_plans
 from dtfexp.book.store.entries import Entry
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
@@ -123,7 +117,7 @@ class Logbook(BookSheets):
     def backup(self, path: str | PathLike[str]) -> Path:
         """Copy the whole logbook with its photos to the new file ``path``; return the copy.
 
-        Into a folder: under a name with the time. Safe while others write, and checked.
+        Into a folder: under a name with the time. Safe while others write, and checked;
         ``LogbookError`` when a file is there already or a photo is lost.
         """
         return backups.back_up(self._store, Path(path), entry_fields.zoned(self._clock()))
@@ -167,10 +161,8 @@ class Logbook(BookSheets):
             raise fields.refusal("plan", plan, "a Plan, from plan(...)", LogbookError)
         stored_plans.check_session(plan.session, self.session)
         presses, gate = stored_plans.presses_of(self.session, plan), self.bench.measured_session()
-        with self._store.writing() as connection:
-            new = stored_plans.add_plan(
-                connection, plan, presses, gate, entry_fields.zoned(self._clock()), self._by
-            )
+        with self._writing(self._by) as (connection, at, who):
+            new = stored_plans.add_plan(connection, plan, presses, gate, at, who)
         return len(presses) if new else 0
 
     def record(
@@ -242,8 +234,7 @@ class Logbook(BookSheets):
         The same ``id`` twice undoes once. Returns the entry's id.
         """
         number, key = entry_fields.press_number(press), entry_fields.entry_id(id)
-        who = entry_fields.person(by) or self._by
-        with self._store.writing() as connection:
+        with self._writing(by) as (connection, at, who):
             stored_plans.require_planned(connection, number)
             found = list(entries.read(connection, self.session, number))
             if key in {entry.id for entry in found}:
@@ -251,7 +242,6 @@ class Logbook(BookSheets):
             said = entries.undo_fields(found)
             if not said:
                 raise LogbookError(f"press {number}: nothing was recorded yet; nothing to undo")
-            at = entry_fields.zoned(self._clock())
             entry = Entry(key, number, entries.RECORD, said, entries.BENCH, at, who)
             entries.append(connection, entry)
         return key
@@ -267,10 +257,8 @@ class Logbook(BookSheets):
         accept: bool | Iterable[str] = True,
     ) -> str:
         key = entry_fields.entry_id(id)
-        who = entry_fields.person(by) or self._by
-        with self._store.writing() as connection:
+        with self._writing(by) as (connection, at, who):
             stored_plans.require_planned(connection, press)
-            at = entry_fields.zoned(self._clock())
             doubts = []
             if actual and not entries.is_there(connection, key):  # asked once of each entry
                 doubts = asked_readings.believed(connection, self.session, press, actual, accept)
@@ -291,10 +279,8 @@ class Logbook(BookSheets):
         self, notes: Iterable[tuple[str, Mapping[str, Any], str | None]], *, by: str = ""
     ) -> list[str]:
         """Keep several notes (kind, what it says, id), all or none; returns their ids."""
-        who = entry_fields.person(by) or self._by
         asked = [(entry_fields.entry_id(id), journal.kind_of(kind), s) for kind, s, id in notes]
-        with self._store.writing() as connection:
-            at = entry_fields.zoned(self._clock())
+        with self._writing(by) as (connection, at, who):
             for key, word, said in asked:
                 journal.append(connection, journal.Note(key, word, said, at, who))
         return [key for key, _, _ in asked]
@@ -307,10 +293,8 @@ class Logbook(BookSheets):
 
     def take_back(self, note: str, *, by: str = "") -> None:
         """Take back a wrong note by its id: it stays in the file and holds no more."""
-        who = entry_fields.person(by) or self._by
-        with self._store.writing() as connection:
+        with self._writing(by) as (connection, at, who):
             old = journal.of_id(connection, entry_fields.entry_id(note))
-            at = entry_fields.zoned(self._clock())
             said, key = {journal.RETRACTION: old.id}, entries.derived_id("take back", old.id)
             journal.append(connection, journal.Note(key, old.kind, said, at, who))
 
@@ -384,12 +368,19 @@ class Logbook(BookSheets):
     def plans(self) -> pd.DataFrame:
         """Return one row per plan added.
 
-        ``design``, ``seed``, ``reason``, ``notes`` (a tuple of sentences), ``presses`` (how many),
+        ``design``, ``seed``, ``reason``, ``notes`` (a tuple of sentences), ``presses`` (number),
         ``time`` (with zone), ``by``.
         """
         with self._store.reading() as connection:
             found = stored_plans.plans(connection)
         return frames.plans(found)
+
+    @contextmanager
+    def _writing(self, by: str) -> Iterator[tuple[sqlite3.Connection, datetime, str]]:
+        """Give the connection inside one write, with its moment and its person."""
+        who = entry_fields.person(by) or self._by
+        with self._store.writing() as connection:
+            yield connection, entry_fields.zoned(self._clock()), who
 
     def _now(self) -> tuple[list[stored_plans.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:

@@ -14,8 +14,7 @@ from dtfexp.maths.inference.single_thread import single_threaded
 
 @single_threaded
 def at_central_hyperparameters(post: Posterior) -> Posterior:
-    """The same posterior at one set of scales, the weighted middle: for choosing, not for
-    promising.
+    """Return the posterior at the weighted middle of the scales: to choose, not to promise.
 
     Of a mixture of two priors, the middle under the likelier one.
     """

@@ -134,9 +134,9 @@ def _balanced(normals: Array) -> Array:
 def integrate(
     log_evidence: Callable[[Array], Array], dim: int, n_points: int, n_integration_points: int
 ) -> tuple[Array, Array, float]:
-    """Weighted points (k, dim) that carry the posterior of the scales, their weights (k,), and the
-    log of the evidence integrated over the scales.
+    """Return weighted points (k, dim) that carry the posterior of the scales, and their weights.
 
+    Also the log of the evidence integrated over the scales.
     ``log_evidence`` takes (n, dim) standard-normal coordinates and returns (n,).
     METHODS.md, equation (17).
     """

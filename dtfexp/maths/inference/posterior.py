@@ -107,10 +107,7 @@ class Posterior:
         return [base @ root for root in self._roots_by_point(j)]
 
     def covariance_reduction(self, base: Array, j: int) -> Array:
-        """Return the covariance reduction by the data, for the outcomes (n, O, O).
-
-        The products of ``whitened_cross_by_point`` with one another, without making these.
-        """
+        """Return the covariance reduction by the data, for the outcomes (n, O, O)."""
         roots = self._roots_by_point(j)
         out = np.empty((len(base), len(roots), len(roots)))
         for o, one in enumerate(roots):

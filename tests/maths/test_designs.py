@@ -241,14 +241,6 @@ def test_central_composite(k):
     assert classical.central_composite(k, 1.2).max() == 1.2
 
 
-def test_star_points_in_natural_units():
-    # NIST/SEMATECH e-Handbook, sec. 5.3.3.6: three factors over 10 to 20, star at 6.6 and 23.4.
-    made = classical.central_composite(3)
-    natural = 15 + 5 * made[:, 0]
-    assert (natural.min(), natural.max()) == pytest.approx((6.6, 23.4), abs=0.05)
-    assert (natural.min(), natural.max()) == pytest.approx((6.591036, 23.408964))  # recomputed
-
-
 @pytest.mark.parametrize("k", range(5, 10))
 def test_larger_composites_keep_pairs_apart(k):
     made = classical.central_composite(k, "faced", centres=2)
@@ -257,11 +249,6 @@ def test_larger_composites_keep_pairs_apart(k):
     pairs = [corners[:, i] * corners[:, j] for i, j in itertools.combinations(range(k), 2)]
     model = np.column_stack([corners, *pairs])
     assert np.array_equal(model.T @ model, len(corners) * np.eye(model.shape[1]))
-
-
-def test_centre_points():
-    assert classical.centre_points(3, 4).tolist() == [[0.0] * 3] * 4
-    assert classical.centre_points(3, 0).shape == (0, 3)
 
 
 @pytest.mark.parametrize(

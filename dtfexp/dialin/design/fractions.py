@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from itertools import permutations
 
 import numpy as np
-import pandas as pd
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
@@ -69,28 +68,6 @@ def fraction(request: DesignRequest) -> RequestedPresses:
         + ".",
         (*_alias_notes(made, names), *block_confounding_note(request.session, hidden)),
         fraction=made,
-    )
-
-
-def alias_table(
-    made: classical.Fraction, names: tuple[str, ...], max_order: int | None = None
-) -> pd.DataFrame:
-    """Return which effects are aliased: columns effect, order, aliased_with (other effects).
-
-    ``names``: the settings, in the order of the columns. ``max_order``: largest number of settings
-    of an effect (default: all of them). Effects are tuples of settings.
-    """
-    found = made.aliases(max_order=max_order or len(names))
-
-    def spelt(word: str) -> tuple[str, ...]:
-        return tuple(names[classical.LETTERS.index(letter)] for letter in word)
-
-    return pd.DataFrame(
-        {
-            "effect": [spelt(word) for word in found],
-            "order": [len(word) for word in found],
-            "aliased_with": [tuple(spelt(other) for other in others) for others in found.values()],
-        }
     )
 
 

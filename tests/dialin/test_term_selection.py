@@ -9,6 +9,7 @@ import pytest
 from dtfexp import Factor, Outcome, Session, plan
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.explain.anova import anova, effects
+from dtfexp.dialin.explain.term_selection import NOT_OUT, TOO_FEW
 from dtfexp.maths.linear.variance_components import lenth_margin
 from tests.dialin.bench import FOUR, HALF, WORDS, graded
 
@@ -46,6 +47,7 @@ def test_the_order_of_settings_decides_nothing(order: str) -> None:
     assert one.loc["A × E", "p"] < 0.001
     left = one[one["note"].str.startswith("left out")]
     assert len(left) == 9 and left["F"].isna().all()
+    assert set(left["note"]) == {NOT_OUT}
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -102,6 +104,7 @@ def test_pairs_that_are_one_and_the_same_stand_under_one_name() -> None:
     session = letters("ABCD")
     results = plan(session, 8, design="fraction").runs.assign(y=np.arange(8.0) % 3)
     table = anova(session, check_results(session, results), "y", None)
+    assert set(table.loc[table.index.str.contains("×"), "note"]) == {TOO_FEW}
     assert [t for t in table.index if "×" in t] == [
         "A × B = C × D", "A × C = B × D", "A × D = B × C",
     ]  # fmt: skip

@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths.linear.variance_components import half_normal, lenth_margin, pseudo_error
+from dtfexp.maths.linear.variance_components import (
+    ResidualSpaces,
+    half_normal,
+    lenth_margin,
+    pseudo_error,
+)
 
 # The fifteen effects of the 2^4 process development plan of Box, Hunter & Hunter (2005), Statistics
 # for Experimenters, 2nd ed., ch. 5 (from memory).
@@ -31,3 +36,20 @@ def test_large_effects_are_kept_out_of_the_error() -> None:
 def test_half_normal_places() -> None:
     """Of three: the normal quantiles of 7/12, 9/12 and 11/12 (tables)."""
     assert half_normal(3) == pytest.approx([0.2104, 0.6745, 1.3830], abs=1e-4)
+
+
+def test_error_degrees_of_freedom_of_nested_and_crossed_groupings_by_hand() -> None:
+    """Twelve presses and a mean.  Six loads nested in three days: 2 between days, 3 between loads
+    of a day, 6 left.  Three rounds that cross four loads evenly: 2, 3, and 12 - 1 - 2 - 3 = 6."""
+
+    def indicators(labels: np.ndarray) -> np.ndarray:
+        return np.equal.outer(labels, np.unique(labels)).astype(float)
+
+    n = np.arange(12)
+    mean = np.ones((12, 1))
+    nested = ResidualSpaces.of(mean, {"day": indicators(n // 4), "load": indicators(n // 2)})
+    assert nested.divided == {"day": (), "load": ("day",)}
+    assert nested.error_df() == {"day": 2, "load": 3, "press": 6}
+    crossed = ResidualSpaces.of(mean, {"round": indicators(n // 4), "load": indicators(n % 4)})
+    assert crossed.divided == {"round": (), "load": ()}
+    assert crossed.error_df() == {"round": 2, "load": 3, "press": 6}

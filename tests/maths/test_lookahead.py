@@ -106,12 +106,14 @@ def test_presses_of_one_load_teach_less_than_of_two() -> None:
     assert left[1] < left[0]
 
 
-def test_a_branch_leaves_its_stem_alone() -> None:
+@pytest.mark.parametrize("predictive", [None, np.full(3, 1.28), np.array([1.28, np.nan, 1.28])])
+def test_a_branch_leaves_its_stem_alone(predictive: np.ndarray | None) -> None:
     now = posterior(points([[0.0, 0.0]]), np.array([0.3]))
     pool = Candidates(points([[0.3, 0.3], [-0.5, 0.5]]), np.array([0, 1]), np.array([0, 1]))
-    outlook = BatchAcquisition(
-        now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, (np.zeros(1), np.zeros(1))
-    )
+    cells = points([[0.2, 0.2], [-0.4, 0.1], [0.7, -0.3]])
+    margin = (np.array([0.4, -0.1, 0.2]), np.array([0.1, 0.0, 0.3]))
+    weight = np.array([0.5, 0.2, 0.3])
+    outlook = BatchAcquisition(now, cells, pool, weight, 0.9, margin, predictive)
     before = outlook.value
     scores = outlook.scores(np.array([0, 1]))
     branch = outlook.restricted_copy(np.array([1]))
@@ -137,6 +139,21 @@ def test_the_chance_to_be_confirmed_by_hand() -> None:
     by_hand = norm.cdf((0.5 - 1.281552 * np.sqrt(0.3)) / 0.4)
     assert outlook.confirmation_probability(np.array([0.2])) == pytest.approx([by_hand], abs=1e-6)
     assert by_hand == pytest.approx(0.3069, abs=1e-4)
+
+
+def test_the_margin_over_the_predictive_rule_by_hand() -> None:
+    """Margin 0.05, variance 0.36 now, 0.35 left and 0.1 from the scales: a new press passes at
+    probit 1.2816 when the coming mean, of sd sqrt(0.36 - 0.35) = 0.1, is above
+    1.2816 (sqrt(1.45) - 1) = 0.26165; the mean of what it is above, by quadrature."""
+    now = posterior(points([[0.0, 0.0]]), np.array([0.3]))
+    pool = Candidates(points([[0.3, 0.3]]), np.array([0]), np.array([0]))
+    told, rate = (np.array([0.05]), np.array([0.1])), np.array([1.281552])
+    outlook = BatchAcquisition(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told, rate)
+    outlook.sd_now = np.array([0.6])
+    least = 1.281552 * (np.sqrt(1.45) - 1.0)
+    above, _ = quad(lambda m: (m - least) * norm.pdf(m, 0.05, 0.1), least, least + 1.0)
+    assert outlook.predictive_margin(np.array([0.35])) == pytest.approx([above], rel=1e-6)
+    assert least == pytest.approx(0.26165, abs=1e-5)
 
 
 def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:

@@ -39,6 +39,9 @@ def test_drawn_maps_have_the_moments_asked_for() -> None:
     assert np.abs(maps.mean(axis=0) - middle).max() < 5 * np.sqrt(variance.max() / 2000)
     assert maps.var(axis=0) == pytest.approx(variance, rel=5 * np.sqrt(2 / 2000))
     assert (probit_margin.draw_margins(middle, cov, stays, 2000) == maps).all()
+    # What is known for sure is not blurred.
+    sure = probit_margin.draw_margins(middle, 0.0 * cov, 0.0 * stays, 50)
+    assert sure == pytest.approx(np.tile(middle, (50, 1)))
 
 
 def test_few_directions_stand_for_a_smooth_map() -> None:

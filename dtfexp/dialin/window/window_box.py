@@ -72,8 +72,10 @@ class MappedBox:
     def weight(self) -> Array:
         """Return the excess times the share of the box that belongs to each set-point."""
         out = np.maximum(self.mapped.excess[self.part], 0.0)
-        for k, (axis, part) in enumerate(zip(self.mapped.grid.axes, self.part, strict=True)):
-            width = _cell_widths(axis[part])
+        grid = self.mapped.grid
+        for k, (f, axis, part) in enumerate(zip(grid.factors, grid.axes, self.part, strict=True)):
+            # Each word counts alike; the end of a range has half a cell.
+            width = _cell_widths(axis[part]) if f.is_numeric else np.ones(len(axis[part]))
             across = [-1 if a == k else 1 for a in range(out.ndim)]
             out = out * (width / width.sum()).reshape(across)
         return out

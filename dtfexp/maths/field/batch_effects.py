@@ -26,12 +26,14 @@ def batch_covariance(
 ) -> Array:
     """Return the covariance (n, n) of load, round, block and press effects.
 
-    Codes below zero mean "not known": such an observation shares no batch effect. Half of the
-    variance of a load or round is common to the outcomes, half belongs to each. A block (a day, a
+    Codes below zero mean "not known": such an observation shares no batch effect. A share
+    ``prior.batch_common`` of the variance of a load or round is common to the outcomes, the rest
+    belongs to each. A block (a day, a
     roll, a lot) has the standard deviation of a press round, ``round_sd``, by choice: the two or
     three blocks of a plan are too few to estimate another. METHODS.md, equation (10).
     """
-    across = 0.5 + 0.5 * (outcome[:, None] == outcome[None, :])
+    common = prior.batch_common
+    across = common + (1.0 - common) * (outcome[:, None] == outcome[None, :])
 
     def same(code: Ints) -> Array:
         known = (code[:, None] == code[None, :]) & (code[:, None] >= 0)
@@ -50,8 +52,8 @@ def new_press_variance(hyper: Hyperparameters, prior: Prior, blocks: bool) -> tu
     used).
     """
     luck = hyper.load_sd**2 + hyper.round_sd**2 * (2.0 if blocks else 1.0)
-    shared = 0.5 * luck + prior.press_effect_sd**2
-    return float(shared), np.asarray(0.5 * luck + hyper.noise**2)
+    shared = prior.batch_common * luck + prior.press_effect_sd**2
+    return float(shared), np.asarray((1.0 - prior.batch_common) * luck + hyper.noise**2)
 
 
 def input_noise_covariance(input_noise: Array, press: Ints) -> Array:

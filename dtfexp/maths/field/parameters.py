@@ -43,6 +43,8 @@ class Prior:
     # Of what two outcomes do not share anyway, the share that grades of one wash series do: a
     # later wash is judged on the same coupon, and what has come loose stays loose.
     series_correlation: float = 0.7
+    # Of the variance of a load or round, the share that is common to the outcomes.
+    batch_common: float = 0.5
     # Effect of one press common to its outcomes, beside load and round.
     press_effect_sd: float = 0.1
     # Share of grades written down wrong, each of which may be any grade.  None as long as

@@ -11,8 +11,10 @@ from dtfexp.dialin.encode import set_point_lines
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.explain import sobol_indices
 from dtfexp.dialin.explain.curves import AVERAGE
+from dtfexp.dialin.explain.without_press import fit_without
 from dtfexp.dialin.fit import Fit
 from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces, settings_at_unit_points
+from dtfexp.dialin.window.find_window import target_of
 from dtfexp.maths.prediction.sobol import PickFreeze
 from tests.dialin.bench import CURE, HALF, ONE, PRESS, SESSIONS, WORDS, graded
 
@@ -160,6 +162,26 @@ def test_an_odd_grade_is_the_first_surprise() -> None:
     assert found["chance"].iloc[0] < 0.05
     assert found["why"].iloc[0].startswith("worse than")
     assert found["chance"].is_monotonic_increasing
+
+
+def test_what_the_target_would_be_without_a_press() -> None:
+    """Seven presses, one of them graded at the wrong end: without it the pass rates are those of
+    the other six (the hyperparameters stay those of all seven), and so is the target told."""
+    runs = only_cure().iloc[::3].reset_index(drop=True)
+    odd = int(runs["press"].iloc[1])
+    runs.loc[1, "peel"] = 6 - runs.loc[1, "peel"]
+    everything, others = fit(TWO, runs), fit(TWO, runs.drop(index=1))
+    rate = others.pass_rate(runs, "cotton")["pass_rate"]
+    left = fit_without(everything, odd).pass_rate(runs, "cotton")["pass_rate"]
+    assert (left - rate).abs().max() < 0.05
+    assert (everything.pass_rate(runs, "cotton")["pass_rate"] - rate).abs().max() > 0.2
+    before, after = (target_of(one, "cotton", 0.90) for one in (everything, others))
+    why = everything.surprises().set_index("press").loc[odd, "why"]
+    assert before["press temperature"] - after["press temperature"] == pytest.approx(20, abs=10)
+    assert why.endswith(
+        f"without press {odd} the target moves: press temperature "
+        f"{before['press temperature']:g} °F to {after['press temperature']:g} °F"
+    )
 
 
 @pytest.mark.parametrize("slip", [12.5, 1250.0, 21.5])

@@ -18,6 +18,7 @@ from scipy.stats import qmc
 
 from dtfexp.dialin.encode.coding import excluded_rows, grade_unit
 from dtfexp.dialin.encode.wash_series import improvements_by_washing
+from dtfexp.dialin.explain.without_press import moved_without
 from dtfexp.dialin.model.posterior_surfaces import settings_at_unit_points
 from dtfexp.maths.prediction.leave_one_out import HeldOut, LeaveOneOut, PredictionsWithout
 from dtfexp.maths.prediction.pass_probability import pass_posterior
@@ -34,6 +35,8 @@ INFLUENCE_COLUMNS = ("press", "fabric", "grades", "bits", "moved")
 #: Tail probability below which a grade is a surprise. On simulated benches it flags 2 of 100
 #: correct grades and half of those written two grades too low (tests/bench/bench_understanding).
 SURPRISE_LEVEL = 0.05
+# So many of the first surprises are told with where the target would stand without their press.
+_MOST_LEFT_OUT = 3
 _QUARTERS = ("lowest quarter", "second quarter", "third quarter", "highest quarter")
 _RANGE_POINTS = 64
 
@@ -99,7 +102,8 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
     """Return grades far from their leave-one-out prediction, the most surprising first.
 
     ``press``, ``fabric``, ``outcome``, ``grade``, ``predicted`` (median grade), ``chance`` (of
-    a grade at least this far out on its side, below 1 in 20), ``why``. A later wash graded
+    a grade at least this far out on its side, below 1 in 20), ``why``, of the first three with
+    where the target would stand without the press. A later wash graded
     better than an earlier one by more than one step is listed last, with chance 0. No rows when
     nothing surprises.
     """
@@ -124,6 +128,11 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
                 }
             )
     rows.sort(key=lambda row: row["chance"])
+    for press in dict.fromkeys(row["press"] for row in rows[:_MOST_LEFT_OUT]):
+        moved = moved_without(fit, str(used.loc[used["press"] == press, "fabric"].iloc[0]), press)
+        for row in rows:
+            if row["press"] == press:
+                row["why"] += f"; {moved}"
     rows[:0] = _doubtful_readings(fit, used)
     for place, earlier, later in improvements_by_washing(fit.session, used):
         first = f"{used[earlier.name].iloc[place]:g} after {earlier.washes}"

@@ -21,6 +21,7 @@ from dtfexp.dialin.fit import Fit
 from dtfexp.dialin.following.candidates import CandidatePool, candidate_pool
 from dtfexp.dialin.following.likely_window import LikelyWindow, likely_window
 from dtfexp.dialin.following.need import FEWEST_PRESSES, need, shared_by_need
+from dtfexp.dialin.window.find_window import target_of
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.central import at_central_hyperparameters
@@ -127,9 +128,11 @@ def _targets_to_press(
         promising = mapped[name].has_good_place(PASS_RATE)
         if share < TARGET_FROM or not promising or fitted.presses_used(name) < FEWEST_PRESSES:
             continue
-        window = fitted.window(name, pass_rate=PASS_RATE)
-        if window.pass_rate >= PASS_RATE and not _was_pressed(fitted, name, window.target):
-            out[name] = window.target
+        target = target_of(fitted, name, PASS_RATE)
+        if not target or _was_pressed(fitted, name, target):
+            continue
+        if fitted.pass_posterior(pd.DataFrame([target]), name).expected()[0] >= PASS_RATE:
+            out[name] = target
     return out
 
 

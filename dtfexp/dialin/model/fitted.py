@@ -30,6 +30,7 @@ class FittedModel:
     posterior: Posterior
     #: Cache of computed answers.
     _windows: dict[tuple[Any, ...], Any] = field(default_factory=dict, compare=False)
+    _places: dict[tuple[Any, ...], Any] = field(default_factory=dict, compare=False)
     _shares: dict[str, pd.DataFrame] = field(default_factory=dict, compare=False)
     _pass_posteriors: dict[tuple[Any, ...], PassPosterior] = field(
         default_factory=dict, compare=False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -94,6 +95,52 @@ def find_window(
     line = fit.session.nothing_left(fabric)
     if line:
         return _nothing_left(fit, fabric, line, demand)
+    place = _located(fit, fabric, demand, at_least)
+    if place.box is not None:
+        return _window_found(fit, fabric, place.box, demand)
+    return _window_not_found(fit, fabric, place, demand)
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a window lies: its ``box``, or without one the ``best`` map.
+
+    ``too_narrow``: set-points keep the pass rate, but no box is as wide as was asked.
+    """
+
+    box: MappedBox | None
+    best: Mapped
+    too_narrow: bool = False
+
+    def target(self, fit: FittedModel, fabric: str, demand: Demand) -> dict[str, Any]:
+        """Return the set-point to stand at."""
+        if self.box is None:
+            return _best_set_point(fit, fabric, self.best)
+        return standing_place(fit, fabric, self.box, demand)
+
+
+def target_of(fit: FittedModel, fabric: str, pass_rate: float) -> dict[str, Any]:
+    """Return the target of :func:`window_of` without the facts round it; empty: nothing is left."""
+    if fit.session.nothing_left(fabric):
+        return {}
+    demand = Demand(pass_rate)
+    return _located(fit, fabric, demand, {}).target(fit, fabric, demand)
+
+
+def _located(
+    fit: FittedModel, fabric: str, demand: Demand, at_least: Mapping[str, float]
+) -> _Place:
+    """Return where the window lies, computed once and kept with the fit."""
+    key = (fabric, demand, tuple(sorted(at_least.items())))
+    if key not in fit._places:
+        fit._places[key] = _look_for_it(fit, fabric, demand, at_least)
+    kept: _Place = fit._places[key]
+    return kept
+
+
+def _look_for_it(
+    fit: FittedModel, fabric: str, demand: Demand, at_least: Mapping[str, float]
+) -> _Place:
     choices = grids.word_choices(fit.session, fabric)
     budget = max(window_box.FIRST_BUDGET // len(choices), 600)
     maps = [
@@ -102,7 +149,7 @@ def find_window(
     ]
     # With so few presses the result would rest on the prior alone.
     if fit.presses_used(fabric) < FEWEST_PRESSES:
-        return _window_not_found(fit, fabric, _best_map(maps), demand, False)
+        return _Place(None, _best_map(maps))
     places = [surroundings(fit.session, fabric, mapped) for mapped, _ in maps]
     largest = max(one.size for one in places)
     # Without a box on the first grid, refine around the best set-point: the grid may miss a window.
@@ -114,10 +161,10 @@ def find_window(
     ]
     boxes = [refined_box(fit, fabric, mapped, demand, at_least) for mapped, _ in closer]
     found = [box for box in boxes if box is not None]
+    best = _best_map([*closer, *maps])
     if found:
-        return _window_found(fit, fabric, best_of_words(fit.session, fabric, found), demand)
-    narrow = bool(at_least) and any(mapped.good.any() for mapped, _ in closer)
-    return _window_not_found(fit, fabric, _best_map([*closer, *maps]), demand, narrow)
+        return _Place(best_of_words(fit.session, fabric, found), best)
+    return _Place(None, best, bool(at_least) and any(mapped.good.any() for mapped, _ in closer))
 
 
 def best_of_words(session: Session, fabric: str, found: list[MappedBox]) -> MappedBox:
@@ -243,10 +290,8 @@ def _window_found(fit: FittedModel, fabric: str, found: MappedBox, demand: Deman
     )
 
 
-def _window_not_found(
-    fit: FittedModel, fabric: str, best: Mapped, demand: Demand, too_narrow: bool
-) -> Window:
-    target = _best_set_point(fit, fabric, best)
+def _window_not_found(fit: FittedModel, fabric: str, place: _Place, demand: Demand) -> Window:
+    target = place.target(fit, fabric, demand)
     facts = _facts(fit, fabric, target, demand)
     none: dict[str, Any] = {f.name: None for f in fit.session.factors}
     return Window(
@@ -257,7 +302,7 @@ def _window_not_found(
         reason=(
             f"Set-points of {fabric} keep the pass rate, but no window is as wide as was asked; "
             "ask for less, or press more near the edges."
-            if too_narrow
+            if place.too_narrow
             else no_window_reason(fit, fabric, target, demand, facts["pass_rate"])
         ),
         edges=no_edges(),

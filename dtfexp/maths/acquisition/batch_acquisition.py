@@ -242,7 +242,8 @@ def _batch_covariance(post: Posterior, candidates: Candidates) -> Array:
     same_load = np.equal.outer(candidates.load, candidates.load)
     same_round = np.equal.outer(candidates.round_, candidates.round_)
     luck = scales.load_sd**2 * same_load + scales.round_sd**2 * same_round
-    return np.asarray(np.kron(luck, 0.5 * (1.0 + np.eye(n_out))))
+    common = post.prior.batch_common
+    return np.asarray(np.kron(luck, common + (1.0 - common) * np.eye(n_out)))
 
 
 def _input_noise_covariance(post: Posterior, candidates: Candidates) -> Array:

@@ -355,7 +355,8 @@ class Logbook(BookSheets):
         "spoiled" or "redo"), ``source`` ("bench" or "sheet"), ``id``; what it said: one column
         per outcome, ``<factor>_actual``, ``block``, ``excluded`` (the reason), ``note``,
         ``defects``; ``taken_back`` (what it declared not known any more); ``asked`` (what was
-        asked about its readings, and the answer); ``from_file`` (file and row it came from).
+        asked about its readings, and the answer); ``from_file`` (file and row it came from);
+        ``proposed`` (by a picture, for its grades).
         """
         number = None if press is None else entry_fields.press_number(press)
         with self._store.reading() as connection:

@@ -7,11 +7,14 @@ glyph is a list of polylines on a grid 4 wide and 6 high, (0, 0) its upper left 
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+    Array = NDArray[np.float64]
+
 
 #: Grid units: height and width of a glyph, the gap to the next one, the width of a stroke.
 HEIGHT, WIDTH, GAP, STROKE = 6.0, 4.0, 2.0, 1.0
@@ -62,6 +65,8 @@ def text_outlines(text: str, x: float, y: float, height: float) -> list[Array]:
 
     ``height`` is that of the box, strokes included. The polygons overlap.
     """
+    import numpy as np  # a logbook is opened without it
+
     unit = height / (HEIGHT + STROKE)
     radius = unit * STROKE / 2
     around = np.linspace(0, 2 * np.pi, 16, endpoint=False)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench import cure_looks
+from dtfexp.book.coupons import readings as coupons
 from dtfexp.book.sheets import frames, importing, sheet_columns, workbook
 from dtfexp.book.store import archive, entries, journal, photos, stored_plans
 from dtfexp.book.tables import safe_text
@@ -30,13 +31,15 @@ if TYPE_CHECKING:
 def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[Path]:
     """Write all of a logbook into ``folder``, its photos into the folder ``photos`` there.
 
-    results.csv, results.xlsx, history.csv, session.toml and logbook.json.
+    results.csv, results.xlsx, history.csv, session.toml and logbook.json; coupons.csv where
+    coupons were read in pictures.
     """
     with opened.reading() as connection:
         presses = stored_plans.read_presses(connection)
         found = list(entries.read(connection, session))
         mark = stored_plans.book_mark(connection)
         looked = cure_looks.looks(journal.read(connection, cure_looks.KIND))
+        notes = journal.read(connection, *frames.HISTORY_NOTES)
         pictures = photos.named(n.said for n in journal.read(connection, photos.KIND))
         whole = archive.archive_bytes(connection)
         known = {row[0] for row in connection.execute("SELECT fingerprint FROM exports")}
@@ -46,10 +49,12 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
     files = {
         "results.csv": csv_bytes(results),
         "results.xlsx": workbook.workbook_bytes(session, results),
-        "history.csv": csv_bytes(_plain_history(frames.history(session, found))),
+        "history.csv": csv_bytes(_plain_times(frames.history(session, found, notes))),
         "session.toml": session.to_toml().encode("utf-8"),
         "logbook.json": whole,
     }
+    if read := coupons.readings_of(notes):
+        files["coupons.csv"] = csv_bytes(_plain_times(coupons.frame(read)))
     prints = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
     # Written down before the files are: a file that this book wrote is always known as such.
     with suppress(LogbookError), opened.writing() as connection:
@@ -132,9 +137,9 @@ def _csv_cell(value: Any) -> Any:
     return "" if value is None else value
 
 
-def _plain_history(history: pd.DataFrame) -> pd.DataFrame:
-    history["time"] = [at.isoformat() for at in history["time"]]
-    return history
+def _plain_times(frame: pd.DataFrame) -> pd.DataFrame:
+    frame["time"] = [at.isoformat() for at in frame["time"]]
+    return frame
 
 
 def _keep_changed(path: Path, ours: set[str], at: datetime) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book.bench import cure_looks
 from dtfexp.book.bench.asked_readings import asked
 from dtfexp.book.bench.cure_looks import Look
+from dtfexp.book.coupons import readings as coupons
 from dtfexp.book.store import entries, imports, plausible
 from dtfexp.book.store.entries import Entry
 from dtfexp.book.store.imports import places
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.session import Session
 
 #: The kinds of note that ``history`` tells of.
-HISTORY_NOTES = (plausible.ASKED, imports.KIND)
+HISTORY_NOTES = (plausible.ASKED, imports.KIND, coupons.READING)
 State = Mapping[int, Mapping[str, Any]]
 
 
@@ -95,8 +96,9 @@ def history(session: Session, found: Iterable[Entry], notes: Sequence[Note] = ()
     ``defects``; ``taken_back`` (fields it declared not known any more) and its ``id``. ``kind`` is
     "record"; "spoiled" for a try that was made again and never counted; or "redo", from where on
     the press was made again and what stands above counts no more. ``asked`` tells what was asked
-    about its readings, and the answer, ``from_file`` the file and row it came from; both are in
-    ``notes`` (``HISTORY_NOTES``).
+    about its readings, and the answer, ``from_file`` the file and row it came from, ``proposed``
+    what pictures of the coupon had proposed for its grades; all are in ``notes``
+    (``HISTORY_NOTES``).
     """
     import pandas as pd
 
@@ -130,7 +132,13 @@ def history(session: Session, found: Iterable[Entry], notes: Sequence[Note] = ()
         ],
         "object",
     )
-    for column, told in (("asked", asked(notes)), ("from_file", places(notes))):
+    proposed = coupons.proposed_before(coupons.readings_of(notes), rows)
+    told_of = {
+        "asked": asked(notes),
+        "from_file": places(notes),
+        "proposed": {entry: coupons.in_words(told) for entry, told in proposed.items()},
+    }
+    for column, told in told_of.items():
         frame[column] = _series([told.get(row.id, "") for row in rows], "object")
     frame["id"] = _series([row.id for row in rows], "object")
     return frame

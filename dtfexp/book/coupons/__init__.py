@@ -1,0 +1,1 @@
+"""What pictures of coupons said: measures and proposed grades, and what a person made of them."""

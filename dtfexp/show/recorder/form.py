@@ -15,7 +15,7 @@ from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.guide import published_scale
 from dtfexp.describe.signs import chips
 from dtfexp.dialin.schedule.cured import changes, cured_fact
-from dtfexp.show.recorder import cure_looks
+from dtfexp.show.recorder import cure_looks, proposed
 from dtfexp.show.recorder.countdowns import countdowns
 from dtfexp.show.recorder.steps_before_press import steps_before_presses
 from dtfexp.show.text.cautions import ONE_LINE
@@ -53,7 +53,9 @@ def form_state(book: Logbook, steps: Mapping[int, PressSteps] | None = None) -> 
     refused = book.bench.refused(gate)
     limits = {fabric.name: gate.limit_note(fabric) for fabric in session.fabrics}
     taken = photos.counts(photos.photos(book))
+    pictured = proposed.shown(book)
     for one in presses:
+        one["proposed"] = pictured.get(one["press"], {})
         one["photos"] = taken.get(one["press"], 0)
         before = steps[one["press"]]
         done = before.film if one["cured"] else ()

@@ -20,7 +20,15 @@ if TYPE_CHECKING:
 
 _FORM = Path(__file__).with_name("press_form")
 #: The parts of the script, joined in this order without a build step.
-_PARTS = ("page.js", "countdowns.js", "photos.js", "press_view.js", "wash_view.js", "recorder.js")
+_PARTS = (
+    "page.js",
+    "countdowns.js",
+    "photos.js",
+    "proposals.js",
+    "press_view.js",
+    "wash_view.js",
+    "recorder.js",
+)
 
 
 class Recorder(anywidget.AnyWidget):

@@ -18,7 +18,7 @@ from dtfexp.book.store import photos, plausible
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import quoted
-from dtfexp.show.recorder import cure_looks
+from dtfexp.show.recorder import cure_looks, proposed
 from dtfexp.show.recorder.form import form_state
 from dtfexp.show.recorder.press_warnings import (
     mark,
@@ -69,6 +69,7 @@ class FormServer:
             "history": self._history,
             "photo": self._photo,
             "forget photo": self._forget_photo,
+            "accept": self._accept,
             "mark": self._mark,
             "look": self._look,
             "forget look": self._look,
@@ -99,6 +100,7 @@ class FormServer:
         * "history": ``press``; the answer has ``history``, one dict per entry, and ``photos``;
         * "photo": ``press``, ``by``, and the picture ``attached``; "forget photo": ``photo``, its
           id, ``press``, ``by``;
+        * "accept": ``press``, ``outcome`` and the ``value`` that a picture proposes for it;
         * "mark": ``step`` of ``press`` or ``load``, with its ``ago`` seconds; "override": ``press``
           and the warnings ``overridden``, which "record" may carry too;
         * "refresh": only the state.
@@ -262,6 +264,9 @@ class FormServer:
         self.book.take_back(str(message["photo"]), by=_by(message))
         return {"text": f"press {message.get('press')}: the photo is taken back; its file stays"}
 
+    def _accept(self, message: Message) -> dict[str, Any]:
+        return {"text": proposed.accept(self.book, message, _by(message))}
+
     def _mark(self, message: Message) -> dict[str, Any]:
         return {"text": mark(self.book, message, self._clock(), _by(message))}
 
@@ -289,6 +294,8 @@ class FormServer:
         if row["excluded"]:
             word = {"redo": "to be made again", "record": "left out"}.get(row["kind"], row["kind"])
             said.append(f"{word}: {row['excluded']}")
+        if row["proposed"]:
+            said.append(f"proposed by a picture: {row['proposed']}")
         if row["taken_back"]:
             said.append(f"taken back: {row['taken_back']}")
         return {

@@ -149,7 +149,7 @@ function pressView(form, p) {
     const held = p.grades[outcome.name];
     const scale = outcome.grades.length ? `keys ${outcome.grades[0].label} to ${outcome.grades.at(-1).label}` : outcome.accepted;
     return make("fieldset", { "data-outcome": outcome.name }, make("legend", {}, `${outcome.label} `, make("span", { className: "quiet" },
-      held === undefined ? scale : `recorded: ${held} ${outcome.unit}`)), gradeButtons(form, name, outcome, held, true));
+      held === undefined ? scale : `recorded: ${held} ${outcome.unit}`)), gradeButtons(form, name, outcome, held, true), proposalRow(form, p, outcome));
   }
 
   function reached() {

@@ -30,7 +30,7 @@ function washView(form) {
       const meant = outcome.grades.find((g) => g.value === value)?.sentence ?? (held === undefined ? "" : `recorded meanwhile: ${held}`);
       return make("fieldset", { className: "row", "data-outcome": outcome.name },
         make("span", { className: "grow" }, make("b", {}, `Press ${p.press}`), ` ${p.fabric}, ${outcome.label}${after(outcome)}`, make("div", { className: "quiet" }, meant)),
-        gradeButtons(form, `w${p.press}`, outcome, held, false));
+        gradeButtons(form, `w${p.press}`, outcome, held, false), proposalRow(form, p, outcome));
     }), seen(p));
   }
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.tomltext import write_file
 from dtfexp.describe.units import convert
-from dtfexp.dialin.schedule.cured import changes
-from dtfexp.dialin.schedule.timeline import schedule
+from dtfexp.dialin.schedule.cured import FILM, changes, film_of
+from dtfexp.dialin.schedule.day_steps import day_steps
 from dtfexp.show.paper.labels import coupon_labels_pdf
 from dtfexp.show.paper.pdf_page import known_paper
 from dtfexp.show.paper.run_sheet import run_sheet_pdf
@@ -29,33 +29,27 @@ def run_sheet(plan: Plan) -> list[str]:
 
     A setting to change is marked; ``min`` is the minute at which the press is due.
     """
-    factors = plan.session.factors
+    factors = [factor for factor in plan.session.factors if factor.stage not in FILM]
     in_blocks = "block" in plan.runs
-    head = ["min", "press", "fabric", *["block"] * in_blocks, "load", "round",
+    head = ["min", "press", "fabric", *["block"] * in_blocks, "film of load", "round",
             *(without_underscores(f.name) for f in factors)]  # fmt: skip
     rows, before_it = [], []
     records = plan.runs.to_dict("records")
-    before: dict[str, object] = {}
-    due = {one.press: one for one in schedule(plan.session, plan.runs)}
-    cured = {press: one.cured for press, one in due.items()}
-    to_change = changes(plan.session, records, cured)
-    for record, change in zip(records, to_change, strict=True):
-        run = {str(name): value for name, value in record.items()}
-        one = due[int(str(run["press"]))]
-        row = [f"{one.minute:.0f}", str(run["press"]), str(run["fabric"])]
-        groups = [*["block"] * in_blocks, "oven_load", "press_round"]
-        row += [
-            _marked(
-                str(run[c]),
-                bool(before) and before[c] != run[c] and not (one.cured and c == "oven_load"),
-            )
-            for c in groups
-        ]
+    before: dict[Any, Any] = {}
+    day = day_steps(plan.session, plan.runs)
+    for run, change in zip(records, changes(plan.session, records), strict=True):
+        press = int(run["press"])
+        row = [f"{day.minute(press):.0f}", str(press), str(run["fabric"])]
+        if in_blocks:
+            row.append(_marked(str(run["block"]), bool(before) and before["block"] != run["block"]))
+        row.append(film_of(plan.session, run))
+        new = bool(before) and before["press_round"] != run["press_round"]
+        row.append(_marked(str(run["press_round"]), new))
         row += [
             _marked(_setting_text(plan.session, f, run[f.name]), f.name in change) for f in factors
         ]
         rows.append(row)
-        before_it.append([*one.first, *filter(None, [one.cured])])
+        before_it.append(day.before(press))
         before = run
     top, bottom = zip(*(_two_lines(name) for name in head), strict=True)
     table = [list(top), list(bottom), *rows]
@@ -67,8 +61,7 @@ def run_sheet(plan: Plan) -> list[str]:
         lines += [f"{' ' * (width[0] + 2)}- {text}" for text in first]
         lines.append(line)
     key = (
-        f"{CHANGED} marks a change to make; - is a step before the press below it, or a cure that "
-        "is done; "
+        f"{CHANGED} marks a change to make at the press; - is a step before the press below it; "
         "min: minutes from switching on."
     )
     return [*lines, "", key]

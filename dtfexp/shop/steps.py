@@ -11,9 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.logbook import Logbook
+from dtfexp.book.steps_of_day import steps_of
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.html_text import escape, escaped_frame
 from dtfexp.describe.session import Session
+from dtfexp.dialin.schedule.cured import FILM, changes, film_of, reading
 from dtfexp.shop.files import sample_folder
 from dtfexp.shop.runsheet import limit_notes
 from dtfexp.show.paper.run_sheet import limits
@@ -215,13 +217,6 @@ def graded(book: Logbook) -> bool:
     return bool(book.results()[names].notna().to_numpy().any())
 
 
-def waiting(book: Logbook) -> pd.DataFrame:
-    """Return the coupons that still need a grade: number, fabric, missing outcomes."""
-    found = book.waiting()
-    pressed = found[found["pressed"].astype(bool)]
-    return pressed[["press", "fabric", "waiting_for"]].reset_index(drop=True)
-
-
 def summary(book: Logbook) -> str:
     """Return the progress of a book, in one sentence per matter."""
     planned, pending = len(book.runs()), book.waiting()
@@ -270,29 +265,28 @@ def run_sheet(book: Logbook) -> Styler:
     """Return the planned presses as a table: steps before each, and changes in bold."""
     import pandas as pd
 
-    from dtfexp.dialin.schedule.cured import changes
-    from dtfexp.show.recorder.steps_before_press import steps_before_presses
-
-    runs, factors, sitting = book.runs(), book.session.factors, steps_before_presses(book)
+    runs, day = book.runs(), steps_of(book)
+    factors = [factor for factor in book.session.factors if factor.stage not in FILM]
+    rows = runs.to_dict("records")
     shown = pd.DataFrame(index=runs.index, dtype="object")
-    shown["minute"] = [f"{one.minute:.0f}" for one in sitting]
+    shown["minute"] = [f"{day.minute(press):.0f}" for press in runs["press"]]
     refused = book.bench.refused()
     warned = {press: f"DO NOT PRESS as planned: {why}" for press, why in refused.items()}
     shown["first"] = [
-        "\n".join(filter(None, [warned.get(one.press), *one.first, one.cured])) for one in sitting
+        "\n".join(filter(None, [warned.get(press), *day.before(press)])) for press in runs["press"]
     ]
     shown["press"], shown["fabric"] = runs["press"], runs["fabric"]
-    shown["oven load"], shown["press round"] = runs["oven_load"], runs["press_round"]
-    groups = {"oven load": "oven_load", "press round": "press_round"}
+    shown["film of load"] = [film_of(book.session, row) for row in rows]
+    shown["round"] = runs["press_round"]
+    groups = {"round": "press_round"}
     if "block" in runs:
         shown["block"] = runs["block"].fillna("")
         groups["block"] = "block"
-    cured = {one.press: one.cured for one in sitting}
-    to_change = list(changes(book.session, runs.to_dict("records"), cured))
+    to_change = list(changes(book.session, rows))
     to_bold = {told: (runs[c] != runs[c].shift()).tolist() for told, c in groups.items()}
     for factor in factors:
         told = label(factor.name)
-        shown[told] = [factor.format(value) for value in runs[factor.name]]
+        shown[told] = [reading(book.session, factor, value) for value in runs[factor.name]]
         to_bold[told] = [factor.name in change for change in to_change]
     bold = pd.DataFrame("", index=shown.index, columns=shown.columns)
     bold["first"] = "white-space: pre-line; text-align: left; min-width: 9em; max-width: 22em"

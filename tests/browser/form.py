@@ -32,7 +32,7 @@ class Form:
         self.page.click(".lm-Menu-itemLabel:text-is('Run All Cells')")
         gone = "(forms) => forms.every((form) => !form.isConnected)"
         wait_for(lambda: old.evaluate(gone), 30, "the cell's new output")
-        self.page.wait_for_selector(f"{FORM} [data-k=save]")
+        self.page.wait_for_selector(f"{FORM} .now", timeout=60_000)
 
     def key(self, name: str) -> Any:
         return self.page.locator(f'{FORM} [data-k="{name}"]')
@@ -41,9 +41,28 @@ class Form:
         return self.key(f"{view}{press}:{outcome}:{value}")
 
     @property
+    def stop(self) -> str:
+        """Where the form is open: "Cure load 2" or "Press 4"."""
+        told = self.page.locator(f"{FORM} .now").inner_text()
+        return re.findall(r"Cure load \d+|Press \d+", told)[0]
+
+    def cure(self) -> str:
+        """Tell the look of the load that the form is open at; the form goes on by itself."""
+        before = self.stop
+        self.key("look:good").tap()
+        wait_for(lambda: self.stop != before, 10, "the next stop")
+        return before
+
+    def to_press(self) -> int:
+        """Cure what comes before the next press; the press the form is then open at."""
+        while self.stop.startswith("Cure"):
+            self.cure()
+        return int(self.stop.split()[1])
+
+    @property
     def shown(self) -> int:
-        """The press the form is open at."""
-        return int(re.findall(r"Press (\d+)", self.page.locator(f"{FORM} .now").inner_text())[0])
+        """The press the form is open at, with its loads cured."""
+        return self.to_press()
 
     def said(self, kind: str, text: str = "") -> str:
         found = self.page.locator(f"{FORM} .said.{kind}", has_text=text).first
@@ -64,10 +83,6 @@ def held(shop: Path, press: int) -> dict[Any, Any]:
 def beeps(form: Form) -> list[float]:
     """The pitch of every sound since last asked."""
     return list(form.page.evaluate("globalThis.beeps.splice(0)"))
-
-
-def height(form: Form, key: str) -> float:
-    return float(form.key(key).evaluate_all("([node]) => node.getBoundingClientRect().y"))
 
 
 def setting(form: Form, name: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +25,10 @@ def bench(shop: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def form(bench: Path, page: Any, lab: Lab) -> Any:
-    Form(page, lab, "keys/2_record.ipynb").open()
-    return page
+def form(bench: Path, page: Any, lab: Lab) -> Form:
+    form = Form(page, lab, "keys/2_record.ipynb")
+    form.open()
+    return form
 
 
 def recorded(bench: Path) -> list[tuple[int, float]]:
@@ -37,33 +37,49 @@ def recorded(bench: Path) -> list[tuple[int, float]]:
     return list(zip(history["press"].tolist(), history["peel"].tolist(), strict=True))
 
 
-def test_digit_and_enter_go_from_press_to_press(form: Any, bench: Path) -> None:
+def test_digit_and_enter_go_from_press_to_press(form: Form, bench: Path) -> None:
     wanted = []
-    form.focus(FORM)
     for value in (5, 3):
-        press = int(re.findall(r"Press (\d+)", form.inner_text(f"{FORM} .now"))[0])
-        form.keyboard.press(str(value))
-        form.keyboard.press("Enter")
-        form.locator(f"{FORM} .said.good", has_text=f"press {press}: peel {value}").wait_for()
+        press = form.to_press()
+        form.page.focus(FORM)
+        form.page.keyboard.press(str(value))
+        form.page.keyboard.press("Enter")
+        form.said("good", f"press {press}: peel {value}")
         wanted.append((press, float(value)))
     assert recorded(bench) == wanted and wanted[0][0] != wanted[1][0]
     # Held too long, or pressed with a glove: it must not grade the next press.
     for _ in range(4):
-        form.keyboard.press("Enter")
-    assert form.is_disabled(f"{FORM} [data-k=save]")
+        form.page.keyboard.press("Enter")
     assert recorded(bench) == wanted
+    form.to_press()
+    assert form.key("save").is_disabled()
 
 
-def test_enter_in_the_note_saves_the_chosen_grade_with_it(form: Any, bench: Path) -> None:
-    form.click(f"{FORM} .grades button:has(b:text-is('4'))")
-    form.fill(f"{FORM} [data-k=note]", "corner cool")
-    form.keyboard.press("Enter")
-    form.locator(f"{FORM} .said.good", has_text="corner cool").wait_for()
+def test_enter_in_the_note_saves_the_chosen_grade_with_it(form: Form, bench: Path) -> None:
+    form.grade(form.to_press(), "peel", 4).tap()
+    form.key("note").fill("corner cool")
+    form.page.keyboard.press("Enter")
+    form.said("good", "corner cool")
     assert len(recorded(bench)) == 3
 
 
-def test_settings_grades_and_save_stand_on_one_screen(form: Any) -> None:
-    top = form.locator(f"{FORM} .now").bounding_box()
-    save = form.locator(f"{FORM} [data-k=save]").bounding_box()
-    # What a page of JupyterLab shows at 1024 by 768, its own bars taken off.
-    assert save["y"] + save["height"] - top["y"] < 640
+@pytest.mark.parametrize("size", [(1024, 768), (768, 1024)])
+def test_what_a_press_needs_stands_on_one_screen(form: Form, size: tuple[int, int]) -> None:
+    """Settings, clocks, grades and Save; so does what an oven load needs."""
+    form.page.set_viewport_size({"width": size[0], "height": size[1]})
+    try:
+        press = form.to_press()
+        form.key("full").tap()
+        seen = form.key("full").filter(has_text="Back")
+        seen.wait_for()
+        for stop, last in (("load 1", "look:browned"), (str(press), "save")):
+            form.key("goto").select_option(stop)
+            box = form.key(last).bounding_box()
+            assert box["y"] > 0 and box["y"] + box["height"] <= size[1], f"{stop}: {last}"
+            assert form.page.evaluate(f"document.querySelector('{FORM}').scrollTop") == 0
+            wide = "(node) => node.scrollWidth <= node.clientWidth"
+            assert form.page.locator(FORM).evaluate(wide), "nothing is cut off at the side"
+        seen.tap()
+        form.key("full").filter(has_text="Full").wait_for()
+    finally:
+        form.page.set_viewport_size({"width": 1024, "height": 768})

@@ -5,7 +5,8 @@ import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError, fit, next_presses, plan
 from dtfexp.dialin.encode.coding import Coding, direction, is_logarithmic
-from dtfexp.dialin.schedule.timeline import schedule, timeline
+from dtfexp.dialin.schedule.day_steps import day_steps
+from dtfexp.dialin.schedule.timeline import timeline
 from dtfexp.dialin.window.edges import failure_side_name
 from dtfexp.maths.field.points import CURE
 from dtfexp.shop.runsheet import run_sheet
@@ -42,15 +43,15 @@ def test_a_print_setting_is_of_the_film_in_the_model():
 def test_the_sheet_says_how_coupons_are_printed_before_their_load_is_cured():
     session = session_of(INK, POWDER)
     runs = plan(session, 12, seed=0).runs
-    told = [line for due in schedule(session, runs) for line in due.first]
-    printed = [k for k, line in enumerate(told) if line.startswith("print and powder load")]
+    steps = day_steps(session, runs).steps
+    printed = [k for k, step in enumerate(steps) if step.kind == "print"]
     assert len(printed) == runs["oven_load"].nunique()
-    assert all(told[k + 1].startswith("cure load") for k in printed)
+    assert all(steps[k + 1].kind == "cure" for k in printed)
     press = runs.iloc[0]
     own = f"white ink {press['white ink']:g} %, powder grade {press['powder grade']}"
-    assert own in next(line for line in told if line.startswith("print and powder"))
-    plain = schedule(session_of(), plan(session_of(), 8).runs)
-    assert not any("print and powder" in line for due in plain for line in due.first)
+    assert own in steps[printed[0]].says
+    plain = day_steps(session_of(), plan(session_of(), 8).runs)
+    assert not any(step.kind == "print" for step in plain.steps)
 
 
 def test_thin_and_heavy_prints_are_sides_of_their_own():

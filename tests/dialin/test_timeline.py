@@ -60,7 +60,7 @@ def test_oven_and_press_change_at_the_same_time_while_the_hands_work() -> None:
     assert changes.loc["oven", "start"] == cured
     finished = steps.loc[(steps["what"] == "finish") & (steps["press"] == 1), "end"].item()
     assert changes.loc["press", "start"] == finished
-    assert changes.loc["press", "detail"] == "300 °F to 320 °F"
+    assert changes.loc["press", "detail"] == "149 °C to 160 °C", "as read"
     waited = steps[(steps["what"] == "wait") & (steps["end"] - steps["start"] > 4)]
     assert waited["detail"].tolist() == ["warm-up", "oven"]
 

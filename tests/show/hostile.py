@@ -99,7 +99,6 @@ def fragments(book: Logbook, folder: Path) -> dict[str, str]:
         "checks": panel.checks_panel(book.bench.checks()),
         "imported": book.import_sheet(folder / "shop<img src=x>.csv"),
         "run sheet": steps.run_sheet(book),
-        "waiting": steps.waiting(book),
         "history": book.history(),
         "results": results,
         "told": steps.what_it_tells(book),

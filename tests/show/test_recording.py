@@ -14,6 +14,7 @@ import pytest
 
 from dtfexp import Fabric, Factor, Logbook, Outcome, ResultsError, Session, plan
 from dtfexp.dialin.design.plan import Plan
+from dtfexp.dialin.schedule.cured import reading
 from dtfexp.show.recorder.form import form_state
 from dtfexp.show.recorder.recording import FormServer
 
@@ -58,7 +59,8 @@ def test_the_state_is_plain_json_and_shows_every_unit(desk):
     assert state["next"] == state["presses"][0]["press"] and state["waiting"] == []
     for press in state["presses"]:
         cure, heat, pressure = press["settings"]
-        assert cure["set"].endswith(" °C") and heat["set"].endswith(" °F")
+        assert cure["set"].endswith(" °C") and heat["set"].endswith(" °C")
+        assert heat["also"].endswith(" °F"), "as its dial shows"
         assert cure["unit"] == "°C" and heat["unit"] == "°F"
         assert pressure["words"] == ["light", "medium", "firm"]
     assert all(grade["sentence"] for o in state["outcomes"] for grade in o["grades"])
@@ -73,8 +75,8 @@ def marks(book: Logbook, press: int, before: int) -> list[str | None]:
     """What must be marked at ``press`` when the machines stood as for the press ``before``."""
     runs = book.runs().set_index("press")
     return [
-        f.format(runs.loc[before, f.name])
-        if runs.loc[before, f.name] != runs.loc[press, f.name]
+        reading(book.session, f, runs.loc[before, f.name])
+        if f.stage != "cure" and runs.loc[before, f.name] != runs.loc[press, f.name]
         else None
         for f in book.session.factors
     ]
@@ -272,15 +274,15 @@ def test_a_photo_comes_with_the_message_and_is_seen_in_the_history(desk, book):
 
 
 def test_what_comes_before_a_press_is_told_also_of_presses_added_since(desk, book):
-    first = {p["press"]: p["first"] for p in desk.state()["presses"]}
-    assert first[int(book.runs()["press"].iloc[0])][0].startswith("warm up oven and press")
+    first = desk.state()["stops"]
+    assert first[0]["load"] and first[0]["first"][0].startswith("warm up oven at")
     runs = book.runs()
     for column in ("press", "oven_load", "press_round"):
         runs[column] += runs[column].max()
     book.add(Plan(book.session, runs, "auto", 0, "again", ()))
-    later = {p["press"]: p["first"] for p in desk.state()["presses"]}
+    later = desk.state()["stops"]
     assert len(later) == 2 * len(first)
-    assert later[int(runs["press"].iloc[0])][0].startswith("warm up oven and press")
+    assert later[len(first)]["first"][0].startswith("warm up oven at")
 
 
 def test_what_is_on_the_disk_is_never_called_not_saved(desk, book, monkeypatch):

@@ -1,24 +1,24 @@
 """The timeline of a plan: the work of oven, press and hands, and the waits.
 
-One oven, one press, one person. The hands take the presses in order; a load is cured when its first
-press is due, attended. Oven and press change their temperature unattended, as soon as the last use
-of the old one ends, so that the two waits overlap with each other and with work. Coupons with a
-cold peel cool meanwhile.
+One oven, one press, one person, who works in two stages: the loads that a press round needs are
+cured, attended; then the round's coupons are pressed one by one. Oven and press change their
+temperature unattended, as soon as the last use of the old one ends, so that the two waits overlap
+with each other and with work. Coupons with a cold peel cool meanwhile.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any
 
 import pandas as pd
 
 from dtfexp.describe import units
 from dtfexp.describe.factor import Factor
-from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.session import Session
-from dtfexp.dialin.schedule.cured import cured_fact
+from dtfexp.dialin.schedule.cured import reading
 
 COLUMNS = ("at", "what", "start", "end", "press", "oven_load", "press_round", "detail")
 _SHORT_WAIT = 60.0
@@ -69,15 +69,20 @@ class _BenchClock:
         oven_now: Slow | None = None
         platen_now: Slow | None = None
         cured: dict[int, float] = {}
-        for run in runs.to_dict("records"):
-            row = {str(name): value for name, value in run.items()}
-            load = int(row["oven_load"])
-            if load not in cured:
-                oven_now = self._change("oven", oven_now, row)
-                coupons = int((runs["oven_load"] == load).sum())
-                cured[load] = self._cure(row, coupons)
-            platen_now = self._change("press", platen_now, row)
-            self._press(row, cured[load])
+        rows = [
+            {str(name): value for name, value in run.items()} for run in runs.to_dict("records")
+        ]
+        for _, members in groupby(rows, key=lambda row: int(row["press_round"])):
+            of_round = list(members)
+            for row in of_round:
+                load = int(row["oven_load"])
+                if load not in cured:
+                    oven_now = self._change("oven", oven_now, row)
+                    coupons = int((runs["oven_load"] == load).sum())
+                    cured[load] = self._cure(row, coupons)
+            for row in of_round:
+                platen_now = self._change("press", platen_now, row)
+                self._press(row, cured[int(row["oven_load"])])
         while self.aside:
             self._wait(self.aside[0][0], "cold peel")
             self._peel_due_coupons()
@@ -95,7 +100,8 @@ class _BenchClock:
         told = ", ".join(
             # A single temperature needs no name: it is the machine's.
             (f"{f.name} " if len(slow) > 1 else "")
-            + f"{f.format(before[f.name])} to {f.format(now[f.name])}"
+            + f"{reading(self.session, f, before[f.name])} to "
+            + reading(self.session, f, now[f.name])
             for f in changed
         )
         start = self.oven if at == "oven" else self.platen
@@ -117,7 +123,7 @@ class _BenchClock:
         end = start + _minutes(self.session, row, "cure", self.session.pace.cure_seconds)
         pace = self.session.pace
         settings = [
-            f.format(row[f.name])
+            reading(self.session, f, row[f.name])
             + (f" ({dwell})" if (dwell := pace.dwell_note(row[f.name], f.unit)) else "")
             for f in self.session.factors
             if f.stage == "cure"
@@ -136,7 +142,11 @@ class _BenchClock:
         self._wait(rested - handling, "rest")
         self._work("handle", handling, row)
         end = self.hands + _minutes(self.session, row, "press", pace.press_seconds)
-        settings = [f.format(row[f.name]) for f in self.session.factors if f.stage == "press"]
+        settings = [
+            reading(self.session, f, row[f.name])
+            for f in self.session.factors
+            if f.stage == "press"
+        ]
         self._add("press", "press", self.hands, end, row, ", ".join(settings))
         self.hands = self.platen = end
         wait = _peel_wait(self.session, row)
@@ -257,87 +267,3 @@ def _peel_wait(session: Session, row: dict[str, Any]) -> float:
                 if word in str(row[factor.name]).casefold():
                     return seconds
     return waits.get(session.film_peel, pace.hot_peel_seconds)
-
-
-_SHORTEST_WAIT = 0.75
-"""Shortest wait that is listed, in minutes."""
-
-
-@dataclass(frozen=True)
-class PressSteps:
-    """One press: the minute at which the hands turn to it, and the steps before it in order.
-
-    ``cured``: how its film was cured at an earlier press of its load; "" when that is still to do.
-    ``film``: the steps of ``first`` that are done with once its load is cured.
-    """
-
-    press: int
-    minute: float
-    first: tuple[str, ...]
-    cured: str = ""
-    film: tuple[str, ...] = ()
-
-
-def schedule(session: Session, runs: pd.DataFrame) -> list[PressSteps]:
-    """Return the presses of a plan in order; ``runs``: ``Plan.runs``, minutes from ``timeline``.
-
-    The steps: printing and powdering of a load's coupons where it varies, loads to cure with their
-    presses, settings of oven and press to change, and waits of about a minute and more.
-    """
-    steps = timeline(session, runs)
-    # Steps that begin in the same minute as a press are listed before it.
-    steps = steps.assign(late=steps["what"] == "handle")
-    steps = steps.sort_values(["start", "late"], kind="stable")
-    members = runs.groupby("oven_load")["press"].apply(list).to_dict()
-    rows = {int(row["press"]): row for row in runs.to_dict("records")}
-    film: dict[int, list[str]] = {}
-    loads: set[int] = set()
-    out: list[PressSteps] = []
-    first: list[str] = []
-    for step in steps.to_dict("records"):
-        what, at, minutes = step["what"], step["at"], step["end"] - step["start"]
-        if what == "warm-up" and at == "oven":
-            first.append(f"warm up oven and press, {minutes:.0f} min")
-        elif what == "change-over" and at == "oven":
-            first.append(f"set the oven for load {step['oven_load']}: {step['detail']}")
-            film.setdefault(int(step["oven_load"]), []).append(first[-1])
-        elif what == "change-over":
-            first.append(f"set the press: {step['detail']}")
-        elif what == "cure":
-            begin = len(first)
-            presses = ", ".join(map(str, members[step["oven_load"]]))
-            settings = step["detail"].rpartition(", ")[0]
-            first += _printed(session, runs, int(step["oven_load"]))
-            first.append(
-                f"cure load {step['oven_load']}"
-                + (f" at {settings}" if settings else "")
-                + f" (press {presses})"
-            )
-            film.setdefault(int(step["oven_load"]), []).extend(first[begin:])
-        elif what == "wait" and step["detail"] in ("press", "oven"):
-            if minutes >= _SHORTEST_WAIT:
-                first.append(f"wait about {minutes:.0f} min for the {step['detail']}")
-        elif what == "handle":
-            press, load = int(step["press"]), int(step["oven_load"])
-            fact = cured_fact(session, rows[press]) if load in loads else ""
-            loads.add(load)
-            done = tuple(film.get(load, ()))
-            out.append(PressSteps(press, float(step["start"]), tuple(first), fact, done))
-            first = []
-    return out
-
-
-def _printed(session: Session, runs: pd.DataFrame, load: int) -> list[str]:
-    """Return how a load's coupons are printed and powdered; empty if not varied.
-
-    Coupons treated alike are listed jointly. Printed film is powdered within 2 h: common practice.
-    """
-    factors = [f for f in session.factors if f.stage == "print"]
-    alike: dict[str, list[str]] = {}
-    for row in runs[runs["oven_load"] == load].to_dict("records") if factors else []:
-        said = ", ".join(f"{without_underscores(f.name)} {f.format(row[f.name])}" for f in factors)
-        alike.setdefault(said, []).append(str(row["press"]))
-    if not alike:
-        return []
-    each = "; ".join(f"{said} (press {', '.join(presses)})" for said, presses in alike.items())
-    return [f"print and powder load {load}: {each}"]

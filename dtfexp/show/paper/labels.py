@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.dialin.schedule.cured import FILM, cured_fact
 from dtfexp.show.paper.pdf_page import MARGIN, PdfPage
 from dtfexp.show.paper.run_sheet import paper_date, presses_lacking_grades, setting, shortened
-from dtfexp.show.recorder.steps_before_press import steps_before_presses
 from dtfexp.show.text.cautions import ONE_LINE
 from dtfexp.show.text.number_format import label
 
@@ -28,7 +28,6 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     session = book.session
     sheet = PdfPage(paper, f"Coupon labels: {session.name}", paper_date(book))
     down = int((sheet.height - 2 * MARGIN) / _TALL)
-    cured = {one.press: one.cured for one in steps_before_presses(book)}
     wide, refused = sheet.inner / _ACROSS, book.bench.refused()
     for i, row in enumerate(presses_lacking_grades(book)):
         place = i % (_ACROSS * down)
@@ -37,7 +36,7 @@ def coupon_labels_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
                 sheet.turn()
             sheet.fitted(ONE_LINE, 0, sheet.height - MARGIN - 3, sheet.inner, 6.5, 5)
         left, top = place % _ACROSS * wide, MARGIN + place // _ACROSS * _TALL
-        _label(sheet, session, row, left, top, wide, row["press"] in refused, cured[row["press"]])
+        _label(sheet, session, row, left, top, wide, row["press"] in refused)
     return sheet.pdf()
 
 
@@ -49,7 +48,6 @@ def _label(
     top: float,
     wide: float,
     refused: bool,
-    cured: str,
 ) -> None:
     sheet.box(left, top, wide, _TALL, line=0.15)
     left, inner = left + 2.5, wide - 5
@@ -59,12 +57,13 @@ def _label(
         sheet.write(line, beside, top + 2.2 + 4 * i, 9, bold=True)
     told = f"load {row['oven_load']}, round {row['press_round']}"
     sheet.fitted(told, beside, top + 10.4, room, 7, 5)
+    film = [factor for factor in session.factors if factor.stage == "print"]
+    set_here = [factor for factor in session.factors if factor.stage not in FILM]
     said = [
         f"{label(factor.name)} {setting(session, factor, row[factor.name])[0]}"
-        for factor in session.factors
-        if not (cured and factor.stage == "cure")
+        for factor in (*film, *set_here)
     ]
-    said = [cured, *said] if cured else said
+    said.insert(len(film), cured_fact(session, row))
     for i, line in enumerate(sheet.wrapped(", ".join(said), inner, 6.5)[:4]):
         sheet.write(line, left, top + 14.6 + 2.9 * i, 6.5)
     if refused:

@@ -12,13 +12,13 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.sheets.sheet_columns import EXCLUDED
+from dtfexp.book.steps_of_day import steps_of
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.fields import count_phrase
 from dtfexp.describe.guide import published_scale
-from dtfexp.dialin.schedule.cured import changes
+from dtfexp.dialin.schedule.cured import FILM, changes, cured_fact, reading
 from dtfexp.show.paper.pdf_page import MARGIN, PdfPage
 from dtfexp.show.recorder.form import DEFECTS, WASH_DEFECTS
-from dtfexp.show.recorder.steps_before_press import steps_before_presses
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.number_format import label
 
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.schedule.timeline import PressSteps
 
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 _HEAD, _LEFT, _SET, _WRITE = 16.0, 38.0, 9.5, 13.0
@@ -81,14 +80,13 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     if apart:
         foot -= sum(map(_tall, guides))
     room = sheet.height - 2 * MARGIN - _HEAD - foot
-    steps = {one.press: one for one in steps_before_presses(book)}
-    to_change = changes(session, rows, {press: one.cured for press, one in steps.items()})
+    day, to_change = steps_of(book), changes(session, rows)
     refused = book.bench.refused()
     blocks = [
         _Block(
             row,
             _not_to_press(sheet, refused.get(row["press"], "")),
-            _before(sheet, steps[row["press"]]),
+            _before(sheet, session, row, day.before(int(row["press"]))),
             _rows(_settings(session, row, change), sheet),
             _rows(_boxes(session, row), sheet),
         )
@@ -132,16 +130,12 @@ def paper_date(book: Logbook) -> datetime:
 
 
 def setting(session: Session, factor: Factor, value: Any) -> tuple[str, str]:
-    """Return a setting in the dial's unit and, where it differs, the session's unit.
+    """Return a setting in the session's unit and, where it differs, the dial's.
 
     For a conveyor speed the second text is the time in the heat.
     """
-    told = factor.format(value)
-    if dwell := session.pace.dwell_note(value, factor.unit):
-        return told, dwell
-    if factor.is_temperature and session.temperature_unit != factor.unit:
-        return told, factor.format(value, session.temperature_unit)
-    return told, ""
+    told, dial = reading(session, factor, value), factor.format(value)
+    return told, dial if dial != told else session.pace.dwell_note(value, factor.unit)
 
 
 def shortened(sheet: PdfPage, text: str, width: float, size: float, bold: bool = False) -> str:
@@ -152,7 +146,7 @@ def shortened(sheet: PdfPage, text: str, width: float, size: float, bold: bool =
 
 def _settings(session: Session, row: dict[Any, Any], change: dict[str, Any]) -> list[_Cell]:
     cells = []
-    for factor in session.factors:
+    for factor in (one for one in session.factors if one.stage not in FILM):
         told, also = setting(session, factor, row[factor.name])
         marked = factor.name in change
         cells.append(_Cell(label(factor.name), 19.0, told, marked=marked, also=also))
@@ -204,10 +198,11 @@ def _not_to_press(sheet: PdfPage, why: str) -> list[str]:
     return sheet.wrapped(f"DO NOT PRESS as planned: {why}.", sheet.inner, 8, True) if why else []
 
 
-def _before(sheet: PdfPage, steps: PressSteps) -> list[str]:
-    said = [f"First: {'; '.join(steps.first)}."] if steps.first else []
-    said += [f"Film {steps.cured}."] if steps.cured else []
-    return sheet.wrapped(" ".join(said), sheet.inner, 8) if said else []
+def _before(
+    sheet: PdfPage, session: Session, row: dict[Any, Any], steps: Sequence[str]
+) -> list[str]:
+    film = f"Film of press {row['press']}: {cured_fact(session, row)}."
+    return [line for text in (*steps, film) for line in sheet.wrapped(text, sheet.inner, 8)]
 
 
 def _block(sheet: PdfPage, block: _Block, top: float) -> None:
@@ -258,7 +253,7 @@ def _head(sheet: PdfPage, session: Session, page: str) -> None:
     sheet.fitted(f"Run sheet: {session.name}", 0, MARGIN, sheet.inner - 30, 15, 9, bold=True)
     sheet.right(page, sheet.inner, MARGIN + 1.5, 8)
     told = (
-        "Cure the coupons of one oven load together; press in this order. Grey: to change. Circle "
+        "Do the steps in this order. Grey: to change at the press. Circle "
         "the grade; leave an unknown grade open, never 0. Write the press number on the back of "
         "each coupon, for the wash grades."
     )

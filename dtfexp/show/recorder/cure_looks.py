@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench import cure_looks, step_clocks
@@ -26,11 +26,12 @@ def chips() -> list[dict[str, str]]:
     return [{"look": look, "word": _SAYS[look][0], "says": _SAYS[look][1]} for look in LOOKS]
 
 
-def of_loads(book: Logbook) -> dict[str, dict[str, Any]]:
+def of_loads(book: Logbook, done: Collection[int]) -> dict[str, dict[str, Any]]:
     """Return the state of each oven load of the book.
 
     ``look`` ("" when open), ``cured_on`` seconds in all, ``cured`` (the end of its cure was
-    recorded), ``first`` press, ``looked`` (a look can be taken back).
+    recorded), ``done`` (of ``done``: the loads whose films are done), ``first`` press, ``looked``
+    (a look can be taken back).
     """
     known = cure_looks.looks(book.kept(cure_looks.KIND))
     cured = {
@@ -44,6 +45,7 @@ def of_loads(book: Logbook) -> dict[str, dict[str, Any]]:
             "look": look.look if look else "",
             "cured_on": look.cured_on if look else 0.0,
             "cured": load in cured,
+            "done": load in done,
             "first": int(press),
             "looked": look is not None,
         }

@@ -10,14 +10,14 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book import steps_of_day
 from dtfexp.book.store import photos, plausible
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.guide import published_scale
 from dtfexp.describe.signs import chips
-from dtfexp.dialin.schedule.cured import changes, cured_fact
+from dtfexp.dialin.schedule.cured import FILM, changes, cured_fact, reading
 from dtfexp.show.recorder import cure_looks, proposed
 from dtfexp.show.recorder.countdowns import countdowns
-from dtfexp.show.recorder.steps_before_press import steps_before_presses
 from dtfexp.show.text.cautions import ONE_LINE
 from dtfexp.show.text.number_format import label
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
     from dtfexp.describe.outcome import Outcome
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.schedule.timeline import PressSteps
+    from dtfexp.dialin.schedule.day_steps import DaySteps
 
 #: Signs to tap on a coupon: at the press, and after a wash.
 DEFECTS, WASH_DEFECTS = chips("press"), chips("wash")
@@ -35,20 +35,20 @@ DEFECTS, WASH_DEFECTS = chips("press"), chips("wash")
 RECENT = 200
 
 
-def form_state(book: Logbook, steps: Mapping[int, PressSteps] | None = None) -> dict[str, Any]:
+def form_state(book: Logbook, day: DaySteps | None = None) -> dict[str, Any]:
     """Return everything the form shows of ``book`` now.
 
-    ``steps`` are those before each press (``steps_before_presses``), which change only with a new
-    plan.
+    ``day``: ``steps_of_day.steps_of(book)``, which changes only with a new plan. ``stops`` are the
+    places of the day in walking order: each load to ``cure`` and each coupon to ``press``, with
+    ``first`` (the steps before it), ``done``, and the first coupon concerned.
     """
-    if steps is None:
-        steps = {one.press: one for one in steps_before_presses(book)}
+    day = steps_of_day.steps_of(book) if day is None else day
     session = book.session
     results, waiting, history = book.results(), book.waiting(), book.history()
     untouched = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
-    loads = cure_looks.of_loads(book)
-    looked = {int(load) for load, one in loads.items() if one["look"] not in ("", "grainy")}
-    presses = _presses(session, results, untouched, looked, *_machine_state(history, untouched))
+    done = steps_of_day.cured(book)
+    loads = cure_looks.of_loads(book, done)
+    presses = _presses(session, results, untouched, loads, *_machine_state(history, untouched))
     gate = book.bench.measured_session()
     refused = book.bench.refused(gate)
     limits = {fabric.name: gate.limit_note(fabric) for fabric in session.fabrics}
@@ -57,9 +57,6 @@ def form_state(book: Logbook, steps: Mapping[int, PressSteps] | None = None) -> 
     for one in presses:
         one["proposed"] = pictured.get(one["press"], {})
         one["photos"] = taken.get(one["press"], 0)
-        before = steps[one["press"]]
-        done = before.film if one["cured"] else ()
-        one["first"] = [step for step in before.first if step not in done]
         one["limit"] = limits[one["fabric"]]
         one["refused"] = refused.get(one["press"], "")
     return {
@@ -73,10 +70,48 @@ def form_state(book: Logbook, steps: Mapping[int, PressSteps] | None = None) -> 
         "cure_on": list(cure_looks.CURE_ON),
         "loads": loads,
         "presses": presses,
+        "stops": _stops(session, day, results, done, untouched),
         "next": next((p["press"] for p in presses if not p["pressed"]), None),
         "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],
         "recent": history["id"].tolist()[-RECENT:],
     }
+
+
+def _stops(
+    session: Session, day: DaySteps, results: pd.DataFrame, cured: set[int], untouched: set[int]
+) -> list[dict[str, Any]]:
+    rows = {int(row["press"]): row for row in results.to_dict("records")}
+    oven: dict[str, Any] = {}
+    stops: list[dict[str, Any]] = []
+    first: list[str] = []
+    for step in day.steps:
+        if step.kind not in ("cure", "press"):
+            # What follows the cure is on the page of the cure itself.
+            first += [step.says] if step.kind not in ("look", "rest") else []
+            continue
+        row = rows[step.presses[0]]
+        stop: dict[str, Any] = {"load": step.load, "first": first, "press": step.presses[0]}
+        first = []
+        if step.kind == "cure":
+            now = {f.name: row[f.name] for f in session.factors if f.stage == "cure"}
+            was = {name: oven[name] for name in now if name in oven and oven[name] != now[name]}
+            oven = now
+            stop["settings"] = _settings(session, row, was, ("cure",))
+            stop["coupons"] = [
+                {
+                    "press": press,
+                    "fabric": rows[press]["fabric"],
+                    "settings": _settings(session, rows[press], {}, ("print",)),
+                }
+                for press in step.presses
+            ]
+            # Pressing goes on with the coupons that are still to be made.
+            stop["press"] = next((p for p in step.presses if p in untouched), step.presses[0])
+            stop["done"] = step.load in cured
+        else:
+            stop["done"] = step.presses[0] not in untouched
+        stops.append(stop)
+    return stops
 
 
 def book_key(book: Logbook) -> str:
@@ -136,7 +171,7 @@ def _presses(
     session: Session,
     results: pd.DataFrame,
     untouched: set[int],
-    looked: set[int],
+    loads: Mapping[str, Mapping[str, Any]],
     before: dict[int, list[int]],
     made: list[int],
 ) -> list[dict[str, Any]]:
@@ -147,10 +182,6 @@ def _presses(
         for group in ("oven_load", "press_round"):
             sizes[group, row[group]] = sizes.get((group, row[group]), 0) + 1
     places: dict[tuple[str, Any], int] = {}
-    cured = {
-        press: _cured(session, row, before.get(press, made), by_number, looked)
-        for press, row in by_number.items()
-    }
     found = []
     for place, row in enumerate(rows, start=1):
         counted = {}
@@ -160,11 +191,12 @@ def _presses(
             counted[group] = f"{row[group]}, coupon {places[key]} of {sizes[key]}"
         press = int(row["press"])
         excluded = bool(row["excluded"])
-        earlier = [by_number[one] for one in before.get(press, made)]
-        *_, change = changes(session, [*earlier, row], cured)
-        # The cure's own clock comes first and is gone once the film is cured.
+        earlier = [by_number[one] for one in before.get(press, made)[-1:]]
+        *_, change = changes(session, [*earlier, row])
+        # The clocks of the film come first: they are of its load, not of this coupon.
         clocks = countdowns(session, row)
-        end = next(k for k, clock in enumerate(clocks) if clock["ends"] == "cured")
+        of_film = 1 + next(k for k, clock in enumerate(clocks) if clock["letter"] == "r")
+        load = loads[str(row["oven_load"])]
         grades = {
             outcome.name: float(row[outcome.name])
             for outcome in session.outcomes
@@ -179,10 +211,11 @@ def _presses(
                 "load": counted["oven_load"],
                 "round": counted["press_round"].replace("coupon", "press"),
                 "settings": _settings(session, row, change),
-                "cured": cured[press],
-                "cure": clocks[end],
+                "film": cured_fact(session, row),
+                "cured": load["done"] or (load["cured"] and load["look"] == ""),
                 "past": plausible.past_limits(session, row),
-                "countdowns": clocks[end + 1 :] if cured[press] else clocks,
+                "film_clocks": clocks[:of_film],
+                "countdowns": clocks[of_film:],
                 "grades": grades,
                 "defects": [word for word in str(row["defects"]).split("; ") if word],
                 "note": str(row["note"]),
@@ -198,45 +231,29 @@ def _presses(
     return found
 
 
-def _cured(
-    session: Session,
-    row: dict[Any, Any],
-    before: Sequence[int],
-    by_number: Mapping[int, dict[Any, Any]],
-    looked: set[int],
-) -> str:
-    """Return how the film of a press was cured; "" while its load is still to be cured.
-
-    It is cured when its load looked so, or when another press of the load was made before.
-    """
-    load = row["oven_load"]
-    mine = load in looked or any(
-        by_number[one]["oven_load"] == load for one in before if one != row["press"]
-    )
-    return cured_fact(session, row) if mine else ""
-
-
 def _settings(
-    session: Session, row: dict[Any, Any], change: Mapping[str, Any]
+    session: Session, row: dict[Any, Any], change: Mapping[str, Any], stages: Sequence[str] = ()
 ) -> list[dict[str, Any]]:
+    """Return the settings of a press, in the unit that people read, with the dial's beside it."""
     shown = []
     for factor in session.factors:
+        if stages and factor.stage not in stages:
+            continue
         value = row[factor.name]
         reached = row.get(f"{factor.name}_actual")
-        unit = session.temperature_unit if session.temperature_unit != factor.unit else ""
+        told, dial = reading(session, factor, value), factor.format(value)
         was = change.get(factor.name)
         shown.append(
             {
                 "name": factor.name,
                 "label": label(factor.name),
                 "stage": factor.stage,
+                "of_film": factor.stage in FILM,
                 "unit": factor.unit,
                 "words": list(factor.levels),
-                "set": factor.format(value),
-                "also": factor.format(value, unit)
-                if factor.is_temperature and unit
-                else session.pace.dwell_note(value, factor.unit),
-                "was": None if was is None else factor.format(was),
+                "set": told,
+                "also": dial if dial != told else session.pace.dwell_note(value, factor.unit),
+                "was": None if was is None else reading(session, factor, was),
                 "reached": "" if is_missing(reached) else factor.format(reached),
             }
         )

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.book import steps_of_day
 from dtfexp.book.logbook import Clock, now
 from dtfexp.book.store import photos, plausible
 from dtfexp.book.store.typed_values import is_missing
@@ -27,14 +28,13 @@ from dtfexp.show.recorder.press_warnings import (
     shown_warnings,
     warning_state,
 )
-from dtfexp.show.recorder.steps_before_press import steps_before_presses
 from dtfexp.show.text.number_format import label
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.book.logbook import Logbook
-    from dtfexp.dialin.schedule.timeline import PressSteps
+    from dtfexp.dialin.schedule.day_steps import DaySteps
 
 Message = Mapping[str, Any]
 
@@ -57,7 +57,8 @@ class FormServer:
     def __init__(self, book: Logbook, clock: Clock = now) -> None:
         self.book = book
         self._clock = clock
-        self._steps: dict[int, PressSteps] = {}
+        self._day: DaySteps | None = None
+        self._planned = 0
         self._lock = threading.RLock()
         self._answers: dict[str, Callable[[Message], dict[str, Any]]] = {
             "record": self._record,
@@ -135,10 +136,11 @@ class FormServer:
             return {"id": key, "ok": False, "text": f"dtfexp could not save this ({text})"}
 
     def _state(self) -> dict[str, Any]:
-        # The steps before presses change only when presses are added.
-        if len(self._steps) != len(self.book.runs()):
-            self._steps = {one.press: one for one in steps_before_presses(self.book)}
-        return form_state(self.book, self._steps)
+        # The steps of the day change only when presses are added.
+        if self._day is None or self._planned != len(self.book.runs()):
+            self._planned = len(self.book.runs())
+            self._day = steps_of_day.steps_of(self.book)
+        return form_state(self.book, self._day)
 
     def _seen_entries(self, message: Message) -> dict[str, Any]:
         seen: dict[str, Any] = {"state": self._state()}

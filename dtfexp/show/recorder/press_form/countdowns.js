@@ -70,8 +70,8 @@ function countdownTools(form) {
 
   function cureOn(p, seconds) {
     // Back into the oven: the cure counts down so long, and the rest after it has not begun.
-    const cure = p.cure;
-    const rest = p.countdowns.find((one) => one.letter === "r");
+    const cure = p.film_clocks.find((one) => one.ends === "cured");
+    const rest = p.film_clocks.find((one) => one.letter === "r");
     if (rest) change(rest.key, null);
     heard.delete(cure.key);
     change(cure.key, { started: Date.now(), seconds, press: p.press, load: p.oven_load, ends: "cured" });
@@ -100,10 +100,11 @@ function countdownTools(form) {
     return { at, digits: minutes(left), told: (sound.out?.state === "running" ? "stop" : "NO SOUND: touch the page") + whose };
   }
 
-  function tiles(p) {
-    // Of a cured film the cure's clock is gone, unless an oven load is in the heat just now.
-    const heating = p.cured && ["runs", "rings"].includes(phase(runs()[p.cure.key], Date.now()));
-    return make("div", { className: "clocks" }, [...(heating ? [p.cure] : []), ...p.countdowns].map((countdown) => {
+  function tiles(p, atOven) {
+    // At the oven the clocks of the film, at the press its own; what runs is seen everywhere.
+    const going = (one) => ["runs", "rings"].includes(phase(runs()[one.key], Date.now()));
+    const shown = [...p.film_clocks.filter((one) => atOven || going(one)), ...p.countdowns.filter((one) => !atOven || going(one))];
+    return make("div", { className: "clocks" }, shown.map((countdown) => {
       const { at, digits, told } = face(p, countdown, Date.now());
       return button([make("span", {}, countdown.label), make("b", {}, digits), make("span", { className: "told" }, told)],
         `clock:${countdown.key}`, () => tap(p, countdown), { className: `clock ${at}`, "data-letter": countdown.letter,
@@ -142,7 +143,7 @@ function countdownTools(form) {
     sounds(now);
     marks(now);
     const p = form.shown();
-    for (const countdown of p ? [p.cure, ...p.countdowns] : []) {
+    for (const countdown of p ? [...p.film_clocks, ...p.countdowns] : []) {
       const tile = form.find(`clock:${countdown.key}`);
       if (!tile) continue;
       const { at, digits, told } = face(p, countdown, now);

@@ -37,46 +37,86 @@ function gradeButtons(form, name, outcome, recorded, wordy) {
       })));
 }
 
+// What stands at the top of every stop: how far the day is, where one is, what speaks against it.
+
+function progress(form, told) {
+  const { stops, presses } = form.state;
+  const here = form.stop();
+  const done = presses.filter((p) => p.pressed).length;
+  return [
+    make("div", { className: "row quiet" }, `${done} of ${presses.length} presses recorded · ${told}`),
+    make("div", { className: "strip", "aria-hidden": "true" }, stops.map((stop) => make("i", { className: [
+      stop === here ? "here" : "", stop.load ? "load" : "", stop.done ? (!stop.load && form.press(stop.press).excluded ? "out" : "done") : ""].join(" ") }))),
+  ];
+}
+
+function heading(form, title, now, skip) {
+  const { stops } = form.state;
+  const here = stops.indexOf(form.stop());
+  const to = (place) => { form.goTo(stops[(place + stops.length) % stops.length]); form.draw(); };
+  const name = (stop) => (stop.load ? `load ${stop.load}` : `${stop.press}`);
+  const mark = (stop) => (!stop.done ? "" : !stop.load && form.press(stop.press).excluded ? "out" : "✓");
+  return make("div", { className: "row head" },
+    make("p", { className: "now grow" }, `${title} `, make("span", { className: "quiet" }, now)),
+    button("Before", "before", () => to(here - 1)), button(skip, "after", () => to(here + 1)),
+    make("select", { "data-k": "goto", "aria-label": "go to load or press", onchange: (e) => to(stops.findIndex((stop) => name(stop) === e.target.value)) },
+      stops.map((stop, place) => make("option", { value: name(stop), selected: place === here }, `${name(stop)} ${mark(stop)}`))));
+}
+
+function begun(form, p) {
+  const others = form.state.presses.filter((other) => (other !== p || form.ui.curing) && form.store.get(`p${other.press}`));
+  if (!others.length) return [];
+  return [make("div", { className: "row" }, make("b", {}, "Begun and not saved:"), others.map((other) =>
+    button(`Press ${other.press}`, `begun:${other.press}`, () => { form.go(other.press); form.draw(); })))];
+}
+
+function warnings(form, p) {
+  const gone = (form.warned?.press === p.press ? form.warned.warnings : []).filter((one) => one.overridden);
+  return [
+    ...form.standing(p).map((one) => make("div", { className: "row warning", role: "alert" }, make("b", { className: "grow" }, one.says),
+      button("Go on all the same", `warn:${one.what}`, () => form.goOn(p, [one])))),
+    ...gone.map((one) => make("p", { className: "quiet" }, `Gone on in spite of: ${one.says}`)),
+  ];
+}
+
+function firstLines(stop) {
+  if (stop.done || !stop.first.length) return [];
+  return [make("p", { className: "first" }, make("b", {}, "First: "), stop.first.join(" → "))];
+}
+
+function settingTiles(settings) {
+  return make("div", { className: "settings" }, settings.map((s) =>
+    make("div", { className: s.was === null ? "setting" : "setting changed" }, s.label, make("b", {}, s.set),
+      s.also ? make("span", { className: "quiet" }, `${s.also} `) : "",
+      s.was === null ? "" : make("span", { className: "quiet was" }, `was ${s.was}`),
+      s.reached ? make("div", { className: "quiet" }, `reached ${s.reached}`) : "")));
+}
+
+function following(form) {
+  const then = form.following();
+  if (!then) return make("p", { className: "quiet" }, "Next: none, everything is done.");
+  if (then.load) return make("p", { className: "quiet" }, `Next: cure load ${then.load}, ${then.settings.map((s) => s.set).join(" · ")}`);
+  const p = form.press(then.press);
+  const at = p.settings.filter((s) => !s.of_film);
+  const here = form.ui.curing ? [] : form.press(form.ui.press).settings.filter((s) => !s.of_film);
+  const words = at.flatMap((s, i) => [i ? " · " : "", !here.length || s.set === here[i].set ? s.set : make("strong", {}, s.set)]);
+  return make("p", { className: "quiet" }, `Next: press ${p.press}, ${p.fabric}, `, words, p.refused ? make("strong", {}, " · do not press as planned") : "");
+}
+
+function marked(form, p) {
+  const { ui } = form;
+  const known = form.warned?.press === p.press ? form.warned.steps : [];
+  return make("details", { open: ui.steps },
+    make("summary", { "data-k": "steps", onclick: () => { ui.steps = !ui.steps; form.keepUi(); } }, "Oven, press and film: what was switched on, printed, powdered, and when"),
+    make("p", { className: "quiet" }, "Tap when it happens: the form then warns of a warm-up too short and of ink too dry for powder. What nobody tapped warns of nothing."),
+    make("div", { className: "row" }, known.map(({ step, load, at }) =>
+      button(`${step}${load === null ? "" : `, load ${load}`}${at ? `: ${at}` : ": now"}`, `step:${step}`, () => form.act("mark", p.press, { step, ...(load === null ? {} : { load }) })))));
+}
+
 function pressView(form, p) {
   const { state, ui, said } = form;
   const name = `p${p.press}`;
-
-  function progress() {
-    const done = state.presses.filter((other) => other.pressed).length;
-    const round = (other) => other.round.split(",")[0];
-    return [
-      make("div", { className: "row quiet" }, `${done} of ${state.presses.length} presses recorded · oven load ${p.load} · press round ${p.round}`),
-      make("div", { className: "strip", "aria-hidden": "true" }, state.presses.map((other, i) => make("i", { className: [
-        other === p ? "here" : "", other.excluded ? "out" : other.pressed ? "done" : "",
-        i && round(other) !== round(state.presses[i - 1]) ? "round" : ""].join(" ") }))),
-    ];
-  }
-
-  function heading() {
-    const around = (by) => { form.go(state.presses[(p.place - 1 + by + state.presses.length) % state.presses.length].press); form.draw(); };
-    const now = p.excluded ? "left out of the fit" : p.pressed ? "recorded; saving again corrects it" : p.press === state.next ? "next" : "not pressed yet";
-    return make("div", { className: "row head" },
-      make("p", { className: "now grow" }, `Press ${p.press}: ${p.fabric} `, make("span", { className: "quiet" }, now)),
-      button("Before", "before", () => around(-1)), button(p.pressed ? "After" : "Skip", "after", () => around(1)),
-      make("select", { "data-k": "goto", "aria-label": "go to press", onchange: (e) => { form.go(Number(e.target.value)); form.draw(); } },
-        state.presses.map((o) => make("option", { value: o.press, selected: o === p }, `${o.press} ${o.excluded ? "out" : o.pressed ? "✓" : ""}`))));
-  }
-
-  function begun() {
-    const others = state.presses.filter((other) => other !== p && form.store.get(`p${other.press}`));
-    if (!others.length) return [];
-    return [make("div", { className: "row" }, make("b", {}, "Begun and not saved:"), others.map((other) =>
-      button(`Press ${other.press}`, `begun:${other.press}`, () => { form.go(other.press); form.draw(); })))];
-  }
-
-  function warnings() {
-    const gone = (form.warned?.press === p.press ? form.warned.warnings : []).filter((one) => one.overridden);
-    return [
-      ...form.standing(p).map((one) => make("div", { className: "row warning", role: "alert" }, make("b", { className: "grow" }, one.says),
-        button("Go on all the same", `warn:${one.what}`, () => form.goOn(p, [one])))),
-      ...gone.map((one) => make("p", { className: "quiet" }, `Gone on in spite of: ${one.says}`)),
-    ];
-  }
+  const stop = form.stop();
 
   function questions() {
     if (form.asked?.press !== p.press) return [];
@@ -89,60 +129,11 @@ function pressView(form, p) {
 
   const past = () => p.past.map((line) => make("p", { className: "past", role: "alert" }, line));
 
-  function steps() {
-    const known = form.warned?.press === p.press ? form.warned.steps : [];
-    return make("details", { open: ui.steps },
-      make("summary", { "data-k": "steps", onclick: () => { ui.steps = !ui.steps; form.keepUi(); } }, "Oven, press and film: what was switched on, printed, powdered, and when"),
-      make("p", { className: "quiet" }, "Tap when it happens: the form then warns of a warm-up too short and of ink too dry for powder. What nobody tapped warns of nothing."),
-      make("div", { className: "row" }, known.map(({ step, load, at }) =>
-        button(`${step}${load === null ? "" : `, load ${load}`}${at ? `: ${at}` : ": now"}`, `step:${step}`, () => form.act("mark", p.press, { step, ...(load === null ? {} : { load }) })))));
-  }
-
-  function first() {
-    const cured = p.cured ? [make("p", { className: "first" }, make("b", {}, "Film: "), p.cured)] : [];
-    if (p.pressed || !p.first.length) return cured;
-    return [...cured, make("p", { className: "first" }, make("b", {}, "First: "), p.first.join("; "))];
-  }
-
-  function settings() {
-    return make("div", { className: "settings" }, p.settings.map((s) =>
-      make("div", { className: s.was === null ? "setting" : "setting changed" }, s.label, make("b", {}, s.set),
-        s.also ? make("span", { className: "quiet" }, `${s.also} `) : "",
-        s.was === null ? "" : make("span", { className: "quiet was" }, `was ${s.was}`),
-        s.reached ? make("div", { className: "quiet" }, `reached ${s.reached}`) : "")));
-  }
-
-  function look() {
-    // Asked once of each oven load, when its cure is over; the answer may be changed.
-    const load = state.loads[p.oven_load];
-    const begun = ui.look === p.oven_load;
-    if (form.countdowns.curing(p.oven_load) || (p.pressed && !begun)) return [];
-    const say = (op, more) => { ui.look = null; form.act(op, p.press, { load: p.oven_load, ...more }); };
-    const cureOn = (seconds) => { say("look", { look: "grainy", cured_on: seconds }); form.countdowns.cureOn(p, seconds); };
-    const again = load.cured_on ? ` · cured on ${load.cured_on} s in all` : "";
-    const photo = button("Photo of the powder side", "look:photo", () => form.photos.choose(load.first));
-    if (load.look && !begun) {
-      const chip = state.looks.find((one) => one.look === load.look);
-      return make("div", { className: "row look" }, make("span", { className: "grow" }, `Oven load ${p.oven_load}: `, make("b", {}, chip.word), again),
-        load.look === "grainy" ? [make("b", {}, "Cure on:"), ...state.cure_on.map((s) => button(`+ ${s} s`, `look:on:${s}`, () => cureOn(s)))] : "",
-        photo, button("Look again", "look:again", () => { ui.look = p.oven_load; form.draw(); }));
-    }
-    if (!load.cured && !begun) return button(`Oven load ${p.oven_load} out of the oven: tell what it looks like`, "look:again", () => { ui.look = p.oven_load; form.draw(); });
-    return make("fieldset", { className: "look" }, make("legend", {}, `Oven load ${p.oven_load}, cured: the powder side is … `, make("span", { className: "quiet" }, again)),
-      make("div", { className: "grades" }, state.looks.map(({ look: one, word, says }) => button([make("b", {}, word), make("span", {}, says)],
-        `look:${one}`, () => say("look", { look: one }), { "aria-pressed": String(load.look === one) }))),
-      load.looked ? make("div", { className: "row" }, button("Take the last look back", "look:back", () => say("forget look", {}))) : "");
-  }
-
-  function following() {
-    const open = state.presses.filter((other) => !other.pressed && other !== p);
-    const then = open.find((other) => other.place > p.place) ?? open[0];
-    if (!then) return make("p", { className: "quiet" }, "Next: none, every other press is made.");
-    const words = then.settings.flatMap((s, i) => {
-      const same = s.set === p.settings[i].set;
-      return [i ? " · " : "", same ? s.set : make("strong", {}, s.set)];
-    });
-    return make("p", { className: "quiet" }, `Next: press ${then.press}, ${then.fabric}, `, words, then.refused ? make("strong", {}, " · do not press as planned") : "");
+  function film() {
+    // The film is a fact here: nothing is set for it. A load that is not cured is one tap away.
+    if (p.cured) return make("p", { className: "film" }, make("b", {}, "Film: "), p.film);
+    return make("div", { className: "row film" }, make("b", { className: "grow" }, `Load ${p.oven_load} is not cured yet.`),
+      button(`Cure load ${p.oven_load}`, "to-cure", () => { form.goTo(form.cureOf(p)); form.draw(); }));
   }
 
   function gradeField(outcome) {
@@ -203,31 +194,28 @@ function pressView(form, p) {
 
   const atPress = state.outcomes.filter((o) => o.washes === null);
   const shown = p.pressed || !atPress.length ? state.outcomes : atPress;
-  // Above Save only while the cure wants an answer: any other row there pushes Save off a tablet.
-  const cure = state.loads[p.oven_load];
-  const asks = cure.look ? cure.look === "grainy" : cure.cured;
+  const now = p.excluded ? "left out of the fit" : p.pressed ? "recorded; saving again corrects it" : p.press === state.next ? "next" : "not pressed yet";
   return [
-    ...progress(),
-    heading(),
-    ...begun(),
-    ...warnings(),
+    ...progress(form, `press round ${p.round}`),
+    heading(form, `Press ${p.press}: ${p.fabric}`, now, p.pressed ? "After" : "Skip"),
+    ...begun(form, p),
+    ...warnings(form, p),
     ...past(),
-    ...first(),
-    settings(),
+    ...firstLines(stop),
+    film(),
+    settingTiles(p.settings.filter((s) => !s.of_film)),
     p.limit && !p.refused ? make("p", { className: "quiet" }, p.limit.replaceAll(" °", "\u00a0°")) : "",
-    form.countdowns.tiles(p),
-    asks ? look() : "",
-    following(),
+    form.countdowns.tiles(p, false),
     shown.map(gradeField),
     ...questions(),
     // Above the rest, so that settings, grades and Save stand on one screen of a tablet.
     make("div", { className: "row" }, button(`Save press ${p.press}`, "save", () => form.savePress(p), { className: "save", disabled: !form.ready(p, form.draftOf(name)) }),
       form.statusLine(), said.undo === null ? "" : button(`Undo press ${said.undo}`, "undo-saved", () => form.act("undo", said.undo))),
-    asks ? "" : look(),
+    following(form),
     defects(),
     noteAndPhoto(),
     reached(),
-    steps(),
+    marked(form, p),
     more(),
     make("p", { className: "quiet" }, state.caution),
   ];

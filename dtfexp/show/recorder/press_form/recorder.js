@@ -1,4 +1,4 @@
-// Part 6: the form. It decides nothing: what to show comes from the kernel (form.py), and a save is
+// Part 7: the form. It decides nothing: what to show comes from the kernel (form.py), and a save is
 // one message with every field and an id made here (recording.py). Promise kept here: "Saved" is
 // shown only after the kernel's answer; silence is said in red; what was typed stays in the
 // browser's memory until it is on the disk.
@@ -20,9 +20,17 @@ function render({ model, el }) {
   let typed = { text: "", at: 0, field: "" };
   const form = {
     state: first, store, said: silence, history: null, warned: null, asked: null,
-    ui: { view: "press", press: null, ask: null, trial: null, more: false, reached: false, ...store.get("ui") },
+    ui: { view: "press", press: null, curing: null, ask: null, trial: null, more: false, reached: false, ...store.get("ui") },
     press: (number) => form.state.presses.find((p) => p.press === number),
     shown: () => (form.ui.view === "press" ? form.press(form.ui.press) : undefined),
+    // Where the person stands: at the oven with a load, or at the press with a coupon.
+    stop: () => form.state.stops.find((one) => (form.ui.curing ? one.load === form.ui.curing : !one.load && one.press === form.ui.press)),
+    cureOf: (p) => form.state.stops.find((one) => one.load === p.oven_load),
+    following: () => {
+      const { stops } = form.state;
+      const here = stops.indexOf(form.stop());
+      return stops.find((one, place) => place > here && !one.done) ?? stops.find((one, place) => place < here && !one.done);
+    },
     find: (key) => [...form.root.querySelectorAll("[data-k]")].find((node) => node.getAttribute("data-k") === key),
     draftOf: (name) => store.get(name) ?? { id: newId(), sent: false, grades: {}, actual: {} },
     keepUi: () => store.set("ui", form.ui),
@@ -33,7 +41,7 @@ function render({ model, el }) {
     // A coupon graded elsewhere meanwhile stays in the list while a grade chosen here is not saved.
     washRows: () => form.state.presses.filter((p) => form.state.waiting.includes(p.press) || store.get(`w${p.press}`)),
     statusLine: () => make("div", { className: `said ${form.said.kind}`, role: "status", "aria-live": "polite" }, form.said.text),
-    edit, go, tell, act, answer, savePress, saveMany, lookBack, draw, freshen, standing, goOn,
+    edit, go, goTo, comeNext, tell, act, answer, savePress, saveMany, lookBack, draw, freshen, standing, goOn,
   };
   form.countdowns = countdownTools(form);
   form.photos = photoTools(form);
@@ -58,15 +66,15 @@ function render({ model, el }) {
     if (ui.trial && form.state.recent.includes(ui.trial.id)) ui.trial = null;
   }
 
-  function comeNext(after) {
-    const waiting = form.state.presses.filter((p) => !p.pressed && p.press !== after);
-    const place = form.press(after)?.place ?? 0;
-    const next = waiting.find((p) => p.place > place) ?? waiting[0];
-    go(next ? next.press : after);
+  function comeNext() {
+    const next = form.following();
+    if (next) goTo(next); else go(ui.press);
   }
 
-  function go(number) {
-    Object.assign(ui, { press: number, ask: null, view: "press", reached: false });
+  function goTo(stop) { go(stop.press, stop.load || null); }
+
+  function go(number, load = null) {
+    Object.assign(ui, { press: number, curing: load, ask: null, view: "press", reached: false });
     form.history = null;
     form.asked = null;
     form.keepUi();
@@ -146,7 +154,7 @@ function render({ model, el }) {
       const past = answer.past ?? [];
       form.said = { kind: past.length ? "past" : "good", undo: p.press, text: `Saved ${clock()}: ${answer.text}` +
         past.map((line) => `. PAST THE LIMIT: ${line}`).join("") + (changed ? ". What you changed since is not saved yet" : "") };
-      if (ui.press === p.press && !changed) comeNext(p.press);
+      if (ui.press === p.press && !ui.curing && !changed) comeNext();
     });
   }
 
@@ -193,7 +201,8 @@ function render({ model, el }) {
       if (!answer.ok) return form.refuse(answer);
       const undo = ["exclude", "include", "redo"].includes(op) ? number : null;
       form.said = { kind: "good", text: `Saved ${clock()}: ${answer.text}`, undo };
-      if (op === "exclude") comeNext(number); else if (op !== "override") go(number);
+      if (op === "exclude" || (op === "look" && form.stop()?.done)) comeNext();
+      else if (!["override", "mark", "look", "forget look"].includes(op)) go(number);
     });
   }
 
@@ -214,17 +223,31 @@ function render({ model, el }) {
       { "aria-pressed": String(ui.view === view) });
   }
 
+  function firstOpen() {
+    const { stops } = form.state;
+    const stop = stops.find((one) => !one.done) ?? stops.at(-1);
+    ui.press = stop?.press ?? null;
+    ui.curing = stop?.load || null;
+  }
+
+  function wholeScreen() {
+    // The page around the form takes a third of a tablet's screen.
+    if (!document.fullscreenEnabled) return "";
+    const full = document.fullscreenElement === form.root;
+    return button(full ? "Back to the page" : "Full screen", "full", () => (full ? document.exitFullscreen() : form.root.requestFullscreen()));
+  }
+
   function draw() {
-    if (!form.press(ui.press)) ui.press = form.state.next ?? form.state.presses.at(-1)?.press ?? null;
+    if (!form.press(ui.press) || !form.stop()) firstOpen();
     const p = form.press(ui.press);
     const active = el.contains(document.activeElement) ? document.activeElement : null;
     const key = active?.getAttribute("data-k");
     const caret = active && active.tagName === "INPUT" ? active.selectionStart : null;
     const view = ui.view === "wash" ? washView(form)
-      : p ? pressView(form, p) : [make("p", {}, "No test press is planned yet. Make a plan first (1_plan).")];
+      : p ? (ui.curing ? cureView(form, p, form.stop()) : pressView(form, p)) : [make("p", {}, "No test press is planned yet. Make a plan first (1_plan).")];
     form.root.replaceChildren(
       make("div", { className: "row tabs" }, tab("press", "At the press"), tab("wash", `Waiting for wash (${form.state.waiting.length})`), make("span", { className: "grow quiet session" }, form.state.session),
-        make("input", { "data-k": "by", value: form.who(), placeholder: "recorded by", "aria-label": "recorded by", size: 12, oninput: (e) => { store.set("by", e.target.value); store.last("by", e.target.value); } })),
+        make("input", { "data-k": "by", value: form.who(), placeholder: "recorded by", "aria-label": "recorded by", size: 12, oninput: (e) => { store.set("by", e.target.value); store.last("by", e.target.value); } }), wholeScreen()),
       ...view.flat(Infinity).filter((part) => part !== ""));
     if (!key) return;
     const again = form.find(key);
@@ -308,9 +331,9 @@ function render({ model, el }) {
   };
   const resume = () => {
     forgetArrived();
-    // Come back to the press that was open, unless it has been recorded meanwhile and has no draft.
-    const last = form.press(ui.press);
-    if (!last || (last.pressed && !store.get(`p${last.press}`))) ui.press = form.state.next ?? ui.press;
+    // Come back to where one stood, unless that is done meanwhile and nothing is begun there.
+    const last = form.stop();
+    if (!last || (last.done && (ui.curing || !store.get(`p${last.press}`)))) firstOpen();
     draw();
     form.photos.resend();
   };
@@ -324,6 +347,7 @@ function render({ model, el }) {
   };
   const timers = [setInterval(refresh, LOOK), setInterval(tick, 200)];
   document.addEventListener("visibilitychange", refresh);
+  form.root.addEventListener("fullscreenchange", draw);
   model.on("msg:custom", heard);
   const hangUp = rollCall(draw, (living) => {
     if (!store.takeOver(living)) return;

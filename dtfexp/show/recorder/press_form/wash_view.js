@@ -1,4 +1,4 @@
-// Part 5: wash grades, days later: many coupons at once, found by their number.
+// Part 6: wash grades, days later: many coupons at once, found by their number.
 
 function washView(form) {
   const { state, ui } = form;

@@ -80,7 +80,7 @@ _EVALUATIONS_PER_COEFFICIENT = 1.5
 _INTEGRATION_SEED = 7003
 # Points at which the surface is read.
 _IMPORTANCE_POINTS = 1024
-_NOISE_COMMON, _NOISE_OWN = 0.85, 0.53  # squares add up to one
+NOISE_COMMON, NOISE_OWN = 0.85, 0.53  # squares add up to one
 
 
 def n_dimensions(n_outcomes: int) -> int:
@@ -104,7 +104,7 @@ def to_hyperparameters(
         # One bench, one grader: the outcomes' noises differ less than benches do.
         noise=np.array(
             [
-                priors[8].at(_NOISE_COMMON * u[_N_COMMON] + _NOISE_OWN * own)
+                priors[8].at(NOISE_COMMON * u[_N_COMMON] + NOISE_OWN * own)
                 for own in u[_N_COMMON + 1 : _N_COMMON + 1 + n_outcomes]
             ]
         ),

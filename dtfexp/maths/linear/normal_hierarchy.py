@@ -1,0 +1,147 @@
+"""Normal-normal hierarchies: many groups of unknowns, each known with its own error covariance.
+
+    y_i ~ N(theta_i, C_i),   theta_i ~ N(X_i gamma, S),   gamma ~ N(m, G),   S ~ inverse Wishart
+
+Solved by Gibbs sampling with every step in closed form (Gelman et al., Bayesian Data Analysis,
+sections 5.4, 11.6 and 15; from memory); moments are averages of the conditional ones. What a group
+did not see has no precision, so groups may know different parts of theta.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Groups:
+    """n groups of p unknowns.
+
+    ``precision`` (n, p, p): inverse of C_i, singular where parts were not seen; ``information``
+    (n, p): precision times y_i; ``designs`` (u, p, q): the different X_i, ``pattern`` (n,): which
+    of them is each group's; ``weight`` (n,): how much of a group of its own each is (groups that
+    repeat one another share one).
+    """
+
+    precision: Array
+    information: Array
+    designs: Array
+    pattern: NDArray[np.int_]
+    weight: Array
+
+    @classmethod
+    def of(cls, values: Array, covariances: Array) -> Groups:
+        """Return groups with estimates (n, p), their covariances (n, p, p), and one mean for all."""
+        precision = np.asarray(np.linalg.inv(covariances), dtype=float)
+        n, p = values.shape
+        told = np.einsum("nij,nj->ni", precision, values)
+        return cls(precision, told, np.eye(p)[None], np.zeros(n, dtype=int), np.ones(n))
+
+
+@dataclass(frozen=True)
+class HierarchyPrior:
+    """The prior: gamma ~ N(mean (q,), inverse of ``precision`` (q, q)), zero for a flat one.
+
+    S ~ inverse Wishart with ``scale`` (p, p) and ``df``; with df > p + 1 its mean is
+    scale / (df - p - 1). One unknown, scale 0 and df -1 is flat in the standard deviation.
+    """
+
+    mean: Array
+    precision: Array
+    scale: Array
+    df: float
+
+
+@dataclass(frozen=True)
+class Hierarchy:
+    """The posterior: of gamma, mean (q,) and covariance (q, q); of S, its mean (p, p).
+
+    ``effects`` (n, p), ``effect_covariance`` (n, p, p): of the groups' theta. Draws (d, q),
+    (d, p, p) and (d, n, p) of all three.
+    """
+
+    mean: Array
+    mean_covariance: Array
+    covariance: Array
+    effects: Array
+    effect_covariance: Array
+    mean_draws: Array
+    covariance_draws: Array
+    effect_draws: Array
+
+
+def fit_hierarchy(
+    groups: Groups, prior: HierarchyPrior, *, draws: int = 400, burn: int = 100, seed: int = 0
+) -> Hierarchy:
+    """Return the posterior of a hierarchy, from ``draws`` draws after ``burn`` discarded ones."""
+    rng = np.random.default_rng(seed)
+    designs, pattern = groups.designs, groups.pattern
+    _, p, q = designs.shape
+    # Weight of every design: sums over groups become sums over designs.
+    counts = np.zeros((len(designs), len(pattern)))
+    counts[pattern, np.arange(len(pattern))] = groups.weight
+    df = prior.df + float(groups.weight.sum())
+    spread = prior.scale / max(prior.df - p - 1.0, 1.0) + 1e-6 * np.eye(p)
+    if not np.any(prior.scale):
+        # A flat prior has no size of its own: start from the groups' errors.
+        spread = np.linalg.inv(groups.precision.mean(axis=0) + 1e-9 * np.eye(p))
+    gamma = prior.mean.copy()
+    kept: list[tuple[Any, ...]] = []
+    for turn in range(burn + draws):
+        tight = np.linalg.inv(spread)
+        towards = ((designs @ gamma) @ tight)[pattern]
+        theta_cov = np.asarray(np.linalg.inv(groups.precision + tight), dtype=float)
+        theta_mean = np.einsum("npr,nr->np", theta_cov, groups.information + towards)
+        theta = theta_mean + _normal(theta_cov, rng)
+
+        across = np.swapaxes(designs, 1, 2) @ tight
+        own = prior.precision + np.tensordot(counts.sum(axis=1), across @ designs, 1)
+        gamma_cov = np.asarray(np.linalg.inv(own), dtype=float)
+        told = prior.precision @ prior.mean + np.einsum("uqp,up->q", across, counts @ theta)
+        gamma_mean = gamma_cov @ told
+        gamma = gamma_mean + _normal(gamma_cov[None], rng)[0]
+
+        off = theta - (designs @ gamma)[pattern]
+        scale = prior.scale + np.einsum("n,np,nr->pr", groups.weight, off, off)
+        spread = _inverse_wishart(scale, df, rng)
+        if turn >= burn:
+            expected = scale / (df - p - 1.0) if df > p + 1.0 else spread
+            kept.append(
+                (gamma_mean, gamma_cov, expected, theta_mean, theta_cov, gamma, spread, theta)
+            )
+    at = [np.array(column) for column in zip(*kept, strict=True)]
+    return Hierarchy(
+        at[0].mean(axis=0),
+        at[1].mean(axis=0) + np.cov(at[0].T, bias=True).reshape(q, q),
+        at[2].mean(axis=0),
+        at[3].mean(axis=0),
+        at[4].mean(axis=0) + _between(at[3]),
+        *at[5:],
+    )
+
+
+def _between(means: Array) -> Array:
+    off = means - means.mean(axis=0)
+    return np.asarray(np.einsum("dnp,dnr->npr", off, off) / len(means))
+
+
+def _normal(covariance: Array, rng: np.random.Generator) -> Array:
+    """Return one draw (n, p) from zero-mean normals with covariances (n, p, p)."""
+    symmetric = 0.5 * (covariance + np.swapaxes(covariance, 1, 2))
+    root = np.linalg.cholesky(symmetric)
+    return np.asarray(np.einsum("npr,nr->np", root, rng.standard_normal(covariance.shape[:2])))
+
+
+def _inverse_wishart(scale: Array, df: float, rng: np.random.Generator) -> Array:
+    """Return one draw (p, p), by Bartlett's decomposition (Bartlett 1933; from memory)."""
+    p = len(scale)
+    lower = np.tril(rng.standard_normal((p, p)), -1)
+    lower[np.arange(p), np.arange(p)] = np.sqrt(rng.chisquare(df - np.arange(p)))
+    # With scale = R R' the draw is (R A'^-1)(R A'^-1)'.
+    half = np.linalg.solve(lower, np.linalg.cholesky(scale).T).T
+    return np.asarray(half @ half.T)

@@ -9,7 +9,7 @@ from typing import Any
 
 from dtfexp.describe import fields, units
 from dtfexp.describe.errors import SessionError
-from dtfexp.describe.guide import default_guide
+from dtfexp.describe.signs.guide import default_guide
 
 KINDS = ("graded", "passfail", "measured")
 _MOST_GRADES = 101

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dtfexp.describe import fields, heat, tomltext, units
 from dtfexp.describe import forbidden as corners
 from dtfexp.describe.errors import SessionError
+from dtfexp.describe.experience import Experience, as_experience
 from dtfexp.describe.fabric import Fabric, as_fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
@@ -51,7 +52,9 @@ class Session:
     combinations, each a table such as ``{"cure temperature": "> 140", "cure time": "> 90", "note":
     "the film yellows"}``, or a sloping limit (``Forbidden``). ``pace`` (speed of the bench) and
     ``supplies`` (sizes, amounts, prices) give the cost of a plan; tables of their fields are
-    accepted. A fabric left without any setting is refused; ``strict=False`` accepts it, for stored
+    accepted. ``experience`` is what earlier logbooks taught, an ``Experience`` or the path of its
+    file; plan, fit, next presses, window and rehearsal then start from it. A fabric left without
+    any setting is refused; ``strict=False`` accepts it, for stored
     sessions and machines measured since (``nothing_left``).
 
     Raises ``SessionError`` (one line: field, value, what is accepted).
@@ -74,6 +77,7 @@ class Session:
     forbidden: tuple[Forbidden, ...]
     pace: Pace
     supplies: Supplies
+    experience: Experience | None
 
     def __init__(
         self,
@@ -95,6 +99,7 @@ class Session:
         forbidden: Iterable[Forbidden | Mapping[str, Any]] = (),
         pace: Pace | Mapping[str, Any] | None = None,
         supplies: Supplies | Mapping[str, Any] | None = None,
+        experience: Experience | str | PathLike[str] | None = None,
         strict: bool = True,
     ) -> None:
         place = "session"
@@ -124,6 +129,7 @@ class Session:
             "press": fields.name(press, f"{place}: press"),
             "pace": _table_of(Pace, pace, "pace"),
             "supplies": _table_of(Supplies, supplies, "supplies"),
+            "experience": as_experience(experience),
         }
         if values["oven"].casefold() == values["press"].casefold():
             raise SessionError(f"{place}: oven and press are both {oven!r}; give each its own name")
@@ -274,15 +280,19 @@ class Session:
         return cls(**tomltext.read(text), strict=strict)
 
     def save(self, path: str | PathLike[str]) -> None:
-        """Write the description to ``path`` as TOML (UTF-8), atomically."""
-        tomltext.write_file(tomltext.write(self), path)
+        """Write the description to ``path`` as TOML (UTF-8), atomically.
+
+        Its experience is named by the file it was read from; one that was never in a file is
+        written out.
+        """
+        tomltext.write_file(tomltext.write(self, path), path)
 
     @classmethod
     def load(cls, path: str | PathLike[str]) -> Session:
         """Read a TOML description from ``path``; ``SessionError`` in one line if that fails."""
         text = tomltext.read_file(path)
         with fields.at(f"{path}", SessionError):
-            return cls.from_toml(text)
+            return cls(**tomltext.read(text, path))
 
     def __repr__(self) -> str:
         return (

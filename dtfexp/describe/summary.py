@@ -12,6 +12,15 @@ from dtfexp.describe.html_text import escape
 from dtfexp.describe.outcome import Outcome
 
 
+class Taught(Protocol):
+    """What a session's page or text reads of its experience."""
+
+    @property
+    def path(self) -> str: ...
+
+    def to_text(self) -> str: ...
+
+
 class Described(Protocol):
     """The attributes of a session that its page or text reads."""
 
@@ -42,6 +51,9 @@ class Described(Protocol):
     @property
     def press(self) -> str: ...
 
+    @property
+    def experience(self) -> Taught | None: ...
+
 
 def session_html(session: Described) -> str:
     """Return three small tables: settings, outcomes, fabrics."""
@@ -64,6 +76,7 @@ def session_html(session: Described) -> str:
         ("peeled, says its maker", session.film_peel),
         ("oven", session.oven if session.oven != "oven" else ""),
         ("press", session.press if session.press != "press" else ""),
+        ("starts from", "" if session.experience is None else repr(session.experience)),
     ]
     told = [row for row in bench if row[1]]
     forbidden = [(str(corner),) for corner in session.forbidden]

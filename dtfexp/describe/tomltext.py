@@ -20,8 +20,8 @@ from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.forbidden import Forbidden
-from dtfexp.describe.guide import default_guide
 from dtfexp.describe.outcome import Outcome
+from dtfexp.describe.signs.guide import default_guide
 from dtfexp.describe.summary import Described
 
 _FACTOR_KEYS = (
@@ -41,7 +41,7 @@ _BENCH_KEYS = (
 _UNSAID = {"notes": "", "film": "", "film_peel": "", "oven": "oven", "press": "press"}
 _LISTS = ("factors", "outcomes", "fabrics")
 _TABLES = ("pace", "supplies")
-_SESSION_KEYS = ("name", *_BENCH_KEYS, *_LISTS, "forbidden", *_TABLES)
+_SESSION_KEYS = ("name", "experience", *_BENCH_KEYS, *_LISTS, "forbidden", *_TABLES)
 _BELOW = ("guide", "usual", "ranges")
 """Tables of one factor, outcome or fabric, written under a heading of their own."""
 _LARGEST_FILE = 2_000_000
@@ -53,25 +53,30 @@ _TEXT_OR_COMMENT = re.compile(
 _LONG_KEY = re.compile(rf"(?<![\w'-])(?:[\w'-]+[ \t]*\.[ \t]*){{{_MOST_PARTS}}}")
 
 
-def read_file(path: str | PathLike[str]) -> str:
+def read_file(
+    path: str | PathLike[str],
+    what: str = "a session",
+    language: str = "TOML",
+    largest: int = _LARGEST_FILE,
+) -> str:
     """Return the text of a UTF-8 file; ``SessionError`` names the file and the fault."""
     place = fields.quoted(path) if not isinstance(path, str | PathLike) else str(path)
     try:
         # ``open`` would take a number for a file handle.
         with open(os.fspath(path), "rb") as file:
-            raw = file.read(_LARGEST_FILE + 1)
+            raw = file.read(largest + 1)
     except FileNotFoundError:
         raise SessionError(f"{place}: there is no such file") from None
     except IsADirectoryError:
-        raise SessionError(f"{place}: this is a folder; give a session file (.toml)") from None
+        raise SessionError(f"{place}: this is a folder; give the file of {what}") from None
     except (OSError, ValueError, TypeError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise SessionError(f"{place}: cannot be read ({why})") from None
-    if len(raw) > _LARGEST_FILE:
-        raise SessionError(f"{place}: too large for a session; expected a small TOML text file")
+    if len(raw) > largest:
+        raise SessionError(f"{place}: too large for {what}; expected a small {language} text file")
     if b"\x00" in raw or raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise SessionError(
-            f"{place}: not a plain text file; a session is TOML text, saved with encoding UTF-8"
+            f"{place}: not a plain text file; {what} is {language} text, saved with encoding UTF-8"
         )
     try:
         return raw.decode("utf-8-sig")
@@ -82,8 +87,11 @@ def read_file(path: str | PathLike[str]) -> str:
         ) from None
 
 
-def read(text: str) -> dict[str, Any]:
-    """Return the arguments of a ``Session`` from TOML text, with its parts built."""
+def read(text: str, path: str | PathLike[str] = "") -> dict[str, Any]:
+    """Return the arguments of a ``Session`` from TOML text, with its parts built.
+
+    ``path``: of the file, from whose folder an experience is looked for.
+    """
     if not isinstance(text, str):
         raise SessionError(f"session: got {fields.quoted(text)}; expected TOML text")
     if len(text) > _LARGEST_FILE:
@@ -107,6 +115,9 @@ def read(text: str) -> dict[str, Any]:
     fabrics = table["fabrics"]
     if isinstance(fabrics, list) and any(isinstance(entry, str) for entry in fabrics):
         fabrics = [{"name": entry} if isinstance(entry, str) else entry for entry in fabrics]
+    experience = table.get("experience")
+    if path and isinstance(experience, str) and not experience.lstrip().startswith("{"):
+        table["experience"] = str(Path(path).parent / experience)
     return table | {
         "factors": _each(table["factors"], "factors", Factor, _FACTOR_KEYS),
         "outcomes": _each(table["outcomes"], "outcomes", Outcome, _OUTCOME_KEYS),
@@ -114,11 +125,20 @@ def read(text: str) -> dict[str, Any]:
     }
 
 
-def write(session: Described) -> str:
-    """Return the session as TOML text, without defaults."""
+def write(session: Described, path: str | PathLike[str] = "") -> str:
+    """Return the session as TOML text, without defaults.
+
+    ``path``: of the file it is for, beside which an experience's own file is named; without one
+    the text holds the experience.
+    """
     import tomli_w
 
     top: dict[str, Any] = {"name": session.name}
+    learnt = session.experience
+    if learnt is not None and path and learnt.path:
+        top["experience"] = os.path.relpath(learnt.path, Path(path).parent)
+    elif learnt is not None:
+        top["experience"] = learnt.to_text()
     for key in _BENCH_KEYS:
         value = getattr(session, key)
         if value != _UNSAID.get(key):

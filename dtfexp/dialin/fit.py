@@ -12,6 +12,7 @@ from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.experience.learnt_prior import learnt_prior
 from dtfexp.dialin.explain.batch_effects import batch_effects
 from dtfexp.dialin.explain.curves import curve
 from dtfexp.dialin.explain.failure_sides import failure_sides
@@ -148,6 +149,11 @@ def fit(
     coding = Coding(session)
     prior, scale_priors = scaled_priors(prior_width or {})
     posterior = infer(
-        coding.data(checked), coding.shape, coding.graded, prior, hyper_priors=scale_priors
+        coding.data(checked),
+        coding.shape,
+        coding.graded,
+        prior,
+        hyper_priors=scale_priors,
+        learnt=learnt_prior(session),
     )
     return Fit(session, checked, posterior)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError
-from dtfexp.describe.guide import published_scale
+from dtfexp.describe.signs.guide import published_scale
 from dtfexp.describe.outcome import wash_series
 
 

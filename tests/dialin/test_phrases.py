@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from dtfexp import Session
-from dtfexp.describe.guide import default_guide
+from dtfexp.describe.signs.guide import default_guide
 from dtfexp.describe.signs import SIGNS, phrase, sign
 from dtfexp.dialin.monitor.causes import hear
 from dtfexp.dialin.signs.defect_words import defect_words

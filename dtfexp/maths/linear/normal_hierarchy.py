@@ -36,7 +36,7 @@ class Groups:
 
     @classmethod
     def of(cls, values: Array, covariances: Array) -> Groups:
-        """Return groups with estimates (n, p), their covariances (n, p, p), and one mean for all."""
+        """Return groups with estimates (n, p) and covariances (n, p, p), and one mean for all."""
         precision = np.asarray(np.linalg.inv(covariances), dtype=float)
         n, p = values.shape
         told = np.einsum("nij,nj->ni", precision, values)

@@ -15,7 +15,7 @@ from dtfexp.book.sheets.sheet_columns import EXCLUDED
 from dtfexp.book.steps_of_day import steps_of
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.fields import count_phrase
-from dtfexp.describe.guide import published_scale
+from dtfexp.describe.signs.guide import published_scale
 from dtfexp.dialin.schedule.cured import FILM, changes, cured_fact, reading
 from dtfexp.show.paper.pdf_page import MARGIN, PdfPage
 from dtfexp.show.recorder.form import DEFECTS, WASH_DEFECTS

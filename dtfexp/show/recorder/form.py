@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book import steps_of_day
 from dtfexp.book.store import photos, plausible
 from dtfexp.book.store.typed_values import is_missing
-from dtfexp.describe.guide import published_scale
 from dtfexp.describe.signs import chips
+from dtfexp.describe.signs.guide import published_scale
 from dtfexp.dialin.schedule.cured import FILM, changes, cured_fact, reading
 from dtfexp.show.recorder import cure_looks, proposed
 from dtfexp.show.recorder.countdowns import countdowns

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from dtfexp.describe.fields import and_list, count_phrase
-from dtfexp.describe.guide import published_scale
+from dtfexp.describe.signs.guide import published_scale
 from dtfexp.dialin.confirm import press_verdicts
 from dtfexp.dialin.encode.set_point_lines import MOST_MAPS
 from dtfexp.show.figures import figures, platen_map, window_comparison

@@ -1,0 +1,230 @@
+"""Experience: what earlier logbooks taught, as a small readable file that a session can start from.
+
+The file is JSON. It holds distributions over benches, never a setting or grade of a single press.
+How it is learnt and used: ``dtfexp.dialin.experience``.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from os import PathLike
+from typing import Any, NoReturn
+
+from dtfexp.describe import fields
+from dtfexp.describe.errors import SessionError
+from dtfexp.describe.tomltext import read_file, write_file
+
+FORMAT, VERSION = "dtfexp experience", 1
+_ACCEPTED = "a file written by 'dtfexp learn' or Experience.save"
+_LARGEST_FILE = 20_000_000
+_MOST_SETTINGS = 50
+_NUMBER = (int, float)
+#: Key -> type of what every experience holds; then of the tables in its lists.
+_KEYS: dict[str, Any] = {
+    "name": str, "made": str, "share": _NUMBER, "books": list, "settings": list, "scales": list,
+    "common": dict, "classes": dict, "new_class": dict, "between": list, "places": list,
+    "moved": dict,
+}  # fmt: skip
+_TABLES: dict[str, dict[str, Any]] = {
+    "books": {"name": str, "digest": str, "presses": int, "fabrics": list},
+    "settings": {"key": str, "stage": str, "unit": str, "log": bool, "centre": _NUMBER,
+                 "half": _NUMBER, "books": int},
+    "scales": {"name": str, "centre": _NUMBER, "sd": _NUMBER, "is_share": bool, "general": str},
+    "places": {"fabric": str, "film": str, "books": int, "settings": list},
+}  # fmt: skip
+_PLACE: dict[str, Any] = {"key": str, "unit": str, "best": _NUMBER, "sd": _NUMBER, "low": _NUMBER,
+                          "high": _NUMBER}  # fmt: skip
+
+
+@dataclass(frozen=True, repr=False)
+class Experience:
+    """What earlier sessions taught, as a prior for a new one: see :func:`dtfexp.learn`.
+
+    ``content`` is what the file holds; ``path`` is where it was read from ("": nowhere).
+    ``Session(..., experience=...)`` takes an Experience or its path.
+    """
+
+    content: Mapping[str, Any]
+    path: str = field(default="", compare=False)
+
+    def __post_init__(self) -> None:
+        _check(self.content)
+
+    @property
+    def name(self) -> str:
+        """The name it was given."""
+        return str(self.content["name"])
+
+    @property
+    def books(self) -> int:
+        """The number of logbooks behind it."""
+        return len(self.content["books"])
+
+    @property
+    def presses(self) -> int:
+        """The number of graded presses behind it."""
+        return sum(int(book["presses"]) for book in self.content["books"])
+
+    def save(self, path: str | PathLike[str]) -> None:
+        """Write it to ``path``, replacing an older file only once all is written."""
+        write_file(json.dumps(self.content, indent=1, ensure_ascii=False) + "\n", path)
+
+    @classmethod
+    def load(cls, path: str | PathLike[str]) -> Experience:
+        """Read it from ``path``; ``SessionError`` in one line if that fails."""
+        text = read_file(path, "an experience", "JSON", _LARGEST_FILE)
+        with fields.at(f"{path}", SessionError):
+            return cls.from_text(text, str(path))
+
+    @classmethod
+    def from_text(cls, text: str, path: str = "") -> Experience:
+        """Return it from JSON text; ``SessionError`` in one line for anything else."""
+        try:
+            content = json.loads(text, parse_constant=_not_finite)
+        except (ValueError, RecursionError):
+            raise SessionError(f"not an experience; give {_ACCEPTED}") from None
+        return cls(content, path)
+
+    def to_text(self) -> str:
+        """Return it on one line, as a stored session keeps it."""
+        return json.dumps(self.content, ensure_ascii=False, separators=(",", ":"))
+
+    def describe(self) -> str:
+        """Return in plain words what was learnt, from which logbooks, and when."""
+        told = self.content
+        named = f" {self.name!r}" if self.name else ""
+        lines = [
+            f"Experience{named} of {fields.count_phrase(self.books, 'logbook')} "
+            f"({self.presses} graded presses), learnt on {told['made']}.",
+            f"A session starts with {told['share']:.0%} on it and the rest on the general prior; "
+            "its own presses revise that.",
+        ]
+        for place in told["places"]:
+            on = " on ".join(w for w in (place["film"], place["fabric"]) if w)
+            count = fields.count_phrase(place["books"], "logbook")
+            lines.append(f"Best place{f' for {on}' if on else ''} ({count}):")
+            lines += [f"  {_place_line(own)}" for own in place["settings"]]
+        lines.append("Scales of a new bench, and their middle two thirds (general prior):")
+        for own in told["scales"]:
+            low, middle, high = (_scale(own, u) for u in (-1.0, 0.0, 1.0))
+            lines.append(
+                f"  {own['name']}: {middle:.2f}, {low:.2f} to {high:.2f}  ({own['general']})"
+            )
+        for what, own in told["moved"].items():
+            moves = " and ".join(f"{stage} by {sd:.1f} °C" for stage, sd in own["sd"].items())
+            count = fields.count_phrase(own["books"], "logbook")
+            lines.append(f"A change of {what} moves {moves} ({count}).")
+        lines.append("Learnt from:")
+        lines += [
+            f"  {book['name']} ({book['digest'][:8]}): "
+            f"{fields.count_phrase(book['presses'], 'press', 'presses')}, "
+            f"{', '.join(map(str, book['fabrics']))}"
+            for book in told["books"]
+        ]
+        return "\n".join(lines)
+
+    def __repr__(self) -> str:
+        return f"Experience({self.name!r}, {fields.count_phrase(self.books, 'logbook')})"
+
+
+def _place_line(own: Mapping[str, Any]) -> str:
+    unit = f" {own['unit']}" if own["unit"] else ""
+    return (
+        f"{own['key']}: {own['best']:.3g}{unit}, benches differ by {own['sd']:.2g}{unit}; by "
+        f"itself good from {own['low']:.3g} to {own['high']:.3g}{unit}"
+    )
+
+
+def _scale(own: Mapping[str, Any], u: float) -> float:
+    at = float(own["centre"]) + u * float(own["sd"])
+    return 0.95 / (1.0 + math.exp(-at)) if own["is_share"] else math.exp(at)
+
+
+def _not_finite(word: str) -> NoReturn:
+    raise ValueError(word)
+
+
+def _check(content: object) -> None:
+    """Raise ``SessionError`` unless the content is a whole experience of this version."""
+    if not isinstance(content, Mapping) or content.get("format") != FORMAT:
+        raise SessionError(f"not an experience; give {_ACCEPTED}")
+    if content.get("version") != VERSION:
+        raise SessionError(
+            f"an experience of version {fields.quoted(content.get('version'))}; this dtfexp reads "
+            f"version {VERSION}: learn it again from the logbooks"
+        )
+    _check_table(content, _KEYS, "")
+    for key, keys in _TABLES.items():
+        for own in content[key]:
+            _check_table(own, keys, key)
+    for place in content["places"]:
+        for own in place["settings"]:
+            _check_table(own, _PLACE, "places")
+    d = len(content["settings"])
+    positive = [own["half"] for own in content["settings"]] + [o["sd"] for o in content["scales"]]
+    if not 1 <= d <= _MOST_SETTINGS or not all(size > 0.0 for size in positive):
+        raise _damaged("settings or scales")
+    if not 0.0 <= content["share"] < 1.0:
+        raise _damaged("share")
+    p = 1 + 2 * d + d * (d - 1) // 2
+    for name, own in {"common": content["common"], **content["classes"]}.items():
+        mean = own.get("mean") if isinstance(own, Mapping) else None
+        if not isinstance(mean, list) or len(mean) != p or not all(map(fields.is_number, mean)):
+            raise _damaged(name)
+        _check_triangle(own.get("covariance"), p, name)
+    for kind, triangle in {"between": content["between"], **content["new_class"]}.items():
+        _check_triangle(triangle, p, kind)
+    for what, own in content["moved"].items():
+        _check_table(own, {"sd": dict, "books": int}, f"moved {what}")
+
+
+def _check_table(table: object, keys: Mapping[str, Any], place: str) -> None:
+    if not isinstance(table, Mapping):
+        raise _damaged(place)
+    for key, kind in keys.items():
+        value = table.get(key)
+        wrong = not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool)
+        if wrong or (kind is _NUMBER and not fields.is_number(value)):
+            raise _damaged(f"{place} {key}".strip())
+
+
+def _check_triangle(values: object, p: int, place: str) -> None:
+    """Refuse what is not the lower triangle of a covariance (p, p), row by row."""
+    if not isinstance(values, list) or len(values) != p * (p + 1) // 2:
+        raise _damaged(place)
+    if not all(map(fields.is_number, values)):
+        raise _damaged(place)
+    rows = [list(map(float, values[i * (i + 1) // 2 : (i + 1) * (i + 2) // 2])) for i in range(p)]
+    # Cholesky in place; digits left out in the file may make a pivot a little negative.
+    for i in range(p):
+        size = rows[i][i]
+        for j in range(i + 1):
+            left = rows[i][j] - sum(rows[i][k] * rows[j][k] for k in range(j))
+            if i != j:
+                rows[i][j] = left / rows[j][j]
+            elif left < -1e-3 * max(size, 1e-9):
+                raise _damaged(place)
+            else:
+                rows[i][i] = math.sqrt(max(left, 1e-6 * max(size, 1e-9)))
+
+
+def _damaged(place: str) -> SessionError:
+    return SessionError(f"damaged: {place or 'content'} does not fit; give {_ACCEPTED}")
+
+
+def as_experience(value: object) -> Experience | None:
+    """Return the experience of a session: none, an Experience, its path, or its JSON text.
+
+    Raises ``SessionError`` in one line.
+    """
+    if value is None or isinstance(value, Experience):
+        return value
+    if isinstance(value, str) and value.lstrip().startswith("{"):
+        with fields.at("session: experience", SessionError):
+            return Experience.from_text(value)
+    if not isinstance(value, str | PathLike) or not str(value):
+        raise fields.refusal("session: experience", value, "an Experience or the path of its file")
+    return Experience.load(value)

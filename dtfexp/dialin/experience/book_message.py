@@ -1,0 +1,140 @@
+"""What one logbook told, small enough to keep and to send: METHODS.md, equation (40)."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from dtfexp.describe.session import Session
+from dtfexp.dialin.encode.coding import Coding, excluded_rows
+from dtfexp.dialin.encode.results import check_results
+from dtfexp.dialin.experience.classes import classes_of
+from dtfexp.dialin.experience.shared_settings import (
+    CodedSetting,
+    coded_settings,
+    from_table,
+    to_table,
+)
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.central import at_central_hyperparameters
+from dtfexp.maths.inference.posterior import infer
+from dtfexp.maths.inference.single_thread import SINGLE_THREAD
+from dtfexp.maths.inference.trend_message import Message, scale_message, trend_message
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class FieldMessage:
+    """What was told of one fabric's and one outcome's field.
+
+    ``classes`` it belongs to; ``fabric``; ``message`` over the monomials of the session's settings;
+    ``weight``: its share of a bench of its own, as outcomes and fabrics of a book repeat one
+    another.
+    """
+
+    classes: tuple[str, ...]
+    fabric: str
+    message: Message
+    weight: float
+
+
+@dataclass(frozen=True)
+class BookMessage:
+    """What one logbook told: of its fields, and of its nine scales."""
+
+    digest: str
+    presses: int
+    fabrics: tuple[str, ...]
+    settings: tuple[CodedSetting, ...]
+    fields: tuple[FieldMessage, ...]
+    scales: Message
+
+    def to_text(self) -> str:
+        """Return it as JSON."""
+        return json.dumps(
+            {
+                "digest": self.digest,
+                "presses": self.presses,
+                "fabrics": self.fabrics,
+                "settings": [to_table(setting) for setting in self.settings],
+                "fields": [
+                    {"classes": f.classes, "fabric": f.fabric, "weight": f.weight}
+                    | _lists(f.message)
+                    for f in self.fields
+                ],
+                "scales": _lists(self.scales),
+            }
+        )
+
+    @classmethod
+    def from_text(cls, text: str) -> BookMessage:
+        """Return that of :meth:`to_text`, to the last digit."""
+        told = json.loads(text)
+        return cls(
+            told["digest"],
+            told["presses"],
+            tuple(told["fabrics"]),
+            tuple(map(from_table, told["settings"])),
+            tuple(
+                FieldMessage(tuple(f["classes"]), f["fabric"], _message(f), f["weight"])
+                for f in told["fields"]
+            ),
+            _message(told["scales"]),
+        )
+
+
+def _lists(message: Message) -> dict[str, Any]:
+    return {
+        "precision": message.precision.tolist(),
+        "information": message.information.tolist(),
+    }
+
+
+def _message(table: dict[str, Any]) -> Message:
+    return Message(np.array(table["precision"]), np.array(table["information"]))
+
+
+def digest_of(session: Session, results: pd.DataFrame) -> str:
+    """Return the digest of a session and its results."""
+    plain = session.altered(experience=None).to_toml()
+    text = results.sort_values("press").to_csv(index=False)
+    return hashlib.sha256(f"{plain}\n{text}".encode()).hexdigest()
+
+
+def book_message(session: Session, results: pd.DataFrame) -> BookMessage:
+    """Return what a session and its results told; the general prior is taken out again."""
+    plain = session.altered(experience=None)
+    checked = check_results(plain, results)
+    coding = Coding(plain)
+    names = [outcome.name for outcome in coding.outcomes]
+    graded = checked[names].notna().any(axis=1).to_numpy() & ~excluded_rows(checked)
+    pressed = [f for f in plain.fabrics if (checked["fabric"][graded] == f.name).any()]
+    with SINGLE_THREAD:
+        post = infer(coding.data(checked), coding.shape, coding.graded, Prior())
+        central = at_central_hyperparameters(post)
+    alike = central.integration_points[0].outcome_correlation
+    weight = 1.0 / (1.0 + (len(names) - 1) * alike) / max(len(pressed), 1)
+    return BookMessage(
+        digest_of(session, results),
+        int(graded.sum()),
+        tuple(fabric.name for fabric in pressed),
+        coded_settings(plain),
+        tuple(
+            FieldMessage(
+                classes_of(plain, fabric, outcome),
+                fabric.name,
+                trend_message(central, coding.fabric_index(fabric.name), o),
+                float(weight),
+            )
+            for fabric in pressed
+            for o, outcome in enumerate(coding.outcomes)
+        ),
+        scale_message(post),
+    )

@@ -1,0 +1,195 @@
+"""The messages of many logbooks joined into one experience: METHODS.md, equation (41)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.describe.experience import FORMAT, VERSION, Experience
+from dtfexp.dialin.experience.best_places import best_places
+from dtfexp.dialin.experience.book_message import BookMessage
+from dtfexp.dialin.experience.shared_settings import (
+    CodedSetting,
+    change_of_scale,
+    shared_shape,
+    to_table,
+)
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS
+from dtfexp.maths.inference.trend_message import expected_trend, scale_prior
+from dtfexp.maths.linear.normal_hierarchy import (
+    Groups,
+    Hierarchy,
+    HierarchyPrior,
+    fit_hierarchy,
+)
+
+Array = NDArray[np.float64]
+
+#: Shares of the general prior's variance, which add up to about one: between benches, of what all
+#: have in common, and of each kind of class.
+BETWEEN, COMMON, CLASS = 0.5, 0.3, 0.1
+#: Benches that the general prior counts for, in what differs between benches.
+STRENGTH = 4.0
+#: A session starts with n / (n + this) on the experience of n logbooks.
+DOUBT = 2.0
+KINDS = ("outcome", "fabric", "film")
+
+
+def joined(named: Sequence[tuple[str, BookMessage]], name: str, made: str) -> Experience:
+    """Return the experience of named messages; ``made`` is the day."""
+    books = [message for _, message in named]
+    shared = shared_settings(books)
+    general = expected_trend(shared_shape(shared), Prior())
+    names, found = _fields(books, shared, *general)
+    p = len(general[0])
+    common = found.mean[:p]
+    blocks = [slice(p * k, p * (k + 1)) for k in range(1 + len(names))]
+    classes = {
+        key: {
+            "mean": _digits(found.mean[block]),
+            "covariance": triangle(found.mean_covariance[block, block]),
+        }
+        for key, block in zip(names, blocks[1:], strict=True)
+    }
+    content: dict[str, Any] = {
+        "format": FORMAT,
+        "version": VERSION,
+        "name": name,
+        "made": made,
+        "share": round(len(books) / (len(books) + DOUBT), 4),
+        "books": [
+            {"name": called, "digest": m.digest, "presses": m.presses, "fabrics": list(m.fabrics)}
+            for called, m in named
+        ],
+        "settings": [
+            _rounded(to_table(s))
+            | {"books": sum(s.key in {o.key for o in b.settings} for b in books)}
+            for s in shared
+        ],
+        "common": {
+            "mean": _digits(common),
+            "covariance": triangle(found.mean_covariance[:p, :p]),
+        },
+        "classes": classes,
+        "new_class": {kind: triangle(CLASS * general[1]) for kind in KINDS},
+        "between": triangle(found.covariance),
+        "scales": _scales(books),
+        "places": [],
+        "moved": {},
+    }
+    content["places"] = best_places(content, books)
+    return Experience(content)
+
+
+def shared_settings(books: Sequence[BookMessage]) -> tuple[CodedSetting, ...]:
+    """Return every setting of the books, once, around the middle of what they are in use."""
+    by_key: dict[str, list[CodedSetting]] = {}
+    for book in books:
+        for setting in book.settings:
+            by_key.setdefault(setting.key, []).append(setting)
+    return tuple(
+        CodedSetting(
+            key,
+            some[0].stage,
+            some[0].unit,
+            some[0].log,
+            float(np.median([s.centre for s in some])),
+            float(np.median([s.half for s in some])),
+        )
+        for key, some in sorted(by_key.items())
+    )
+
+
+def _fields(
+    books: Sequence[BookMessage], shared: Sequence[CodedSetting], mean: Array, covariance: Array
+) -> tuple[list[str], Hierarchy]:
+    """Return the names of the classes, and the hierarchy over what all and each have in common."""
+    p = len(mean)
+    names = sorted({name for book in books for f in book.fields for name in f.classes})
+    precision, information, weight, patterns = [], [], [], []
+    for book in books:
+        scaled = change_of_scale(book.settings, shared)
+        for f in book.fields:
+            precision.append(scaled @ f.message.precision @ scaled.T)
+            information.append(scaled @ f.message.information)
+            weight.append(f.weight)
+            patterns.append(f.classes)
+    different = sorted(set(patterns))
+    designs = np.zeros((len(different), p, p * (1 + len(names))))
+    for k, classes in enumerate(different):
+        for block in (0, *(1 + names.index(name) for name in classes)):
+            designs[k, :, block * p : (block + 1) * p] = np.eye(p)
+    groups = Groups(
+        np.array(precision),
+        np.array(information),
+        designs,
+        np.array([different.index(classes) for classes in patterns]),
+        np.array(weight),
+    )
+    tight = np.asarray(np.linalg.inv(covariance), dtype=float)
+    blocks = [tight / COMMON, *([tight / CLASS] * len(names))]
+    start = np.concatenate([mean, np.zeros(p * len(names))])
+    prior = HierarchyPrior(
+        start, _block_diagonal(blocks), BETWEEN * STRENGTH * covariance, p + 1.0 + STRENGTH
+    )
+    return names, fit_hierarchy(groups, prior)
+
+
+def _scales(books: Sequence[BookMessage]) -> list[dict[str, Any]]:
+    """Return centre and sd of every scale for a new bench."""
+    mean, covariance = scale_prior(1)
+    groups = Groups(
+        np.array([b.scales.precision for b in books]),
+        np.array([b.scales.information for b in books]),
+        np.eye(len(mean))[None],
+        np.zeros(len(books), dtype=int),
+        np.ones(len(books)),
+    )
+    share = BETWEEN / (BETWEEN + COMMON)
+    prior = HierarchyPrior(
+        mean,
+        np.asarray(np.linalg.inv((1.0 - share) * covariance), dtype=float),
+        share * STRENGTH * covariance,
+        len(mean) + 1.0 + STRENGTH,
+    )
+    found = fit_hierarchy(groups, prior)
+    sd = np.sqrt(np.diag(found.covariance + found.mean_covariance))
+    return [
+        {
+            "name": scale.name,
+            "centre": round(float(at), 4),
+            "sd": round(float(wide), 4),
+            "is_share": scale.is_share,
+            "general": f"{scale.at(0.0):.2f}, {scale.at(-1.0):.2f} to {scale.at(1.0):.2f}",
+        }
+        for scale, at, wide in zip(HYPER_PRIORS, found.mean, sd, strict=True)
+    ]
+
+
+def triangle(covariance: Array) -> list[float]:
+    """Return the lower triangle of a covariance, row by row."""
+    return _digits(covariance[np.tril_indices(len(covariance))])
+
+
+def _count(key: str, books: Sequence[BookMessage]) -> int:
+    return sum(key in {setting.key for setting in book.settings} for book in books)
+
+
+def _digits(values: Array) -> list[float]:
+    return [float(f"{value:.7g}") for value in values]
+
+
+def _rounded(table: dict[str, Any]) -> dict[str, Any]:
+    return {k: float(f"{v:.7g}") if isinstance(v, float) else v for k, v in table.items()}
+
+
+def _block_diagonal(blocks: Sequence[Array]) -> Array:
+    p = len(blocks[0])
+    out = np.zeros((p * len(blocks), p * len(blocks)))
+    for k, block in enumerate(blocks):
+        out[k * p : (k + 1) * p, k * p : (k + 1) * p] = block
+    return out

@@ -16,12 +16,14 @@ from dtfexp.version import __version__ as __version__
 
 if TYPE_CHECKING:
     from dtfexp.book.diagnosing import diagnose as diagnose
+    from dtfexp.book.learning import learn as learn
     from dtfexp.describe.errors import CouponError as CouponError
     from dtfexp.describe.errors import DtfexpError as DtfexpError
     from dtfexp.describe.errors import LogbookError as LogbookError
     from dtfexp.describe.errors import PlanError as PlanError
     from dtfexp.describe.errors import ResultsError as ResultsError
     from dtfexp.describe.errors import SessionError as SessionError
+    from dtfexp.describe.experience import Experience as Experience
     from dtfexp.describe.fabric import Fabric as Fabric
     from dtfexp.describe.factor import Factor as Factor
     from dtfexp.describe.outcome import Outcome as Outcome
@@ -48,7 +50,9 @@ if TYPE_CHECKING:
 #: Module -> the names that it gives.
 _GIVEN = {
     "book.diagnosing": "diagnose",
+    "book.learning": "learn",
     "describe.errors": "CouponError DtfexpError LogbookError PlanError ResultsError SessionError",
+    "describe.experience": "Experience",
     "describe.fabric": "Fabric",
     "describe.factor": "Factor",
     "describe.outcome": "Outcome",

@@ -13,7 +13,8 @@ import dtfexp
 ROOT = Path(__file__).parents[1]
 CONTRACT = (
     "Factor", "Outcome", "Fabric", "Session", "SessionError", "ResultsError", "plan", "Plan",
-    "next_presses", "fit", "Fit", "Window", "presses_to_confirm", "Logbook", "report",
+    "next_presses", "fit", "Fit", "Window", "presses_to_confirm", "learn", "Experience", "Logbook",
+    "report",
 )  # fmt: skip
 ERRORS = ("CouponError", "SessionError", "PlanError", "ResultsError", "LogbookError")
 CLASSES = {
@@ -22,6 +23,7 @@ CLASSES = {
     "Fabric": ("limit_in",),
     "Session": ("load", "save", "to_toml", "from_toml", "factor", "outcome", "fabric", "highest"),
     "Fit": ("pass_rate", "window", "describe"),
+    "Experience": ("load", "save", "describe"),
     "Logbook": (
         "create", "open", "add", "record", "exclude", "results", "runs", "history", "waiting",
         "export", "import_results", "plans", "backup", "check", "salvage", "restore",
@@ -113,6 +115,15 @@ def test_signatures_of_planning_and_fitting():
     assert names_and_defaults(dtfexp.presses_to_confirm) == {
         "pass_rate": ("P", None), "confidence": ("P", None), "failures": ("P", 0),
     }  # fmt: skip
+
+
+def test_signatures_of_experience():
+    given = names_and_defaults(dtfexp.learn)
+    assert given["books"] == ("P", None) and given["name"] == ("K", "")
+    assert all(kind == "K" for name, (kind, _) in given.items() if name != "books")
+    for method in ("load", "save"):
+        assert "path" in names_and_defaults(getattr(dtfexp.Experience, method))
+    assert names_and_defaults(dtfexp.Session.__init__)["experience"] == ("K", None)
 
 
 def test_signatures_of_logbook_and_report():

@@ -18,6 +18,7 @@ from dtfexp.book.store import archive, entries, entry_fields, journal, opening, 
 from dtfexp.book.store.entries import Entry
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
+from dtfexp.describe.experience import Experience
 from dtfexp.describe.session import Session
 
 if TYPE_CHECKING:
@@ -149,6 +150,10 @@ class Logbook(BookSheets):
     def session(self) -> Session:
         """The session this book was made for."""
         return self._session
+
+    def start_from(self, experience: Experience | str | PathLike[str] | None) -> None:
+        """Fit and plan with this experience, or none, until the book is closed; see ``Session``."""
+        self._session = self._session.altered(experience=experience)
 
     def add(self, plan: Plan) -> int:
         """Take a plan's presses into the book; returns how many were new.

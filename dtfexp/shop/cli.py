@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 
 from dtfexp.describe import fields
 from dtfexp.describe.errors import DtfexpError
-from dtfexp.shop import commands, coupons
+from dtfexp.shop import commands, coupons, experienced
 from dtfexp.version import __version__
 
 _ABOUT = "Dial in a direct-to-film transfer bench with few test presses."
@@ -33,6 +33,7 @@ In order:
   dtfexp undo my.dtfbook                             take back a plan not yet pressed
   dtfexp note my.dtfbook powder                      note a change: new powder, film, repair ...
   dtfexp export my.dtfbook --out sheets              all of it as sheets and JSON
+  dtfexp learn OLD.dtfbook ... --out shop.json       what earlier logbooks taught, for new ones
   dtfexp open my-shop                                the notebooks, in JupyterLab
   dtfexp backup my.dtfbook                           a checked copy, photos included
   dtfexp check my.dtfbook                            is the logbook sound?
@@ -94,6 +95,7 @@ def parser() -> argparse.ArgumentParser:
         take("--jobs", type=_whole, default=-1, metavar="N",
              help="how many at a time (-1: all cores)")  # fmt: skip
         _choice_of_presses(take, count=False)
+        _experience(take)
     with command("plan", commands.plan, "start a logbook with a first plan",
                  "example_session.toml my.dtfbook --presses 14") as take:  # fmt: skip
         take("session", metavar="SESSION.toml", help="description of the session")
@@ -103,6 +105,7 @@ def parser() -> argparse.ArgumentParser:
              dest="options", help="of the design, may be given several times: resolution=4, "
              'alpha=rotatable, replicates=2, \'blocks=["Mon", "Tue"]\' ...')  # fmt: skip
         _choice_of_presses(take)
+        _experience(take)
     with command("sheet", commands.sheet, "write the run sheet and coupon labels to print, and "
                  "the sheets to type into",
                  "my.dtfbook --out paper --paper Letter") as take:  # fmt: skip
@@ -130,9 +133,11 @@ def parser() -> argparse.ArgumentParser:
         take("--anyway", action="store_true",
              help="add presses although nothing is recorded of the last plan")  # fmt: skip
         _choice_of_presses(take)
+        _experience(take)
     with command("status", commands.status, "say what is planned, what waits for which grade, each "
                  "fabric's verdict and what to do next", "my.dtfbook") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
+        _experience(take)
     with command("record", commands.record, "record grades and readings of one press",
                  'my.dtfbook 5 peel=4 "press temperature=305 F" --by Ana') as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
@@ -178,10 +183,19 @@ def parser() -> argparse.ArgumentParser:
         take("--earlier", metavar="LOGBOOK",
              help="an earlier logbook: the report says what moved since")  # fmt: skip
         _fabrics(take)
+        _experience(take)
     with command("export", commands.export, "write everything as sheets (.csv, .xlsx) and JSON",
                  "my.dtfbook --out sheets") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
         take("--out", metavar="DIR", required=True, help="folder to write into")
+    with command("learn", experienced.learn, "learn from logbooks what a new session can start "
+                 "from", "cotton.dtfbook nylon.dtfbook --out shop.json") as take:  # fmt: skip
+        take("logbooks", metavar="LOGBOOK", nargs="+")
+        take("--out", metavar="FILE", required=True, help="file to write: small, no single press")
+        take("--name", default="", metavar="TEXT", help="of the shop or supplier")
+        take("--keep", metavar="DIR", help="folder for what each logbook told: goes on from there")
+        take("--jobs", type=_whole, default=1, metavar="N",
+             help="logbooks at a time (%(default)s; -1: all cores)")  # fmt: skip
     with command("backup", commands.backup, "copy a logbook and its photos, safely while it is in "
                  "use", "my.dtfbook /media/stick") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
@@ -201,6 +215,11 @@ def parser() -> argparse.ArgumentParser:
 
 def _by(take: Callable[..., Any]) -> None:
     take("--by", default="", metavar="NAME", help="who says so")
+
+
+def _experience(take: Callable[..., Any]) -> None:
+    take("--experience", metavar="FILE", help="start from what 'dtfexp learn' wrote; none: from "
+         "the general prior (the session's own)")  # fmt: skip
 
 
 def _fabrics(take: Callable[..., Any]) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import count_phrase, spelled
+from dtfexp.shop.experienced import loaded_session, opened_book
 from dtfexp.shop.progress import progress
 from dtfexp.show.text.cautions import ONE_LINE
 
@@ -56,10 +57,9 @@ def new(args: Namespace) -> None:
 
 def rehearse(args: Namespace) -> None:
     """Play a session on simulated benches before the first press."""
-    from dtfexp.describe.session import Session
     from dtfexp.dialin.rehearse.rehearsal import rehearse as play
 
-    session = Session.load(args.session)
+    session = loaded_session(args)
     print(play(session, args.presses, rehearsals=args.rehearsals, fabrics=args.fabrics,
                jobs=args.jobs, seed=args.seed))  # fmt: skip
 
@@ -67,10 +67,9 @@ def rehearse(args: Namespace) -> None:
 def plan(args: Namespace) -> None:
     """Start a logbook with a first plan."""
     from dtfexp.book.logbook import Logbook
-    from dtfexp.describe.session import Session
     from dtfexp.dialin.design.plan import plan as make_plan
 
-    session = Session.load(args.session)
+    session = loaded_session(args)
     if Path(args.logbook).exists():
         raise LogbookError(
             f"{args.logbook}: this file exists already and was not changed; use "
@@ -106,11 +105,10 @@ def sheet(args: Namespace) -> None:
 
 def next_(args: Namespace) -> None:
     """Add the most informative presses to a logbook, or say that no more are needed."""
-    from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import named
     from dtfexp.shop.runsheet import refused_lines
 
-    with Logbook.open(args.logbook) as book:
+    with opened_book(args) as book:
         if (untouched := book.untouched_plan()) and not args.anyway:
             raise LogbookError(
                 f"{named(untouched)} of the last plan still wait: nothing is recorded of them; "
@@ -135,11 +133,10 @@ def next_(args: Namespace) -> None:
 
 def status(args: Namespace) -> None:
     """Print where a logbook stands: its presses, each fabric's verdict, what is next."""
-    from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import press_list
     from dtfexp.book.status import status as status_of
 
-    with Logbook.open(args.logbook) as book, progress("status"):
+    with opened_book(args) as book, progress("status"):
         now = status_of(book)
     told = "" if now.last_entry is None else f", last entry {now.last_entry:%Y-%m-%d %H:%M}"
     _print_wrapped(f"{now.session} ({args.logbook}{told})")
@@ -256,10 +253,9 @@ def import_(args: Namespace) -> None:
 
 def report(args: Namespace) -> None:
     """Write the report, a card for each fabric, and the windows as CSV and JSON."""
-    from dtfexp.book.logbook import Logbook
     from dtfexp.show.report import report as papers
 
-    with Logbook.open(args.logbook) as book:
+    with opened_book(args) as book:
         with progress("report") as told:
             asked = papers.checked(book, args.fabrics, args.unit, args.paper)
             told(0, 1, "fitting")

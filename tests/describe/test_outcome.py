@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from dtfexp import Factor, Outcome, Session, SessionError
-from dtfexp.describe.signs.guide import published_scale
 from dtfexp.describe.outcome import wash_series
+from dtfexp.describe.signs.guide import published_scale
 
 
 def test_defaults_are_a_five_step_scale():

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 
 from dtfexp import Session
-from dtfexp.describe.signs.guide import default_guide
 from dtfexp.describe.signs import SIGNS, phrase, sign
+from dtfexp.describe.signs.guide import default_guide
 from dtfexp.dialin.monitor.causes import hear
 from dtfexp.dialin.signs.defect_words import defect_words
 from dtfexp.dialin.signs.phrases import nearest, read_phrase

@@ -85,7 +85,7 @@ def test_dyestuff():
     assert within == pytest.approx(2451.25)
     errors = np.full(6, np.sqrt(within / 5))
     grid = np.linspace(0.5, 400.0, 8000)
-    post, middle, _ = exact(means, errors, grid)
+    post, _, _ = exact(means, errors, grid)
     assert grid[np.argmax(post)] ** 2 == pytest.approx(1764.05, rel=0.01)
     found = fit_hierarchy(one_by_one(means, errors), flat(), draws=6000)
     assert found.mean[0] == pytest.approx(1527.5, abs=2.0)

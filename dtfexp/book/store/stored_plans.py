@@ -90,10 +90,13 @@ def check_session(theirs: Session, ours: Session) -> None:
 
 
 def _same_but_spreads(theirs: Session, ours: Session) -> bool:
-    """Equal, or with machines that were measured since: that changes no press."""
+    """Equal, or with machines measured since, or another experience: that changes no press."""
     if theirs == ours or type(theirs) is not type(ours):
         return theirs == ours
-    plain = [s.altered(factors=tuple(map(_unmeasured, s.factors))) for s in (theirs, ours)]
+    plain = [
+        s.altered(factors=tuple(map(_unmeasured, s.factors)), experience=None)
+        for s in (theirs, ours)
+    ]
     return plain[0] == plain[1]
 
 

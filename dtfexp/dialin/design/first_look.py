@@ -7,6 +7,8 @@ one setting at a time, then the rest of the corners.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -30,8 +32,12 @@ def presses_per_fabric(presses: int, fabrics: list[str]) -> dict[str, int]:
 
 
 def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFrame:
-    """Wanted presses (fabric and factor columns), exactly ``presses`` rows, not yet in order."""
-    parts = []
+    """Wanted presses (fabric and factor columns), exactly ``presses`` rows, not yet in order.
+
+    Around the usual settings, or with experience around the best ones it expects, which are then
+    pressed first.
+    """
+    session, parts = _around_expected_best(session, fabrics), []
     for k, (fabric, count) in enumerate(presses_per_fabric(presses, fabrics).items()):
         if count:
             codes = first_look_codes(len(session.factors), count, mirror=k % 2 == 1, turn=k // 2)
@@ -42,6 +48,35 @@ def first_look(session: Session, fabrics: list[str], presses: int) -> pd.DataFra
     if not parts:
         return pd.DataFrame(columns=["fabric", *(f.name for f in session.factors)])
     return pd.concat(parts, ignore_index=True)
+
+
+def reason(session: Session) -> str:
+    """Return what a first look is, in one sentence."""
+    if session.experience is None:
+        return "A compact first look around the usual settings, to see where the edges are."
+    return (
+        "A compact first look around the best settings that experience expects, to see where the "
+        "edges are."
+    )
+
+
+def _around_expected_best(session: Session, fabrics: list[str]) -> Session:
+    """Return the session with the target that experience alone expects as each fabric's usual."""
+    if session.experience is None:
+        return session
+    # Imported here: a plan without experience needs no fit, which takes longer to load.
+    from dtfexp.dialin.fit import fit
+
+    whole = {name: pd.Series(dtype=int) for name in ("press", "oven_load", "press_round")}
+    words = {f.name: pd.Series(dtype=float if f.is_numeric else object) for f in session.factors}
+    grades = {o.name: pd.Series(dtype=float) for o in session.outcomes}
+    fabric = {"fabric": pd.Series(dtype=object)}
+    known = fit(session, pd.DataFrame(whole | fabric | words | grades))
+    moved = tuple(
+        replace(one, usual=dict(known.window(one.name).target)) if one.name in fabrics else one
+        for one in session.fabrics
+    )
+    return session.altered(fabrics=moved, experience=None)
 
 
 def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:

@@ -42,7 +42,7 @@ def _first_look_family(request: DesignRequest) -> RequestedPresses:
     wanted = first_look.first_look(request.session, request.fabrics, request.presses)
     return RequestedPresses(
         wanted,
-        "A compact first look around the usual settings, to see where the edges are.",
+        first_look.reason(request.session),
         first_look.notes(request.session, wanted),
     )
 
@@ -151,7 +151,8 @@ def plan(
 
     ``fabrics``: of the session (default all). ``design``, with options by name:
 
-    * ``"auto"``: a compact first look around the usual settings;
+    * ``"auto"``: a compact first look around the usual settings, or with an experience around the
+      settings that it expects to be best;
     * ``"full factorial"``: ``levels`` (2; or setting -> number, or the settings themselves);
     * ``"fraction"``: ``resolution`` or ``runs``;
     * ``"plackett-burman"``: ``runs``, ``foldover``;

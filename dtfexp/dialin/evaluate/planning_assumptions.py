@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.dialin.encode.coding import grade_unit
-from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS
+from dtfexp.dialin.experience.learnt_prior import scale_priors
 
 if TYPE_CHECKING:
     from dtfexp.describe.session import Session
@@ -35,7 +35,7 @@ class Assumptions:
 
     @classmethod
     def of(cls, session: Session, **given: Any) -> Assumptions:
-        """Return the prior means of the fit, replaced by what is ``given``.
+        """Return the prior means of the fit, or its experience's, replaced by what is ``given``.
 
         Rounding to a grade step adds a twelfth of its square to the variance (a uniform error).
         ``PlanError`` names an unknown name or invalid value.
@@ -44,7 +44,7 @@ class Assumptions:
         for name in given:
             if name not in known:
                 raise PlanError(f"check has no {name!r}; it takes model, {', '.join(known)}")
-        prior = {p.name: p.at(0.0) for p in HYPER_PRIORS}
+        prior = {p.name: p.at(0.0) for p in scale_priors(session.experience)}
         step = 0.0
         for outcome in session.outcomes:
             if outcome.kind != "measured":

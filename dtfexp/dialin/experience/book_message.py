@@ -104,7 +104,7 @@ def _message(table: dict[str, Any]) -> Message:
 def digest_of(session: Session, results: pd.DataFrame) -> str:
     """Return the digest of a session and its results."""
     plain = session.altered(experience=None).to_toml()
-    text = results.sort_values("press").to_csv(index=False)
+    text = results.sort_values("press").to_json(orient="split", index=False)
     return hashlib.sha256(f"{plain}\n{text}".encode()).hexdigest()
 
 

@@ -12,6 +12,7 @@ from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.fields import and_list
 from dtfexp.describe.session import Session
 from dtfexp.dialin.design.first_look import first_look
+from dtfexp.dialin.design.first_look import reason as first_look_reason
 from dtfexp.dialin.design.plan import Plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.encode.results import next_numbers
@@ -52,7 +53,7 @@ def next_presses(
     chosen = None
     if excluded_rows(fitted.results).all():
         wanted = first_look(session, names, count)
-        reason = "Nothing is recorded yet: a compact first look around the usual settings."
+        reason = f"Nothing is recorded yet. {first_look_reason(session)}"
     else:
         chosen = choose_batch(fitted, names, count, seed)
         if chosen is None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dtfexp.describe.fields import count_phrase
 from dtfexp.describe.html_text import escape
 from dtfexp.describe.outcome import wash_series
 from dtfexp.describe.summary import html_table
@@ -28,6 +29,18 @@ def not_settled(fit: FittedModel) -> list[str]:
     ]
 
 
+def experience_lines(fit: FittedModel) -> list[str]:
+    """Return one line on the experience that the fit started from; none without one."""
+    used = fit.session.experience
+    if used is None:
+        return []
+    named = f"{used.name}, " if used.name else ""
+    return [
+        f"Started from experience ({named}{count_phrase(used.books, 'logbook')}): this bench fits "
+        f"it {fit.experience_share():.0%}, and the general prior the rest."
+    ]
+
+
 def describe_fit(fit: FittedModel) -> str:
     """Return several lines: data, hyperparameters with their priors, and fixed priors."""
     data, post = fit.posterior.data, fit.posterior
@@ -35,6 +48,7 @@ def describe_fit(fit: FittedModel) -> str:
     for fabric in fit.session.fabrics:
         lines.append(f"  {fabric.name}: {fit.presses_used(fabric.name)} graded presses")
     lines.append(f"  {data.is_observed.sum()} grades and measurements in all")
+    lines += experience_lines(fit)
     lines.append("Scales, in grades (in brackets the prior: centre, and its middle two thirds):")
     learnt = {
         "amplitude": [s.amplitude for s in post.integration_points],
@@ -166,6 +180,7 @@ def _lines(fit: FittedModel) -> tuple[str, ...]:
     return (
         *_outlying_batches(fit),
         *not_settled(fit),
+        *experience_lines(fit),
         "Luck, in grades: oven loads "
         f"{middle([s.load_sd for s in post.integration_points]):.2f}, press "
         f"rounds {middle([s.round_sd for s in post.integration_points]):.2f}, one press to "

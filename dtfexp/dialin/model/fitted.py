@@ -77,6 +77,11 @@ class FittedModel:
             self._pass_posteriors[fabric, *key] = self.pass_posterior(settings, fabric)
         return self._pass_posteriors[fabric, *key]
 
+    def experience_share(self) -> float:
+        """Return how likely the experience is against the general prior, 0 to 1; 0 without one."""
+        post = self.posterior
+        return float(post.weight @ [s.trend is not None for s in post.integration_points])
+
     def presses_used(self, fabric: str) -> int:
         """Return the number of this fabric's presses with a grade that are not excluded."""
         used = self.results[~excluded_rows(self.results)]

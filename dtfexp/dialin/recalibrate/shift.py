@@ -21,6 +21,7 @@ from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 from dtfexp.describe.units import convert_difference
 from dtfexp.dialin.encode.coding import Coding, excluded_rows
+from dtfexp.dialin.experience.learnt_prior import learnt_prior
 from dtfexp.dialin.fit import Fit
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.posterior import infer
@@ -90,7 +91,9 @@ def fit_with_shift(
     told = np.zeros(len(session.factors))
     for one in moving:
         told[session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
-    posterior = infer(data, coding.shape, coding.graded, replace(prior, shift_sd=tuple(told)))
+    moved_prior = replace(prior, shift_sd=tuple(told))
+    learnt = learnt_prior(session)
+    posterior = infer(data, coding.shape, coding.graded, moved_prior, learnt=learnt)
     shifts, known = [], posterior.shift()
     for one in moving:
         column = session.factors.index(one.factor)

@@ -339,7 +339,7 @@ def _spread_effects(
         change += _sum_over_data(across * together, own.at, other.pair_sum, other.at, weights)
         out[:, i, :] += hyper.amplitude**2 * change
     if hyper.trend is not None:
-        out += hyper.trend.steps(a, all_sd, b, kept, weights)
+        out += hyper.trend.steps(a, all_sd[:, : out.shape[1]], b, kept, weights)
     return out
 
 

@@ -328,8 +328,7 @@ class Logbook(BookSheets):
         factor (a number in its unit, or a word), and any further column of a plan.
         """
         with self._store.reading() as connection:
-            presses = stored_plans.read_presses(connection)
-        return frames.runs(self.session, presses)
+            return frames.runs(self.session, stored_plans.read_presses(connection))
 
     def results(self) -> pd.DataFrame:
         """All planned presses with what holds of them now: one row per press, as ``fit`` takes it.
@@ -340,10 +339,8 @@ class Logbook(BookSheets):
         (as reached, in the factor's unit, where any was read or the load was cured on),
         ``defects`` (words joined by "; ") and ``note``.
         """
-        presses, state = self._now()
-        return frames.results(
-            self.session, presses, state, cure_looks.looks(self.kept(cure_looks.KIND))
-        )
+        looks = cure_looks.looks(self.kept(cure_looks.KIND))
+        return frames.results(self.session, *self._now(), looks)
 
     def waiting(self) -> pd.DataFrame:
         """Return the presses that still lack a grade and are not excluded, in running order.
@@ -378,8 +375,7 @@ class Logbook(BookSheets):
         ``time`` (with zone), ``by``.
         """
         with self._store.reading() as connection:
-            found = stored_plans.plans(connection)
-        return frames.plans(found)
+            return frames.plans(stored_plans.plans(connection))
 
     @contextmanager
     def _writing(self, by: str) -> Iterator[tuple[sqlite3.Connection, datetime, str]]:

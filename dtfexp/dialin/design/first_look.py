@@ -65,15 +65,12 @@ def _around_expected_best(session: Session, fabrics: list[str]) -> Session:
     if session.experience is None:
         return session
     # Imported here: a plan without experience needs no fit, which takes longer to load.
-    from dtfexp.dialin.fit import fit
+    from dtfexp.dialin.experience.expected_model import expected_model
+    from dtfexp.dialin.window.find_window import window_of
 
-    whole = {name: pd.Series(dtype=int) for name in ("press", "oven_load", "press_round")}
-    words = {f.name: pd.Series(dtype=float if f.is_numeric else object) for f in session.factors}
-    grades = {o.name: pd.Series(dtype=float) for o in session.outcomes}
-    fabric = {"fabric": pd.Series(dtype=object)}
-    known = fit(session, pd.DataFrame(whole | fabric | words | grades))
+    known = expected_model(session)
     moved = tuple(
-        replace(one, usual=dict(known.window(one.name).target)) if one.name in fabrics else one
+        replace(one, usual=dict(window_of(known, one.name).target)) if one.name in fabrics else one
         for one in session.fabrics
     )
     return session.altered(fabrics=moved, experience=None)

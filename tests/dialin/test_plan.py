@@ -153,8 +153,8 @@ def test_next_presses_without_results_is_a_first_look() -> None:
 
 def test_next_presses_stops_when_the_window_is_known() -> None:
     """One setting, plenty of presses: another batch would hardly change anything."""
-    results = graded(HALF, plan(HALF, 120).runs, width=4.0)
-    more = next_presses(HALF, results, 4)
+    results = graded(ONE, plan(ONE, 60).runs, width=4.0)
+    more = next_presses(ONE, results, 4)
     assert len(more.runs) == 0
     assert "hardly" in more.reason
     assert list(more.runs.columns)[:4] == ["press", "fabric", "oven_load", "press_round"]

@@ -200,7 +200,7 @@ class Factor:
         """
         place = f"factor {self.name!r}"
         if not self.is_numeric:
-            return _word(place, "setting", value, self.levels)
+            return fields.one_of(value, self.levels, f"{place}, setting")
         wanted = fields.number(value, place, "setting")
         choices = self.settings()
         steps = (wanted - choices[0]) / self.grid_step
@@ -362,14 +362,6 @@ def _words(place: str, levels: object, usual: object, ordered: bool) -> dict[str
         "high": None,
         "unit": "",
         "step": None,
-        "usual": middle if usual is None else _word(place, "usual", usual, tuple(words)),
+        "usual": middle if usual is None else fields.one_of(usual, words, f"{place}, usual"),
         "levels": tuple(words),
     }
-
-
-def _word(place: str, field: str, value: object, levels: tuple[str, ...]) -> str:
-    if isinstance(value, str):
-        for level in levels:
-            if level.casefold() == value.strip().casefold():
-                return level
-    raise fields.refusal(f"{place}, {field}", value, f"one of {', '.join(levels)}")

@@ -10,7 +10,7 @@ import difflib
 import math
 import numbers
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any, TypeGuard
 
@@ -106,17 +106,40 @@ def as_float(value: numbers.Real) -> float:
         return math.inf
 
 
-def spelled(given: str, known: list[str], word: str) -> str:
+def spelled(given: object, known: list[str], word: str) -> str:
     """Return ``given`` as spelled in ``known``; capitals, and underscores for blanks, may differ.
 
     Raises ``SessionError`` with the nearest name.
     """
     by_key = {name.casefold().replace("_", " "): name for name in known}
-    key = given.strip().casefold().replace("_", " ")
-    if given in known or key in by_key:
+    key = given.strip().casefold().replace("_", " ") if isinstance(given, str) else ""
+    if isinstance(given, str) and (given in known or key in by_key):
         return given if given in known else by_key[key]
-    hint = suggestion(given, known)
-    raise SessionError(f"{word} {given!r} is not in this session{hint}; it has {', '.join(known)}")
+    hint = suggestion(given, known) if isinstance(given, str) else ""
+    raise SessionError(
+        f"{word} {quoted(given)} is not in this session{hint}; it has {', '.join(known)}"
+    )
+
+
+def one_of(value: object, words: Iterable[str], place: str) -> str:
+    """Return ``value`` as spelled in ``words``, in any capitals; refuse one that is not there."""
+    known = list(words)
+    if isinstance(value, str):
+        for word in known:
+            if word.casefold() == value.strip().casefold():
+                return word
+    raise refusal(place, value, f"one of {', '.join(known)}")
+
+
+def check_keys(table: Mapping[str, Any], known: Iterable[str], place: str) -> None:
+    """Raise ``SessionError`` for a key of a table that is not known, with the nearest one."""
+    known = list(known)
+    for key in table:
+        if key not in known:
+            hint = suggestion(str(key), known)
+            raise SessionError(
+                f"{place}: unknown key {key!r}{hint}; known keys are {', '.join(known)}"
+            )
 
 
 def not_negative(value: object, place: str, field: str) -> float:

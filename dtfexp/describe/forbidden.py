@@ -266,15 +266,12 @@ def _line(points: tuple[Point, ...], factors: dict[str, Factor]) -> list[dict[st
         )
     top = {name: factors[name].bounds[1] for name in names}
     line = Forbidden(above=told)
-    if not line.holds(factors, top.__getitem__) and _bare(points):
+    lettered = all(any(c.isalpha() for c in text) for point in points for _, text in point)
+    if not lettered and not line.holds(factors, top.__getitem__):
         raise SessionError(
             f"above: {line} never happens in these ranges; if that is meant, write the units too"
         )
     return [{name: point[name] for name in names} for point in told]
-
-
-def _bare(points: tuple[Point, ...]) -> bool:
-    return not all(any(c.isalpha() for c in text) for point in points for _, text in point)
 
 
 def _points(above: object) -> tuple[Point, ...]:

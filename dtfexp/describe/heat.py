@@ -239,7 +239,7 @@ def _missing(value: Any) -> bool:
 def _own_range(factor: Factor, value: tuple[Any, ...]) -> tuple[Any, ...]:
     where = f"ranges: {factor.name}"
     if not factor.is_numeric:
-        chosen = {_word(factor, word, where) for word in value}
+        chosen = {fields.one_of(word, factor.levels, where) for word in value}
         words = tuple(word for word in factor.levels if word in chosen)
         places = [factor.levels.index(word) for word in words]
         # A window of ordered words is given by its two ends, so all between must be allowed.
@@ -264,7 +264,7 @@ def _own_range(factor: Factor, value: tuple[Any, ...]) -> tuple[Any, ...]:
 def _own_usual(factor: Factor, value: Any, own: tuple[Any, ...] | None) -> Any:
     where = f"usual: {factor.name}"
     if not factor.is_numeric:
-        word = _word(factor, value, where)
+        word = fields.one_of(value, factor.levels, where)
         if own is not None and word not in own:
             raise fields.refusal(where, word, f"one of {and_list(own)}")
         return word
@@ -272,10 +272,3 @@ def _own_usual(factor: Factor, value: Any, own: tuple[Any, ...] | None) -> Any:
     if isinstance(value, str) or not low - _TOLERANCE <= value <= high + _TOLERANCE:
         raise fields.refusal(where, value, f"from {factor.format(low)} to {factor.format(high)}")
     return value
-
-
-def _word(factor: Factor, word: Any, where: str) -> str:
-    for level in factor.levels:
-        if isinstance(word, str) and level.casefold() == word.strip().casefold():
-            return level
-    raise fields.refusal(where, word, f"one of {', '.join(factor.levels)}")

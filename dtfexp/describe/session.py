@@ -359,12 +359,7 @@ def _table_of(kind: type[_Table], given: object, place: str) -> _Table:
         raise SessionError(
             f"{place}: got {fields.quoted(given)}; give a table of {', '.join(known)}"
         )
-    for key in given:
-        if key not in known:
-            hint = fields.suggestion(str(key), known)
-            raise SessionError(
-                f"{place}: unknown key {key!r}{hint}; known keys are {', '.join(known)}"
-            )
+    fields.check_keys(given, known, place)
     return kind(**given)
 
 
@@ -379,11 +374,5 @@ def _reading_unit(unit: str | None, factors: tuple[Factor, ...]) -> str:
 
 
 def _named(word: str, items: tuple[_Named, ...], name: object) -> _Named:
-    for item in items:
-        if isinstance(name, str) and item.name.casefold() == name.strip().casefold():
-            return item
-    known = [item.name for item in items]
-    hint = fields.suggestion(name, known) if isinstance(name, str) else ""
-    raise SessionError(
-        f"{word} {fields.quoted(name)} is not in this session{hint}; it has {', '.join(known)}"
-    )
+    by_name = {item.name: item for item in items}
+    return by_name[fields.spelled(name, list(by_name), word)]

@@ -9,7 +9,7 @@ import os
 import re
 import tempfile
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import fields as fields_of
 from os import PathLike
 from pathlib import Path
@@ -207,12 +207,7 @@ def write_file(
 def _check_keys(
     table: dict[str, Any], known: tuple[str, ...], place: str, required: tuple[str, ...]
 ) -> None:
-    for key in table:
-        if key not in known:
-            hint = fields.suggestion(key, known)
-            raise SessionError(
-                f"{place}: unknown key {key!r}{hint}; known keys are {', '.join(known)}"
-            )
+    fields.check_keys(table, known, place)
     for key in required:
         if key not in table:
             raise SessionError(f"{place}: {key!r} is missing; add it to the description")
@@ -238,62 +233,36 @@ def _each(
 
 
 def _tidy(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _tidy(part) for key, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_tidy(part) for part in value]
     return fields.int_if_whole(value) if isinstance(value, float) else value
 
 
-def _fabric_table(fabric: Fabric) -> dict[str, Any]:
-    table: dict[str, Any] = {"name": fabric.name}
-    if fabric.heat_limit is not None:
-        table["heat_limit"] = _tidy(fabric.heat_limit)
-    table["unit"] = fabric.unit
-    if fabric.notes:
-        table["notes"] = fabric.notes
-    if fabric.usual:
-        table["usual"] = {name: _tidy(value) for name, value in fabric.usual.items()}
-    if fabric.ranges:
-        table["ranges"] = {n: [_tidy(end) for end in own] for n, own in fabric.ranges.items()}
+def _table(item: object, keys: str) -> dict[str, Any]:
+    """Return the attributes named in ``keys``; one marked "?" only where it says something."""
+    table = {}
+    for key in keys.split():
+        value = _tidy(getattr(item, key.rstrip("?")))
+        if not key.endswith("?") or not (value is None or value is False or value in ("", [], {})):
+            table[key.rstrip("?")] = value
     return table
+
+
+def _fabric_table(fabric: Fabric) -> dict[str, Any]:
+    return _table(fabric, "name heat_limit? unit notes? usual? ranges?")
 
 
 def _factor_table(factor: Factor) -> dict[str, Any]:
-    table: dict[str, Any] = {"name": factor.name}
-    if not factor.is_numeric:
-        table |= {"levels": list(factor.levels), "ordered": factor.ordered}
-    else:
-        table |= {"low": _tidy(factor.low), "high": _tidy(factor.high)}
-        if factor.unit:
-            table["unit"] = factor.unit
-        if factor.step is not None:
-            table["step"] = _tidy(factor.step)
-    table["stage"] = factor.stage
-    if factor.hard_to_change:
-        table["hard_to_change"] = True
-    if factor.spread:
-        table["spread"] = _tidy(factor.spread)
-    if factor.spots:
-        table["spots"] = [_tidy(spot) for spot in factor.spots]
-    if factor.readings:
-        table["readings"] = [[_tidy(value) for value in pair] for pair in factor.readings]
-    table["usual"] = _tidy(factor.usual)
-    return table
+    own = "low high unit? step?" if factor.is_numeric else "levels ordered"
+    spread = "spread" if factor.spread else ""
+    return _table(factor, f"name {own} stage hard_to_change? {spread} spots? readings? usual")
 
 
 def _outcome_table(outcome: Outcome) -> dict[str, Any]:
-    table: dict[str, Any] = {
-        "name": outcome.name,
-        "worst": _tidy(outcome.worst),
-        "best": _tidy(outcome.best),
-        "accept": _tidy(outcome.accept),
-    }
-    if outcome.kind == "graded":
-        table["step"] = _tidy(outcome.step)
-    table["kind"] = outcome.kind
-    if outcome.unit:
-        table["unit"] = outcome.unit
-    if outcome.washes is not None:
-        table["washes"] = outcome.washes
-    if outcome.series:
-        table["series"] = outcome.series
+    step = "step" if outcome.kind == "graded" else ""
+    table = _table(outcome, f"name worst best accept {step} kind unit? washes? series?")
     if outcome.guide != default_guide(outcome.name, outcome.kind, outcome.worst, outcome.best):
         table["guide"] = {f"{grade:.12g}": text for grade, text in outcome.guide.items()}
     return table

@@ -127,11 +127,8 @@ def convert(value: Any, source: str, target: str) -> Any:
     source, target = _pair(source, target)
     if source == target:
         return value
-    if (source, target) == ("°C", "°F"):
-        return value * 9 / 5 + 32
-    if (source, target) == ("°F", "°C"):
-        return (value - 32) * 5 / 9
-    return value * _UNITS[source][1] / _UNITS[target][1]
+    told = convert_difference(value - 32 if source == "°F" else value, source, target)
+    return told + 32 if target == "°F" else told
 
 
 @overload

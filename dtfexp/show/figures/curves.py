@@ -93,15 +93,7 @@ def _numbers(
         )  # fmt: skip
     if x[-1] < ends[1]:
         ax.axvspan(x[-1], ends[1], color=palette.BAND, linewidth=0, zorder=0)
-        axes_style.note(
-            ax,
-            (x[-1] + ends[1]) / 2,
-            0.5,
-            "above heat limit",
-            rotation=90,
-            ha="center",
-            va="center",
-        )
+        axes_style.centred(ax, (x[-1] + ends[1]) / 2, 0.5, "above heat limit", rotation=90)
     ax.fill_between(x, rates["low"], rates["high"], color=palette.FAINT, alpha=0.75, linewidth=0)
     ax.plot(x, rates["pass_rate"], color=palette.INK, linewidth=2.2, zorder=4)
     ax.set_xlim(ends[0], ends[1])

@@ -115,20 +115,13 @@ def _limits(ax: Axes, fit: Fit, fabric: str, reading: NumberFormat, across: Any,
         if top < high:
             span = ax.axvspan if horizontal else ax.axhspan
             span(edges[1], edges[2], color=palette.BAND, linewidth=0, zorder=2)
-            place: dict[str, Any] = (
-                {"x": (edges[1] + edges[2]) / 2, "y": 0.5, "rotation": 90}
-                if horizontal
-                else {"x": 0.5, "y": (edges[1] + edges[2]) / 2}
-            )
-            axes_style.note(
-                ax,
-                **place,
-                text="above heat limit",
-                transform=ax.get_xaxis_transform() if horizontal else ax.get_yaxis_transform(),
-                ha="center",
-                va="center",
-                zorder=4,
-            )
+            middle, said = (edges[1] + edges[2]) / 2, "above heat limit"
+            if horizontal:
+                across = ax.get_xaxis_transform()
+                axes_style.centred(ax, middle, 0.5, said, rotation=90, transform=across, zorder=4)
+            else:
+                up = ax.get_yaxis_transform()
+                axes_style.centred(ax, 0.5, middle, said, transform=up, zorder=4)
 
 
 def _presses(

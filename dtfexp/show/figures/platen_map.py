@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -44,21 +44,17 @@ def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = N
     for place, value in enumerate(degrees.ravel().tolist()):
         row, column = divmod(place, 3)
         step = min(int((value - low) / width * len(palette.HEAT)), len(palette.HEAT) - 1)
-        _cell(ax, row, column, palette.HEAT[step])
+        fill: dict[str, Any] = {
+            "facecolor": palette.HEAT[step],
+            "edgecolor": palette.PAPER,
+            "linewidth": 2,
+        }
+        axes_style.rectangle(ax, column - 0.5, row - 0.5, 1, 1, **fill)
         colour = palette.INK if step < 3 else palette.PAPER
-        axes_style.note(
-            ax,
-            column,
-            row,
-            rounded_text(value, 1),
-            ha="center",
-            va="center",
-            color=colour,
-            fontsize=14,
-        )
+        axes_style.centred(ax, column, row, rounded_text(value, 1), color=colour, fontsize=14)
         word = "coldest" if place == cold else "hottest" if place == hot else ""
         if word and cold != hot:
-            axes_style.note(ax, column, row + 0.3, word, ha="center", va="center", color=colour)
+            axes_style.centred(ax, column, row + 0.3, word, color=colour)
     ax.set_xlim(-0.5, 2.5)
     ax.set_ylim(2.5, -0.5)
     ax.set_xticks(range(3), _SIDES)
@@ -68,13 +64,8 @@ def platen_map(found: PlatenMap, *, unit: str | None = None, ax: Axes | None = N
     ax.tick_params(
         colors=palette.QUIET, labelcolor=palette.INK, labelsize=axes_style.TEXT, length=0
     )
-    ax.set_title(
-        _title(found, unit),
-        fontsize=axes_style.TEXT,
-        color=palette.INK,
-        loc="left",
-        parse_math=False,
-    )
+    look: dict[str, Any] = {"fontsize": axes_style.TEXT, "color": palette.INK, "parse_math": False}
+    ax.set_title(_title(found, unit), loc="left", **look)
     return ax
 
 
@@ -85,35 +76,26 @@ def map_sentence(found: PlatenMap, unit: str) -> str:
         with_unit(rounded_text(float(convert(value, found.unit, unit)), 1), unit)
         for value in (said.mean, said.coldest, said.hottest, found.set_point)
     )
-    spread = with_unit(
-        rounded_text(float(convert_difference(said.spread, found.unit, unit)), 1), unit
-    )
-    swing = ""
+    spread, swing = _width(found, said.spread, unit), ""
     if said.repeatability == said.repeatability:
-        told_swing = float(convert_difference(said.repeatability, found.unit, unit))
-        swing = f"; from pass to pass ±{with_unit(rounded_text(told_swing, 1), unit)}"
+        swing = f"; from pass to pass ±{_width(found, said.repeatability, unit)}"
     return (
         f"{label(found.factor)} set to {set_point}: on average {mean}; coldest {coldest} "
         f"({said.coldest_spot}), hottest {hottest} ({said.hottest_spot}); spread ±{spread}{swing}."
     )
 
 
-def _cell(ax: Axes, row: int, column: int, colour: str) -> None:
-    axes_style.rectangle(
-        ax, column - 0.5, row - 0.5, 1, 1, facecolor=colour, edgecolor=palette.PAPER, linewidth=2
-    )
-
-
 def _title(found: PlatenMap, unit: str) -> str:
     said = found.summary
     set_point = with_unit(rounded_text(float(convert(found.set_point, found.unit, unit)), 1), unit)
-    off = float(convert_difference(said.offset, found.unit, unit))
-    spread = with_unit(
-        rounded_text(float(convert_difference(said.spread, found.unit, unit)), 1), unit
-    )
-    side = "above" if off > 0 else "below"
-    gap = with_unit(rounded_text(abs(off), 1), unit)
+    gap, spread = (_width(found, degrees, unit) for degrees in (abs(said.offset), said.spread))
+    side = "above" if said.offset > 0 else "below"
     return f"{label(found.factor)} set to {set_point}\nmean {gap} {side} it, spread ±{spread}"
+
+
+def _width(found: PlatenMap, degrees: float, unit: str) -> str:
+    """Return a difference of temperatures of the map as text in ``unit``."""
+    return with_unit(rounded_text(float(convert_difference(degrees, found.unit, unit)), 1), unit)
 
 
 def calibration_line(
@@ -140,14 +122,13 @@ def calibration_line(
         lower, upper = read([one.low for one in found]), read([one.high for one in found])
         ax.fill_between(read(x), lower, upper, color=palette.BAND, linewidth=0, zorder=0)
     ax.plot(read(x), read([one.value for one in found]), color=palette.INK, linewidth=1.8, zorder=2)
-    ax.scatter(
-        read(line.sets),
-        read(line.reached),
-        s=26,
-        color=palette.WINDOW,
-        edgecolor=palette.PAPER,
-        zorder=3,
-    )
+    dots: dict[str, Any] = {
+        "s": 26,
+        "color": palette.WINDOW,
+        "edgecolor": palette.PAPER,
+        "zorder": 3,
+    }
+    ax.scatter(read(line.sets), read(line.reached), **dots)
     axes_style.few_ticks(ax.xaxis, ax.yaxis)
     axes_style.labels(ax, f"{label(factor.name)} set ({told})", f"reached ({told})")
     return ax

@@ -74,15 +74,7 @@ def _numbers(ax: Axes, steps: pd.DataFrame, column: str, y: float, end: float) -
         middle = (row["start"] + row["end"]) / 2
         if middle - last < 0.017 * end:
             continue
-        axes_style.note(
-            ax,
-            middle,
-            y + 0.46,
-            str(row[column]),
-            ha="center",
-            va="center",
-            fontsize=axes_style.SMALL - 2,
-        )
+        axes_style.centred(ax, middle, y + 0.46, str(row[column]), fontsize=axes_style.SMALL - 2)
         last = middle
 
 

@@ -45,19 +45,10 @@ def window_bars(
     ax.set_ylim(count, 0)
     ax.axis("off")
     for row, factor in enumerate(session.factors):
-        axes_style.note(
-            ax, 0, row + 0.14, label(factor.name), fontsize=axes_style.TEXT, va="center"
-        )
-        axes_style.note(
-            ax,
-            1,
-            row + 0.14,
-            reading.text(factor, window.target[factor.name]),
-            fontsize=axes_style.TEXT + 1,
-            fontweight="bold",
-            va="center",
-            ha="right",
-        )
+        name, target = label(factor.name), reading.text(factor, window.target[factor.name])
+        axes_style.note(ax, 0, row + 0.14, name, fontsize=axes_style.TEXT, va="center")
+        bold: dict[str, Any] = {"fontsize": axes_style.TEXT + 1, "fontweight": "bold"}
+        axes_style.note(ax, 1, row + 0.14, target, va="center", ha="right", **bold)
         if factor.is_numeric:
             _numbers(ax, row + 0.62, factor, reading, window, Bar.of(session, factor, window))
         else:
@@ -186,18 +177,8 @@ def _numbers(
 
 _LOOKS: dict[str, dict[str, Any]] = {
     RANGE: {"color": palette.BAND, "linewidth": 0, "zorder": 1},
-    WINDOW: {
-        "facecolor": palette.WINDOW_FILL,
-        "edgecolor": palette.WINDOW,
-        "linewidth": 1.5,
-        "zorder": 2.5,
-    },
-    CORE: {
-        "facecolor": palette.WINDOW,
-        "edgecolor": palette.WINDOW,
-        "linewidth": 1.5,
-        "zorder": 2.6,
-    },
+    WINDOW: {"fc": palette.WINDOW_FILL, "ec": palette.WINDOW, "linewidth": 1.5, "zorder": 2.5},
+    CORE: {"fc": palette.WINDOW, "ec": palette.WINDOW, "linewidth": 1.5, "zorder": 2.6},
 }
 
 
@@ -220,16 +201,8 @@ def _words(ax: Axes, y: float, factor: Factor, window: Window, words: tuple[str,
             linewidth=2 if is_target else 0.8,
             zorder=2,
         )
-        axes_style.note(
-            ax,
-            (i + 0.5) * share,
-            y,
-            word if len(word) <= room else word[: room - 1] + "…",
-            ha="center",
-            va="center",
-            color={CORE: palette.PAPER, WINDOW: palette.INK}.get(
-                kind, palette.INK if is_target else palette.QUIET
-            ),
-            fontweight="bold" if is_target else "normal",
-            zorder=3,
-        )
+        other = palette.INK if is_target else palette.QUIET
+        ink = {CORE: palette.PAPER, WINDOW: palette.INK}.get(kind, other)
+        shown = word if len(word) <= room else word[: room - 1] + "…"
+        weight = "bold" if is_target else "normal"
+        axes_style.centred(ax, (i + 0.5) * share, y, shown, color=ink, fontweight=weight, zorder=3)

@@ -73,22 +73,13 @@ class PdfPage:
     ) -> None:
         """Write one line of text with its upper edge at ``top``."""
         self._letters(size, bold)
-        self._ink(grey)
+        self._pdf.set_text_color(round(255 * grey))
         # The ascent of DejaVu is 0.76 of its size.
         self._pdf.text(MARGIN + left, top + 0.76 * size * _POINT, text)
 
-    def right(
-        self,
-        text: str,
-        right: float,
-        top: float,
-        size: float,
-        *,
-        bold: bool = False,
-        grey: float = 0,
-    ) -> None:
+    def right(self, text: str, right: float, top: float, size: float, *, grey: float = 0) -> None:
         """Write one line of text that ends at ``right``."""
-        self.write(text, right - self.measure(text, size, bold), top, size, bold=bold, grey=grey)
+        self.write(text, right - self.measure(text, size), top, size, grey=grey)
 
     def middle(
         self,
@@ -98,7 +89,6 @@ class PdfPage:
         size: float,
         *,
         bold: bool = False,
-        grey: float = 0,
         within: tuple[float, float] | None = None,
     ) -> None:
         """Write one line of text centred on ``centre``, moved inwards to stay ``within``."""
@@ -106,7 +96,7 @@ class PdfPage:
         left = centre - width / 2
         if within is not None:
             left = max(within[0], min(left, within[1] - width))
-        self.write(text, left, top, size, bold=bold, grey=grey)
+        self.write(text, left, top, size, bold=bold)
 
     def fitted(
         self,
@@ -211,9 +201,6 @@ class PdfPage:
 
     def _letters(self, size: float, bold: bool) -> None:
         self._pdf.set_font(_FONT, "B" if bold else "", size)
-
-    def _ink(self, grey: float) -> None:
-        self._pdf.set_text_color(round(255 * grey))
 
 
 def _fonts() -> Path:

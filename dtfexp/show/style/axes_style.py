@@ -59,10 +59,14 @@ def note(ax: Axes, x: float, y: float, text: str, **look: Any) -> None:
     ax.text(x, y, text, **{"fontsize": SMALL, "color": palette.INK, "parse_math": False, **look})
 
 
+def centred(ax: Axes, x: float, y: float, text: str, **look: Any) -> None:
+    """Write small text centred on a place."""
+    note(ax, x, y, text, ha="center", va="center", **look)
+
+
 def empty(ax: Axes, why: str) -> None:
     """Write in the middle why nothing is drawn."""
-    note(ax, 0.5, 0.5, why, ha="center", va="center", transform=ax.transAxes, color=palette.QUIET,
-         fontsize=TEXT)  # fmt: skip
+    centred(ax, 0.5, 0.5, why, transform=ax.transAxes, color=palette.QUIET, fontsize=TEXT)
 
 
 def rectangle(ax: Axes, x: float, y: float, width: float, height: float, **look: Any) -> None:

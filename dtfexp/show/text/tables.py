@@ -91,11 +91,7 @@ def settings(finding: FabricResult, session: Session, reading: NumberFormat) -> 
 def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
     """Return one row per edge of the window."""
     rows = [
-        [
-            f"{label(edge.factor.name)} {edge.where}",
-            _stopped_text(edge),
-            _watch_for(edge),
-        ]
+        [f"{label(edge.factor.name)} {edge.where}", _stopped_text(edge), _watch_for(edge)]
         for edge in edge_text.edges(session, finding.window, reading)
     ]
     return Table(["Edge", "Stopped by, how sure", "Watch for"], ["", "", FREE], rows)
@@ -181,16 +177,8 @@ def setting_ranges(session: Session, reading: NumberFormat) -> Table:
             spread += f", {len(factor.spots)} spots measured" if factor.spots else ""
         else:
             span, step, spread = " / ".join(factor.levels), "–", "–"
-        rows.append(
-            [
-                label(factor.name),
-                factor.stage,
-                span,
-                step,
-                reading.text(factor, factor.usual),
-                spread,
-            ]
-        )
+        usual = reading.text(factor, factor.usual)
+        rows.append([label(factor.name), factor.stage, span, step, usual, spread])
     heads = ["Setting", "Stage", "Range", "Step", "Usual", "Spread, ±"]
     return Table(heads, [""] * 6, rows)
 

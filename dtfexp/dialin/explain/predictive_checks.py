@@ -83,18 +83,9 @@ def check_grades(fit: FittedModel) -> pd.DataFrame:
         table = np.array(chances[o])
         for cell, label in enumerate(_labels(outcome)):
             low, high = _count_interval(table[:, cell], 0.95)
-            count = observed[o].count(cell)
-            rows.append(
-                {
-                    "outcome": outcome.name,
-                    "grade": label,
-                    "observed": count,
-                    "expected": float(table[:, cell].sum()),
-                    "low": low,
-                    "high": high,
-                    "as_predicted": low <= count <= high,
-                }
-            )
+            count, expected = observed[o].count(cell), float(table[:, cell].sum())
+            as_predicted = low <= count <= high
+            rows.append((outcome.name, label, count, expected, low, high, as_predicted))
     return pd.DataFrame(rows, columns=list(CHECK_COLUMNS))
 
 
@@ -194,16 +185,11 @@ def press_influence(fit: FittedModel) -> pd.DataFrame:
             predicted[fabric] = at, pass_posterior(fit.posterior, at.whole).expected()
         at, whole = predicted[fabric]
         rate = pass_posterior(fit.posterior, at.without(seen.left)).expected()
-        rows.append(
-            {
-                "press": int(used["press"].iloc[seen.row]),
-                "fabric": fabric,
-                "grades": len(seen.left.rows),
-                "bits": float(fit.posterior.weight @ seen.left.information_bits),
-                "moved": float(np.mean(np.abs(whole - rate))),
-            }
-        )
-    rows.sort(key=lambda row: -float(str(row["moved"])))
+        bits = float(fit.posterior.weight @ seen.left.information_bits)
+        moved = float(np.mean(np.abs(whole - rate)))
+        press = int(used["press"].iloc[seen.row])
+        rows.append((press, fabric, len(seen.left.rows), bits, moved))
+    rows.sort(key=lambda row: -row[4])
     return pd.DataFrame(rows, columns=list(INFLUENCE_COLUMNS))
 
 

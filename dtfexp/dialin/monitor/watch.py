@@ -228,20 +228,11 @@ def _alarms(used: pd.DataFrame, path: NDArray[np.int_], raised: list[int]) -> tu
         here = used.iloc[first:end]
         pressed, failed = int(here["pressed"].sum()), int(here["failed"].sum())
         low, high = wilson_interval(pressed - failed, pressed, INTERVAL)
-        found.append(
-            Alarm(
-                day=used["day"].iloc[at],
-                since=used["day"].iloc[first],
-                until=used["day"].iloc[end - 1] if len(after) else "",
-                days=len(here),
-                pressed=pressed,
-                failed=failed,
-                share=failed / pressed,
-                low=1.0 - high,
-                high=1.0 - low,
-                symptoms=_risen_symptoms(here, used.iloc[:first]),
-            )
-        )
+        until = used["day"].iloc[end - 1] if len(after) else ""
+        span = (used["day"].iloc[at], used["day"].iloc[first], until, len(here))
+        share = (failed / pressed, 1.0 - high, 1.0 - low)
+        risen = _risen_symptoms(here, used.iloc[:first])
+        found.append(Alarm(*span, pressed, failed, *share, risen))
     return tuple(found)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -29,14 +29,8 @@ def failing_days(watch: Watch, *, ax: Axes | None = None) -> Axes:
     counted = days["counted"].to_numpy(dtype=bool)
     ax.vlines(x, 100 * days["low"], 100 * days["high"], color=palette.FAINT, linewidth=3, zorder=1)
     ax.scatter(x[counted], share[counted], s=20, color=palette.INK, zorder=4)
-    ax.scatter(
-        x[~counted],
-        share[~counted],
-        s=20,
-        facecolor=palette.PAPER,
-        edgecolor=palette.PENDING,
-        zorder=4,
-    )
+    hollow: dict[str, Any] = {"facecolor": palette.PAPER, "edgecolor": palette.PENDING}
+    ax.scatter(x[~counted], share[~counted], s=20, zorder=4, **hollow)
     ax.axhline(100 * watch.usual, color=palette.QUIET, linewidth=1, linestyle="dashed", zorder=2)
     _shade(ax, watch)
     top = np.nanmax(share) if np.isfinite(share).any() else 10.0
@@ -55,26 +49,13 @@ def alarm_sum(watch: Watch, *, ax: Axes | None = None) -> Axes:
     known = np.isfinite(score)
     ax.plot(x[known], score[known], color=palette.INK, linewidth=2.0, zorder=3)
     ax.axhline(watch.limit, color=palette.FAIL, linewidth=1.2, linestyle="dashed", zorder=2)
-    axes_style.note(
-        ax,
-        0.01,
-        watch.limit,
-        " alarm from here",
-        transform=ax.get_yaxis_transform(),
-        va="bottom",
-        color=palette.FAIL,
-    )
+    look: dict[str, Any] = {"va": "bottom", "color": palette.FAIL}
+    across = ax.get_yaxis_transform()
+    axes_style.note(ax, 0.01, watch.limit, " alarm from here", transform=across, **look)
     _shade(ax, watch)
     raised = days["alarm"].to_numpy(dtype=bool)
-    ax.scatter(
-        x[raised],
-        score[raised],
-        marker="X",
-        s=60,
-        color=palette.FAIL,
-        edgecolor=palette.PAPER,
-        zorder=6,
-    )
+    cross: dict[str, Any] = {"marker": "X", "color": palette.FAIL, "edgecolor": palette.PAPER}
+    ax.scatter(x[raised], score[raised], s=60, zorder=6, **cross)
     top = float(np.nanmax(score)) if known.any() else 0.0
     ax.set_ylim(0.0, 1.25 * max(float(watch.limit), top))
     _days_axis(ax, watch)
@@ -116,13 +97,8 @@ def operating_curve(terms: Terms, *, ax: Axes | None = None) -> Axes:
     axes_style.note(ax, 0.03, 0.94, "below the\nrequired rate", transform=ax.transAxes, va="top")
     if terms.sequential:
         good = int(np.argmin(np.abs(x - 100.0 * (1.0 - 0.25 * (1.0 - terms.pass_rate)))))
-        axes_style.note(
-            ax,
-            0.03,
-            0.70,
-            f"presses made on\naverage: {curve['presses'].iloc[good]:.0f}\nat {x[good]:.3g} of 100",
-            transform=ax.transAxes,
-            va="top",
-        )
+        made = f"presses made on\naverage: {curve['presses'].iloc[good]:.0f}"
+        said = f"{made}\nat {x[good]:.3g} of 100"
+        axes_style.note(ax, 0.03, 0.70, said, transform=ax.transAxes, va="top")
     axes_style.labels(ax, "true pass rate, of 100", "chance to be confirmed, of 100")
     return ax

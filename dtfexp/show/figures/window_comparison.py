@@ -102,15 +102,8 @@ def _group(
         return _LEFT + (_RIGHT - _LEFT) * (value - low) / (high - low)
 
     small: dict[str, Any] = {"fontsize": axes_style.SMALL, "va": "center", "parse_math": False}
-    axes_style.note(
-        ax,
-        0,
-        top + 0.5,
-        reading.title(factors[0]),
-        fontsize=axes_style.TEXT,
-        va="center",
-        fontweight="bold",
-    )
+    bold: dict[str, Any] = {"fontsize": axes_style.TEXT, "fontweight": "bold"}
+    axes_style.note(ax, 0, top + 0.5, reading.title(factors[0]), va="center", **bold)
     for row, (side, factor, (first, last)) in enumerate(zip(sides, factors, ends, strict=True)):
         y, window = top + 1.4 + row, side.window
         told = side.name if len(side.name) <= 22 else f"{side.name[:21]}…"

@@ -196,14 +196,8 @@ def _words(
     for i, word in enumerate(words):
         at = left + i * share
         is_target = word == window.target[factor.name]
-        sheet.box(
-            at + 0.5,
-            top,
-            share - 1,
-            thick,
-            fill=WORD_GREYS[word_kind(window, factor, word)],
-            line=0.9 if is_target else 0.15,
-        )
+        fill, line = WORD_GREYS[word_kind(window, factor, word)], 0.9 if is_target else 0.15
+        sheet.box(at + 0.5, top, share - 1, thick, fill=fill, line=line)
         size = sheet.size_for(word, share - 3, 9.5, 5.5, is_target)
         drop = (thick - size * 25.4 / 72) / 2
         sheet.middle(word, at + share / 2, top + drop, size, bold=is_target)

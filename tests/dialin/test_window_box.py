@@ -95,7 +95,10 @@ def test_the_box_is_the_largest_of_a_dense_grid(seed: int) -> None:
     axes = [np.arange(105, 145.01, 0.5), np.arange(8, 24.01, 0.1)]
     mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 2)
     excess = surface.rate_excess(mesh)
-    best = largest_box((excess >= 0).reshape(81, 161), axes, [3.0, 0.5], [6.0, 1.0])
+    steps = [f.settings() for f in TWO.factors]
+    best = largest_box(
+        (excess >= 0).reshape(81, 161), axes, [3.0, 0.5], [6.0, 1.0], None, steps, [3.0, 0.5]
+    )
     width = (found.high - found.low) / [3.0, 0.5]
     assert np.prod(width) >= 0.98 * best.size
     inside = ((mesh >= found.low - 1e-9) & (mesh <= found.high + 1e-9)).all(axis=1)
@@ -119,10 +122,10 @@ def test_no_set_point_of_a_box_of_four_settings_falls_short(seed: int) -> None:
     best = largest_box(good, axes, unit)
     size = float(np.prod((found.high - found.low) / unit))
     assert best is not None and size >= 0.95 * best.size
-    # No edge can move out by a fifth of a step.
+    # No edge can move out by three tenths of a step.
     for k, factor in enumerate(FOUR.factors):
         for end, side in ((found.low, -1), (found.high, 1)):
-            moved = end[k] + side * 0.2 * factor.grid_step
+            moved = end[k] + side * 0.3 * factor.grid_step
             if factor.low <= moved <= factor.high:
                 face = x.copy()
                 face[:, k] = moved
@@ -205,8 +208,10 @@ def test_a_target_stands_away_from_every_edge_but_range_and_limit(
         at, line = target[factor.name], lines[factor.name]
         assert at in factor.settings()
         down, up = at - found.low[k], found.high[k] - at
-        assert down > 0 or at == factor.low
-        assert up > 0 or at == factor.settings()[-1]
+        # A spread away; the coarse dial of the third bench has no step that could be.
+        least = factor.spread - 1e-6 if session is not LEVELS[2] else 1e-9
+        assert down >= least or at == found.low[k] == factor.low
+        assert up >= least or at == found.high[k] == factor.settings()[-1]
         # Not in the outer tenth of what the setting may do by itself, where a step lies elsewhere.
         others = [s for s in factor.settings() if line.low < s < line.high]
         middle = [s for s in others if 0.25 <= (s - line.low) / (line.high - line.low) <= 0.75]

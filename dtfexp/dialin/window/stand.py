@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 AS_GOOD = 0.005
 # ... and it lies in this middle share of the part that keeps what is asked.
 _MIDDLE_SHARE = 0.5
-# No nearer to an edge than this share of the window, where the steps of the dial allow it.
+# No nearer to an edge than a spread and than this share of the window, where the dial allows it.
 _FROM_EDGE = 0.25
 _STEPS, _POINTS = 8, 25
 
@@ -81,11 +81,12 @@ def _centre_of_mass(fit: FittedModel, fabric: str, found: MappedBox) -> dict[str
 
 
 def _kept_range(
-    factor: Factor, low: float, high: float, fit: FittedModel, fabric: str
+    factor: Factor, low: float, high: float, fit: FittedModel, fabric: str, spreads: float = 1.0
 ) -> tuple[float, float]:
     """Return the part of the window's range away from edges; ends of a range or limit are none."""
     axis = grids.full_axis(fit.session, factor, fabric)
-    keep = _FROM_EDGE * (high - low)
+    width = high - low
+    keep = max(_FROM_EDGE * width, min(spreads * factor.spread, 0.5 * width))
     return (
         low if low <= axis[0] + 1e-9 else low + keep,
         high if high >= axis[-1] - 1e-9 else high - keep,
@@ -98,17 +99,16 @@ def _standing_steps(
     """Return the dial steps allowed for a target."""
     axis = grids.full_axis(fit.session, factor, fabric)
     inside = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
-    a, b = _kept_range(factor, low, high, fit, fabric)
-    for kept in (
-        inside[(inside >= a - 1e-9) & (inside <= b + 1e-9)],
-        inside[
-            ((inside > low + 1e-9) | (inside <= axis[0] + 1e-9))
-            & ((inside < high - 1e-9) | (inside >= axis[-1] - 1e-9))
-        ],
-    ):
+    for spreads in (1.0, 0.0):
+        a, b = _kept_range(factor, low, high, fit, fabric, spreads)
+        kept = inside[(inside >= a - 1e-9) & (inside <= b + 1e-9)]
         if len(kept):
             return kept
-    return inside
+    kept = inside[
+        ((inside > low + 1e-9) | (inside <= axis[0] + 1e-9))
+        & ((inside < high - 1e-9) | (inside >= axis[-1] - 1e-9))
+    ]
+    return kept if len(kept) else inside
 
 
 def _with_usual_settings(

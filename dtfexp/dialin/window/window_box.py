@@ -99,8 +99,9 @@ def best_box(
 ) -> Box | None:
     """Return the largest box of good set-points.
 
-    Each width is at least twice the spread when possible, and ``at_least`` always. ``holding`` as
-    in :func:`dtfexp.maths.boxes.box.largest_box`.
+    When possible each width is at least twice the spread and the place that is held stands a
+    spread from the edges; else the widths alone; ``at_least`` always. ``holding`` as in
+    :func:`dtfexp.maths.boxes.box.largest_box`.
     """
     if not mapped.good.any():
         return None
@@ -114,8 +115,13 @@ def best_box(
     ]
     asked = [2.0 * at_least.get(f.name, 0.0) for f in factors]
     prefer = np.maximum(mapped.excess, 0.0)
-    for least in (np.maximum(wide, asked).tolist(), asked):
-        box = largest_box(mapped.good, axes, units, least, prefer, holding)
+    both = np.maximum(wide, asked).tolist()
+    clear = [0.5 * w for w in wide]
+    # Between dial steps a window may be wide enough and have no step but beside its edge.
+    for least, off in ((both, clear), (both, None), (asked, None)):
+        if off is not None and holding is None:
+            continue
+        box = largest_box(mapped.good, axes, units, least, prefer, holding, off)
         if box is not None:
             return box
     return None

@@ -40,6 +40,7 @@ def largest_box(
     min_width: float | Sequence[float] = 0.0,
     prefer: Floats | None = None,
     holding: Sequence[Any] | None = None,
+    clear: Sequence[float] | None = None,
 ) -> Box | None:
     """Return the largest box of good cells, or None when no box is wide enough.
 
@@ -50,6 +51,7 @@ def largest_box(
         prefer    shape of `good`, finite: decides between boxes of equal size
         holding   per axis, ascending places of which a box must hold one that is not its edge,
                   or is where the grid ends; None for no condition
+        clear     per axis, how far at least that place stands from such an edge; 0 if not given
 
     The size is the product over the axes of (width / unit + FLAT); an axis with one level counts as
     1. Sizes within a share TIE of the largest are equal; among these the largest sum of `prefer`
@@ -67,8 +69,8 @@ def largest_box(
     ]
     if holding is not None:
         held = [
-            np.ones((len(axis), len(axis)), dtype=bool) if places is None else _holds(axis, places)
-            for axis, places in zip(axes, holding, strict=True)
+            np.ones((len(axis),) * 2, dtype=bool) if at is None else _holds(axis, at, off)
+            for axis, at, off in zip(axes, holding, clear or [0.0] * len(axes), strict=True)
         ]
         widths = [
             table * some[at : at + n, at : at + n]
@@ -96,13 +98,16 @@ def _interval_widths(at: Floats, unit: float, narrow: float, counts: bool) -> Fl
     return np.where(allowed, factor, 0.0)
 
 
-def _holds(axis: Floats, places: Any) -> Bools:
+def _holds(axis: Floats, places: Any, clear: float = 0.0) -> Bools:
     """Return which intervals [p, q] of an axis hold a place that is not their edge, (n, n).
 
-    The first and the last place may be an edge where the axis ends there.
+    The place stands ``clear`` from either edge, if that is more. The first and the last place may
+    be an edge where the axis ends there.
     """
     at = np.asarray(places, dtype=np.float64)
-    low, high = axis.copy(), axis.copy()
+    # A place that stands off by ``clear`` exactly counts; one on an edge never does.
+    off = max(clear * (1.0 - TIE) - TIE, 0.0)
+    low, high = axis + off, axis - off
     if axis[0] <= at[0]:
         low[0] = -np.inf
     if axis[-1] >= at[-1]:

@@ -37,7 +37,9 @@ _MOST_REFINEMENTS = 3
 # Shares of the way to where each edge by itself would fall short.
 _SHARES = (1.0, 0.75, 0.5, 0.25, 0.1)
 _MOST_ROUNDS = 12
-_MOST_TRIALS = 4
+_MOST_TRIALS = 5
+# The least that is required more after a box that falls short: a hair changes no box.
+_LEAST_STRICTER = 0.005
 _MOST_SPOTS = 81
 
 
@@ -220,7 +222,7 @@ def box_in(
         edged, short = with_edges(fit, fabric, *found, demand, region)
         if edged is not None:
             return edged
-        flattered = 2.0 * flattered + short
+        flattered = 2.0 * flattered + max(short, _LEAST_STRICTER)
     return None
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dtfexp.describe.fields import and_list
-from dtfexp.dialin.window.reasons import out_of_reach
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -38,13 +37,7 @@ class Verdict:
     @property
     def out_of_reach(self) -> bool:
         """Return whether more presses in today's ranges would hardly find a window."""
-        one = self.window
-        return (
-            one is not None
-            and not one.found
-            and one.presses > 0
-            and out_of_reach(one.pass_rate, one.confidence, one.required)
-        )
+        return self.window is not None and self.window.out_of_reach
 
     @property
     def line(self) -> str:
@@ -53,13 +46,11 @@ class Verdict:
 
 
 @dataclass(frozen=True)
-class Status:
-    """The status of a logbook, each press named in exactly one group.
+class Presses:
+    """The presses of a logbook, each named in exactly one group; known without a fit.
 
     ``not_pressed``, ``graded``, ``left_out``: press numbers; ``waiting``: the missing outcomes
-    ("peel, wash") -> press numbers; ``taken_back``: presses of plans taken back. ``refused``:
-    press -> why it must not be made as planned. ``step`` is one of this module's steps,
-    ``next_step`` says it in a sentence.
+    ("peel, wash") -> press numbers; ``taken_back``: presses of plans taken back.
     """
 
     session: str
@@ -68,11 +59,7 @@ class Status:
     graded: tuple[int, ...]
     left_out: tuple[int, ...]
     taken_back: tuple[int, ...]
-    refused: Mapping[int, str]
     last_entry: datetime | None
-    verdicts: tuple[Verdict, ...]
-    step: str
-    next_step: str
 
     @property
     def groups(self) -> list[tuple[str, tuple[int, ...]]]:
@@ -87,21 +74,48 @@ class Status:
         return [(state, numbers) for state, numbers in found if numbers]
 
 
+@dataclass(frozen=True)
+class Status(Presses):
+    """The status of a logbook: its presses, its verdicts and what is next.
+
+    ``refused``: press -> why it must not be made as planned. ``step`` is one of this module's
+    steps, ``next_step`` says it in a sentence.
+    """
+
+    refused: Mapping[int, str]
+    verdicts: tuple[Verdict, ...]
+    step: str
+    next_step: str
+
+
+def presses_of(book: Logbook) -> Presses:
+    """Return the presses of ``book`` by what they wait for."""
+    results, lacking = book.results(), book.waiting()
+    unmade = ~lacking["pressed"].astype(bool)
+    taken_back = book.taken_back()
+    out = results["excluded"] & ~results["press"].isin(taken_back)
+    graded = ~results["excluded"] & ~results["press"].isin(lacking["press"])
+    times = [time for time in book.history()["time"] if time is not None]
+    return Presses(
+        session=book.session.name,
+        not_pressed=_numbers(lacking.loc[unmade, "press"]),
+        waiting={
+            str(outcomes): _numbers(rows["press"])
+            for outcomes, rows in lacking[~unmade].groupby("waiting_for", sort=False)
+        },
+        graded=_numbers(results.loc[graded, "press"]),
+        left_out=_numbers(results.loc[out, "press"]),
+        taken_back=taken_back,
+        last_entry=max(times, default=None),
+    )
+
+
 def status(book: Logbook, fitted: Fit | None = None) -> Status:
     """Return the status of ``book``.
 
     ``fitted``: ``book.bench.fitted()`` where it is at hand. Without a grade nothing is fitted.
     """
-    results, lacking = book.results(), book.waiting()
-    unmade = ~lacking["pressed"].astype(bool)
-    not_pressed = _numbers(lacking.loc[unmade, "press"])
-    waiting = {
-        str(outcomes): _numbers(rows["press"])
-        for outcomes, rows in lacking[~unmade].groupby("waiting_for", sort=False)
-    }
-    taken_back = book.taken_back()
-    out = results["excluded"] & ~results["press"].isin(taken_back)
-    graded = ~results["excluded"] & ~results["press"].isin(lacking["press"])
+    presses, results = presses_of(book), book.results()
     judged = ~results["excluded"].to_numpy() & (
         results[[outcome.name for outcome in book.session.outcomes]].notna().any(axis=1).to_numpy()
     )
@@ -111,17 +125,10 @@ def status(book: Logbook, fitted: Fit | None = None) -> Status:
     elif fitted is None:
         fitted = book.bench.fitted()
     verdicts = tuple(_verdict(session, fabric.name, fitted) for fabric in session.fabrics)
-    times = [time for time in book.history()["time"] if time is not None]
-    step, sentence = _next_step(not_pressed, waiting, verdicts)
+    step, sentence = _next_step(presses.not_pressed, presses.waiting, verdicts)
     return Status(
-        session=session.name,
-        not_pressed=not_pressed,
-        waiting=waiting,
-        graded=_numbers(results.loc[graded, "press"]),
-        left_out=_numbers(results.loc[out, "press"]),
-        taken_back=taken_back,
+        **vars(presses),
         refused=book.bench.refused(session),
-        last_entry=max(times, default=None),
         verdicts=verdicts,
         step=step,
         next_step=sentence,

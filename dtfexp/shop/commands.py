@@ -43,6 +43,7 @@ def demo(args: Namespace) -> None:
     for path in made.papers:
         if path.suffix in (".html", ".pdf"):
             print(f"{'Report' if path.suffix == '.html' else 'Card'}:    {path.resolve()}")
+    _print_wrapped(f"Next:    {made.next_step}", hang=9)
 
 
 def new(args: Namespace) -> None:
@@ -133,17 +134,20 @@ def next_(args: Namespace) -> None:
 
 def status(args: Namespace) -> None:
     """Print where a logbook stands: its presses, each fabric's verdict, what is next."""
-    from dtfexp.book.status import press_list
+    from dtfexp.book.status import press_list, presses_of
     from dtfexp.book.status import status as status_of
 
-    with opened_book(args) as book, progress("status"):
-        now = status_of(book)
-    told = "" if now.last_entry is None else f", last entry {now.last_entry:%Y-%m-%d %H:%M}"
-    _print_wrapped(f"{now.session} ({args.logbook}{told})")
-    print()
-    for state, numbers in now.groups:
-        _print_wrapped(f"{len(numbers):4} {state}: {press_list(numbers)}", hang=5)
-    _print_status(args.logbook, now)
+    with opened_book(args) as book:
+        now = presses_of(book)
+        told = "" if now.last_entry is None else f", last entry {now.last_entry:%Y-%m-%d %H:%M}"
+        _print_wrapped(f"{now.session} ({args.logbook}{told})")
+        print()
+        for state, numbers in now.groups:
+            _print_wrapped(f"{len(numbers):4} {state}: {press_list(numbers)}", hang=5)
+        # The presses stand at once; the verdicts take a fit of all grades.
+        with progress("working out the verdicts"):
+            standing = status_of(book)
+    _print_status(args.logbook, standing)
 
 
 def undo(args: Namespace) -> None:

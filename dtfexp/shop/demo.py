@@ -19,20 +19,21 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
 
 BOOK = "demo.dtfbook"
-FIRST_LOOK = 30
-FOLLOW_UPS = (12, 12, 12, 12)
+FIRST_LOOK = 18
+FOLLOW_UPS = (9, 9)
 SEED = 7
 _STEPS = 3 + 2 * len(FOLLOW_UPS) + 8
 
 
 @dataclass(frozen=True)
 class Demo:
-    """The result of a demo run: the logbook, the papers, the fit and the presses made."""
+    """The result of a demo run: logbook, papers, fit, how many presses, and what is next."""
 
     book: Path
     papers: list[Path]
     fit: Fit
     presses: int
+    next_step: str
 
 
 def run_demo(out: Path, given: Told) -> Demo:
@@ -41,6 +42,7 @@ def run_demo(out: Path, given: Told) -> Demo:
     An earlier demo logbook there is replaced; any other file is left alone.
     """
     from dtfexp.book.logbook import Logbook
+    from dtfexp.book.status import status
     from dtfexp.dialin.design.plan import plan
     from dtfexp.dialin.fit import fit
     from dtfexp.dialin.following.next_presses import next_presses
@@ -87,7 +89,7 @@ def run_demo(out: Path, given: Told) -> Demo:
                 start + round(at / max(steps, 1) * (_STEPS - start)), _STEPS, what
             ),
         )
-    return Demo(path, papers, fitted, len(results))
+        return Demo(path, papers, fitted, len(results), status(book, fitted).next_step)
 
 
 def _fresh_book(out: Path) -> Path:

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Factor, Outcome, PlanError, Session, fit, plan, redial
-from dtfexp.dialin.recalibrate.redial import CHANGES
+from dtfexp.dialin.recalibrate.change import CHANGES
 from dtfexp.dialin.recalibrate.shift import Shift
 from tests.dialin.bench import CURE_TIME, FOUR, PRESS, PRESS_TIME, graded
 

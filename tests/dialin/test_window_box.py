@@ -168,7 +168,8 @@ def test_a_box_that_falls_short_by_a_hair_is_searched_again(
         edged, short = real(fit, fabric, mapped, box, *more)
         if edged is None:
             return edged, short
-        least = surface.rate_excess(np.array(list(product(*zip(edged.low, edged.high))))).min()
+        corners = np.array(list(product(*zip(edged.low, edged.high, strict=True))))
+        least = surface.rate_excess(corners).min()
         return (None, 1e-4) if least < 0.02 else (edged, 0.0)
 
     monkeypatch.setattr(window_box, "with_edges", flattered)

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from dtfexp import Factor, Outcome, Session, SessionError
 from dtfexp.dialin.encode import set_point_lines
-from dtfexp.show.figures.figures import curve, pass_map, presses_chart, window_bars
+from dtfexp.show.figures.figures import curve, pass_map, window_bars
 from dtfexp.show.style import palette
 from dtfexp.show.style.svg import inline_svg
 from tests.show.conftest import StandInFit, make_results
@@ -27,11 +27,10 @@ def every_figure(fit: StandInFit, fabric: str = FABRIC) -> dict[str, object]:
         "curve": lambda ax=None: curve(fit, fabric, "press_time", ax=ax),
         "words": lambda ax=None: curve(fit, fabric, "pressure", ax=ax),
         "bars": lambda ax=None: window_bars(fit.window(fabric), fit.session, ax=ax),
-        "chart": lambda ax=None: presses_chart(fit, fabric, ax=ax),
     }
 
 
-@pytest.mark.parametrize("name", ["map", "curve", "words", "bars", "chart"])
+@pytest.mark.parametrize("name", ["map", "curve", "words", "bars"])
 @pytest.mark.parametrize("found", [True, False])
 @pytest.mark.parametrize("presses", [0, 1, 12])
 def test_each_draws_on_the_axes_it_is_given(
@@ -47,7 +46,7 @@ def test_each_draws_on_the_axes_it_is_given(
 
 
 def test_pass_rates_share_one_scale(fit: StandInFit) -> None:
-    for name in ("curve", "words", "chart"):
+    for name in ("curve", "words"):
         ax = every_figure(fit)[name]()
         assert ax.get_ylim() == (-0.06, 1.06)
         assert [text.get_text() for text in ax.get_yticklabels()] == ["0", "25", "50", "75", "100"]

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 from dtfexp.book.store import entry_fields, journal
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
-from dtfexp.dialin.recalibrate.redial import CHANGES, Redial, redial
-from dtfexp.dialin.recalibrate.shift import graded_rows
+from dtfexp.dialin.recalibrate.change import CHANGES
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.describe.session import Session
+    from dtfexp.dialin.recalibrate.redial import Redial
 
 KIND = "change"
 #: What can change: what ``redial`` understands.
@@ -119,6 +119,12 @@ def redialled(
     changes are moved once for each, the later moves by the middle of what the presses in between
     said.
     """
+    if not len(changes):
+        return None
+    # Imported when something changed: it brings the whole fit along.
+    from dtfexp.dialin.recalibrate.redial import redial
+    from dtfexp.dialin.recalibrate.shift import graded_rows
+
     if fabric is not None:
         fabric = session.fabric(fabric).name
     noted = _with_presses_between(changes, results, session)
@@ -147,6 +153,8 @@ def _with_presses_between(
 
     Among changes without a grade between them only the one that keeps least is returned.
     """
+    from dtfexp.dialin.recalibrate.shift import graded_rows
+
     graded = results.loc[graded_rows(session, results), "press"]
     found: dict[int, tuple[str, int]] = {}
     rows = changes.sort_values("after_press", kind="stable")
@@ -161,5 +169,7 @@ def _with_presses_between(
 
 
 def _most_graded_fabric(results: pd.DataFrame, session: Session) -> str:
+    from dtfexp.dialin.recalibrate.shift import graded_rows
+
     graded = results.loc[graded_rows(session, results), "fabric"]
     return str(graded.mode().iloc[0])

@@ -1,6 +1,6 @@
 """Dial in again after a change, with the earlier session as prior knowledge.
 
-How far the earlier presses still apply depends on the change (:data:`CHANGES`):
+How far the earlier presses still apply depends on the change (:data:`.change.CHANGES`):
 
 * a drifted or repaired machine shifts its temperature by an amount estimated from the new presses;
 * with new powder, film or ink, or in another season, cure and press may need other temperatures,
@@ -35,6 +35,7 @@ from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.batch import choose_batch
 from dtfexp.dialin.following.next_presses import NextPlan, empty_runs
 from dtfexp.dialin.following.press_reasons import press_reasons
+from dtfexp.dialin.recalibrate.change import CHANGES
 from dtfexp.dialin.recalibrate.shift import (
     Shift,
     ShiftPrior,
@@ -51,30 +52,6 @@ if TYPE_CHECKING:
     from dtfexp.dialin.window.window import Window
 
 
-@dataclass(frozen=True)
-class Change:
-    """The effect of a change on earlier results.
-
-    ``moves``: stage -> prior sd of its temperature shift (°C); ``kept``: correlation between the
-    fields before and after, once shifted; ``whose``: the cause, in words. The sizes are judgement,
-    no source.
-    """
-
-    moves: Mapping[str, float]
-    correlation: float
-    cause_text: str
-
-
-#: The possible changes.
-CHANGES: dict[str, Change] = {
-    "oven": Change({"cure": 7.0}, 1.0, "the machine"),
-    "press": Change({"press": 7.0}, 1.0, "the machine"),
-    "powder": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new powder"),
-    "film": Change({"cure": 4.0, "press": 3.0}, 0.95, "the new film"),
-    "ink": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new ink"),
-    "season": Change({"cure": 4.0, "press": 2.0}, 0.95, "the new season"),
-    "fabric": Change({"press": 7.0}, 1.0, "the new fabric"),
-}
 #: Correlation kept when a temperature that the plan does not vary may have shifted.
 UNVARIED_CORRELATION = 0.7
 

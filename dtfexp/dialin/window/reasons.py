@@ -10,6 +10,7 @@ import pandas as pd
 from dtfexp.describe.fields import without_underscores
 from dtfexp.dialin.window.edges import NOT_KNOWN, weakest_outcomes
 from dtfexp.dialin.window.pass_map import Demand
+from dtfexp.dialin.window.window import out_of_reach
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
@@ -43,15 +44,6 @@ def window_reason(
         return f"For {fabric}, {where} {asked} pass, with {sure} confidence each{tail}."
     state = "" if proven else "; no part of it is proven yet"
     return f"For {fabric}, {where} {asked} are expected to pass{state}{tail}."
-
-
-def out_of_reach(expected: float, chance: float, required: float) -> bool:
-    """Return whether more presses in this range would hardly find a window.
-
-    expected: pass rate at the best set-point; chance: posterior probability that it is at least
-    ``required``.
-    """
-    return chance < 0.1 and expected < required - 0.1
 
 
 def no_window_reason(

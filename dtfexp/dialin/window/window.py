@@ -105,13 +105,19 @@ class Window:
 
     @property
     def stated(self) -> str:
-        """The pass rate at the target as it is shown: "about 97 of 100", rounded down."""
-        rate, least = (self.pass_rate_low, "at least ") if self.cautious else (self.pass_rate, "")
+        """The pass rate at the target as it is shown: "about 97 of 100", rounded down.
+
+        Without a window it is what is expected, which the reason names: one number, not two.
+        """
+        low = self.found and self.cautious
+        rate, least = (self.pass_rate_low, "at least ") if low else (self.pass_rate, "")
         return f"{least}about {_whole(rate)} of 100" if math.isfinite(rate) else "not known"
 
     @property
     def expectation(self) -> str:
         """Return the expected result at the target in a sentence, cautious while not proven."""
+        if not self.found:
+            return f"At the best settings known {self.stated} are expected to pass; not proven."
         # Beside the promise, which is what is expected, the cautious end must not read as such.
         state = (", said with caution" if self.cautious else "") + (
             "" if self.proven else "; not proven yet"
@@ -123,9 +129,27 @@ class Window:
             told = " The target is computed, not yet pressed."
         return f"At the target {self.stated} should pass{state}.{told}"
 
+    @property
+    def out_of_reach(self) -> bool:
+        """Whether more presses in today's ranges would hardly find a window."""
+        return (
+            not self.found
+            and self.presses > 0
+            and out_of_reach(self.pass_rate, self.confidence, self.required)
+        )
+
     def __repr__(self) -> str:
         state = "found" if self.found else "not found"
         return f"Window({self.fabric!r}, {state}; {self.reason})"
+
+
+def out_of_reach(expected: float, chance: float, required: float) -> bool:
+    """Return whether more presses in this range would hardly find a window.
+
+    expected: pass rate at the best set-point; chance: posterior probability that it is at least
+    ``required``.
+    """
+    return chance < 0.1 and expected < required - 0.1
 
 
 def _whole(rate: float) -> int:

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-from dtfexp.show.figures.curves import curve, presses_chart
-from dtfexp.show.figures.intervals import (
-    batch_effect_bars,
-    grades_chart,
-    half_normal_plot,
-    sobol_bars,
-)
+from dtfexp.show.figures.curves import curve
+from dtfexp.show.figures.half_normal import half_normal_plot
 from dtfexp.show.figures.pass_maps import pass_map
 from dtfexp.show.figures.plan_check_figures import (
     correlation_map,
@@ -24,22 +19,18 @@ from dtfexp.show.figures.window_comparison import compared_bars
 
 __all__ = [
     "alarm_sum",
-    "batch_effect_bars",
     "calibration_line",
     "compared_bars",
     "correlation_map",
     "curve",
     "detectable_effect_bars",
     "failing_days",
-    "grades_chart",
     "half_normal_plot",
     "operating_curve",
     "pass_map",
     "plans_chart",
     "platen_map",
     "prediction_sd_curve",
-    "presses_chart",
-    "sobol_bars",
     "timeline_chart",
     "window_bars",
 ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.show.figures.curves import curve, presses_chart
+from dtfexp.show.figures.curves import curve
 from dtfexp.show.figures.pass_maps import pass_map
 from dtfexp.show.figures.window_bars import NO_SETTINGS, window_bars
 from dtfexp.show.style.svg import inline_svg
@@ -47,17 +47,6 @@ class FabricFigures:
     def maps(self) -> list[Any]:
         """Return the pass rate over two settings at a time."""
         return [self._map(x, y, rates) for x, y, rates in self._finding.maps]
-
-    def chart(self) -> Any:
-        """Return the presses in their order with their expected pass rates."""
-        found = self._finding
-        ax = presses_chart(self._fit, found.name, rates=found.press_rates)
-        passed, failed = found.verdicts.count("passed"), found.verdicts.count("failed")
-        told = (
-            f"{len(found.verdicts)} presses: {passed} passed, {failed} failed. The table below"
-            " gives the numbers."
-        )
-        return self._piece(ax, "Presses in the order made, with expected pass rates", told)
 
     def _curve(self, name: str) -> Any:
         factor, rates = self._fit.session.factor(name), self._finding.curves[name]

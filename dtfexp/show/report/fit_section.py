@@ -7,17 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from dtfexp.describe.fields import and_list, count_phrase
-from dtfexp.show.figures import figures, intervals
-from dtfexp.show.style.svg import inline_svg
+from dtfexp.describe.fields import count_phrase
 from dtfexp.show.text.fit_text import batch_effect_sentences, failure_sides_sentence
-from dtfexp.show.text.number_format import between, label, per_cent, rounded_text
+from dtfexp.show.text.number_format import label, per_cent, rounded_text
 from dtfexp.show.text.tables import FREE, LINE, NUMBER, Table, grade
 
 if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
-
-_CLASSICAL = ["Term", "Judged by", "df", "Error df", "F", "p", "Variance", "Note"]
 
 
 @dataclass(frozen=True)
@@ -40,24 +36,10 @@ class FitSection:
 
     def bench_section(self) -> dict[str, Any]:
         """Return the page's section on all fabrics: luck of loads and rounds, grade checks."""
-        drawn = []
-        if len(self.luck):
-            ax = figures.batch_effect_bars(self.luck)
-            told = " ".join(batch_effect_sentences(self.luck)) or "None stands out."
-            drawn.append(_piece(ax, "luck-figure", "Luck of loads and rounds", told))
-        for number, outcome in enumerate(dict.fromkeys(self.grade_checks["outcome"]), start=1):
-            ax = figures.grades_chart(self.grade_checks, outcome)
-            title = f"Grades of {label(outcome)}, observed and predicted"
-            drawn.append(_piece(ax, f"grades-figure-{number}", title, "See the table below."))
-        hidden = len(self.luck) - len(intervals.largest_effects(self.luck))
         return {
             "graded": bool(len(self.luck)),
-            "figures": drawn,
             "luck": batch_effect_sentences(self.luck)
             or ["No oven load, press round or block stands out."],
-            "hidden": f"The figure shows the {intervals.MOST_ROWS} largest of {len(self.luck)}."
-            if hidden
-            else "",
             "held": self._held(),
             "checked": self._checked(),
         }
@@ -91,25 +73,11 @@ class FitSection:
         heads = ["Grade", "Observed", "Predicted", "95 % interval", "Result"]
         return Table(heads, ["", NUMBER, NUMBER, LINE, ""], rows)
 
-    def fabric_section(self, fit: Fit, name: str, key: str) -> dict[str, Any]:
-        """Return the section of one fabric; ``key``: prefix of its figures' ids."""
-        found = fit.shares(name)
-        parts = [
-            f"{label(str(setting))} {per_cent(row['in_all'])}"
-            f" ({between(row['in_all_low'], row['in_all_high'])})"
-            for setting, row in found.iterrows()
-        ]
-        ax = figures.sobol_bars(found)
-        told = f"Share of what decides pass or fail: {and_list(parts)}."
+    def fabric_section(self, fit: Fit, name: str) -> dict[str, Any]:
+        """Return the section of one fabric."""
         return {
-            "shares": _piece(ax, f"{key}-shares", f"What matters most for {name}", told),
-            "shares_line": told,
             "failed": failure_sides_sentence(fit, name),
             "odd": self._odd(fit, name),
-            "classical": [
-                (label(outcome.name), _classical(fit.anova(outcome.name, name)))
-                for outcome in fit.session.outcomes
-            ],
         }
 
     def _odd(self, fit: Fit, name: str) -> Table:
@@ -128,29 +96,3 @@ class FitSection:
             )
         heads = ["Press", "Outcome", "Graded", "Predicted", "Chance", "Comment"]
         return Table(heads, [NUMBER, "", NUMBER, NUMBER, LINE, FREE], rows)
-
-
-def _classical(frame: pd.DataFrame) -> Table:
-    rows = []
-    for term, row in frame.iterrows():
-        tested = row["F"] == row["F"]
-        p = float(row["p"])
-        rows.append(
-            [
-                label(str(term)),
-                str(row["stratum"]),
-                str(int(row["df"])),
-                rounded_text(float(row["df_error"]), 1) if tested else "–",
-                rounded_text(float(row["F"]), 2),
-                "under 0.001" if p < 0.001 else rounded_text(p, 3),
-                rounded_text(float(row["variance"]), 3),
-                str(row["note"]),
-            ]
-        )
-    return Table(_CLASSICAL, ["", "", NUMBER, NUMBER, NUMBER, NUMBER, NUMBER, FREE], rows)
-
-
-def _piece(ax: Any, name: str, title: str, given: str) -> Any:
-    from markupsafe import Markup
-
-    return Markup(inline_svg(ax.figure, name, title, given))

@@ -11,7 +11,6 @@ import pandas as pd
 from dtfexp.describe.fields import and_list, count_phrase
 from dtfexp.describe.signs.guide import published_scale
 from dtfexp.dialin.confirm import press_verdicts
-from dtfexp.dialin.encode.set_point_lines import MOST_MAPS
 from dtfexp.show.figures import figures, platen_map, window_comparison
 from dtfexp.show.figures.window_bars import bars_key
 from dtfexp.show.report import session_comparison
@@ -26,9 +25,7 @@ from dtfexp.show.text.cautions import CAUTIONS
 from dtfexp.show.text.measured_conditions import MeasuredConditions
 from dtfexp.show.text.number_format import (
     NumberFormat,
-    at_least,
     label,
-    per_cent,
     rounded_text,
 )
 
@@ -71,7 +68,9 @@ def render(
         section = _section(finding, fit, reading, key, card)
         section["pictures"] = _pictures(finding, session, pictures or Pictures())
         if not finding.closed:
-            section |= understood.fabric_section(fit, finding.name, key)
+            section |= understood.fabric_section(fit, finding.name)
+            if section["bars_key"] in [one.get("bars_key") for one in sections]:
+                section["bars_key"] = ""
         sections.append(section)
     text: str = (
         environment()
@@ -83,7 +82,7 @@ def render(
             if last_entry is None
             else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
             changed=(measured or MeasuredConditions()).changed,
-            summary=report_text.summary(findings, session, reading),
+            summary=report_text.summary(findings),
             glance_told=report_text.glance_title(findings),
             glance=tables.targets_table(findings, session, reading),
             cautions=CAUTIONS,
@@ -94,8 +93,6 @@ def render(
             bench=_bench(measured or MeasuredConditions(), findings, fit, reading),
             pictures_note=(pictures or Pictures()).note,
             plans=tables.plans(plans),
-            plan_notes=list(dict.fromkeys(str(note) for notes in plans["notes"] for note in notes)),
-            described=fit.describe(),
             guide=[_guide(outcome) for outcome in session.outcomes],
             setting_ranges=tables.setting_ranges(session, reading),
             fabric_limits=tables.fabric_limits(session, reading),
@@ -212,7 +209,6 @@ def _section(
             "card": card,
         }
     drawn = FabricFigures(finding, fit, reading, name)
-    chart_rows = len(finding.presses)
     return {
         "id": name,
         "name": finding.name,
@@ -222,14 +218,11 @@ def _section(
         "doubts": and_list(report_text.caveats(finding)),
         "unsure": bool(report_text.unpressed(window) or not window.proven),
         "settings": tables.settings(finding, session, reading),
-        "spread_note": _spread_note(session, reading),
         "bars": drawn.bars(),
         "bars_key": bars_key(window),
         "expectation": window.expectation,
         "interval": report_text.rate_interval(finding),
         "tested": report_text.presses_line(finding),
-        "required": per_cent(window.required),
-        "confidence": at_least(window.confidence),
         "promise": window.promise if window.found else "",
         "usual": report_text.usual_line(finding, session, reading),
         "observed": report_text.observed_lines(finding),
@@ -237,37 +230,11 @@ def _section(
         "importance": report_text.importance_line(finding),
         "curves": drawn.curves(),
         "maps": drawn.maps(),
-        "maps_note": _maps_note(finding, session),
-        "chart": drawn.chart() if chart_rows else "",
-        "chart_width": 60 + 10 * chart_rows,
         "presses": tables.presses(finding, session, reading),
         "next": report_text.next_steps(finding, session, reading),
         "left_out": press_verdicts.EXCLUDED in finding.verdicts,
         "card": card,
     }
-
-
-def _spread_note(session: Session, reading: NumberFormat) -> str:
-    known = [
-        f"{label(factor.name)} ±{reading.span(factor, factor.spread)}"
-        + (f" (as its {len(factor.spots)} spots were measured)" if factor.spots else "")
-        for factor in session.factors
-        if factor.is_numeric and factor.spread
-    ]
-    if not known:
-        return "No machine spread was given; the window counts in steps of the dials."
-    return f"Machine spread from the session: {and_list(known)}. Set the dial to the target."
-
-
-def _maps_note(finding: FabricResult, session: Session) -> str:
-    numeric = sum(factor.is_numeric for factor in session.factors)
-    pairs = numeric * (numeric - 1) // 2
-    if pairs <= MOST_MAPS:
-        return ""
-    return (
-        f"{len(finding.maps)} of {pairs} pairs are shown: settings of one stage, then those that"
-        " matter most."
-    )
 
 
 def _guide(outcome: Outcome) -> dict[str, Any]:

@@ -167,8 +167,8 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
         which = and_list([str(press) for press in finding.outlying_presses], 6)
         noun = "press" if len(finding.outlying_presses) == 1 else "presses"
         todo.append(
-            f"Check {noun} {which} (see Surprises): a mishap, a reading error, or a cause outside"
-            " the settings."
+            f"Check {noun} {which}, a surprise: a mishap, a reading error, or a cause outside the"
+            " settings."
         )
     if not window.found:
         return todo
@@ -226,53 +226,35 @@ def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -
     )
 
 
-def observed_lines(finding: FabricResult) -> list[str]:
-    """Return the counts of passed presses with Wilson 90 % intervals."""
-    said = []
-    passed, tried = press_verdicts.passed_and_judged(finding.verdicts)
-    if tried:
-        low, high = press_verdicts.wilson_interval(passed, tried)
-        said.append(
-            f"All presses, those at and beyond the edges included: {passed} of {tried} passed"
-            f" (Wilson interval at 90\u00a0%: {between(low, high)})."
-        )
-    inner = [word for word, flag in zip(finding.verdicts, finding.within, strict=True) if flag]
-    passed, tried = press_verdicts.passed_and_judged(inner)
-    if tried:
-        low, high = press_verdicts.wilson_interval(passed, tried)
-        said.append(
-            f"Set inside the window: {passed} of {tried} passed (Wilson interval at 90\u00a0%:"
-            f" {between(low, high)})."
-        )
-    settled = [word in (press_verdicts.PASSED, press_verdicts.FAILED) for word in finding.verdicts]
-    if any(settled):
-        expected = float(finding.press_rates["pass_rate"][pd.Series(settled)].sum())
-        passed, tried = press_verdicts.passed_and_judged(finding.verdicts)
-        said.append(f"The fit expects {expected:.1f} of these {tried} to pass; {passed} did.")
-    return said
-
-
 def importance_line(finding: FabricResult) -> str:
     """Return which settings move the pass rate most over the planned range."""
     parts = [
         f"{label(name)} ({round(100 * share):d} points)"
         for name, share in finding.range_effects.items()
     ]
+    return f"Moved alone over its range, each setting changes the pass rate by: {and_list(parts)}."
+
+
+def observed_lines(finding: FabricResult) -> list[str]:
+    """Return the counts of passed presses with Wilson 90 % intervals."""
+    inner = [word for word, flag in zip(finding.verdicts, finding.within, strict=True) if flag]
+    said = []
+    for place, words in (("in all, edges included", finding.verdicts), ("in the window", inner)):
+        passed, tried = press_verdicts.passed_and_judged(words)
+        if tried:
+            low, high = press_verdicts.wilson_interval(passed, tried)
+            said.append(f"{passed} of {tried} {place} ({between(low, high)})")
     return (
-        "Each setting, moved alone over its range, changes the pass rate by: "
-        + and_list(parts)
-        + "."
+        [f"Presses that passed: {and_list(said)}; Wilson intervals at 90\u00a0%."] if said else []
     )
 
 
-def summary(
-    findings: Sequence[FabricResult], session: Session, reading: NumberFormat
-) -> list[tuple[str, str]]:
+def summary(findings: Sequence[FabricResult]) -> list[tuple[str, str]]:
     """Return three lines, each (label, sentence), the state of the proof first."""
     return [
         ("Result", _result_line(findings)),
         ("Rests on", _evidence_line(findings)),
-        ("Next", _first_step(findings, session, reading)),
+        ("Next", _first_step(findings)),
     ]
 
 
@@ -325,15 +307,18 @@ def _evidence_line(findings: Sequence[FabricResult]) -> str:
     return f"{text}."
 
 
-def _first_step(findings: Sequence[FabricResult], session: Session, reading: NumberFormat) -> str:
+def _first_step(findings: Sequence[FabricResult]) -> str:
     """Return the most urgent step; the sections of the fabrics give reasons and the rest."""
-    for finding in findings:
-        if finding.waiting or finding.planned:
-            return f"{finding.name}: {next_steps(finding, session, reading)[0]}"
+    lacking = [finding.name for finding in findings if finding.waiting or finding.planned]
+    if lacking:
+        return f"Make and grade what is planned for {and_list(lacking, 4)}."
     open_ = [
         finding.name for finding in findings if not finding.window.found and finding.window.target
     ]
     if open_:
         return f"Press more of {and_list(open_, 4)}: dtfexp next LOGBOOK --presses 8."
-    first = next((f for f in findings if f.window.found), findings[0])
-    return f"{first.name}: {next_steps(first, session, reading)[0]}"
+    found = [finding.name for finding in findings if finding.window.found]
+    if not found:
+        return "Change limits, ranges or machines: no fabric can be pressed."
+    targets = "target" if len(found) == 1 else "targets"
+    return f"Confirm the {targets} of {and_list(found, 4)} before you sell."

@@ -174,7 +174,7 @@ def test_every_dependency_is_explained_to_developers():
         assert f"`{name}`" in text, f"DEVELOPERS.md does not say why {name} is here"
 
 
-def test_the_readme_names_every_public_name():
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
+def test_the_page_for_python_names_every_public_name():
+    text = (ROOT / "dtfexp" / "PYTHON.md").read_text(encoding="utf-8")
     for name in CONTRACT:
-        assert name in text, f"README.md never mentions {name}"
+        assert name in text, f"PYTHON.md never mentions {name}"

@@ -2,6 +2,8 @@
 
 import os
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -11,6 +13,8 @@ import dtfexp
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+PYTHON = (ROOT / "dtfexp" / "PYTHON.md").read_text(encoding="utf-8")
+NOTEBOOKS = sorted(path.name for path in (ROOT / "notebooks").glob("*.ipynb"))
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
@@ -38,16 +42,43 @@ def test_the_version_is_told_once():
     assert re.fullmatch(r"\d+\.\d+\.\d+", dtfexp.__version__)
 
 
-@pytest.mark.parametrize("path", re.findall(r"`(data/[\w./]+)`", README))
-def test_files_it_names_are_there(path):
-    assert (ROOT / path).exists()
+def test_it_is_short_and_its_first_hour_takes_ten_lines():
+    assert len(README.split()) <= 900
+    hour = README.split("## The first hour of a shop\n\n")[1].split("\n\n")[0].splitlines()
+    assert [line.split(".")[0] for line in hour] == [str(k) for k in range(1, 11)]
+    # A shop meets every notebook in it.
+    assert sorted(set(re.findall(r"`(\d_\w+\.ipynb)`", "\n".join(hour)))) == NOTEBOOKS
+
+
+@pytest.mark.parametrize(
+    ("page", "path"),
+    [
+        (page, path)
+        for page, text in (("README.md", README), ("dtfexp/PYTHON.md", PYTHON))
+        for path in re.findall(r"`(data/[\w./]+)`|\]\(([\w./]+)\)|src=\"([\w./]+)\"", text)
+    ],
+)
+def test_files_it_names_are_there(page, path):
+    (name,) = filter(None, path)
+    # Links are read from the page's own folder, files in a command from the root.
+    assert (ROOT / page).parent.joinpath(name).exists() or (ROOT / name).exists()
+
+
+def test_its_commands_are_commands():
+    """Every ``dtfexp WORD`` of both pages is one that the command line knows."""
+    known = subprocess.run(
+        [sys.executable, "-m", "dtfexp.shop.cli", "--help"], capture_output=True, text=True
+    ).stdout
+    named = set(re.findall(r"(?:`|^|bin/)dtfexp ([a-z]+)", README + PYTHON, re.M))
+    assert {"demo", "open", "new", "plan", "status"} <= named
+    assert [word for word in sorted(named) if not re.search(rf"dtfexp {word}\b", known)] == []
 
 
 @pytest.mark.slow
 def test_its_python_runs(monkeypatch, capsys):
     monkeypatch.chdir(ROOT)
-    (code,) = re.findall(r"```python\n(.*?)```", README, re.S)
-    exec(compile(code, "README.md", "exec"), {})
+    (code,) = re.findall(r"```python\n(.*?)```", PYTHON, re.S)
+    exec(compile(code, "PYTHON.md", "exec"), {})
     assert "cure temperature" in capsys.readouterr().out
 
 

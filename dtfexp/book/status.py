@@ -151,6 +151,14 @@ def named(numbers: tuple[int, ...]) -> str:
     return f"press{'es' * (len(numbers) > 1)} {press_list(numbers)}"
 
 
+def still_wait(book: Logbook) -> str:
+    """Return why no next presses are planned: planned ones are not pressed yet; else ""."""
+    waits = presses_of(book).not_pressed
+    if not waits:
+        return ""
+    return f"planned already and not pressed yet: {named(waits)}; make and record them first"
+
+
 def verdict_sentence(window: Window) -> str:
     """Return the verdict on a fabric: the expected result, or what stands in the way."""
     if window.found:

@@ -134,7 +134,7 @@ def fit(
 ) -> Fit:
     """Fit the pass rate of every fabric to a results frame.
 
-    ``results``: ``Plan.runs`` plus one column per outcome (columns: see the README); missing grades
+    ``results``: ``Plan.runs`` plus one column per outcome (columns: see PYTHON.md); missing grades
     are missing, never 0. Any number of presses works, none included, as do grades all alike, all
     passing, all failing or perfectly separated. Deterministic. Raises ``ResultsError`` (a
     ``ValueError``) naming the row, the column and the wrong value.

@@ -106,15 +106,23 @@ def sheet(args: Namespace) -> None:
 
 def next_(args: Namespace) -> None:
     """Add the most informative presses to a logbook, or say that no more are needed."""
+<<<<<<< HEAD
     from dtfexp.book.status import named
     from dtfexp.shop.runsheet import refused_lines
 
     with opened_book(args) as book:
         if (untouched := book.untouched_plan()) and not args.anyway:
+=======
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.book.status import still_wait
+    from dtfexp.shop.runsheet import refused_lines
+
+    with Logbook.open(args.logbook) as book:
+        if (waits := still_wait(book)) and not args.anyway:
+>>>>>>> 4b792d5 (Shorten the README to the way of a shop; say next presses plainly)
             raise LogbookError(
-                f"{named(untouched)} of the last plan still wait: nothing is recorded of them; "
-                "make and record them first, take the plan back "
-                f"('dtfexp undo {args.logbook}'), or insist with --anyway"
+                f"{args.logbook}: {waits}, take the plan back ('dtfexp undo {args.logbook}'), or "
+                "insist with --anyway"
             )
         with progress("choosing the next presses"):
             made, carried_over = book.bench.next_presses(

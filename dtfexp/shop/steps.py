@@ -11,7 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.logbook import Logbook
+<<<<<<< HEAD
 from dtfexp.book.steps_of_day import steps_of
+=======
+from dtfexp.book.status import still_wait
+>>>>>>> bd92c97 (Shorten the README to the way of a shop; say next presses plainly)
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.html_text import escape, escaped_frame
 from dtfexp.describe.session import Session
@@ -152,17 +156,16 @@ def example_book() -> Logbook:
 
 
 def more(book: Logbook, presses: int, seed: int) -> Plan | None:
-    """Add at most ``presses`` next test presses; nothing while planned ones are open."""
-    open_ones = int((~book.waiting()["pressed"].astype(bool)).sum())
+    """Add at most ``presses`` next test presses; nothing while planned ones are not pressed."""
+    waits = still_wait(book)
     if presses < 1:
         print("No further presses were asked for (more_presses is 0).")
-    elif open_ones:
-        print(f"{open_ones} planned test presses are not made yet: make those first.")
+    elif waits:
+        print(f"{book.path.name}: {waits}.")
     else:
         found, carried_over = book.bench.next_presses(presses, seed=seed)
         if carried_over:
             print(carried_over)
-        print(found.reason)
         if len(found.runs):
             book.add(found)
             print(f"{len(found.runs)} test presses were added to {book.path.name}.")
@@ -170,6 +173,7 @@ def more(book: Logbook, presses: int, seed: int) -> Plan | None:
                 print(line)
             print(ONE_LINE)
             return found
+        print(found.reason)
     return None
 
 

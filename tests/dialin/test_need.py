@@ -112,7 +112,7 @@ def test_the_target_is_pressed_once_it_is_worked_out_and_not_again() -> None:
 
     def pressed(results: pd.DataFrame, presses: int) -> tuple[int, int]:
         made = next_presses(quick, results, presses)
-        said = sum(why.startswith("Presses the target, which was") for why in made.why)
+        said = sum(why.startswith("Presses the target, not pressed yet") for why in made.why)
         return int((made.runs[names] == pd.Series(target)).all(axis=1).sum()), said
 
     assert not (results[names] == pd.Series(target)).all(axis=1).any()

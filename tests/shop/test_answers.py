@@ -137,14 +137,14 @@ def test_a_plan_that_has_begun_is_not_taken_back(path: Path, capsys) -> None:
 def test_next_adds_nothing_to_a_plan_that_still_waits_unless_told(path: Path, capsys) -> None:
     before = path.read_bytes()
     error = refused(capsys, "next", path, "--presses", "2")
-    assert "presses 1-6 of the last plan still wait" in error
+    assert "planned already and not pressed yet: presses 1-6;" in error
     assert "--anyway" in error
     assert path.read_bytes() == before
     assert said(capsys, "next", path, "--presses", "2", "--anyway")
     with Logbook.open(path) as book:
         assert len(book.runs()) == 8
         book.record(1, {"peel": 4})
-    assert "presses 7-8 of the last plan" in refused(capsys, "next", path, "--presses", "2")
+    assert "not pressed yet: presses 2-8;" in refused(capsys, "next", path, "--presses", "2")
 
 
 def test_next_and_report_end_with_the_verdicts_of_status(path: Path, capsys) -> None:

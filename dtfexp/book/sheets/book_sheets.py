@@ -112,10 +112,3 @@ class BookSheets:
         with self._store.reading() as connection:
             found = entries.read(connection, self.session)
             return stored_plans.taken_back(entries.current(found))
-
-    def untouched_plan(self) -> tuple[int, ...]:
-        """Return the presses of the last plan if nothing is recorded of any of them, else ()."""
-        with self._store.reading() as connection:
-            state = entries.current(entries.read(connection, self.session))
-            presses, begun = stored_plans.last_plan(connection, state)
-        return () if begun else tuple(sorted(one.press for one in presses))

@@ -13,6 +13,7 @@ import pandas as pd
 from dtfexp.describe import fields
 from dtfexp.describe.errors import PlanError
 from dtfexp.describe.fabric import Fabric
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.html_text import escape, frame_html
 from dtfexp.describe.resources import Supplies
 from dtfexp.describe.session import Session
@@ -134,7 +135,12 @@ class Plan:
 
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{escape(note)}</li>" for note in (*self.why_lines(), *self.notes))
-        table = frame_html(self.runs)
+        shown = self.runs.rename(columns=without_underscores)
+        for factor in self.session.factors:
+            shown[without_underscores(factor.name)] = [
+                factor.format(value) for value in self.runs[factor.name]
+            ]
+        table = frame_html(shown)
         return f"<p>{escape(self.reason)}</p>{table}<ul>{notes}</ul>"
 
 

@@ -9,15 +9,18 @@ import numpy as np
 import pandas as pd
 
 from dtfexp.describe.factor import Factor
-from dtfexp.describe.fields import without_underscores
+from dtfexp.describe.fields import and_list, without_underscores
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.following.batch import PASS_RATE
-from dtfexp.dialin.window.edges import failure_side_name
 
 if TYPE_CHECKING:
     from dtfexp.dialin.following.likely_window import LikelyWindow
     from dtfexp.dialin.model.fitted import FittedModel
 
+#: A press that passes so often will probably pass.
+LIKELY = 0.75
+#: How many edges are named for one press.
+MOST_TESTS = 2
 #: A press within this share of the likely range from its end tells of that edge.
 AT_THE_EDGE = 0.25
 
@@ -31,7 +34,7 @@ def press_reasons(
     """One sentence for each row of ``runs``.
 
     likely: where each fabric's window may lie; targets: what is pressed as a target.  Says which
-    edge of the likely window the press tests, and its expected pass rate today.
+    edge of the likely window the press tests, and whether it will pass.
     """
     told: dict[int, str] = {}
     for fabric, rows in runs.groupby("fabric", sort=False):
@@ -41,10 +44,10 @@ def press_reasons(
         seen, target = here.has_good_place(PASS_RATE), targets.get(str(fabric))
         for place, row, rate in zip(rows.index, rows.to_dict("records"), passing, strict=True):
             if target is not None and all(row[name] == value for name, value in target.items()):
-                what = "Presses the target, which was not pressed yet"
+                what, edge = "Presses the target, not pressed yet", False
             else:
-                what = _what_it_tells(row, ranges, seen)
-            told[place] = f"{what}; expected to pass {round(100 * rate)} % of the time."
+                what, edge = _what_it_tells(row, ranges, seen)
+            told[place] = f"{what}; {_outlook(float(rate), edge)}."
     return tuple(told[place] for place in runs.index)
 
 
@@ -62,27 +65,53 @@ def _likely_ranges(
     return out
 
 
+def _outlook(rate: float, edge: bool) -> str:
+    """Return what to expect of a press, without a number nobody can check on one coupon."""
+    if rate >= LIKELY:
+        return "will probably pass"
+    if rate > 1.0 - LIKELY:
+        return "may pass or fail"
+    return "will probably fail" + ("; that marks the edge" if edge else "")
+
+
 def _what_it_tells(
     row: dict[Any, Any], ranges: list[tuple[Factor, float, float]], seen: bool
-) -> str:
-    """Which edge of the likely window a press tells of; ``seen``: a good place is known."""
-    past, near = [], []
+) -> tuple[str, bool]:
+    """Return what a press tests, and whether that is an edge of the likely window.
+
+    ``seen``: a good place is known.
+    """
+    tests = []
     for factor, low, high in ranges:
         value = grids.as_axis(factor, row[factor.name])
-        edge = AT_THE_EDGE * max(high - low, grids.width_unit(factor))
-        name = without_underscores(factor.name)
-        setting = factor.format(grids.as_setting(factor, value))
+        unit = grids.width_unit(factor)
+        edge = AT_THE_EDGE * max(high - low, unit)
         for side, beyond in (("low", low - value), ("high", value - high)):
-            word = f"{name} {setting} ({side} side: {failure_side_name(factor, side)}?)"
-            if beyond > 1e-9:
-                past.append(word)
-            elif beyond > -edge and high > low:
-                near.append(word)
-    if past:
-        what = "looks past the likely window at " + " and ".join(past)
-    elif near:
-        what = "looks at the edge of the likely window at " + " and ".join(near)
+            if beyond > 1e-9 or (beyond > -edge and high > low):
+                setting = factor.format(grids.as_setting(factor, value))
+                tests.append((beyond / unit, f"{_how_far(factor, side)} ({setting})"))
+    # The farthest out first; more than two would tell the reader nothing.
+    tests = sorted(tests, key=lambda one: -one[0])[:MOST_TESTS]
+    if tests:
+        what = f"tests {and_list([words for _, words in tests])}"
     else:
-        what = "makes sure of the middle of the likely window"
-    where = what if seen else f"no good place is sure yet; {what}"
-    return f"{where[0].upper()}{where[1:]}"
+        what = "makes sure of the middle"
+    where = what if seen else f"no good place is sure yet: {what}"
+    return f"{where[0].upper()}{where[1:]}", bool(tests)
+
+
+def _how_far(factor: Factor, side: str) -> str:
+    """Return the question of one side of a setting: "how cool the press can be"."""
+    name = without_underscores(factor.name)
+    for word in (" temperature", " time"):
+        if name.casefold().endswith(word):
+            name = name[: -len(word)]
+    if factor.is_temperature:
+        how = ("cool", "hot")
+    elif factor.unit in ("s", "min"):
+        how = ("short", "long")
+    elif not factor.is_numeric:
+        return f"how far {name} can go"
+    else:
+        how = ("low", "high")
+    return f"how {how[side == 'high']} {name} can be"

@@ -11,11 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.logbook import Logbook
-<<<<<<< HEAD
-from dtfexp.book.steps_of_day import steps_of
-=======
 from dtfexp.book.status import still_wait
->>>>>>> bd92c97 (Shorten the README to the way of a shop; say next presses plainly)
+from dtfexp.book.steps_of_day import steps_of
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.html_text import escape, escaped_frame
 from dtfexp.describe.session import Session

@@ -14,17 +14,15 @@ from typing import TYPE_CHECKING
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import count_phrase, spelled
 from dtfexp.shop.experienced import loaded_session, opened_book
+from dtfexp.shop.printing import print_status, print_verdicts, print_window, print_wrapped
 from dtfexp.shop.progress import progress
 from dtfexp.show.text.cautions import ONE_LINE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dtfexp.book.logbook import Logbook
-    from dtfexp.book.status import Status
     from dtfexp.describe.session import Session
     from dtfexp.dialin.design.plan import Plan
-    from dtfexp.dialin.fit import Fit
 
 
 def demo(args: Namespace) -> None:
@@ -43,7 +41,7 @@ def demo(args: Namespace) -> None:
     for path in made.papers:
         if path.suffix in (".html", ".pdf"):
             print(f"{'Report' if path.suffix == '.html' else 'Card'}:    {path.resolve()}")
-    _print_wrapped(f"Next:    {made.next_step}", hang=9)
+    print_wrapped(f"Next:    {made.next_step}", hang=9)
 
 
 def new(args: Namespace) -> None:
@@ -106,20 +104,17 @@ def sheet(args: Namespace) -> None:
 
 def next_(args: Namespace) -> None:
     """Add the most informative presses to a logbook, or say that no more are needed."""
-<<<<<<< HEAD
     from dtfexp.book.status import named
     from dtfexp.shop.runsheet import refused_lines
 
     with opened_book(args) as book:
         if (untouched := book.untouched_plan()) and not args.anyway:
-=======
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import still_wait
     from dtfexp.shop.runsheet import refused_lines
 
     with Logbook.open(args.logbook) as book:
         if (waits := still_wait(book)) and not args.anyway:
->>>>>>> 4b792d5 (Shorten the README to the way of a shop; say next presses plainly)
             raise LogbookError(
                 f"{args.logbook}: {waits}, take the plan back ('dtfexp undo {args.logbook}'), or "
                 "insist with --anyway"
@@ -137,7 +132,7 @@ def next_(args: Namespace) -> None:
             _print_plan(made)
         else:
             print(made.reason)
-        _print_verdicts(args.logbook, book, made.fit)
+        print_verdicts(args.logbook, book, made.fit)
 
 
 def status(args: Namespace) -> None:
@@ -148,14 +143,14 @@ def status(args: Namespace) -> None:
     with opened_book(args) as book:
         now = presses_of(book)
         told = "" if now.last_entry is None else f", last entry {now.last_entry:%Y-%m-%d %H:%M}"
-        _print_wrapped(f"{now.session} ({args.logbook}{told})")
+        print_wrapped(f"{now.session} ({args.logbook}{told})")
         print()
         for state, numbers in now.groups:
-            _print_wrapped(f"{len(numbers):4} {state}: {press_list(numbers)}", hang=5)
+            print_wrapped(f"{len(numbers):4} {state}: {press_list(numbers)}", hang=5)
         # The presses stand at once; the verdicts take a fit of all grades.
         with progress("working out the verdicts"):
             standing = status_of(book)
-    _print_status(args.logbook, standing)
+    print_status(args.logbook, standing)
 
 
 def undo(args: Namespace) -> None:
@@ -278,7 +273,7 @@ def report(args: Namespace) -> None:
             )  # fmt: skip
         for path in paths:
             print(Path(path).resolve())
-        _print_verdicts(args.logbook, book, fitted)
+        print_verdicts(args.logbook, book, fitted)
 
 
 def backup(args: Namespace) -> None:
@@ -340,52 +335,6 @@ def open_(args: Namespace) -> None:
         raise DtfexpError(f"JupyterLab could not be started ({error.strerror})") from None
     if code:
         raise DtfexpError(f"JupyterLab stopped with code {code}; see its messages above")
-
-
-def print_window(fit: Fit, fabric: str) -> None:
-    """Print a fabric's verdict and, per setting, window, proven part and alone."""
-    from dtfexp.book.status import verdict_sentence
-    from dtfexp.show.text.number_format import NumberFormat
-    from dtfexp.show.text.report_text import span_lines
-
-    window = fit.window(fabric)
-    _print_wrapped(f"{fabric}: {verdict_sentence(window)}")
-    for line in span_lines(window, fit.session, NumberFormat.of(fit.session)):
-        print(f"    {line}")
-
-
-#: The step of ``status`` -> the command for it.
-_COMMANDS = {
-    "plan": "dtfexp next {book} --presses 14",
-    "press": "dtfexp sheet {book} --out paper",
-    "grade": "dtfexp record {book} PRESS OUTCOME=GRADE",
-    "next": "dtfexp next {book} --presses 8",
-    "confirm": "dtfexp open, then 4_keep.ipynb",
-    "describe": "dtfexp new SESSION.toml",
-}
-
-
-def _print_verdicts(name: str, book: Logbook, fitted: Fit | None) -> None:
-    from dtfexp.book.status import status as status_of
-
-    _print_status(name, status_of(book, fitted))
-
-
-def _print_status(name: str, now: Status) -> None:
-    """Print each fabric's verdict and what to do next, within 80 columns."""
-    print()
-    for one in now.verdicts:
-        _print_wrapped(one.line)
-    for press, why in now.refused.items():
-        _print_wrapped(f"DO NOT PRESS {press} as planned: {why}.")
-    _print_wrapped(f"Next: {now.next_step}")
-    print(f"      {_COMMANDS[now.step].format(book=name)}")
-
-
-def _print_wrapped(text: str, hang: int = 2) -> None:
-    import textwrap
-
-    print(textwrap.fill(text, 80, subsequent_indent=" " * hang, break_long_words=False))
 
 
 def _print_plan(made: Plan) -> None:

@@ -104,16 +104,10 @@ def sheet(args: Namespace) -> None:
 
 def next_(args: Namespace) -> None:
     """Add the most informative presses to a logbook, or say that no more are needed."""
-    from dtfexp.book.status import named
-    from dtfexp.shop.runsheet import refused_lines
-
-    with opened_book(args) as book:
-        if (untouched := book.untouched_plan()) and not args.anyway:
-    from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import still_wait
     from dtfexp.shop.runsheet import refused_lines
 
-    with Logbook.open(args.logbook) as book:
+    with opened_book(args) as book:
         if (waits := still_wait(book)) and not args.anyway:
             raise LogbookError(
                 f"{args.logbook}: {waits}, take the plan back ('dtfexp undo {args.logbook}'), or "

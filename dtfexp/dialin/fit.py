@@ -21,6 +21,7 @@ from dtfexp.dialin.explain.sobol_indices import sobol_indices
 from dtfexp.dialin.model.fit_description import describe_fit, fit_summary
 from dtfexp.dialin.model.fitted import FittedModel
 from dtfexp.dialin.model.priors import scaled_priors
+from dtfexp.maths.inference.measured_units import in_fitted_units
 from dtfexp.maths.inference.posterior import infer
 
 if TYPE_CHECKING:
@@ -148,12 +149,7 @@ def fit(
     checked = check_results(session, results)
     coding = Coding(session)
     prior, scale_priors = scaled_priors(prior_width or {})
-    posterior = infer(
-        coding.data(checked),
-        coding.shape,
-        coding.graded,
-        prior,
-        hyper_priors=scale_priors,
-        learnt=learnt_prior(session),
-    )
+    data, shape = in_fitted_units(coding.data(checked), coding.shape, prior, scale_priors)
+    learnt = learnt_prior(session)
+    posterior = infer(data, shape, coding.graded, prior, hyper_priors=scale_priors, learnt=learnt)
     return Fit(session, checked, posterior)

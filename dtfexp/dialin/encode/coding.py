@@ -23,6 +23,7 @@ from dtfexp.describe.outcome import Outcome, wash_series
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import machine_spread
 from dtfexp.dialin.encode.cure_look import COLUMN, LOOKS, sets_cure
+from dtfexp.dialin.encode.measured_scale import latent_of_value
 from dtfexp.maths.field.monotone import WashOrder
 from dtfexp.maths.field.points import CURE, PEEL, PRESS, FieldShape, Points
 from dtfexp.maths.inference import cure_looks
@@ -84,7 +85,10 @@ class Coding:
         out = []
         for series in wash_series(self.session.outcomes):
             for earlier, later in pairwise(o for o in series if o.name in place):
-                better = later.sign * (later.accept - earlier.accept) / grade_unit(later)
+                if later.kind == "measured":
+                    better = float(latent_of_value(earlier, later.accept))
+                else:
+                    better = later.sign * (later.accept - earlier.accept) / grade_unit(later)
                 out.append((place[earlier.name], place[later.name], better))
         return tuple(out)
 
@@ -178,7 +182,7 @@ class Coding:
                 outcome.append(o)
                 measured = described.kind == "measured"
                 grade.append(-1 if measured else described.rank(seen[i]))
-                value.append(_distance_from_acceptance(described, seen[i]) if measured else np.nan)
+                value.append(float(latent_of_value(described, seen[i])) if measured else np.nan)
         index = np.array(rows, dtype=int)
         made = Data(
             at=at.take(index),
@@ -312,18 +316,12 @@ def _nominal_cuts(outcome: Outcome) -> GradeScale:
     return GradeScale(cuts=cuts, estimate_steps=2 < count <= _MOST_ESTIMATED_GRADES)
 
 
-def _distance_from_acceptance(outcome: Outcome, value: float) -> float:
-    """Return a measured value as grade units above acceptance."""
-    return outcome.sign * (value - outcome.accept) / grade_unit(outcome)
-
-
 def grade_unit(outcome: Outcome) -> float:
-    """Return one grade unit of the model in the outcome's units.
+    """Return one grade unit of the model in the units of a grade scale.
 
     A quarter of the scale, or its step where that is larger.
     """
-    quarter = abs(outcome.best - outcome.worst) / 4.0
-    return quarter if outcome.kind == "measured" else max(outcome.step, quarter)
+    return max(outcome.step, abs(outcome.best - outcome.worst) / 4.0)
 
 
 def _codes(column: pd.Series) -> Ints:

@@ -16,7 +16,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from dtfexp.dialin.encode.coding import excluded_rows, grade_unit
+from dtfexp.dialin.encode.coding import excluded_rows
+from dtfexp.dialin.encode.measured_scale import value_of_latent
 from dtfexp.dialin.encode.wash_series import improvements_by_washing
 from dtfexp.dialin.explain.without_press import moved_without
 from dtfexp.dialin.model.posterior_surfaces import settings_at_unit_points
@@ -255,8 +256,8 @@ def _latent_to_grade(fit: FittedModel, o: int, latent: float) -> float:
     """Return a latent value as a number of the outcome's scale."""
     outcome, scale = fit.coding.outcomes[o], fit.posterior.grade_scales[o]
     if scale is None:
-        raw = outcome.accept + outcome.sign * latent * grade_unit(outcome)
-        return min(max(raw, min(outcome.worst, outcome.best)), max(outcome.worst, outcome.best))
+        unit = fit.posterior.data.unit
+        return float(value_of_latent(outcome, latent, 1.0 if unit is None else unit[o]))
     return float(outcome.grades[int(np.searchsorted(scale.cuts, latent))])
 
 

@@ -24,6 +24,7 @@ from dtfexp.dialin.encode.coding import Coding, excluded_rows
 from dtfexp.dialin.experience.learnt_prior import learnt_prior
 from dtfexp.dialin.fit import Fit
 from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.measured_units import in_fitted_units
 from dtfexp.maths.inference.posterior import infer
 
 Bools = NDArray[np.bool_]
@@ -87,13 +88,13 @@ def fit_with_shift(
     made since. The fit keeps the results as pressed. METHODS.md, equation (30).
     """
     coding = Coding(session)
-    data = coding.data(results, before)
+    data, shape = in_fitted_units(coding.data(results, before), coding.shape, prior)
     told = np.zeros(len(session.factors))
     for one in moving:
         told[session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
     moved_prior = replace(prior, shift_sd=tuple(told))
     learnt = learnt_prior(session)
-    posterior = infer(data, coding.shape, coding.graded, moved_prior, learnt=learnt)
+    posterior = infer(data, shape, coding.graded, moved_prior, learnt=learnt)
     shifts, known = [], posterior.shift()
     for one in moving:
         column = session.factors.index(one.factor)

@@ -13,8 +13,9 @@ from scipy.stats import qmc
 from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.encode.coding import Coding, grade_unit
+from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.machine_spread import spread_draws
+from dtfexp.dialin.encode.measured_scale import value_of_latent
 from dtfexp.maths.boxes.box import Box, largest_box
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.prediction.simulated_field import SimulatedField, posterior_draw, prior_draw
@@ -76,8 +77,7 @@ class SimulatedBench:
         scale = self.field.graded[o]
         if scale is not None:
             return np.asarray(outcome.grades, dtype=float)[np.searchsorted(scale.cuts, seen)]
-        low, high = sorted((outcome.worst, outcome.best))
-        return np.clip(outcome.accept + outcome.sign * seen * grade_unit(outcome), low, high)
+        return value_of_latent(outcome, seen)
 
     def window(self, fabric: str, pass_rate: float) -> TrueWindow | None:
         """Return the true window of a fabric, on a coarse grid and a finer one around it.

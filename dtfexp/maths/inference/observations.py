@@ -46,7 +46,8 @@ class Data:
     (:mod:`dtfexp.maths.field.monotone`); such rows come last and belong to no press (none: no such
     rows). ``look`` (N,): where not below zero, the row is no grade but the look of a load's cure
     (:mod:`dtfexp.maths.inference.cure_looks`), 0 too little, 1 good, 2 too much; of no press, load
-    or outcome.
+    or outcome. ``unit`` (O,): what ``value`` is in, of nominal units (none: those; see
+    :mod:`dtfexp.maths.inference.measured_units`).
     """
 
     at: Points
@@ -61,6 +62,7 @@ class Data:
     input_noise: Array | None = None
     later_outcome: Ints | None = None
     look: Ints | None = None
+    unit: Array | None = None
 
     @property
     def n(self) -> int:
@@ -114,6 +116,7 @@ class Data:
             of(self.input_noise),
             of(self.later_outcome),
             of(self.look),
+            self.unit,
         )
 
     def with_cure_looks(self, at: Points, look: Ints) -> Data:

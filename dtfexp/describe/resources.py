@@ -105,7 +105,8 @@ def as_length(value: object) -> float:
 
 
 PRICES = ("film_per_m2", "powder_per_kg", "garment_each", "hour")
-_ABOVE_ZERO = ("coupon_width", "coupon_height", "film_width")
+_KNOWN_OR_NOT = (*PRICES, "garments_per_month", "failing_of_100")
+_ABOVE_ZERO = ("coupon_width", "coupon_height", "film_width", "washes_per_day")
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,9 @@ class Supplies:
     the printable width, in mm; ``powder_grams_per_m2`` of coupon, losses included;
     ``coupons_per_garment``: coupons on one garment (1: a swatch for each). Prices, None where not
     known, in ``currency``: ``film_per_m2``, ``powder_per_kg``, ``garment_each`` and ``hour`` (of
-    the person at the bench).
+    the person at the bench). ``garments_per_month`` the shop sells and ``failing_of_100`` among
+    them today, None where not known, say what failures cost. ``washes_per_day``: how often the
+    coupons can be washed and dried in a day.
 
     Raises ``SessionError`` for an invalid value or a coupon wider than the film.
     """
@@ -132,6 +135,9 @@ class Supplies:
     garment_each: float | None = None
     hour: float | None = None
     currency: str = ""
+    garments_per_month: float | None = None
+    failing_of_100: float | None = None
+    washes_per_day: float = 2.0
 
     def __post_init__(self) -> None:
         for field in fields_of(self):
@@ -140,11 +146,13 @@ class Supplies:
                 value = fields.free_text(value, "supplies", name).strip()
             elif name == "coupons_per_garment":
                 value = fields.whole_number(value, "supplies", name, 1, 1000)
-            elif value is not None or name not in PRICES:
+            elif value is not None or name not in _KNOWN_OR_NOT:
                 value = fields.not_negative(value, "supplies", name)
             if name in _ABOVE_ZERO and not value:
-                raise SessionError(f"supplies: {name} is 0; it must be above 0, in mm")
+                raise SessionError(f"supplies: {name} is 0; it must be above 0")
             object.__setattr__(self, name, value)
+        if self.failing_of_100 is not None and self.failing_of_100 > 100:
+            raise fields.refusal("supplies, failing_of_100", self.failing_of_100, "0 to 100")
         if min(self.coupon_width, self.coupon_height) > self.film_width:
             raise SessionError(
                 f"supplies: a coupon of {self.coupon_width:g} x {self.coupon_height:g} mm does not "

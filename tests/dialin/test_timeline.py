@@ -169,6 +169,33 @@ def test_money_is_for_what_has_a_price() -> None:
     assert "No price is given for powder" in repr(made.cost(hour=30, film_per_m2=1))
 
 
+def test_failures_are_told_in_money_a_month_and_washes_in_days() -> None:
+    """By hand: 400 x 8 % = 32 garments at 2.00 and the film and powder of a press, 64.00 and more;
+    five washes at two a day are three days, and one to dry."""
+    session = bench([CURE, PRESS])
+    made = plan(session, 8)
+    prices = {"garment_each": 2, "hour": 30, "currency": "EUR"}
+    volume = {"garments_per_month": 400, "failing_of_100": 8}
+    found = made.cost(**prices, **volume)
+    (line,) = [one for one in found.lines() if one.startswith("Money: ")]
+    months = found.money["total"] / 32
+    assert line.endswith(
+        "At 400 garments a month, 8 of 100 failing, failures cost 64.00 EUR a month: halving them "
+        f"saves 32.00 EUR a month, and pays for this plan in {months:.1f} months."
+    )
+    film = made.cost(**prices, **volume, film_per_m2=10)
+    assert f"cost {32 * (2 + film.money['film'] / 8):.2f} EUR" in film.monthly
+    # Nothing is said of what is not known.
+    assert made.cost(**prices).monthly == made.cost(**volume, hour=30).monthly == ""
+    assert found.wash_days == 4 and made.cost(washes_per_day=5).wash_days == 2
+    told = "The wash grades come about 4 days later, with 4 min of grading."
+    assert told in found.lines() and "grading" not in found.lines()[0]
+    with pytest.raises(SessionError, match="failing_of_100: got 120"):
+        made.cost(failing_of_100=120)
+    with pytest.raises(SessionError, match="washes_per_day is 0"):
+        made.cost(washes_per_day=0)
+
+
 def test_where_time_goes_adds_up() -> None:
     made = plan(FOUR, 20)
     found, steps = made.cost(), made.timeline()

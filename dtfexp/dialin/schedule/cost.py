@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -56,8 +57,9 @@ class Cost:
     ``minutes``: at the bench, from switching on to the last grade; ``hands``: minutes of work among
     them; ``lost``: DataFrame what, minutes, of the waits, longest first; ``later``: minutes of
     grading after the washes; ``garments``: fabric -> number; ``film``; ``powder`` (g); ``money``:
-    item -> price where given, with the total, empty without prices; ``cheaper``: None when no order
-    of these presses saves a minute.
+    item -> price where given, with the total, empty without prices; ``wash_days``: from the presses
+    to the last wash grade; ``monthly``: what failures cost a month, a sentence; ``cheaper``: None
+    when no order of these presses saves a minute.
     """
 
     presses: int
@@ -74,6 +76,8 @@ class Cost:
     unpriced: tuple[str, ...]
     currency: str
     cheaper: CheaperOrder | None
+    wash_days: int = 0
+    monthly: str = ""
 
     @property
     def hours(self) -> float:
@@ -87,24 +91,24 @@ class Cost:
             f"{minutes_text(self.minutes)} at the bench for "
             f"{count_phrase(self.presses, 'press', 'presses')} in "
             f"{count_phrase(self.oven_loads, 'oven load')} and "
-            f"{count_phrase(self.press_rounds, 'press round')}"
-            + (
-                f"; {minutes_text(self.later)} more for grading after the washes."
-                if self.later
-                else "."
-            ),
+            f"{count_phrase(self.press_rounds, 'press round')}.",
             f"Garments or swatches: {pieces or 'none'}.",
             f"Film: {self.film.length / 1000:.2f} m, {self.film.area:.2f} m², "
             f"{self.film.across} side by side, {self.film.waste:.0%} of it unprinted. "
             f"Powder: about {self.powder:.0f} g.",
         ]
+        if self.later:
+            out.append(
+                f"The wash grades come about {count_phrase(self.wash_days, 'day')} later, with "
+                f"{minutes_text(self.later)} of grading."
+            )
         if self.money:
             items = ", ".join(
                 f"{name} {value:.2f}" for name, value in self.money.items() if name != "total"
             )
             total = f"{self.money['total']:.2f} {self.currency}".rstrip()
             missing = f" No price is given for {', '.join(self.unpriced)}." if self.unpriced else ""
-            out.append(f"Money: {total} ({items}).{missing}")
+            out.append(f"Money: {total} ({items}).{missing}{self.monthly}")
         if len(self.lost):
             listed = "; ".join(
                 f"{minutes_text(minutes)} {what}"
@@ -150,8 +154,10 @@ def cost(session: Session, runs: pd.DataFrame, supplies: Supplies | None = None)
         for name, (amount, price) in amounts.items()
         if price is not None
     }
+    monthly = ""
     if money:
         money["total"] = round(sum(money.values()), 2)
+        monthly = _monthly(used, money, len(runs))
     lost = _lost_information(steps)
     working = steps[(steps["at"] == "hands") & (steps["what"] != "wait")]
     return Cost(
@@ -169,6 +175,32 @@ def cost(session: Session, runs: pd.DataFrame, supplies: Supplies | None = None)
         unpriced=tuple(n for n, (_, price) in amounts.items() if price is None) if money else (),
         currency=used.currency,
         cheaper=_cheaper(session, runs, minutes),
+        wash_days=_wash_days(session, used),
+        monthly=monthly,
+    )
+
+
+def _wash_days(session: Session, supplies: Supplies) -> int:
+    """Return the days from press to the last wash grade: the washes, and a night to dry."""
+    washes = max((o.washes or 0 for o in session.outcomes), default=0)
+    return math.ceil(washes / supplies.washes_per_day) + 1 if washes else 0
+
+
+def _monthly(supplies: Supplies, money: dict[str, float], presses: int) -> str:
+    """Return what failing garments cost a month, beside the plan's price; "" where not known.
+
+    A failed garment costs itself, and the film and powder of a press.
+    """
+    sold, failing = supplies.garments_per_month, supplies.failing_of_100
+    if not sold or not failing or supplies.garment_each is None or not presses:
+        return ""
+    material = (money.get("film", 0.0) + money.get("powder", 0.0)) / presses
+    lost = sold * failing / 100.0 * (supplies.garment_each + material)
+    unit = f" {supplies.currency}".rstrip()
+    return (
+        f" At {sold:g} garments a month, {failing:g} of 100 failing, failures cost "
+        f"{lost:.2f}{unit} a month: halving them saves {0.5 * lost:.2f}{unit} a month, and pays "
+        f"for this plan in {money['total'] / (0.5 * lost):.1f} months."
     )
 
 

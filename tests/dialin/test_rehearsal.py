@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import joblib
 import numpy as np
 import pandas as pd
 import pytest
 
 from dtfexp import PlanError, Rehearsal, fit, rehearse
+from dtfexp.dialin.rehearse import rehearsal
+from dtfexp.dialin.rehearse.rehearsal import _Row
 from dtfexp.dialin.rehearse.simulated_bench import SimulatedBench, simulate_bench
 from tests.dialin.bench import HALF, ONE, graded
 
@@ -88,21 +92,79 @@ def test_presses_pass_as_often_as_the_bench_says(bench: SimulatedBench) -> None:
 
 
 def test_the_true_window_is_the_widest_run_of_good_settings() -> None:
+    """Between the steps of the dial as well, in tenths of a step, as a fit tells its own."""
     found = 0
     for seed in range(8):
         one = simulate_bench(ONE, ["cotton"], None, np.random.default_rng(seed))
-        at = pd.DataFrame({"cure temperature": np.arange(105.0, 146.0, 5.0)})
+        at = pd.DataFrame({"cure temperature": np.arange(105.0, 145.1, 0.5)})
         good = "".join("x" if r >= 0.9 else " " for r in one.pass_rate(at, "cotton"))
-        widest = max(5.0 * (len(run) - 1) for run in (good.split() or ["x"]))
+        widest = max(0.5 * (len(run) - 1) for run in (good.split() or ["x"]))
         window = one.window("cotton", 0.9)
-        # Twice the spread is 6 °C, so that a run of two settings is none.
-        assert (window is not None) == (widest >= 6)
-        if window is not None:
-            found += 1
-            width = window.high["cure temperature"] - window.low["cure temperature"]
-            assert width == widest and window.size == pytest.approx(widest / 3)
-            assert one.good_share("cotton", window.low, window.high, 0.9) == 1.0
+        if window is None:
+            assert widest < 9  # twice the spread is 6 °C, and a step of 5 °C must stand inside
+            continue
+        found += 1
+        width = window.high["cure temperature"] - window.low["cure temperature"]
+        assert width == pytest.approx(widest, abs=0.51)
+        assert window.size == pytest.approx(width / 3)
+        assert one.good_share("cotton", window.low, window.high, 0.9) == 1.0
+        # A box on the dial's steps alone is no larger.
+        on_steps = one.pass_rate(at.iloc[::10], "cotton") >= 0.9
+        runs = "".join("x" if g else " " for g in on_steps).split()
+        assert width >= max((5.0 * (len(run) - 1) for run in runs), default=0.0)
     assert 0 < found < 8
+
+
+def _rows(*found: tuple[bool, float]) -> pd.DataFrame:
+    """Rehearsals with a window or not, and with one after two more batches."""
+    return pd.DataFrame(
+        [
+            {"rehearsal": k, "fabric": "cotton", "has_window": True, "true_size": 4.0,
+             "found": one, "found_with_more": more, "size": 2.0 * one, "box_good": 1.0,
+             "target_true": 0.95, "target_stated": 0.95, "presses": 18, "batches": 3,
+             "stopped": False, "hours": 5.0, "garments": 18, "film": 0.5}
+            for k, (one, more) in enumerate(found, start=1)
+        ]
+    )  # fmt: skip
+
+
+def test_the_answer_says_whether_the_presses_are_enough_and_what_they_take() -> None:
+    """By hand: 3 of 5 found; on the three benches played on, 2 found before and 3 after."""
+    nan = float("nan")
+    rows = _rows((True, nan), (False, nan), (True, 1.0), (False, 1.0), (True, 1.0))
+    made = Rehearsal(ONE, (10, 4, 4), 0.9, None, 0, 5, rows, pd.DataFrame(columns=WIDTHS))
+    first, second, *rest = made.summary.answers
+    # Wilson 1927 at z = 1.6449 for 3 of 5, by hand: 0.274 to 0.857.
+    assert first == (
+        "cotton: with these presses, your chance to end with a window is 60 % (3 of 5 benches; "
+        "90 % interval 27 to 86 %); two more batches of 4 would make it 93 %."
+    )
+    assert second.startswith("It takes 5.0 hours of a person (grading included), 18 garments")
+    assert not rest
+    stopped = Rehearsal(ONE, (10, 4, 4), 0.9, None, 0, 20, rows, pd.DataFrame(columns=WIDTHS))
+    assert stopped.summary.answers[-1].startswith("Stopped after 5 of 20 rehearsals")
+    alone = Rehearsal(ONE, (10,), 0.9, None, 0, 2, rows.head(2), pd.DataFrame(columns=WIDTHS))
+    assert "two more" not in alone.summary.answers[0]
+
+
+WIDTHS = ["rehearsal", "fabric", "setting", "width"]
+
+
+def test_an_interrupt_keeps_what_is_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    def until(row: int) -> Iterator[object]:
+        for k in range(1, row + 1):
+            yield [played(k)], []
+        raise KeyboardInterrupt
+
+    def played(k: int) -> _Row:
+        return _Row(**_rows((True, 1.0)).iloc[0].to_dict() | {"rehearsal": k})
+
+    monkeypatch.setattr(rehearsal, "_rehearsals", lambda *_: until(3))
+    found = rehearse(ONE, (6, 4), rehearsals=9, jobs=1, progress=False)
+    assert len(found.rehearsed) == 3 and "Stopped after 3 of 9" in repr(found)
+    monkeypatch.setattr(rehearsal, "_rehearsals", lambda *_: until(0))
+    with pytest.raises(KeyboardInterrupt):
+        rehearse(ONE, (6, 4), rehearsals=9, jobs=1, progress=False)
 
 
 def test_benches_drawn_from_a_fit_agree_with_it() -> None:

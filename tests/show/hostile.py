@@ -82,7 +82,7 @@ def fragments(book: Logbook, folder: Path) -> dict[str, str]:
     watch = Watch(**dict.fromkeys(Watch.__dataclass_fields__, 1) | {
         "fabric": fabric, "days": days, "alarms": (), "usual": .1, "caught": .2, "sizes": (20,),
         "run_days": 100.0, "catch_days": 3})  # fmt: skip
-    summary = RehearsalSummary(IMAGE, (tuple([HANDLER] * len(HEADS)),), (SCRIPT,))
+    summary = RehearsalSummary(IMAGE, (HANDLER,), (tuple([HANDLER] * len(HEADS)),), (SCRIPT,))
     notes = book.kept("map")
     found: dict[str, Any] = {
         "session": described,

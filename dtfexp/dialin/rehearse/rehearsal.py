@@ -7,8 +7,8 @@ presses, graded and fitted, and the resulting window is compared with the known 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,14 @@ from dtfexp.dialin.rehearse.rehearsal_summary import RehearsalSummary, Rehearsed
 from dtfexp.dialin.rehearse.simulated_bench import SimulatedBench, box_size, simulate_bench
 from dtfexp.maths.inference.single_thread import SINGLE_THREAD
 
+if TYPE_CHECKING:
+    from dtfexp.dialin.window.window import Window
+
 MOST_REHEARSALS = 10_000
+# More batches, each like the last of the schedule, to say what they would add.
+MORE_BATCHES = 2
+# The first rehearsals leave them out: a first answer comes soon.
+QUICK = 2
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -34,11 +41,12 @@ class Rehearsal(Rehearsed):
     ``rehearsed``: one row per rehearsal and fabric: ``rehearsal``; ``fabric``; ``has_window`` (a
     box of set-points truly keeps the pass rate, twice the spread wide in every setting);
     ``true_size`` (of the largest such box: product of its widths in multiples of spread);
-    ``found``; ``size`` (of the recommended box); ``box_good`` (share of the box that truly keeps
-    the rate); ``target_true`` and ``target_stated`` (pass rate at the target); ``presses`` made in
-    this rehearsal for all its fabrics, ``batches``, ``stopped`` (before the end of the schedule),
-    ``hours``, ``garments``, ``film`` (m²). ``widths``: one row per rehearsal, fabric and ranged
-    setting where a window was found: ``width`` in the setting's unit.
+    ``found``; ``found_with_more`` (1 or 0: after two more batches like the last, NaN where these
+    were not played); ``size`` (of the recommended box); ``box_good`` (share of the box that truly
+    keeps the rate); ``target_true`` and ``target_stated`` (pass rate at the target); ``presses``
+    made in this rehearsal for all its fabrics, ``batches``, ``stopped`` (before the end of the
+    schedule), ``hours``, ``garments``, ``film`` (m²). ``widths``: one row per rehearsal, fabric and
+    ranged setting where a window was found: ``width`` in the setting's unit.
     """
 
     @property
@@ -83,6 +91,7 @@ class _Row:
     has_window: bool
     true_size: float
     found: bool
+    found_with_more: float
     size: float
     box_good: float
     target_true: float
@@ -117,7 +126,8 @@ def rehearse(
     of this session, to rehearse its remainder (default: benches are drawn from its priors, every
     rehearsal is fitted under the default ones); ``pass_rate``, ``confidence``: those of
     :meth:`dtfexp.Fit.window`; ``jobs``: number in parallel, -1 for all cores;
-    ``progress``: a bar on stderr after a second. The same arguments give the same result for any
+    ``progress``: a bar on stderr after a second, with the windows found so far. An interrupt
+    (Ctrl-C) keeps the rehearsals that are done. The same arguments give the same result for any
     number of jobs. Inside ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask
     cluster of the current client (give its workers one thread each). Raises ``PlanError`` in one
     line.
@@ -129,15 +139,21 @@ def rehearse(
     seeds = np.random.SeedSequence(whole_seed(seed)).spawn(count)
     rows: list[_Row] = []
     widths: list[tuple[int, str, str, float]] = []
-    for some_rows, some_widths in _rehearsals(asked, seeds, int(jobs), progress):
-        rows += some_rows
-        widths += some_widths
+    try:
+        for some_rows, some_widths in _rehearsals(asked, seeds, int(jobs), progress):
+            rows += some_rows
+            widths += some_widths
+    except KeyboardInterrupt:
+        # What is known by then is an answer, only a rougher one.
+        if not rows:
+            raise
     return Rehearsal(
         session,
         asked.schedule,
         asked.pass_rate,
         asked.confidence,
         0 if start is None else len(start.results),
+        count,
         pd.DataFrame([asdict(row) for row in rows]),
         pd.DataFrame(widths, columns=["rehearsal", "fabric", "setting", "width"]),
     )
@@ -146,15 +162,23 @@ def rehearse(
 def _rehearsals(
     request: _Request, seeds: list[np.random.SeedSequence], jobs: int, progress: bool
 ) -> Iterator[_Outcome]:
-    """Yield every rehearsal in order, as it completes."""
+    """Yield every rehearsal in order, as it completes; the bar says what was found so far."""
     from joblib import Parallel, delayed
     from tqdm import tqdm
 
-    work = Parallel(n_jobs=jobs, return_as="generator")(
+    work = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")(
         delayed(rehearse_once)(request, number, seed) for number, seed in enumerate(seeds, start=1)
     )
-    return iter(tqdm(work, total=len(seeds), desc="rehearsing", delay=1.0, disable=not progress,
-                     leave=False))  # fmt: skip
+    found = dict.fromkeys(request.names, 0)
+    with tqdm(total=len(seeds), desc="rehearsing", delay=1.0, disable=not progress,
+              leave=False) as bar:  # fmt: skip
+        for done, (rows, widths) in enumerate(work, start=1):
+            for row in rows:
+                found[row.fabric] += row.found
+            told = ", ".join(f"{name} {count} of {done}" for name, count in found.items())
+            bar.set_postfix_str(f"windows: {told}; Ctrl-C keeps this", refresh=False)
+            bar.update()
+            yield rows, widths
 
 
 def rehearse_once(request: _Request, number: int, seed: np.random.SeedSequence) -> _Outcome:
@@ -163,17 +187,37 @@ def rehearse_once(request: _Request, number: int, seed: np.random.SeedSequence) 
     with SINGLE_THREAD:
         rng = np.random.default_rng(seed)
         bench = simulate_bench(request.session, list(request.names), request.start, rng)
-        plans, results = _simulated_results(request, bench, rng)
-        return _scored(request, number, bench, plans, fit(request.session, results))
+        start = None if request.start is None else request.start.results
+        plans, results = _simulated_results(request, request.schedule, start, bench, rng)
+        rows, widths = _scored(request, number, bench, plans, fit(request.session, results))
+        if number <= QUICK:
+            return rows, widths
+        more = (request.schedule[-1],) * MORE_BATCHES
+        further, results = _simulated_results(request, more, results, bench, rng)
+        # No further press: the windows stay as they are.
+        after = fit(request.session, results) if further else None
+        return [
+            replace(row, found_with_more=float(_window(request, after, row.fabric).found))
+            if after is not None
+            else replace(row, found_with_more=float(row.found))
+            for row in rows
+        ], widths
+
+
+def _window(request: _Request, fitted: Fit, fabric: str) -> Window:
+    return fitted.window(fabric, pass_rate=request.pass_rate, confidence=request.confidence)
 
 
 def _simulated_results(
-    request: _Request, bench: SimulatedBench, rng: np.random.Generator
+    request: _Request,
+    schedule: tuple[int, ...],
+    results: pd.DataFrame | None,
+    bench: SimulatedBench,
+    rng: np.random.Generator,
 ) -> tuple[list[Plan], pd.DataFrame]:
-    """Return the pressed batches, and all results including those of the start."""
+    """Return the pressed batches of a schedule, and all results with the ``results`` before."""
     plans: list[Plan] = []
-    results = None if request.start is None else request.start.results
-    for count in request.schedule:
+    for count in schedule:
         seed = int(rng.integers(2**31))
         if results is None:
             batch = plan(request.session, count, fabrics=request.names, seed=seed)
@@ -198,7 +242,7 @@ def _scored(
     widths: list[tuple[int, str, str, float]] = []
     for name in request.names:
         true = bench.window(name, request.pass_rate)
-        window = fitted.window(name, pass_rate=request.pass_rate, confidence=request.confidence)
+        window = _window(request, fitted, name)
         low, high = window.low, window.high
         size, good = 0.0, float("nan")
         if low is not None and high is not None:
@@ -217,6 +261,7 @@ def _scored(
                 has_window=true is not None,
                 true_size=0.0 if true is None else true.size,
                 found=window.found,
+                found_with_more=float("nan"),
                 size=size,
                 box_good=good,
                 target_true=float(bench.pass_rate(target, name)[0]),

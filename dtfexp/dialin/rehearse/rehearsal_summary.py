@@ -10,6 +10,7 @@ import pandas as pd
 from dtfexp.describe.html_text import escape
 from dtfexp.describe.session import Session
 from dtfexp.describe.summary import html_table
+from dtfexp.dialin.confirm.press_verdicts import wilson_interval
 
 HEADS = (
     "fabric", "benches with a window", "found", "false", "size against the true",
@@ -19,21 +20,27 @@ HEADS = (
 
 @dataclass(frozen=True)
 class RehearsalSummary:
-    """A title; ``rows`` of texts under ``HEADS``, one per fabric; ``lines`` of text below."""
+    """A title; ``answers`` in sentences; ``rows`` of texts under ``HEADS``; ``lines`` below."""
 
     title: str
+    answers: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     lines: tuple[str, ...]
 
     def text(self) -> str:
         """Return the text for a terminal."""
         frame = pd.DataFrame(self.rows, columns=list(HEADS))
-        return "\n".join([self.title, "", frame.to_string(index=False), "", *self.lines])
+        table = frame.to_string(index=False)
+        return "\n".join([self.title, "", *self.answers, "", table, "", *self.lines])
 
     def html(self) -> str:
         """Return the same words as HTML for a notebook."""
-        lines = "".join(f"<p>{escape(line)}</p>" for line in self.lines)
-        return f"<p><b>{escape(self.title)}</b></p>{html_table(HEADS, self.rows)}{lines}"
+        answers, lines = (
+            "".join(f"<p>{escape(line)}</p>" for line in some)
+            for some in (self.answers, self.lines)
+        )
+        head = f"<p><b>{escape(self.title)}</b></p>"
+        return f"{head}{answers}{html_table(HEADS, self.rows)}{lines}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +55,7 @@ class Rehearsed:
     pass_rate: float
     confidence: float | None
     after_presses: int
+    asked: int
     rehearsed: pd.DataFrame
     widths: pd.DataFrame
 
@@ -95,7 +103,37 @@ def summary(rehearsal: Rehearsed) -> RehearsalSummary:
     count = rehearsal.rehearsed["rehearsal"].nunique()
     batches = " + ".join(map(str, rehearsal.schedule))
     title = f"Rehearsal of {rehearsal.session.name}: {batches} presses on {count} simulated benches"
-    return RehearsalSummary(title, tuple(rows), tuple(_lines(rehearsal)))
+    return RehearsalSummary(title, tuple(answers(rehearsal)), tuple(rows), tuple(_lines(rehearsal)))
+
+
+def answers(rehearsal: Rehearsed) -> list[str]:
+    """Return whether the presses are enough, for each fabric, and what they take."""
+    told, last = [], rehearsal.schedule[-1]
+    for fabric, mine in rehearsal.rehearsed.groupby("fabric", sort=False):
+        found, count = int(mine["found"].sum()), len(mine)
+        low, high = wilson_interval(found, count)
+        line = (
+            f"{fabric}: with these presses, your chance to end with a window is "
+            f"{_percent(found / count)} ({found} of {count} benches; 90 % interval "
+            f"{100 * low:.0f} to {100 * high:.0f} %)"
+        )
+        more = mine["found_with_more"].dropna()
+        if len(more):
+            # By the benches on which both are known: what the two batches added there.
+            added = float((more - mine.loc[more.index, "found"]).mean())
+            with_more = min(max(found / count + added, 0.0), 1.0)
+            line += f"; two more batches of {last} would make it {_percent(with_more)}"
+        told.append(f"{line}.")
+    each = rehearsal.rehearsed.drop_duplicates("rehearsal")
+    mean = each[["presses", "hours", "garments", "film"]].mean()
+    told.append(
+        f"It takes {mean['hours']:.1f} hours of a person (grading included), "
+        f"{mean['garments']:.0f} garments or swatches and {mean['film']:.2f} m² of film, in "
+        f"{mean['presses']:.1f} presses on average."
+    )
+    if len(each) < rehearsal.asked:
+        told.append(f"Stopped after {len(each)} of {rehearsal.asked} rehearsals: a rougher answer.")
+    return told
 
 
 def _percent(share: float) -> str:
@@ -120,7 +158,7 @@ def _lines(rehearsal: Rehearsed) -> list[str]:
                 "truly pass at the target)."
             )
             lines.append(f"{name}: median width of the windows: {_widths(rehearsal, name)}.")
-    return [*lines, *_cost_lines(rehearsal), _known(rehearsal)]
+    return [*lines, *_stopped_lines(rehearsal), _known(rehearsal)]
 
 
 def _widths(rehearsal: Rehearsed, fabric: str) -> str:
@@ -133,20 +171,15 @@ def _widths(rehearsal: Rehearsed, fabric: str) -> str:
     return ", ".join(told) if told else "words only"
 
 
-def _cost_lines(rehearsal: Rehearsed) -> list[str]:
+def _stopped_lines(rehearsal: Rehearsed) -> list[str]:
     each = rehearsal.rehearsed.drop_duplicates("rehearsal")
-    mean = each[["presses", "hours", "garments", "film"]].mean()
-    lines = [
-        f"On average {mean['presses']:.1f} presses, {mean['hours']:.1f} hours of a person (grading "
-        f"included), {mean['garments']:.0f} garments and {mean['film']:.2f} m² of film."
-    ]
     stopped = int(each["stopped"].sum())
-    if stopped:
-        lines.append(
-            f"{stopped} of {len(each)} stopped early: another batch would hardly have changed "
-            "the windows."
-        )
-    return lines
+    if not stopped:
+        return []
+    return [
+        f"{stopped} of {len(each)} stopped early: another batch would hardly have changed "
+        "the windows."
+    ]
 
 
 def _known(rehearsal: Rehearsed) -> str:

@@ -16,8 +16,16 @@ from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.machine_spread import spread_draws
 from dtfexp.dialin.encode.measured_scale import value_of_latent
-from dtfexp.maths.boxes.box import Box, largest_box
+from dtfexp.dialin.window.pass_map import Demand, pass_map
+from dtfexp.dialin.window.window_box import (
+    FIRST_BUDGET,
+    MappedBox,
+    map_of_surroundings,
+    refined_box,
+    surroundings,
+)
 from dtfexp.maths.field.points import Points
+from dtfexp.maths.prediction.pass_probability import PassPosterior, probit
 from dtfexp.maths.prediction.simulated_field import SimulatedField, posterior_draw, prior_draw
 
 if TYPE_CHECKING:
@@ -28,7 +36,10 @@ Array = NDArray[np.float64]
 # Anchors for one factor, the factor of four for each further one, and the maximum. The residual sd
 # of the field between them is under 0.02 grades at usual lengths, 0.25 at the shortest, 6 factors.
 ANCHORS, MOST_ANCHORS = 64, 512
-COARSE, FINE = 3000, 3000
+# Set-points of a box at which its share of good ones is counted.
+COUNTED = 3000
+# Of a pass rate that is known (probit scale).
+_KNOWN_SD = 1e-4
 
 
 @dataclass(frozen=True)
@@ -79,51 +90,46 @@ class SimulatedBench:
             return np.asarray(outcome.grades, dtype=float)[np.searchsorted(scale.cuts, seen)]
         return value_of_latent(outcome, seen)
 
+    def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
+        """Return the true pass rate as a posterior that is known."""
+        known = probit(self.pass_rate(settings, fabric))
+        return PassPosterior(known[None], np.full((1, len(known)), _KNOWN_SD), np.ones(1))
+
+    def cached_pass_posterior(
+        self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]
+    ) -> PassPosterior:
+        """Return ``pass_posterior``; a bench keeps nothing."""
+        return self.pass_posterior(settings, fabric)
+
     def window(self, fabric: str, pass_rate: float) -> TrueWindow | None:
-        """Return the true window of a fabric, on a coarse grid and a finer one around it.
+        """Return the true window of a fabric, found as a fit finds its own: between dial steps too.
 
         None when no box is twice the spread wide.
         """
+        demand, found = Demand(pass_rate), []
         choices = grids.word_choices(self.session, fabric)
-        best: TrueWindow | None = None
         for words in choices:
-            grid = grids.grid(self.session, fabric, words, max(COARSE // len(choices), 300))
-            # A coarse grid may miss a narrow window, so refine around any good point.
-            box = self._box(grid, fabric, pass_rate, narrow=True)
-            if box is None:
-                continue
-            within = {
-                f.name: (float(axis[max(lo - 1, 0)]), float(axis[min(hi + 1, len(axis) - 1)]))
-                for f, axis, lo, hi in zip(grid.factors, grid.axes, box.lo, box.hi, strict=True)
-            }
-            fine = grids.grid(self.session, fabric, words, FINE, within)
-            for one in (grid, fine):
-                wide = self._box(one, fabric, pass_rate)
-                if wide is not None:
-                    found = _true_window(self.session, one, wide)
-                    if best is None or found.size > best.size:
-                        best = found
-        return best
+            budget = max(FIRST_BUDGET // len(choices), 300)
+            coarse, _ = pass_map(
+                self, fabric, grids.grid(self.session, fabric, words, budget), demand
+            )
+            # A coarse grid may miss a narrow window, so look closer in any case.
+            where = surroundings(self.session, fabric, coarse)
+            region, _ = map_of_surroundings(self, fabric, where, demand)
+            box = refined_box(self, fabric, region, demand, {})
+            if box is not None and self._is_wide(box, fabric):
+                low, high = box.ends(self.session)
+                found.append(TrueWindow(low, high, box_size(self.session, low, high)))
+        return max(found, key=lambda one: one.size, default=None)
 
-    def _box(
-        self, grid: grids.Grid, fabric: str, pass_rate: float, *, narrow: bool = False
-    ) -> Box | None:
-        rate = self.pass_rate(grid.frame(), fabric).reshape(grid.shape)
-        good = grid.permitted(self.session, fabric) & (rate >= pass_rate)
-        if not good.any():
-            return None
-        if not grid.axes:
-            return Box((), (), 1.0)
-        units = [grids.width_unit(f) for f in grid.factors]
-        wide = [
-            2.0 * f.spread if f.is_numeric and len(axis) > 1 else 0.0
-            for f, axis in zip(grid.factors, grid.axes, strict=True)
-        ]
-        axes = list(grid.axes)
-        box = largest_box(good, axes, units, min_width=wide, prefer=rate)
-        if box is None and narrow:
-            return largest_box(good, axes, units, prefer=rate)
-        return box
+    def _is_wide(self, box: MappedBox, fabric: str) -> bool:
+        """Return whether a box is twice the spread wide in every setting that has a range."""
+        return all(
+            not factor.is_numeric
+            or len(grids.full_axis(self.session, factor, fabric)) < 2
+            or high - low >= 2.0 * factor.spread - 1e-6
+            for factor, low, high in zip(box.mapped.grid.factors, box.low, box.high, strict=True)
+        )
 
     def good_share(
         self, fabric: str, low: dict[str, Any], high: dict[str, Any], pass_rate: float
@@ -134,7 +140,7 @@ class SimulatedBench:
             n: (grids.as_axis(f, low[n]), grids.as_axis(f, high[n])) for n, f in ranged.items()
         }
         fixed = {f.name: low[f.name] for f in self.session.factors if f.name not in ranged}
-        frame = grids.grid(self.session, fabric, fixed, COARSE, within).frame()
+        frame = grids.grid(self.session, fabric, fixed, COUNTED, within).frame()
         return float(np.mean(self.pass_rate(frame, fabric) >= pass_rate))
 
 
@@ -158,11 +164,6 @@ def box_size(session: Session, low: dict[str, Any], high: dict[str, Any]) -> flo
         width = grids.as_axis(factor, high[factor.name]) - grids.as_axis(factor, low[factor.name])
         size *= width / grids.width_unit(factor)
     return size
-
-
-def _true_window(session: Session, grid: grids.Grid, box: Box) -> TrueWindow:
-    low, high = grid.setting(box.lo), grid.setting(box.hi)
-    return TrueWindow(low, high, box_size(session, low, high))
 
 
 def _anchor_points(coding: Coding, fabrics: list[str]) -> Points:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +17,24 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.describe.session import Session
-    from dtfexp.dialin.model.fitted import FittedModel
 
 Array = NDArray[np.float64]
 
 #: The excess of a set-point that the session forbids.
 FORBIDDEN = -1e9
+
+
+class PassSurface(Protocol):
+    """What a map is made of: a fitted model, or a simulated bench whose pass rates are known."""
+
+    @property
+    def session(self) -> Session: ...
+
+    def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior: ...
+
+    def cached_pass_posterior(
+        self, settings: pd.DataFrame, fabric: str, key: tuple[Any, ...]
+    ) -> PassPosterior: ...
 
 
 @dataclass(frozen=True)
@@ -45,7 +57,7 @@ class Demand:
             return probit(passing.expected()) - probit(np.array(self.pass_rate))
         return probit(passing.chance_at_least(self.pass_rate)) - probit(np.array(self.confidence))
 
-    def excess_at(self, fit: FittedModel, frame: pd.DataFrame, fabric: str) -> Array:
+    def excess_at(self, fit: PassSurface, frame: pd.DataFrame, fabric: str) -> Array:
         """Return the excess at set-points of one fabric; ``FORBIDDEN`` where one is forbidden."""
         excess = self.excess(fit.pass_posterior(frame, fabric))
         return np.where(fit.session.permits(frame, fabric), excess, FORBIDDEN)
@@ -104,7 +116,7 @@ class PassMap:
 
 
 def pass_map(
-    fit: FittedModel, fabric: str, grid: grids.Grid, demand: Demand, *, keep: bool = False
+    fit: PassSurface, fabric: str, grid: grids.Grid, demand: Demand, *, keep: bool = False
 ) -> tuple[PassMap, PassPosterior]:
     """Return the map of one grid and the posterior it comes from.
 

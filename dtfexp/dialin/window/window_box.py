@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,12 +15,9 @@ from scipy.ndimage import label
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.lines import inwards
-from dtfexp.dialin.window.pass_map import FORBIDDEN, Demand, PassMap, pass_map
+from dtfexp.dialin.window.pass_map import FORBIDDEN, Demand, PassMap, PassSurface, pass_map
 from dtfexp.maths.boxes.box import Box, largest_box
 from dtfexp.maths.prediction.pass_probability import PassPosterior
-
-if TYPE_CHECKING:
-    from dtfexp.dialin.model.fitted import FittedModel
 
 Array = NDArray[np.float64]
 
@@ -166,7 +163,7 @@ def surroundings(session: Session, fabric: str, coarse: PassMap) -> Surroundings
 
 
 def map_of_surroundings(
-    fit: FittedModel, fabric: str, where: Surroundings, demand: Demand
+    fit: PassSurface, fabric: str, where: Surroundings, demand: Demand
 ) -> tuple[PassMap, PassPosterior]:
     """Return the map of the surroundings, between the steps of the dial too."""
     grid = grids.grid(fit.session, fabric, where.words, SECOND_BUDGET, where.within, PARTS)
@@ -174,7 +171,7 @@ def map_of_surroundings(
 
 
 def refined_box(
-    fit: FittedModel, fabric: str, region: PassMap, demand: Demand, at_least: Mapping[str, float]
+    fit: PassSurface, fabric: str, region: PassMap, demand: Demand, at_least: Mapping[str, float]
 ) -> MappedBox | None:
     """Return the largest box in a map of the surroundings, or None.
 
@@ -200,7 +197,7 @@ def refined_box(
 
 
 def box_in(
-    fit: FittedModel,
+    fit: PassSurface,
     fabric: str,
     mapped: PassMap,
     demand: Demand,
@@ -281,7 +278,7 @@ def _ends(mapped: PassMap, box: Box) -> list[tuple[float, float]]:
 
 
 def with_edges(
-    fit: FittedModel, fabric: str, mapped: PassMap, box: Box, demand: Demand, region: PassMap
+    fit: PassSurface, fabric: str, mapped: PassMap, box: Box, demand: Demand, region: PassMap
 ) -> tuple[MappedBox | None, float]:
     """Return the box with its edges moved out between the places of its map, in tenths of a step.
 

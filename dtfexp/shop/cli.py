@@ -24,6 +24,7 @@ In order:
   dtfexp plan SESSION.toml my.dtfbook --presses 14   start a logbook with a first look
   dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
   dtfexp coupon my.dtfbook --out film                test prints with number and code, for the film
+  dtfexp read my.dtfbook photo.jpg                   measure coupons in a photo or scan
   (press, peel, wash, grade; record in 2_record.ipynb, on a sheet, or one by one:)
   dtfexp record my.dtfbook 5 peel=4 --by Ana         record a grade
   dtfexp import my.dtfbook grades.csv                take in a sheet of grades
@@ -127,6 +128,15 @@ def parser() -> argparse.ArgumentParser:
         take("--mirror", action="store_true",
              help="turn left and right; most print drivers do it themselves")  # fmt: skip
         _fabrics(take)
+    with command("read", coupons.read, "measure coupons in photos or scans, and keep the measures "
+                 "with the grades they propose",
+                 "my.dtfbook monday.jpg tuesday.jpg --washes 5") as take:  # fmt: skip
+        take("logbook", metavar="LOGBOOK")
+        take("pictures", nargs="+", metavar="PICTURE",
+             help="JPEG, PNG or WebP; several coupons in one are fine")  # fmt: skip
+        take("--washes", type=_whole, default=0, metavar="N",
+             help="how many washes the coupons have had (0: at the press)")  # fmt: skip
+        _by(take)
     with command("next", commands.next_, "add the most informative test presses",
                  "my.dtfbook --presses 4") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")

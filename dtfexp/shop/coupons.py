@@ -25,3 +25,21 @@ def coupon(args: Namespace) -> None:
     print(f"and {others} more files beside them, in {os.path.abspath(args.out)}")
     for line in made.lines():
         print(line)
+
+
+def read(args: Namespace) -> int:
+    """Read coupons from pictures; 1 when none could be read."""
+    from dtfexp.book.coupons.pictures import read_pictures
+    from dtfexp.book.logbook import Logbook
+    from dtfexp.show.text.reading_text import picture_lines
+
+    with Logbook.open(args.logbook, by=args.by) as book:
+        with progress("reading") as told:
+            read = read_pictures(book, args.pictures, washes=args.washes, told=told)
+        for one in read:
+            for line in picture_lines(one):
+                print(line)
+    kept = sum(len(one.readings) for one in read)
+    if kept:
+        print("Proposals are no grades: grade as before, or record what you agree with.")
+    return 0 if kept else 1

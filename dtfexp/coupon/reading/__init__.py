@@ -1,0 +1,1 @@
+"""A coupon read from a picture: found by its code, laid straight, lit evenly, measured."""

@@ -1,0 +1,251 @@
+"""Coupons found in a picture by their codes, and where every mm of each is seen.
+
+The codes give a first homography, the corner marks a finer one; what cloth and lens bend beyond it
+is followed by matching small parts of the artwork.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dtfexp.coupon.layout import CODE, MODULE, QUIET, coupon_layout
+from dtfexp.coupon.payload import Label
+from dtfexp.describe.errors import CouponError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Bytes = NDArray[np.uint8]
+
+#: mm by which a corner mark may be off the first guess, and off the second.
+_SEARCHED = (3.0, 1.2)
+#: px/mm at which marks are looked for; a mark's likeness to the chessboard, 0..1, that counts.
+_MARK_SCALE, _ALIKE = 8.0, 0.55
+
+
+@dataclass(frozen=True)
+class Code:
+    """One code in a picture: what it says, and its corners (4, 2) in px, from its upper left."""
+
+    text: str
+    corners: Array
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a coupon lies in a picture: ``homography`` from mm to px, how sure, how large.
+
+    ``marks`` is the number of corner marks that were found; ``scale`` px/mm where it is smallest,
+    ``slant`` how much larger it is where and in the direction in which it is largest.
+    """
+
+    label: Label
+    homography: Array
+    marks: int
+    scale: float
+    slant: float
+
+
+def codes(picture: Bytes) -> list[Code]:
+    """Return the QR codes in a picture, every one once."""
+    import zxingcpp
+
+    found: list[Code] = []
+    for grey, factor in _looks(picture):
+        for one in zxingcpp.read_barcodes(
+            grey, formats=zxingcpp.BarcodeFormat.QRCode, try_invert=False
+        ):
+            at = one.position
+            corners = factor * np.array(
+                [
+                    (point.x, point.y)
+                    for point in (at.top_left, at.top_right, at.bottom_right, at.bottom_left)
+                ],
+                dtype=float,
+            )
+            if not any(_same(corners, other.corners) for other in found):
+                found.append(Code(one.text, corners))
+    return found
+
+
+def _looks(picture: Bytes) -> Iterator[tuple[Bytes, float]]:
+    """Yield the picture in grey, and how much larger a px of the picture is than one of it."""
+    from scipy.ndimage import gaussian_filter
+
+    grey = np.ascontiguousarray(picture @ np.array([0.299, 0.587, 0.114])).astype(np.uint8)
+    yield grey, 1.0
+    yield gaussian_filter(grey, 1.2), 1.0
+
+
+def _same(one: Array, other: Array) -> bool:
+    return bool(np.hypot(*(one.mean(0) - other.mean(0))) < 0.3 * np.hypot(*(one[2] - one[0])))
+
+
+def homography(mm: Array, px: Array, weight: Array | None = None) -> Array:
+    """Return the homography (3, 3) that takes points (n, 2) in mm to px.
+
+    Direct linear transform on scaled coordinates (Hartley & Zisserman 2004, algorithm 4.2).
+    """
+    scaled_mm, from_mm = _scaled(mm)
+    scaled_px, from_px = _scaled(px)
+    x, y, one = scaled_mm[:, 0], scaled_mm[:, 1], np.ones(len(mm))
+    u, v, zero = scaled_px[:, 0], scaled_px[:, 1], np.zeros(len(mm))
+    rows = np.concatenate(
+        [
+            np.stack([x, y, one, zero, zero, zero, -u * x, -u * y, -u], 1),
+            np.stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v], 1),
+        ]
+    )
+    if weight is not None:
+        rows *= np.concatenate([weight, weight])[:, None]
+    solved = np.linalg.svd(rows)[2][-1].reshape(3, 3)
+    whole = np.linalg.inv(from_px) @ solved @ from_mm
+    return np.asarray(whole / whole[2, 2])
+
+
+def _scaled(points: Array) -> tuple[Array, Array]:
+    middle = points.mean(0)
+    factor = np.sqrt(2) / np.hypot(*(points - middle).T).mean()
+    matrix = np.array(
+        [[factor, 0, -factor * middle[0]], [0, factor, -factor * middle[1]], [0, 0, 1.0]]
+    )
+    return factor * (points - middle), matrix
+
+
+def moved(matrix: Array, points: Array) -> Array:
+    """Return points (..., 2) taken through a homography."""
+    x, y = points[..., 0], points[..., 1]
+    u, v, w = (row[0] * x + row[1] * y + row[2] for row in matrix)
+    return np.stack([u / w, v / w], -1)
+
+
+def places(picture: Bytes, found: Iterable[Code]) -> list[Place]:
+    """Return where the coupons lie to which codes belong; codes that say no coupon are passed over.
+
+    Two codes of one text are one coupon's when the marks that they predict are there; a coupon
+    printed twice is found twice.
+    """
+    by_text: dict[str, list[Code]] = {}
+    for code in found:
+        by_text.setdefault(code.text, []).append(code)
+    made = []
+    for text, some in by_text.items():
+        try:
+            label = Label.of(text)
+        except CouponError:
+            continue
+        made += _places_of(picture, label, some)
+    return made
+
+
+def _places_of(picture: Bytes, label: Label, some: list[Code]) -> list[Place]:
+    """Return the places of one label: every code is tried as either of the two of a coupon."""
+    tried = []
+    for one in some:
+        for which in (0, 1):
+            mates = [other for other in some if other is not one] if which == 0 else []
+            tried += [_located(picture, label, {0: one, 1: other}) for other in mates]
+            tried.append(_located(picture, label, {which: one}))
+    tried.sort(key=lambda pair: (pair[1], pair[0].marks), reverse=True)
+    kept: list[tuple[Place, float]] = []
+    middle = np.array([coupon_layout(label.half).width, coupon_layout(label.half).height]) / 2
+    for place, alike in tried:
+        centre = moved(place.homography, middle)
+        near = 30 * place.scale
+        if place.marks < 2 and kept:
+            continue
+        if all(np.hypot(*(moved(k.homography, middle) - centre)) > near for k, _ in kept):
+            kept.append((place, alike))
+    return [place for place, _ in kept[: len(some)]]
+
+
+def _located(picture: Bytes, label: Label, held: dict[int, Code]) -> tuple[Place, float]:
+    """Return the place from one or two codes and all marks; and how alike its marks are, summed."""
+    layout = coupon_layout(label.half)
+    boxes = layout.of_kind("code")
+    inner = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (CODE - 2 * QUIET * MODULE)
+    mm = np.concatenate(
+        [inner + QUIET * MODULE + (boxes[which].x, boxes[which].y) for which in held]
+    )
+    px = np.concatenate([code.corners for code in held.values()])
+    first = homography(mm, px)
+    alike = np.zeros(4)
+    for searched in _SEARCHED:
+        marks, alike = _marks(picture, first, layout.mark_centres, searched)
+        there = alike > _ALIKE
+        points = np.concatenate([mm, np.array(layout.mark_centres)[there]])
+        seen = np.concatenate([px, marks[there]])
+        first = homography(points, seen, np.r_[np.full(len(mm), 0.15), np.full(there.sum(), 1.0)])
+    size = np.array([[0, 0], [1, 0], [1, 1], [0, 1.0]]) * (layout.width, layout.height)
+    low, high = _scales(first, size)
+    return Place(label, first, int(there.sum()), low, high / low), float(alike.sum())
+
+
+def _scales(matrix: Array, corners: Array) -> tuple[float, float]:
+    """Return px/mm at the corners, in the directions in which it is smallest and largest."""
+    found = []
+    for corner in corners:
+        steps = moved(matrix, corner + np.array([[0, 0], [0.5, 0], [0, 0.5]]))
+        found += list(np.linalg.svd((steps[1:] - steps[0]) / 0.5, compute_uv=False))
+    return float(min(found)), float(max(found))
+
+
+def _marks(
+    picture: Bytes, matrix: Array, centres: Iterable[tuple[float, float]], searched: float
+) -> tuple[Array, Array]:
+    """Return where the middles of the marks are seen (4, 2) in px, and how alike they are (4,)."""
+    from skimage.feature import match_template
+
+    half = int(2.6 * _MARK_SCALE)
+    side = np.sign(np.arange(-half, half) + 0.5)
+    board = -np.outer(side, side)  # the upper left quarter is black
+    reach = half + int(np.ceil(searched * _MARK_SCALE))
+    steps = (np.arange(-reach, reach) + 0.5) / _MARK_SCALE
+    grid = np.stack(np.meshgrid(steps, steps), -1)
+    seen, alike = [], []
+    for centre in centres:
+        patch = sampled(picture, moved(matrix, grid + centre)).mean(-1)
+        likeness = match_template(patch, board)
+        row, column = np.unravel_index(np.argmax(likeness), likeness.shape)
+        at = np.array(
+            [
+                _peak(likeness[row], column) - (reach - half),
+                _peak(likeness[:, column], row) - (reach - half),
+            ]
+        )
+        seen.append(moved(matrix, np.array(centre) + at / _MARK_SCALE))
+        alike.append(likeness[row, column])
+    return np.array(seen), np.array(alike)
+
+
+def _peak(values: Array, at: np.intp) -> float:
+    """Return the place of a maximum between its neighbours, by a parabola."""
+    if not 0 < at < len(values) - 1:
+        return float(at)
+    low, here, high = values[at - 1 : at + 2]
+    return float(at + 0.5 * (low - high) / (low - 2 * here + high - 1e-12))
+
+
+def sampled(picture: Bytes, px: Array) -> Array:
+    """Return the picture's values (..., 3) in bytes at points (..., 2); the nearest beyond it."""
+    from scipy.ndimage import map_coordinates
+
+    low = np.clip(np.floor(px.reshape(-1, 2).min(0)).astype(int) - 2, 0, None)
+    high = np.ceil(px.reshape(-1, 2).max(0)).astype(int) + 3
+    cut = picture[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
+    if not cut.size:
+        return np.zeros((*px.shape[:-1], 3))
+    at = [px[..., 1] - low[1], px[..., 0] - low[0]]
+    return np.stack(
+        [
+            map_coordinates(cut[..., i], at, order=1, mode="nearest", output=np.float32)
+            for i in range(3)
+        ],
+        -1,
+    )

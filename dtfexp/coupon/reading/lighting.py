@@ -1,0 +1,202 @@
+"""The light over a coupon, and the coupon as it would look in even, white light.
+
+The light is followed by whatever has one colour in several places: bare cloth, the white print, the
+grey blocks, the teal. Its logarithm, channel by channel, is a polynomial of the second degree and
+a smooth field beyond it (Rasmussen & Williams 2006, section 2.7); each colour has an unknown level
+of its own. The white print is then called white (METHODS.md, equation (42)).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dtfexp.coupon.layout import INKS
+from dtfexp.coupon.reading.rectified import Seen
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+    Mask = NDArray[np.bool_]
+
+_INKS = list(INKS)
+BARE = -1
+#: Colours that follow the light, beside the cloth.
+_FOLLOWED = (BARE, *(_INKS.index(name) for name in ("white", "grey 25", "grey 50", "teal")))
+#: mm: a patch whose mean is one reading of the light; how far from an edge it is trusted, and how
+#: far from print the cloth is (powder clings to it nearer by).
+_TILE, _INSIDE, _AWAY = 3.0, 0.5, 1.6
+#: Of the smooth field: standard deviation (of the log) and length, mm. Of the polynomial: its
+#: terms' standard deviation over half a coupon.
+_FIELD, _LENGTH, _TERMS, _LEVEL = 0.06, 14.0, 0.6, 5.0
+#: mm between the places where the field is computed; rounds of telling print from cloth.
+_COARSE, _TURNS = 4.0, 3
+#: Light that a camera adds everywhere (veil), of white; the least error of a reading (log).
+_VEIL, _LEAST = 0.0015, 0.006
+
+
+@dataclass(frozen=True)
+class Even:
+    """A coupon in even light: ``light`` (rows, columns, 3), the white print at 1.
+
+    ``cloth`` is its mean colour (3,). ``white`` (3,) is the white print in the picture, linear, in
+    the middle of the coupon. ``trend_sd`` (rows, columns): standard error of the light, relative.
+    """
+
+    light: Array
+    cloth: Array
+    white: Array
+    trend_sd: Array
+
+
+@dataclass(frozen=True)
+class _Readings:
+    """Readings of the light: places (n, 2) in mm, colour (n,), log level and its sd (n, 3)."""
+
+    at: Array
+    colour: NDArray[np.int64]
+    log: Array
+    sd: Array
+
+
+def inside(ink: NDArray[np.int8], index: int, depth: float) -> Mask:
+    """Return the px at least ``depth`` px within what is printed in an ink, or bare."""
+    from scipy.ndimage import distance_transform_edt
+
+    # Beyond the coupon's edge may be anything: the edge counts as one.
+    framed = np.pad(ink == index, 1)
+    return np.asarray(distance_transform_edt(framed)[1:-1, 1:-1] > depth)
+
+
+def even(seen: Seen) -> Even:
+    """Return the coupon in even light."""
+    masks = {
+        index: inside(seen.ink, index, seen.per_mm * (_AWAY if index == BARE else _INSIDE))
+        for index in _FOLLOWED
+    }
+    shape = seen.ink.shape
+    trend = np.zeros((*shape, 3), dtype=np.float32)
+    for turn in range(_TURNS):
+        flat = seen.light / np.exp(trend)
+        chosen = {
+            index: mask if index == BARE or turn == 0 else _printed(flat, mask, masks[BARE], index)
+            for index, mask in masks.items()
+        }
+        readings = _readings(seen, chosen, [BARE] if turn == 0 else list(_FOLLOWED))
+        trend, levels, sd = _fitted(readings, shape, seen.per_mm)
+    white = np.exp(levels[1])
+    light = seen.light / np.exp(trend) / white
+    return Even(light, light[chosen[BARE]].mean(0), white, sd)
+
+
+def _printed(flat: Array, mask: Mask, bare: Mask, index: int) -> Mask:
+    """Return the px of ``mask`` whose print is there: nearer to it than to the cloth."""
+    cloth = np.median(flat[bare], 0)
+    spread = flat[bare].std(0) + 0.005
+    some = flat[mask]
+    # Print that is gone shows the cloth; what is left gathers around its own colour.
+    far = np.linalg.norm((some - cloth) / spread, axis=-1)
+    kept = some[far > 3] if (far > 3).mean() > 0.2 else some
+    centre = np.median(kept, 0)
+    for _ in range(3):
+        near = np.linalg.norm((some - centre) / spread, axis=-1) < far
+        if near.sum() < 50:
+            return mask
+        centre = np.median(some[near], 0)
+    found = np.zeros_like(mask)
+    off = np.linalg.norm((some - centre) / spread, axis=-1)
+    scale = np.median(off[near])
+    found[mask] = near & (off < 3 * scale)
+    return found
+
+
+def _readings(seen: Seen, chosen: dict[int, Mask], used: list[int]) -> _Readings:
+    side = int(_TILE * seen.per_mm)
+    rows, columns = (np.arange(n) // side for n in seen.ink.shape)
+    tile = rows[:, None] * (columns[-1] + 1) + columns[None, :]
+    count = int(tile[-1, -1]) + 1
+    y, x = np.divmod(np.arange(count), columns[-1] + 1)
+    at = (np.column_stack([x, y]) + 0.5) * side / seen.per_mm
+    places, colours, logs, sds = [], [], [], []
+    for index in used:
+        where, values = tile[chosen[index]], seen.light[chosen[index]]
+        number = np.bincount(where, minlength=count)
+        there = number >= 0.2 * side**2
+        some = number[there, None]
+        total, square = (
+            np.stack([np.bincount(where, part[:, i], minlength=count)[there] for i in range(3)], 1)
+            for part in (values, values**2)
+        )
+        mean = np.clip(total / some, 1e-4, None)
+        # Threads make neighbouring px alike: about one px in eight counts.
+        sd = np.sqrt(np.clip(square / some - mean**2, 0, None) / (some / 8))
+        places.append(at[there])
+        colours.append(np.full(there.sum(), _FOLLOWED.index(index)))
+        logs.append(np.log(mean))
+        sds.append(np.sqrt((sd / mean) ** 2 + (_VEIL / mean) ** 2 + _LEAST**2))
+    return _Readings(*(np.concatenate(part) for part in (places, colours, logs, sds)))
+
+
+def _fitted(
+    readings: _Readings, shape: tuple[int, int], per_mm: float
+) -> tuple[Array, Array, Array]:
+    """Return the trend (rows, columns, 3), the log levels (colours, 3), and the trend's sd."""
+    size = np.array(shape[::-1]) / per_mm
+    edges = [np.linspace(0, edge, int(edge / _COARSE) + 2) for edge in size]
+    points = np.stack(np.meshgrid(*edges), -1).reshape(-1, 2)
+    here, there = _terms(readings.at, size), _terms(points, size)
+    level = np.eye(len(_FOLLOWED))[readings.colour]
+    field = _covariance(readings.at, readings.at) + _TERMS**2 * here @ here.T
+    cross = _covariance(points, readings.at) + _TERMS**2 * there @ here.T
+    prior = field + _LEVEL**2 * level @ level.T
+    with_white = cross + _LEVEL**2 * level[:, 1]
+    trends, levels, variances = [], [], []
+    for channel in range(3):
+        solved, known = _solved(
+            prior, readings.log[:, channel], readings.sd[:, channel], with_white
+        )
+        trends.append(cross @ solved)
+        levels.append(_LEVEL**2 * level.T @ solved)
+        own = _FIELD**2 + _TERMS**2 * (there**2).sum(1) + _LEVEL**2
+        variances.append(np.clip(own - known, 0, None))
+    grid = (len(edges[1]), len(edges[0]))
+    trend = np.stack([_spread_out(one.reshape(grid), shape) for one in trends], -1)
+    sd = _spread_out(np.sqrt(np.mean(variances, 0)).reshape(grid), shape)
+    return trend, np.stack(levels, -1), sd
+
+
+def _solved(prior: Array, log: Array, sd: Array, cross: Array) -> tuple[Array, Array]:
+    """Return the weights of the readings, and the variance that they take away at ``cross``."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    extra = np.ones(len(log))
+    for _ in range(3):
+        noise = sd**2 * extra
+        factor = cho_factor(prior + np.diag(noise), lower=True, check_finite=False)
+        solved = cho_solve(factor, log, check_finite=False)
+        # A reading that does not fit counts for less.
+        extra = 1 + (noise * solved / sd / 2.5) ** 2
+    known = cho_solve(factor, cross.T, check_finite=False)
+    return solved, (cross * known.T).sum(1)
+
+
+def _terms(at: Array, size: Array) -> Array:
+    x, y = (2 * at / size - 1).T
+    return np.column_stack([x, y, 0.5 * x * x, 0.5 * x * y, 0.5 * y * y])
+
+
+def _covariance(one: Array, other: Array) -> Array:
+    square = ((one[:, None] - other[None]) ** 2).sum(-1)
+    return np.asarray(_FIELD**2 * np.exp(-0.5 * square / _LENGTH**2))
+
+
+def _spread_out(values: Array, shape: tuple[int, int]) -> Array:
+    """Return values on a coarse grid, its edges on the coupon's, for every px."""
+    down, across = (
+        np.maximum(0, 1 - np.abs(np.linspace(0, coarse - 1, fine)[:, None] - np.arange(coarse)))
+        for coarse, fine in zip(values.shape, shape, strict=True)
+    )
+    return np.asarray(down @ values @ across.T, dtype=np.float32)

@@ -1,0 +1,192 @@
+"""A coupon in even light, measured: print missing, colours, fine lines and letters, powder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from dtfexp.coupon.layout import INKS, Feature, Kind, Layout, coupon_layout
+from dtfexp.coupon.measures import (
+    NO_LETTERS,
+    NO_LINE,
+    ColourChange,
+    CouponMeasures,
+    Lab,
+    Measured,
+)
+from dtfexp.coupon.reading import colour
+from dtfexp.coupon.reading.cover import TELLS, Mixture, mixture
+from dtfexp.coupon.reading.fine import smallest_that_holds, strip_held, word_held
+from dtfexp.coupon.reading.lighting import BARE, Even, inside
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from dtfexp.coupon.reading.rectified import Seen
+
+    Array = NDArray[np.float64]
+    Mask = NDArray[np.bool_]
+
+_INKS = list(INKS)
+#: What of the print is counted for the missing share.
+COUNTED: tuple[Kind, ...] = ("solid", "block")
+#: mm left out along edges: for shares, and for colours.
+_EDGE, _COLOUR_EDGE = 0.3, 0.6
+#: Standard errors that no picture shows, from pictures with known truth: of a share, and of a
+#: colour (CIEDE2000).
+_SHARE_SD, _COLOUR_SD = 0.003, 0.2
+#: Powder is white: on cloth lighter than this (CIELAB L*) it is not seen. How far from the print it
+#: is looked for, mm, and what it changes at least (CIELAB).
+_TOO_LIGHT, _RING, _POWDER = 85.0, (0.4, 1.0), 5.0
+
+
+@dataclass(frozen=True)
+class _Coupon:
+    seen: Seen
+    even: Even
+    layout: Layout
+    spread: Array  # covariance of bare cloth (3, 3)
+
+    def box(self, one: Feature, edge: float = 0.0) -> tuple[slice, slice]:
+        """Return the px of a feature less ``edge`` mm (more, if below 0) on every side."""
+        rows = (one.y + edge, one.y + one.height - edge)
+        columns = (one.x + edge, one.x + one.width - edge)
+        (top, bottom), (left, right) = (
+            [int(np.floor(max(side, 0.0) * self.seen.per_mm + 0.5)) for side in pair]
+            for pair in (rows, columns)
+        )
+        return slice(top, max(bottom, top + 1)), slice(left, max(right, left + 1))
+
+    def mixture(self, *some: Feature) -> Mixture:
+        """Return the mixture of print and cloth over features of one ink."""
+        pixels = [self.even.light[self.box(one, _COLOUR_EDGE)].reshape(-1, 3) for one in some]
+        start = colour.linear(np.array(INKS[some[0].ink]))
+        return mixture(np.concatenate(pixels), self.even.cloth, self.spread, start)
+
+
+def measured(seen: Seen, lit: Even, before: CouponMeasures | None = None) -> CouponMeasures:
+    """Return everything that is measured of a coupon, ``lit`` evenly.
+
+    ``before``: what its own picture before washing gave; the colours are then compared with it.
+    """
+    bare = lit.light[inside(seen.ink, BARE, 1.6 * seen.per_mm)]
+    layout = coupon_layout(seen.label.half)
+    coupon = _Coupon(seen, lit, layout, np.cov(bare.T))
+    teal = coupon.mixture(*layout.of_kind("solid"))
+    missing, cracked = _missing(coupon, teal)
+    lines, gaps, letters = _fine(coupon, teal)
+    return CouponMeasures(
+        seen.label,
+        "artwork" if before is None else "before",
+        missing=missing,
+        cracked=cracked,
+        line=lines,
+        gap=gaps,
+        letters=letters,
+        halo=_halo(coupon),
+        colours=_colours(coupon, before),
+    )
+
+
+def _missing(coupon: _Coupon, teal: Mixture) -> tuple[Measured, Measured]:
+    """Return the percent of the print that is gone, and of the large solid."""
+    gone = area = doubt = 0.0
+    cracked = Measured(0.0, 0.0)
+    for one in coupon.layout.of_kind(*COUNTED):
+        mixed = teal if one.ink == "teal" else coupon.mixture(one)
+        if mixed.contrast < TELLS:
+            continue
+        where = coupon.box(one, _EDGE)
+        share = 1 - float(mixed.cover(coupon.even.light[where]).mean())
+        # The light's error moves every px along the line between print and cloth.
+        drift = float(coupon.even.trend_sd[where].mean())
+        slope = abs(float(mixed.print @ mixed.direction))
+        sd = np.hypot(_SHARE_SD, 0.3 * max(0.0, drift * slope - mixed.dead))
+        size = one.width * one.height
+        gone, area = gone + share * size, area + size
+        doubt += (sd * size) ** 2
+        if one.kind == "solid":
+            cracked = Measured(100 * share, 100 * float(sd))
+    sd = float(np.hypot(np.sqrt(doubt) / area, _SHARE_SD))
+    return Measured(100 * gone / area, 100 * sd), cracked
+
+
+def _fine(coupon: _Coupon, teal: Mixture) -> tuple[Measured, Measured, Measured]:
+    """Return the thinnest line and gap (mm) and the smallest letters (points) that hold."""
+    light, per_mm = coupon.even.light, coupon.seen.per_mm
+    lines, gaps, letters = {}, {}, {}
+    for one in coupon.layout.of_kind("line", "gap"):
+        rows, columns = coupon.box(one, 0.0)
+        beside = int(1.0 * per_mm)
+        columns = slice(max(columns.start - beside, 0), columns.stop + beside)
+        share = teal.share(light[rows, columns])
+        if one.kind == "line":
+            lines[one.size] = strip_held(share, one.size, per_mm)
+        else:
+            gaps[one.size] = strip_held(1 - share, one.size, per_mm)
+    expected = coupon.seen.ink == _INKS.index("teal")
+    for one in coupon.layout.of_kind("letters"):
+        where = coupon.box(one, -0.5)
+        letters[one.size] = word_held(teal.share(light[where]), expected[where], one, per_mm)
+    return (
+        smallest_that_holds(lines, NO_LINE),
+        smallest_that_holds(gaps, NO_LINE),
+        smallest_that_holds(letters, NO_LETTERS),
+    )
+
+
+def _halo(coupon: _Coupon) -> Measured | None:
+    """Return the percent of the cloth beside the solid that carries powder; None if unseen."""
+    from scipy.ndimage import distance_transform_edt, gaussian_filter
+
+    cloth = colour.lab(coupon.even.cloth)
+    if cloth[0] > _TOO_LIGHT:
+        return None
+    per_mm = coupon.seen.per_mm
+    around = coupon.box(coupon.layout.of_kind("solid")[0], -_RING[1])
+    light = gaussian_filter(coupon.even.light[around], (0.1 * per_mm, 0.1 * per_mm, 0))
+    away = distance_transform_edt(coupon.seen.ink[around] == BARE) / per_mm
+    ring = (away > _RING[0]) & (away <= _RING[1])
+    apart = colour.plain_difference(colour.lab(light[ring]), cloth)
+    plain = coupon.even.light[inside(coupon.seen.ink, BARE, 1.6 * per_mm)]
+    usual = np.percentile(colour.plain_difference(colour.lab(plain), cloth), 95)
+    share = float((apart > max(_POWDER, usual)).mean())
+    return Measured(100 * share, 100 * float(np.hypot(0.02, 0.1 * share)))
+
+
+def _colours(coupon: _Coupon, before: CouponMeasures | None) -> Mapping[str, ColourChange]:
+    """Return the change of every block and of the large solid, blocks printed twice as one."""
+    by_name: dict[str, list[Feature]] = {}
+    for one in coupon.layout.of_kind("block", "solid"):
+        if one.ink != "white":  # white is what all others are seen against
+            by_name.setdefault("solid" if one.kind == "solid" else one.ink, []).append(one)
+    found = {}
+    for name, some in by_name.items():
+        mixed = coupon.mixture(*some)
+        after = colour.lab(mixed.print)
+        start = colour.lab(colour.linear(np.array(INKS[some[0].ink])))
+        sd = _colour_sd(coupon, mixed, some)
+        if before is not None and name in before.colours:
+            earlier = before.colours[name]
+            start = np.array(earlier.after)
+            sd = float(np.hypot(sd, earlier.ciede2000.sd))
+        apart = float(colour.difference(start, after))
+        found[name] = ColourChange(_lab(start), _lab(after), Measured(apart, sd))
+    return found
+
+
+def _colour_sd(coupon: _Coupon, mixed: Mixture, some: list[Feature]) -> float:
+    """Return the standard error of a colour, CIEDE2000: of the light, and of cloth mixed in."""
+    drift = np.mean([coupon.even.trend_sd[coupon.box(one)].mean() for one in some])
+    here = colour.lab(mixed.print)
+    off = float(colour.difference(here, colour.lab(mixed.print * (1 + drift))))
+    mixed_in = 0.1 * mixed.contrast if mixed.contrast < TELLS else 0.0
+    return float(np.sqrt(off**2 + mixed_in**2 + _COLOUR_SD**2))
+
+
+def _lab(values: Array) -> Lab:
+    lightness, a, b = (float(value) for value in values)
+    return lightness, a, b

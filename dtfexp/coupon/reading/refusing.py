@@ -1,0 +1,146 @@
+"""What is wrong with a picture, or with a coupon in it, and what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from dtfexp.coupon.layout import BARE as EDGE
+from dtfexp.coupon.layout import INKS, coupon_layout
+from dtfexp.coupon.payload import Label
+from dtfexp.coupon.reading.finding import Place, moved
+from dtfexp.coupon.reading.lighting import BARE, Even, inside
+from dtfexp.coupon.reading.rectified import Seen
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+Reason = Literal[
+    "no code", "small", "cut off", "slanted", "dark", "bright", "blurred", "glare", "other session",
+    "not planned", "twice",
+]  # fmt: skip
+_WHITE, _BLACK = list(INKS).index("white"), list(INKS).index("black")
+#: Least px/mm; largest blur (standard deviation, mm); how much narrower the coupon may be seen in
+#: one direction than in the other.
+LEAST_SCALE, MOST_BLUR, MOST_SLANT = 5.0, 0.32, 2.0
+#: Least and largest value of the white print in the picture, 0..255, and the share of it above.
+DARKEST, BRIGHTEST, _CLIPPED = 85, 252, 0.02
+#: Light added to cloth or print, of white, and the share of the coupon with it: glare.
+_GLARE, _GLARED = 0.10, 0.01
+
+WHAT_TO_DO: dict[Reason, str] = {
+    "no code": "no coupon's code can be read; go nearer, hold the camera still, and light all of "
+    "the coupon",
+    "small": "the coupon is too small in the picture; go nearer, or take fewer coupons in one "
+    "picture",
+    "cut off": "part of the coupon is outside of the picture; take all of it, with its four corner "
+    "marks",
+    "slanted": "the picture is taken too far from the side; hold the camera straight above",
+    "dark": "the picture is too dark; take it in more light",
+    "bright": "the picture is too bright: white has no detail left; take it with less light or a "
+    "lower exposure",
+    "blurred": "the picture is blurred; hold the camera still, tap the coupon to focus, and take "
+    "it again",
+    "glare": "light is mirrored in the print; turn the flash off, or move the lamp or the coupon",
+    "other session": "the coupon belongs to another session; read it into that logbook",
+    "not planned": "no such press is planned in this logbook",
+    "twice": "the coupon is in the picture more than once; take each coupon once",
+}
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A coupon (``label`` None: the whole picture) that is not measured, and why."""
+
+    label: Label | None
+    reason: Reason
+
+    @property
+    def text(self) -> str:
+        """What is wrong and what to do."""
+        return WHAT_TO_DO[self.reason]
+
+
+def of_picture(picture: NDArray[np.uint8]) -> Reason:
+    """Return why no code can be read in a picture: as far as it shows, else ``"no code"``."""
+    grey = picture[::2, ::2].astype(float) @ np.array([0.299, 0.587, 0.114])
+    low, high = np.percentile(grey, [1, 99])
+    if high < DARKEST:
+        return "dark"
+    step = np.abs(np.diff(grey, axis=0)).max(initial=0) / max(high - low, 1)
+    return "blurred" if step < 0.2 else "no code"
+
+
+def of_place(shape: tuple[int, ...], place: Place) -> Reason | None:
+    """Return what is wrong with where a coupon lies in a picture of ``shape``."""
+    layout = coupon_layout(place.label.half)
+    right, bottom = layout.width - EDGE, layout.height - EDGE
+    printed = np.array([[EDGE, EDGE], [right, EDGE], [right, bottom], [EDGE, bottom]])
+    x, y = moved(place.homography, printed).T
+    if min(x.min(), y.min()) < 0 or x.max() > shape[1] - 1 or y.max() > shape[0] - 1:
+        return "cut off"
+    if place.scale < LEAST_SCALE:
+        return "small"
+    if place.slant > MOST_SLANT:
+        return "slanted"
+    return None
+
+
+def of_seen(seen: Seen) -> tuple[Reason | None, dict[str, float]]:
+    """Return what is wrong with the light or the focus; and what was found of either."""
+    white = seen.bytes[inside(seen.ink, _WHITE, 0.5 * seen.per_mm)]
+    level = float(np.percentile(white.max(-1), 60))
+    clipped = float((white.max(-1) >= BRIGHTEST).mean())
+    blur = blur_of(seen)
+    found = {"px/mm": seen.per_mm, "blur mm": blur, "white": level, "clipped": clipped}
+    if level < DARKEST:
+        return "dark", found
+    if blur > MOST_BLUR:
+        return "blurred", found
+    if clipped > _CLIPPED:
+        return "bright" if clipped > 0.5 else "glare", found
+    return None, found
+
+
+def blur_of(seen: Seen) -> float:
+    """Return the standard deviation, mm, of the blur that makes the codes look as they do."""
+    from scipy.ndimage import gaussian_filter
+
+    tried = np.geomspace(0.04, 1.0, 17)
+    rest = np.zeros(len(tried))
+    for one in coupon_layout(seen.label.half).of_kind("code"):
+        rows, columns = (
+            slice(int(start * seen.per_mm), int((start + size) * seen.per_mm))
+            for start, size in ((one.y, one.height), (one.x, one.width))
+        )
+        looks = seen.light[rows, columns].mean(-1)
+        drawn = (seen.ink[rows, columns] == _WHITE).astype(float)
+        edge = int(2.4 * seen.per_mm)
+        for place, width in enumerate(tried):
+            soft = gaussian_filter(drawn, width * seen.per_mm, mode="nearest")
+            part = np.s_[edge:-edge, edge:-edge]
+            rest[place] += _rest(soft[part].ravel(), looks[part].ravel())
+    best = int(np.argmin(rest))
+    return float(tried[best])
+
+
+def _rest(soft: Array, looks: Array) -> float:
+    """Return the share of the variation of ``looks`` that a line in ``soft`` leaves over."""
+    return 1 - float(np.corrcoef(soft, looks)[0, 1]) ** 2
+
+
+def of_even(seen: Seen, even: Even) -> Reason | None:
+    """Return whether light is mirrored: some is brighter than both its print and the cloth."""
+    bright = 0
+    for index in np.unique(seen.ink):
+        edge = 1.6 if index == BARE else 0.3
+        light = even.light[inside(seen.ink, index, edge * seen.per_mm)]
+        if not len(light):
+            continue
+        most = np.maximum(np.median(light, 0), even.cloth)
+        bright += int(((light - most).min(-1) > _GLARE * (1 + most.max())).sum())
+    return "glare" if bright > _GLARED * seen.ink.size else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -68,6 +68,21 @@ class Fit(FittedModel):
         name = self.session.fabric(fabric).name
         sure = None if confidence is None else float(confidence)
         return window_of(self, name, float(pass_rate), sure, at_least or {})
+
+    def without_experience(self) -> Fit:
+        """Return the same results fitted under the general prior alone, noted changes included.
+
+        The answer beside this one: what the session's experience changed. Itself without one.
+        """
+        if self.session.experience is None:
+            return self
+        post, session = self.posterior, self.session.altered(experience=None)
+        # As read, before what the machine spread did to each press was worked out.
+        data = replace(post.data, input_noise=None)
+        plain = infer(
+            data, post.shape, self.coding.graded, post.prior, hyper_priors=post.hyper_priors
+        )
+        return Fit(session, self.results, plain)
 
     def whole_confidence(self, window: Window) -> float:
         """Return the posterior probability that EVERY set-point of the window keeps its pass rate.

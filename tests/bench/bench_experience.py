@@ -50,7 +50,6 @@ OFF = np.array([0.5, -0.4, -0.5, 0.4])
 _HALF = np.array([0.5 * (f.high - f.low) for f in FACTORS])
 #: Seed of the first earlier book; new benches count from zero.
 EARLIER = 100
-SCHEDULE = (4, 4, 6)
 WINDOW_FROM = 14
 
 
@@ -88,12 +87,14 @@ def experience_of(population: str, books: int, keep: Path) -> Experience:
     return joined(named, population, "")
 
 
-def played(truth: Bench, experience: Experience | None, seed: int) -> dict[str, Any]:
+def played(
+    truth: Bench, experience: Experience | None, seed: int, schedule: tuple[int, ...]
+) -> dict[str, Any]:
     """The scores of a session by the number of presses planned."""
     session = truth.session.altered(experience=experience)
     rng, out, made = np.random.default_rng([9, seed]), {}, 0
     results: pd.DataFrame | None = None
-    for batch in SCHEDULE:
+    for batch in schedule:
         start = time.process_time()
         if results is None:
             runs = plan(session, batch, seed=seed).runs
@@ -121,15 +122,17 @@ def played(truth: Bench, experience: Experience | None, seed: int) -> dict[str, 
     return out
 
 
-def job(population: str, seed: int, experience: Experience) -> dict[str, Any]:
+def job(
+    population: str, seed: int, experience: Experience, schedule: tuple[int, ...]
+) -> dict[str, Any]:
     truth = bench_of(population, seed)
     usual = np.array([[f.usual for f in FACTORS]], dtype=float)
     return {
         "seed": seed,
         "best": best_reachable(truth),
         "usual": float(truth.true_pass(usual)[0]),
-        "with": played(truth, experience, seed),
-        "without": played(truth, None, seed),
+        "with": played(truth, experience, seed, schedule),
+        "without": played(truth, None, seed, schedule),
     }
 
 
@@ -170,9 +173,11 @@ def main() -> None:
     parser.add_argument("--teacher", help="population of the earlier books (the same)")
     parser.add_argument("--books", type=int, default=20)
     parser.add_argument("--benches", type=int, default=8)
+    parser.add_argument("--schedule", default="4+4+6", help="presses of each batch")
     parser.add_argument("--out", type=Path, required=True, help="folder: rows and messages kept")
     args = parser.parse_args()
     names = args.population.split(",")
+    schedule = tuple(map(int, args.schedule.split("+")))
     taught = {
         name: experience_of(args.teacher or name, args.books, args.out / "messages")
         for name in names
@@ -181,9 +186,9 @@ def main() -> None:
     # Populations in turn, so that a run cut short has seen all alike.
     for seed in range(args.benches):
         for name in names:
-            path = args.out / f"{name}-{args.teacher or name}-{args.books}.jsonl"
+            path = args.out / f"{name}-{args.teacher or name}-{args.books}-{args.schedule}.jsonl"
             kept = {row["seed"]: row for row in read(path)}
-            row = kept.get(seed) or job(name, seed, taught[name])
+            row = kept.get(seed) or job(name, seed, taught[name], schedule)
             if seed not in kept:
                 with path.open("a") as file:
                     file.write(json.dumps(row) + "\n")

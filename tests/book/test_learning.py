@@ -7,6 +7,7 @@ import joblib
 import numpy as np
 import pandas as pd
 import pytest
+from pypdf import PdfReader
 
 from dtfexp import (
     Experience,
@@ -21,7 +22,9 @@ from dtfexp import (
     learn,
     next_presses,
     plan,
+    report,
 )
+from dtfexp.dialin.rehearse.simulated_bench import simulate_bench
 from dtfexp.shop.cli import main
 
 # Invented benches: best at about 143 °C and 18 s, 8 °C above and 5 s over what is usual.
@@ -237,3 +240,50 @@ def test_the_command_line_learns_and_uses(books, folder, capsys):
                  "--experience", str(books[0])]) == 2  # fmt: skip
     said = capsys.readouterr().err
     assert said.count("\n") == 1 and "b0.dtfbook" in said
+
+
+@pytest.fixture(scope="module")
+def begun(learnt, folder, results):
+    """A logbook that started from the experience, its five presses graded."""
+    described = session(experience=learnt)
+    with Logbook.create(folder / "begun.dtfbook", described) as book:
+        made = plan(session(), 5, seed=3)
+        book.add(made)
+        for row in results.to_dict("records"):
+            book.record(row["press"], grades={"wash": row["wash"]})
+    return folder / "begun.dtfbook"
+
+
+def test_both_answers_are_given_on_request(learnt, results):
+    fitted = fit(session(experience=learnt), results)
+    plain = fitted.without_experience()
+    told, alone = (f.window("cotton tee") for f in (plain, fit(session(), results)))
+    assert (told.target, told.pass_rate, told.low) == (alone.target, alone.pass_rate, alone.low)
+    assert plain.without_experience() is plain and plain.experience_share() == 0.0
+
+
+def test_report_and_card_say_that_it_was_used_and_what_it_changed(begun, folder):
+    written = report(begun, folder / "papers")
+    page = (folder / "papers" / "report.html").read_text(encoding="utf-8")
+    assert "Started from experience (our shop: 6 logbooks" in page
+    assert "without it" in page and "with it" in page
+    (card,) = [path for path in written if path.suffix == ".pdf"]
+    text = " ".join(PdfReader(card).pages[0].extract_text().split())
+    assert "Started from experience" in text and "without it" in text
+    with Logbook.open(begun) as book:
+        book.start_from(None)
+        report(book, folder / "plain")
+    page = (folder / "plain" / "report.html").read_text(encoding="utf-8")
+    assert "Started from experience" not in page
+
+
+def test_a_rehearsal_plays_benches_like_those_of_the_books(learnt):
+    """Drawn benches are best near the learnt place, not near what is usual."""
+    rng = np.random.default_rng(1)
+    at = pd.DataFrame({"press temperature": [BEST[0], 135.0], "press time": [BEST[1], 8.0]})
+    described = session(experience=learnt)
+    rates = [
+        simulate_bench(described, ["cotton tee"], None, rng).pass_rate(at, "cotton tee")
+        for _ in range(12)
+    ]
+    assert np.mean(rates, axis=0)[0] > np.mean(rates, axis=0)[1] + 0.3

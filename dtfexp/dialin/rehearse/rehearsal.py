@@ -123,10 +123,10 @@ def rehearse(
     """Play the session on simulated benches, to see whether the presses suffice and their cost.
 
     ``schedule``: presses of each batch; ``fabrics``: of the session (default all); ``start``: a fit
-    of this session, to rehearse its remainder (default: benches are drawn from its priors, every
-    rehearsal is fitted under the default ones); ``pass_rate``, ``confidence``: those of
-    :meth:`dtfexp.Fit.window`; ``jobs``: number in parallel, -1 for all cores;
-    ``progress``: a bar on stderr after a second, with the windows found so far. An interrupt
+    of this session, to rehearse its remainder (default: benches are drawn from its priors, its
+    experience included; every rehearsal is fitted under the default ones); ``pass_rate``,
+    ``confidence``: those of :meth:`dtfexp.Fit.window`; ``jobs``: number in parallel, -1 for all
+    cores; ``progress``: a bar on stderr after a second, with the windows found so far. An interrupt
     (Ctrl-C) keeps the rehearsals that are done. The same arguments give the same result for any
     number of jobs. Inside ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask
     cluster of the current client (give its workers one thread each). Raises ``PlanError`` in one

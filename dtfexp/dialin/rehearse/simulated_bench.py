@@ -16,6 +16,7 @@ from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.machine_spread import spread_draws
 from dtfexp.dialin.encode.measured_scale import value_of_latent
+from dtfexp.dialin.experience.learnt_prior import learnt_prior
 from dtfexp.dialin.window.pass_map import Demand, pass_map
 from dtfexp.dialin.window.window_box import (
     FIRST_BUDGET,
@@ -147,11 +148,13 @@ class SimulatedBench:
 def simulate_bench(
     session: Session, fabrics: list[str], start: FittedModel | None, rng: np.random.Generator
 ) -> SimulatedBench:
-    """Return a bench from the prior, or from the posterior of ``start``."""
+    """Return a bench from the prior, experience included, or from the posterior of ``start``."""
     coding = Coding(session)
     anchors = _anchor_points(coding, fabrics)
     if start is None:
-        return SimulatedBench(session, prior_draw(coding.shape, coding.graded, anchors, rng))
+        learnt = learnt_prior(session)
+        drawn = prior_draw(coding.shape, coding.graded, anchors, rng, learnt)
+        return SimulatedBench(session, drawn)
     return SimulatedBench(session, posterior_draw(start.posterior, anchors, rng))
 
 

@@ -8,7 +8,7 @@ corrects a prior draw by Matheron's rule (Wilson et al. 2020, Proc. ICML 37:1029
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,12 @@ from dtfexp.maths.field.ceiling import quality
 from dtfexp.maths.field.monotone import monotone_fields
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape, Points
-from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.hyperparameters import (
+    HYPER_PRIORS,
+    LearntPrior,
+    n_dimensions,
+    to_hyperparameters,
+)
 from dtfexp.maths.inference.observations import GradeScale
 from dtfexp.maths.inference.posterior import (
     Posterior,
@@ -118,9 +123,17 @@ def prior_draw(
     grade_scales: tuple[GradeScale | None, ...],
     anchors: Points,
     rng: np.random.Generator,
+    learnt: LearntPrior | None = None,
 ) -> SimulatedField:
-    """Return a bench with hyperparameters and field from their priors."""
-    scales = to_hyperparameters(rng.normal(size=n_dimensions(shape.n_outcomes)), shape.n_outcomes)
+    """Return a bench with hyperparameters and field from their priors, or from a learnt one."""
+    taught = learnt if learnt is not None and rng.random() < learnt.share else None
+    scales = to_hyperparameters(
+        rng.normal(size=n_dimensions(shape.n_outcomes)),
+        shape.n_outcomes,
+        HYPER_PRIORS if taught is None else taught.hyper_priors,
+    )
+    if taught is not None:
+        scales = replace(scales, trend=taught.trend)
     prior = Prior()
     weights = _prior_weights(anchors, shape, scales, prior, rng)
     return SimulatedField(anchors, weights, shape, scales, prior, grade_scales, False)

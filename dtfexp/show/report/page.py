@@ -52,13 +52,14 @@ def render(
     measured: MeasuredConditions | None = None,
     earlier: Fit | None = None,
     pictures: Pictures | None = None,
+    learnt: str = "",
 ) -> str:
     """Return the page as HTML.
 
     ``understood``: findings of the same fit. ``document``: the content of ``windows.json``;
     ``cards``: a file name per finding. ``said``: called with the name of each fabric as its figures
     are drawn. ``measured``: readings of the machines. ``earlier``: a session to compare with.
-    ``pictures``: thumbnails of the presses.
+    ``pictures``: thumbnails of the presses; ``learnt``: sentences on the experience used.
     """
     session = fit.session
     sections = []
@@ -82,6 +83,7 @@ def render(
             if last_entry is None
             else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
             changed=(measured or MeasuredConditions()).changed,
+            learnt=learnt,
             summary=report_text.summary(findings),
             glance_told=report_text.glance_title(findings),
             glance=tables.targets_table(findings, session, reading),

@@ -168,6 +168,7 @@ def write_papers(
     from dtfexp.show.paper.pdf_page import known_paper
     from dtfexp.show.report import machine_readable, page
     from dtfexp.show.report.fit_section import FitSection
+    from dtfexp.show.text.experience_text import experience_notes
     from dtfexp.show.text.fabric_results import fabric_result
     from dtfexp.show.text.measured_conditions import MeasuredConditions, blocks_sentence
     from dtfexp.show.text.number_format import NumberFormat
@@ -183,6 +184,7 @@ def write_papers(
         finding = bench.as_read(fabric_result(fit, name))
         findings.append(replace(finding, outlying_presses=understood.outlying_presses(name)))
         done += 1
+    learnt = experience_notes(fit, list(fabrics), reading)
     names = card_names(fabrics)
     document = machine_readable.as_dict(
         findings,
@@ -212,6 +214,7 @@ def write_papers(
         measured=bench,
         earlier=earlier,
         pictures=pictures,
+        learnt=learnt.page(),
     )
     conditions = blocks_sentence(fit.results)
     files: list[tuple[str, bytes]] = [("report.html", html.encode())]
@@ -224,7 +227,11 @@ def write_papers(
                 reading,
                 last_entry=last_entry,
                 paper=sheet,
-                conditions=[*conditions, *bench.sentences(finding, session, reading)],
+                conditions=[
+                    *conditions,
+                    *bench.sentences(finding, session, reading),
+                    *learnt.card(finding.name),
+                ],
             ),
         )
         for name, finding in zip(names, findings, strict=True)

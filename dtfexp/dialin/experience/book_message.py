@@ -23,6 +23,7 @@ from dtfexp.dialin.experience.shared_settings import (
 )
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.central import at_central_hyperparameters
+from dtfexp.maths.inference.measured_units import in_fitted_units
 from dtfexp.maths.inference.posterior import infer
 from dtfexp.maths.inference.single_thread import SINGLE_THREAD
 from dtfexp.maths.inference.trend_message import Message, scale_message, trend_message
@@ -117,7 +118,8 @@ def book_message(session: Session, results: pd.DataFrame) -> BookMessage:
     graded = checked[names].notna().any(axis=1).to_numpy() & ~excluded_rows(checked)
     pressed = [f for f in plain.fabrics if (checked["fabric"][graded] == f.name).any()]
     with SINGLE_THREAD:
-        post = infer(coding.data(checked), coding.shape, coding.graded, Prior())
+        data, shape = in_fitted_units(coding.data(checked), coding.shape, Prior())
+        post = infer(data, shape, coding.graded, Prior())
         central = at_central_hyperparameters(post)
     alike = central.integration_points[0].outcome_correlation
     weight = 1.0 / (1.0 + (len(names) - 1) * alike) / max(len(pressed), 1)

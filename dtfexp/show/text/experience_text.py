@@ -46,9 +46,9 @@ def experience_notes(fit: Fit, fabrics: list[str], reading: NumberFormat) -> Exp
             at = "the same target"
         else:
             at = f"the target {settings_line(fit.session, there.target, reading)}"
-        window = "a window" if there.found else "no window"
-        changed[name] = (
-            f"{label(name)}: without it {at}, {per_cent(there.pass_rate)} expected to pass there and "
-            f"{window}; with it {per_cent(here.pass_rate)} and {'a' if here.found else 'no'} window."
+        without, with_it = (
+            f"{per_cent(w.pass_rate)} expected to pass and {'a' if w.found else 'no'} window"
+            for w in (there, here)
         )
+        changed[name] = f"{label(name)}: without it {at}, {without}; with it {with_it}."
     return ExperienceNotes(told, changed)

@@ -43,12 +43,17 @@ TESTS = {
     "dtfexp.dialin.confirm.terms": ["tests/dialin/test_terms.py"],
     "dtfexp.dialin.explain.term_selection": ["tests/dialin/test_term_selection.py"],
     "dtfexp.dialin.window.window_box": ["tests/dialin/test_window_box.py"],
-    "dtfexp.dialin.window.stand": ["tests/dialin/test_window_box.py"],
-    "dtfexp.dialin.window.lines": ["tests/dialin/test_window_box.py"],
+    "dtfexp.dialin.window.stand": [
+        "tests/dialin/test_standing.py",
+        "tests/dialin/test_window_box.py",
+    ],
+    "dtfexp.dialin.window.lines": [
+        "tests/dialin/test_standing.py",
+        "tests/dialin/test_window_box.py",
+    ],
     "dtfexp.dialin.window.find_window": [
         "tests/dialin/test_window_box.py",
         "tests/dialin/test_window_asked.py",
-        "tests/dialin/test_fit.py",
     ],
     "dtfexp.dialin.following.candidates": ["tests/dialin/test_next_presses.py"],
     "dtfexp.dialin.following.need": ["tests/dialin/test_need.py"],
@@ -126,6 +131,7 @@ def lived(loader: _Loader | None, tests: list[str], seconds: float) -> bool:
     if not child:
         status = int(pytest.ExitCode.INTERNAL_ERROR)
         try:
+            signal.signal(signal.SIGTERM, signal.SIG_DFL)
             os.setsid()
             out = os.open(os.devnull, os.O_WRONLY)
             os.dup2(out, 1), os.dup2(out, 2)
@@ -139,11 +145,13 @@ def lived(loader: _Loader | None, tests: list[str], seconds: float) -> bool:
             os._exit(status)
     end = time.monotonic() + seconds
     done = status = 0
-    while not done and time.monotonic() < end:
-        done, status = os.waitpid(child, os.WNOHANG)
-        time.sleep(0.05)
-    with suppress(ProcessLookupError):
-        os.killpg(child, signal.SIGKILL)
+    try:
+        while not done and time.monotonic() < end:
+            done, status = os.waitpid(child, os.WNOHANG)
+            time.sleep(0.05)
+    finally:
+        with suppress(ProcessLookupError):
+            os.killpg(child, signal.SIGKILL)
     if not done:
         os.waitpid(child, 0)
         return False
@@ -160,6 +168,8 @@ def main() -> None:
     asked.add_argument("--sample", type=int, default=12)
     asked.add_argument("--seed", type=int, default=0)
     told = asked.parse_args()
+    # Ended from outside, it ends its child too.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("ended"))
     killed = tried = 0
     for name in told.modules or TESTS:
         path = Path(*name.split(".")).with_suffix(".py")

@@ -10,7 +10,7 @@ from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.lines import Line, inwards, line_of
 from dtfexp.dialin.window.pass_map import PassMap
 from dtfexp.dialin.window.stand import _centre_of_mass, _in_the_middle, _kept_range
-from dtfexp.dialin.window.window_box import MappedBox
+from dtfexp.dialin.window.window_box import MappedBox, surroundings
 from dtfexp.maths.boxes.box import Box
 from tests.dialin.test_window_box import TWO, Surface, session_of
 
@@ -104,3 +104,19 @@ def test_a_line_crosses_where_the_excess_is_nought_and_holds_its_own_place() -> 
 def test_ends_are_told_in_tenths_of_a_step_rounded_inwards() -> None:
     assert inwards(CURE, 110.04, 129.98) == (110.1, 129.9)
     assert inwards(CURE, 110.1, 129.9) == (110.1, 129.9)
+
+
+def test_where_to_look_closely_is_what_is_good_round_the_largest_box() -> None:
+    """Good from 110 to 130 °C; 30 steps of the first grid are 2 °C apart, and one is added to
+    either side.  Where nothing is good, the place with the highest excess is looked at."""
+    session = session_of(CURE)
+    coarse = grids.grid(session, "cotton", {}, 31)
+    assert np.diff(coarse.axes[0]).tolist() == [2.0] * 30
+    x = coarse.axes[0]
+    ones = np.ones(31, dtype=bool)
+    found = surroundings(session, "cotton", PassMap(coarse, 1.0 - ((x - 120) / 10) ** 2, ones))
+    low, high = found.within["cure"]
+    assert (low, high) == (pytest.approx(108.0, abs=0.6), pytest.approx(132.0, abs=0.6))
+    assert found.size == pytest.approx(20.0 / 3.0, abs=0.4)
+    nothing = surroundings(session, "cotton", PassMap(coarse, -1.0 - np.abs(x - 120), ones))
+    assert nothing.within["cure"] == (118.0, 122.0) and nothing.size == 0.0

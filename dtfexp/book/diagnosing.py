@@ -98,11 +98,11 @@ def drifts(session: Session, notes: Sequence[Note]) -> dict[str, float]:
 def _settings(session: Session, settings: Mapping[str, Any], fabric: str) -> dict[str, Any]:
     from dtfexp.book.store.typed_values import reading
 
-    told = {session.factor(name).name: value for name, value in settings.items()}
+    given = {session.factor(name).name: value for name, value in settings.items()}
     at = {}
     for factor in session.factors:
         usual = session.usual(factor, fabric) if session.allowed(factor, fabric) else factor.usual
-        value = told.get(factor.name, usual)
+        value = given.get(factor.name, usual)
         with fields.at(f"setting of {factor.name!r} is {fields.quoted(value)}", ResultsError):
             at[factor.name] = reading(factor, value)
     return at
@@ -158,12 +158,12 @@ def _lots(
 def _warnings_overridden(
     around: Circumstances, notes: Sequence[Note], now: datetime
 ) -> Circumstances:
-    told = {
+    kinds = {
         str(n.said["warning"])
         for n in notes
         if n.kind == step_clocks.OVERRIDDEN and timedelta(0) <= now - n.at <= _RECENT
     }
-    for warning in sorted(told):
+    for warning in sorted(kinds):
         for key in _OVERRIDDEN.get(warning, ()):
             around = around.with_factor(key, 2.0, f"a warning was passed over: {warning}")
     return around

@@ -213,16 +213,16 @@ class Factor:
         if not self.is_numeric:
             return str(value)
         number = float(value)
-        told = self.unit if unit is None else units.canonical(unit)
-        if told == self.unit:
+        shown_in = self.unit if unit is None else units.canonical(unit)
+        if shown_in == self.unit:
             places = max(_decimals(self.grid_step), _decimals(self.bounds[0]))
             if abs(round(number, places) - number) > 1e-9:
                 places += 1
         else:
-            number = units.convert(number, self.unit, told)
-            places = units.decimals_when_converted(told)
+            number = units.convert(number, self.unit, shown_in)
+            places = units.decimals_when_converted(shown_in)
         text = f"{fields.int_if_whole(round(number, places))}"
-        return f"{text} {told}" if told else text
+        return f"{text} {shown_in}" if shown_in else text
 
     def __repr__(self) -> str:
         if not self.is_numeric:

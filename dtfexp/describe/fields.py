@@ -224,9 +224,9 @@ def excluded(value: object) -> bool | str | None:
     word = " ".join(str(value).split())
     if value is None or word.casefold() in NOT_KNOWN:
         return None
-    told = yes_or_no(value)
-    if told is not None:
-        return told
+    answer = yes_or_no(value)
+    if answer is not None:
+        return answer
     letters = sum(letter.isalpha() for letter in word)
     if not isinstance(value, str) or letters < _SHORTEST_REASON:
         raise ValueError(f"accepted {EXCLUDED}")

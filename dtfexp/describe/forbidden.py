@@ -87,8 +87,8 @@ class Forbidden:
     def holds(self, factors: Mapping[str, Factor], value_of: Callable[[str], Any]) -> Any:
         """Return whether every condition holds: a bool, or an array of them for arrays."""
         found: Any = None
-        for name, told in self.conditions:
-            here = _holds(factors[name], told, value_of(name))
+        for name, condition in self.conditions:
+            here = _holds(factors[name], condition, value_of(name))
             found = here if found is None else found & here
         if self.above:
             here = _beyond(factors, self.above, value_of)
@@ -97,8 +97,8 @@ class Forbidden:
 
     def __str__(self) -> str:
         parts = [
-            f"{name} {told if isinstance(told, str) else ' or '.join(told)}"
-            for name, told in self.conditions
+            f"{name} {condition if isinstance(condition, str) else ' or '.join(condition)}"
+            for name, condition in self.conditions
         ]
         if self.above:
             first, second = (" and ".join(value for _, value in point) for point in self.above)
@@ -227,22 +227,23 @@ def _settled(one: Forbidden, factors: dict[str, Factor], fabrics: list[str]) -> 
         if name in conditions:
             raise SessionError(f"factor {name!r} is given twice; write one condition for it")
         factor = factors[name]
-        told = _checked_condition(factor, written)
-        happens = any(_holds(factor, told, value) for value in factor.settings())
+        condition = _checked_condition(factor, written)
+        happens = any(_holds(factor, condition, value) for value in factor.settings())
         # Without a unit, another unit may be meant, and the condition would have no effect.
-        if not happens and factor.unit and not any(letter.isalpha() for letter in str(told)):
+        if not happens and factor.unit and not any(letter.isalpha() for letter in str(condition)):
             low, high = factor.bounds
             raise SessionError(
-                f"{name} is {told!r}, which never happens: it is set from {factor.format(low)} to "
-                f"{factor.format(high)}; if that is meant, write the unit too"
+                f"{name} is {condition!r}, which never happens: it is set from "
+                f"{factor.format(low)} to {factor.format(high)}; if that is meant, write the unit "
+                "too"
             )
-        conditions[name] = told
+        conditions[name] = condition
     return Forbidden(conditions, fabric, one.note, _line(one.above, factors))
 
 
 def _line(points: tuple[Point, ...], factors: dict[str, Factor]) -> list[dict[str, str]]:
     """Return the two points of a sloping limit with the session's names and units."""
-    told = []
+    settled = []
     for point in points:
         own: dict[str, str] = {}
         for given, text in point:
@@ -252,26 +253,26 @@ def _line(points: tuple[Point, ...], factors: dict[str, Factor]) -> list[dict[st
             _value(factor, text)
             bare = not any(letter.isalpha() for letter in text)
             own[factor.name] = f"{text} {factor.unit}".strip() if bare else text
-        told.append(own)
-    if not told:
+        settled.append(own)
+    if not settled:
         return []
-    names = list(told[0])
-    if len(names) != 2 or set(told[1]) != set(names):
+    names = list(settled[0])
+    if len(names) != 2 or set(settled[1]) != set(names):
         raise SessionError("above: give the same two factors at both points")
-    (x, y), (x2, y2) = ([_value(factors[n], point[n]) for n in names] for point in told)
+    (x, y), (x2, y2) = ([_value(factors[n], point[n]) for n in names] for point in settled)
     if (x2 - x) * (y2 - y) >= 0:
         raise SessionError(
-            f"above: from {told[0]} to {told[1]} the line does not fall; the point with more "
+            f"above: from {settled[0]} to {settled[1]} the line does not fall; the point with more "
             f"{names[0]} needs less {names[1]}"
         )
     top = {name: factors[name].bounds[1] for name in names}
-    line = Forbidden(above=told)
+    line = Forbidden(above=settled)
     lettered = all(any(c.isalpha() for c in text) for point in points for _, text in point)
     if not lettered and not line.holds(factors, top.__getitem__):
         raise SessionError(
             f"above: {line} never happens in these ranges; if that is meant, write the units too"
         )
-    return [{name: point[name] for name in names} for point in told]
+    return [{name: point[name] for name in names} for point in settled]
 
 
 def _points(above: object) -> tuple[Point, ...]:

@@ -166,7 +166,7 @@ def _too_hot(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
 
 
 def _out_of_range(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
-    told = unit if factor.is_temperature else None
+    shown_in = unit if factor.is_temperature else None
     place = f"{fabric.name}, {fields.without_underscores(factor.name)}"
     if not factor.is_numeric:
         words = in_range(factor, fabric)
@@ -175,12 +175,12 @@ def _out_of_range(factor: Factor, fabric: Fabric, value: Any, unit: str) -> str:
             return ""
         return f"{place}: got {fields.quoted(value)}; accepted {' or '.join(words)}"
     low, high = fabric.ranges.get(factor.name, factor.bounds)
-    accepted = f"accepted {factor.format(low, told)} to {factor.format(high, told)}"
+    accepted = f"accepted {factor.format(low, shown_in)} to {factor.format(high, shown_in)}"
     if not fields.is_number(value):
         return f"{place}: got {fields.quoted(value)}; {accepted}"
     if low - _TOLERANCE <= float(value) <= high + _TOLERANCE:
         return ""
-    return f"{place}: got {factor.format(value, told)}; {accepted}"
+    return f"{place}: got {factor.format(value, shown_in)}; {accepted}"
 
 
 def _limit_text(fabric: Fabric, unit: str) -> str:
@@ -223,12 +223,12 @@ def _up(value: float, factor: Factor, unit: str, difference: bool = False) -> st
 
 
 def _rounded(value: float, factor: Factor, unit: str, to: Any, difference: bool = False) -> str:
-    told = units.convert_difference if difference else units.convert
+    converted = units.convert_difference if difference else units.convert
     scale = 1 if to is math.floor and factor.grid_step >= 1 else 10
     if unit != factor.unit:
         scale = 1
     nudge = -1e-6 if to is math.ceil else 1e-6
-    number = to(told(value, factor.unit, unit) * scale + nudge) / scale
+    number = to(converted(value, factor.unit, unit) * scale + nudge) / scale
     return f"{fields.int_if_whole(number)} {unit}"
 
 

@@ -207,8 +207,8 @@ class Session:
         Missing settings (no key, None, NaN) are not checked. Every proposal and every entry of a
         setting is checked here. ``unit``: °C or °F for the text, default ``temperature_unit``.
         """
-        chosen, told = self.fabric(fabric), self._told_in(unit)
-        return heat.refusal(self.factors, self.forbidden, chosen, settings, told)
+        chosen, shown_in = self.fabric(fabric), self._told_in(unit)
+        return heat.refusal(self.factors, self.forbidden, chosen, settings, shown_in)
 
     def limit_note(self, fabric: str | Fabric, unit: str | None = None) -> str:
         """Return the heat limit in one line for people; "" without one.
@@ -223,8 +223,8 @@ class Session:
 
         ``unit``: °C or °F for the text.
         """
-        chosen, told = self.fabric(fabric), self._told_in(unit)
-        return heat.nothing_left(self.factors, self.forbidden, chosen, told)
+        chosen, shown_in = self.fabric(fabric), self._told_in(unit)
+        return heat.nothing_left(self.factors, self.forbidden, chosen, shown_in)
 
     def _told_in(self, unit: str | None) -> str:
         return self.temperature_unit if unit is None else units.canonical(unit)

@@ -78,14 +78,14 @@ def session_html(session: Described) -> str:
         ("press", session.press if session.press != "press" else ""),
         ("starts from", "" if session.experience is None else repr(session.experience)),
     ]
-    told = [row for row in bench if row[1]]
+    lines = [row for row in bench if row[1]]
     forbidden = [(str(corner),) for corner in session.forbidden]
     return (
         f'<div class="dtfexp-session"><p><b>{escape(session.name)}</b></p>'
         + html_table(("setting", "stage", "range", "usual", "machine spread"), factors)
         + html_table(("outcome", "scale", "passes"), outcomes)
         + html_table(("fabric", "heat limit", "its own settings", "notes"), fabrics)
-        + (html_table(("bench", "name"), told) if told else "")
+        + (html_table(("bench", "name"), lines) if lines else "")
         + (html_table(("never together",), forbidden) if forbidden else "")
         + "</div>"
     )
@@ -117,8 +117,8 @@ def _range(factor: Factor) -> str:
 
 
 def _spread(factor: Factor) -> str:
-    told = f"± {factor.spread:g} {factor.unit}".strip() if factor.spread or factor.spots else ""
-    return f"{told}, {len(factor.spots)} spots measured" if factor.spots else told
+    text = f"± {factor.spread:g} {factor.unit}".strip() if factor.spread or factor.spots else ""
+    return f"{text}, {len(factor.spots)} spots measured" if factor.spots else text
 
 
 def _scale(outcome: Outcome) -> str:

@@ -270,7 +270,8 @@ def _outcome_table(outcome: Outcome) -> dict[str, Any]:
 
 def _forbidden_table(corner: Forbidden) -> dict[str, Any]:
     table: dict[str, Any] = {
-        name: told if isinstance(told, str) else list(told) for name, told in corner.conditions
+        name: condition if isinstance(condition, str) else list(condition)
+        for name, condition in corner.conditions
     }
     for key, text in (("fabric", corner.fabric), ("note", corner.note)):
         if text:

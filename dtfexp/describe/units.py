@@ -127,8 +127,8 @@ def convert(value: Any, source: str, target: str) -> Any:
     source, target = _pair(source, target)
     if source == target:
         return value
-    told = convert_difference(value - 32 if source == "°F" else value, source, target)
-    return told + 32 if target == "°F" else told
+    converted = convert_difference(value - 32 if source == "°F" else value, source, target)
+    return converted + 32 if target == "°F" else converted
 
 
 @overload

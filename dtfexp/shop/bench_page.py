@@ -62,9 +62,9 @@ def measured(
             "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
         )
     # Keep the id of maps stored before the unit became part of it.
-    told = [f"{number} {unit}" if unit else number for number in numbers]
+    texts = [f"{number} {unit}" if unit else number for number in numbers]
     which = [machine] if machine else []
-    key = entries.derived_id("bench page", setting, set_to, told, instrument, emissivity, *which)
+    key = entries.derived_id("bench page", setting, set_to, texts, instrument, emissivity, *which)
     kept = book.bench.map(
         setting, set_to, numbers, instrument=instrument, emissivity=emissivity, unit=unit,
         machine=machine, id=key,

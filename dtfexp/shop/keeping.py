@@ -144,15 +144,15 @@ def count_today(
     counts = book.bench.counts()
     line = counts[(counts["day"] == day) & (counts["fabric"] == fabric)]
     seen = "; ".join(f"{word}: {number}" for word, number in defect_counts(symptoms).items())
-    told = f"{day}, {fabric}: {failed} of {pressed} failed"
+    text = f"{day}, {fabric}: {failed} of {pressed} failed"
     for was in line.to_dict("records"):
         same = (was["pressed"], was["failed"]) == (pressed, failed)
         if same and seen in ("", was["symptoms"]):
-            print(f"{told}, booked already; nothing was booked now.")
+            print(f"{text}, booked already; nothing was booked now.")
             return
-        told += f", corrected (before: {was['failed']} of {was['pressed']})"
+        text += f", corrected (before: {was['failed']} of {was['pressed']})"
     book.bench.count(fabric, pressed, failed, day=day, symptoms=symptoms)
-    print(f"{told}, noted.")
+    print(f"{text}, noted.")
 
 
 def import_counts(book: Logbook, file: str) -> None:
@@ -195,17 +195,17 @@ def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | No
     """Return probable causes of what is ``seen``, else of the symptoms of a standing alarm."""
     from dtfexp.book.diagnosing import diagnose
 
-    told: Any = seen
+    signs: Any = seen
     if not seen and on is not None and on.alarm is not None:
-        told = dict(on.alarm.symptoms)
-    if not told:
+        signs = dict(on.alarm.symptoms)
+    if not signs:
         return panel(
             "What is wrong?",
             ["There is no alarm, and seen is empty: nothing to look for."],
         )
     if not window.target:
         return panel(f"{window.fabric}: do not press", [window.reason])
-    found = diagnose(told, window.target, window.fabric, book, fit=fitted)
+    found = diagnose(signs, window.target, window.fabric, book, fit=fitted)
     return diagnosis_panel(found, book.session)
 
 

@@ -54,10 +54,10 @@ def run_sheet(plan: Plan) -> list[str]:
     top, bottom = zip(*(_two_lines(name) for name in head), strict=True)
     table = [list(top), list(bottom), *rows]
     width = [max(len(row[i]) for row in table) for i in range(len(head))]
-    told = ["  ".join(cell.ljust(w) for cell, w in zip(row, width, strict=True)).rstrip()
+    padded = ["  ".join(cell.ljust(w) for cell, w in zip(row, width, strict=True)).rstrip()
             for row in table]  # fmt: skip
-    lines = [*told[:2], "-" * (sum(width) + 2 * (len(width) - 1))]
-    for line, first in zip(told[2:], before_it, strict=True):
+    lines = [*padded[:2], "-" * (sum(width) + 2 * (len(width) - 1))]
+    for line, first in zip(padded[2:], before_it, strict=True):
         lines += [f"{' ' * (width[0] + 2)}- {text}" for text in first]
         lines.append(line)
     key = (

@@ -138,7 +138,7 @@ def asked(notes: Iterable[journal.Note]) -> dict[str, str]:
         # Notes of older versions name the entry in their own id only.
         entry = str(note.said.get("entry") or note.id.partition(" ")[0])
         found.setdefault(entry, []).append(f"{note.said['asked']} Answer: {note.said['answer']}")
-    return {entry: " ".join(told) for entry, told in found.items()}
+    return {entry: " ".join(texts) for entry, texts in found.items()}
 
 
 def physical(session: Session, place: str, said: Mapping[str, Any]) -> None:

@@ -61,12 +61,14 @@ def said(
     if number not in (known := sorted(set(loads))):
         span = f"loads {known[0]} to {known[-1]}" if known else "no loads yet, add a plan first"
         raise LogbookError(f"{place} is not in the book; it has {span}")
-    told: dict[str, Any] = {"load": number, "look": _word(place, look)}
+    content: dict[str, Any] = {"load": number, "look": _word(place, look)}
     if cured_on is not None:
-        told["cured_on"] = entry_fields.quantity(f"{place}, cured on", cured_on, "s", 1, _LONGEST)
+        content["cured_on"] = entry_fields.quantity(
+            f"{place}, cured on", cured_on, "s", 1, _LONGEST
+        )
     if note.strip():
-        told["note"] = entry_fields.line(f"{place}, note", note)
-    return told
+        content["note"] = entry_fields.line(f"{place}, note", note)
+    return content
 
 
 def _word(place: str, look: object) -> str:

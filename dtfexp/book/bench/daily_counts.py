@@ -49,10 +49,10 @@ def keep_count(
     ``warm_up`` days are kept and do not count.  Raises ``LogbookError`` in one line.
     """
     today = bench.now().date()
-    told = checked_count(
+    content = checked_count(
         bench.book.session, day or today, fabric, pressed, failed, symptoms, warm_up, note, today
     )
-    return bench.book.keep(KIND, told, by=by, id=id)
+    return bench.book.keep(KIND, content, by=by, id=id)
 
 
 def checked_count(
@@ -73,7 +73,7 @@ def checked_count(
     place = f"count of {when}, {name}"
     made = _whole(place, "pressed", pressed, _MOST)
     bad = _whole(place, "failed", failed, made)
-    told: dict[str, Any] = {"day": when, "fabric": name, "pressed": made, "failed": bad}
+    said: dict[str, Any] = {"day": when, "fabric": name, "pressed": made, "failed": bad}
     seen = defect_counts(symptoms)
     for word, number in seen.items():
         if not 0 <= number <= bad:
@@ -81,12 +81,12 @@ def checked_count(
                 f"{place}: {word!r} has {number} garments; {bad} failed, so it must be 0 to {bad}"
             )
     if seen:
-        told["symptoms"] = seen
+        said["symptoms"] = seen
     if warm_up:
-        told["warm_up"] = True
+        said["warm_up"] = True
     if note.strip():
-        told["note"] = entry_fields.line(f"{place}: note", note)
-    return told
+        said["note"] = entry_fields.line(f"{place}: note", note)
+    return said
 
 
 def frame(bench: journal.BenchOwner) -> pd.DataFrame:
@@ -123,23 +123,27 @@ def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: st
     for number, cells in rows:
         row = {name: cells[k] if k < len(cells) else None for name, k in columns.items()}
         with fields.at(f"{path.name}, row {number}", ResultsError):
-            told = _row(book.session, row, bench.now().date())
-        key = (told["day"], told["fabric"])
+            content = _row(book.session, row, bench.now().date())
+        key = (content["day"], content["fabric"])
         if key in found:
             raise ResultsError(
                 f"{path.name}, row {number}: {key[1]} has {key[0]} twice, in row {found[key][0]} "
                 "already; one line a day"
             )
-        found[key] = (number, told)
+        found[key] = (number, content)
     standing = {key: note.said for key, note in _current_notes(book.kept(KIND)).items()}
-    new = [(number, told) for key, (number, told) in found.items() if standing.get(key) != told]
+    new = [
+        (number, content)
+        for key, (number, content) in found.items()
+        if standing.get(key) != content
+    ]
     made = imports.Made(
         path.name, sheet.digest, sheet.title,
         notes={entries.new_id(): number for number, _ in new},
         columns={name: str(head[k]) for name, k in columns.items()},
     )  # fmt: skip
     notes: list[tuple[str, Mapping[str, Any], str | None]] = [
-        (KIND, told, id) for id, (_, told) in zip(made.notes, new, strict=True)
+        (KIND, content, id) for id, (_, content) in zip(made.notes, new, strict=True)
     ]
     if made.anything:
         notes.append((imports.KIND, made.said, None))
@@ -157,7 +161,7 @@ def import_sheet(bench: journal.BenchOwner, path: str | PathLike[str], *, by: st
             str(head[k]),
             name,
             filled(sheet, k),
-            sum(name.replace(" ", "_") in told for _, told in new),
+            sum(name.replace(" ", "_") in content for _, content in new),
         )
         for name, k in columns.items()
     ]
@@ -222,9 +226,9 @@ def _current_notes(notes: Iterable[journal.Note]) -> dict[tuple[str, str], journ
 def _whole(place: str, name: str, value: object, most: int) -> int:
     accepted = f"a whole number, 0 to {most}"
     with fields.at(f"{place}, {name}", LogbookError):
-        told = typed_values.whole(value, accepted)
-    if 0 <= told <= most:
-        return told
+        number = typed_values.whole(value, accepted)
+    if 0 <= number <= most:
+        return number
     raise fields.refusal(f"{place}, {name}", value, accepted, LogbookError)
 
 

@@ -180,8 +180,8 @@ def keep_map(
         mirrored = 25.0
         if reflected is not None:
             room = book.session.temperature_unit
-            told = _placed(f"{place}, reflected", typed_values.number, reflected, room)
-            mirrored = float(units.convert(told, room, "°C"))
+            degrees = _placed(f"{place}, reflected", typed_values.number, reflected, room)
+            mirrored = float(units.convert(degrees, room, "°C"))
         said |= {"gun_said": passes, "emissivity": e, "set_to": gun, "reflected": mirrored}
         passes = [[_corrected(place, chosen, v, e, gun, mirrored) for v in nine] for nine in passes]
     key = book.keep(MAP, said | {"points": passes}, by=by, id=id)
@@ -287,8 +287,8 @@ def calibrations_of(
             pair = (float(note.said["set"]), float(note.said["reached"]))
             pairs.setdefault(note.said["factor"], []).append(pair)
     for one in maps(notes):
-        told = [(one.set_point, float(np.mean(nine))) for nine in one.passes]
-        pairs.setdefault(one.factor, []).extend(told)
+        means = [(one.set_point, float(np.mean(nine))) for nine in one.passes]
+        pairs.setdefault(one.factor, []).extend(means)
         so_far = widest.setdefault(one.factor, one)
         if one.summary.spread > so_far.summary.spread:
             widest[one.factor] = one
@@ -335,9 +335,9 @@ def _reading(
     A number far off counts when its unit is written with it, unless another unit explains it.
     """
     read = float(_placed(place, typed_values.reading, factor, value, unit))
-    told = typed_values.parse_number(value, unit or factor.unit)
-    found = plausible.implausible_reading(factor, setting, told)
-    if found is not None and (found.meant or not told.own_unit):
+    parsed = typed_values.parse_number(value, unit or factor.unit)
+    found = plausible.implausible_reading(factor, setting, parsed)
+    if found is not None and (found.meant or not parsed.own_unit):
         raise LogbookError(f"{place}: {found.refusal}")
     return read
 

@@ -45,14 +45,14 @@ class Machine:
         """Why ``value`` of a temperature ``factor`` cannot be set on this display; "" if it can."""
         from dtfexp.describe.units import convert
 
-        told = round(float(convert(value, factor.unit, self.unit)), 6)
+        number = round(float(convert(value, factor.unit, self.unit)), 6)
         said = factor.format(value)
         for limit, beyond in ((self.low, -1), (self.high, 1)):
-            if limit is not None and beyond * (told - limit) > 1e-6:
+            if limit is not None and beyond * (number - limit) > 1e-6:
                 word = "lowest" if beyond < 0 else "highest"
                 return f"{said} is beyond the {self.which}'s {word} setting, {limit:g} {self.unit}"
         if self.step is not None and factor.unit == self.unit:
-            steps = (told - (self.low or 0.0)) / self.step
+            steps = (number - (self.low or 0.0)) / self.step
             if abs(steps - round(steps)) > 1e-6:
                 return f"{said} is between two steps of the {self.which}'s display"
         return ""

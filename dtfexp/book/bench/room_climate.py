@@ -97,9 +97,9 @@ def frame(bench: journal.BenchOwner) -> pd.DataFrame:
     rows: list[dict[str, Any]] = []
     altitude: dict[str, float] = {}
     for note in bench.book.kept(KIND):
-        told = {name: float(value) for name, value in note.said.items()}
-        altitude = {"altitude": told["altitude"]} if "altitude" in told else altitude
-        full = with_derived({**altitude, **told})
+        noted = {name: float(value) for name, value in note.said.items()}
+        altitude = {"altitude": noted["altitude"]} if "altitude" in noted else altitude
+        full = with_derived({**altitude, **noted})
         rows.append(
             {"time": note.at, "by": note.by}
             | {
@@ -154,8 +154,8 @@ def _in_the_file(reading_unit: str, name: str, value: object) -> float:
     if unit != "°C":
         return entry_fields.quantity(place, value, unit, low, high)
     low, high = (units.convert(limit, "°C", reading_unit) for limit in (low, high))
-    told = entry_fields.quantity(place, value, reading_unit, low, high)
-    return round(float(units.convert(told, reading_unit, "°C")), 9)
+    number = entry_fields.quantity(place, value, reading_unit, low, high)
+    return round(float(units.convert(number, reading_unit, "°C")), 9)
 
 
 def _metres(place: str, value: object, low: float, high: float) -> float:

@@ -275,8 +275,8 @@ def _materials(
     for what, lot in material_lots.lots_in_use(notes, session).items():
         if lot.use_by is not None and now.date() > lot.use_by:
             day = lot.opened if what == "powder" else lot.printed
-            told = says[what].format(day=day, months=months[what])
-            yield PressWarning(press.press, f"old {what}", f"The {what} lot {lot.name} {told}")
+            text = says[what].format(day=day, months=months[what])
+            yield PressWarning(press.press, f"old {what}", f"The {what} lot {lot.name} {text}")
 
 
 def _moisture(

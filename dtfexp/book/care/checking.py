@@ -46,8 +46,8 @@ def _unreadable(
     with tempfile.TemporaryDirectory() as place:
         copy = Path(place) / path.name
         store.copy(path, connection, copy)
-        told = archive.unreadable(readable, copy)
-    return [told] if told else []
+        fault = archive.unreadable(readable, copy)
+    return [fault] if fault else []
 
 
 def _faults(path: Path, connection: sqlite3.Connection) -> Iterator[str]:

@@ -45,25 +45,26 @@ def salvage(
     copies = _sound_copies(path)
     rows, links, whole = _readable(path)
     findings = {(d.table, d.number): d for d in chain.judged(rows, links)} if links else {}
-    told = _unflip(rows, findings, links)
-    told += _mend(rows, findings, whole, copies)
+    lines = _unflip(rows, findings, links)
+    lines += _mend(rows, findings, whole, copies)
     unsure = {}
     for (table, number), damage in findings.items():
         row = rows.get(table, {}).get(number)
         if row is None:
-            told.append(f"{damage.text}, and no copy holds it")
+            lines.append(f"{damage.text}, and no copy holds it")
         elif not damage.contradicted or table in ("book", "plans"):
-            told.append(f"{damage.text}; it is kept as it reads now")
+            lines.append(f"{damage.text}; it is kept as it reads now")
         elif table == "presses":
-            told.append(f"{damage.text}; it is kept as it reads now, and left out of every fit")
+            lines.append(f"{damage.text}; it is kept as it reads now, and left out of every fit")
             unsure[number] = damage
         else:
             said = _in_words(row[4 if table == "entries" else 3])
-            told.append(f"{damage.text}; it reads {said}; it is not saved: record it again if that "
-                        "is true")  # fmt: skip
+            lines.append(
+                f"{damage.text}; it reads {said}; it is not saved: record it again if that is true"
+            )
             del rows[table][number]
     session = _session(path, rows)
-    document = _document(session, rows, told)
+    document = _document(session, rows, lines)
     for number in unsure.keys() & {press["press"] for press in document["presses"]}:
         document["entries"].append(_left_out(number, document["entries"], now))
     pictures = photos.photo_folder_of_path(path)
@@ -72,7 +73,7 @@ def salvage(
         ("presses", "press", "presses"), ("entries", "entry", "entries"),
         ("journal", "note", "notes")))  # fmt: skip
     saved = ", ".join(count_phrase(*one) for one in counts)
-    return [*told, f"saved in {target}: {saved}"]
+    return [*lines, f"saved in {target}: {saved}"]
 
 
 def _sound_copies(path: Path) -> list[tuple[str, Rows]]:
@@ -203,7 +204,7 @@ def _unflip(
     rows: Rows, findings: dict[tuple[str, int], chain.Damage], links: list[chain.Row]
 ) -> list[str]:
     """Put right the records in which one bit has flipped: the digest proves which; a line each."""
-    told = []
+    lines = []
     before = {link: digest for link, _, _, digest in links}
     for link, table, number, digest in links:
         row = rows.get(table, {}).get(number)
@@ -213,10 +214,10 @@ def _unflip(
             if chain.digest_of(before.get(link - 1, chain.START), table, other) == digest:
                 rows[table][number] = other
                 del findings[table, number]
-                told.append(f"{chain.name_of(table, number, other)}: one bit of it had flipped in "
+                lines.append(f"{chain.name_of(table, number, other)}: one bit of it had flipped in "
                             "the file; it is put right")  # fmt: skip
                 break
-    return told
+    return lines
 
 
 def _one_bit_off(row: chain.Row) -> Iterator[chain.Row]:
@@ -246,7 +247,7 @@ def _mend(
     copies: list[tuple[str, Rows]],
 ) -> list[str]:
     """Take from the copies what is damaged or gone; one line for each."""
-    told = []
+    lines = []
     mine = rows["book"].get(1, (None,))
     for name, copy in copies:
         if ("book", 1) not in findings and mine[0] not in (None, copy["book"][1][0]):
@@ -256,10 +257,10 @@ def _mend(
             if (table, number) in findings or (lost and not whole):
                 if row != rows[table].get(number):
                     what = chain.name_of(table, number, row)
-                    told.append(f"{what} is damaged or gone; it is taken from the copy {name}")
+                    lines.append(f"{what} is damaged or gone; it is taken from the copy {name}")
                 rows[table][number] = row
                 findings.pop((table, number), None)
-    return told
+    return lines
 
 
 def _all(rows: Rows) -> Iterator[tuple[str, int, chain.Row]]:
@@ -279,7 +280,7 @@ def _session(path: Path, rows: Rows) -> Session:
         ) from None
 
 
-def _document(session: Session, rows: Rows, told: list[str]) -> dict[str, Any]:
+def _document(session: Session, rows: Rows, lines: list[str]) -> dict[str, Any]:
     """Return the archive of all rows that make sense together; what does not is told."""
     document: dict[str, Any] = {table: [] for table in chain.RECORDS}
     plans, presses, ids = set(), set(), set()
@@ -294,7 +295,7 @@ def _document(session: Session, rows: Rows, told: list[str]) -> dict[str, Any]:
         if not fault and (table, said.get("id", number)) in ids:
             fault = ": its id is given twice"
         if fault:
-            told.append(f"{chain.name_of(table, number, row)}{fault}; it is not saved")
+            lines.append(f"{chain.name_of(table, number, row)}{fault}; it is not saved")
             continue
         ids.add((table, said.get("id", number)))
         if table == "plans":

@@ -67,10 +67,10 @@ def results(
         frame[outcome.name] = _column(said, entries.GRADE + outcome.name, numeric=True)
     if any(entries.BLOCK in fields for fields in said):
         planned = frame["block"] if "block" in frame else [None] * len(frame)
-        told = [
+        blocks = [
             fields.get(entries.BLOCK, before) for fields, before in zip(said, planned, strict=True)
         ]
-        frame["block"] = _series(["" if block is None else block for block in told], "object")
+        frame["block"] = _series(["" if block is None else block for block in blocks], "object")
     frame["excluded"] = _series([entries.EXCLUDED in fields for fields in said], "bool")
     seen = {load: one.look for load, one in looked.items() if one.look}
     if seen:
@@ -136,10 +136,10 @@ def history(session: Session, found: Iterable[Entry], notes: Sequence[Note] = ()
     told_of = {
         "asked": asked(notes),
         "from_file": places(notes),
-        "proposed": {entry: coupons.in_words(told) for entry, told in proposed.items()},
+        "proposed": {entry: coupons.in_words(texts) for entry, texts in proposed.items()},
     }
-    for column, told in told_of.items():
-        frame[column] = _series([told.get(row.id, "") for row in rows], "object")
+    for column, texts in told_of.items():
+        frame[column] = _series([texts.get(row.id, "") for row in rows], "object")
     frame["id"] = _series([row.id for row in rows], "object")
     return frame
 

@@ -69,13 +69,13 @@ def import_sheet(
         columns={_field(column): column.heading for column in columns if _field(column)},
     )  # fmt: skip
     new: Counter[str] = Counter()
-    told = _looks_of_sheet(file.name, found, presses)
+    of_loads = _looks_of_sheet(file.name, found, presses)
     with opened.writing() as connection:
         mark = stored_plans.book_mark(connection)
         offsets = asked_readings.offsets(connection, session, presses)
         doubtful: list[str] = []
         known = cure_looks.looks(journal.read(connection, cure_looks.KIND))
-        looked = dict(cure_looks.take_in(connection, mark, file.name, told, at, by, remarks))
+        looked = dict(cure_looks.take_in(connection, mark, file.name, of_loads, at, by, remarks))
         added += len(looked)
         new[cure_look.COLUMN] = len(looked)
         row_of = {presses[row.press].oven_load: row.number for row in reversed(found) if row.look}
@@ -152,12 +152,12 @@ def _columns_told(
     session: Session, sheet: sheet_table.Table, columns: Sequence[Column], new: Mapping[str, int]
 ) -> Iterator[ColumnTold]:
     for column in sorted(columns, key=lambda one: one.index):
-        told = _READ_AS.get(column.what, "compared with the plan")
+        read_as = _READ_AS.get(column.what, "compared with the plan")
         if column.what in (sheet_columns.GRADE, sheet_columns.ACTUAL):
             unit = f" in {column.unit}" if column.unit else ""
-            told = f"{told.format(column.name)}{unit}"
+            read_as = f"{read_as.format(column.name)}{unit}"
         count = new.get(_field(column), 0) if _field(column) else 0
-        yield ColumnTold(column.heading, told, filled(sheet, column.index), count)
+        yield ColumnTold(column.heading, read_as, filled(sheet, column.index), count)
     yield from unknown_columns(sheet, [column.index for column in columns])
 
 

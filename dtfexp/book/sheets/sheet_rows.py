@@ -53,8 +53,8 @@ def read_rows(
     found, strange = sheet_columns.Headings(session).read(path.name, first, headings)
     remarks = list(sheet.remarks)
     if strange:
-        told = ", ".join(repr(name) for name in strange)
-        remarks.append(f"{path.name}: these columns are not known and were left out: {told}")
+        text = ", ".join(repr(name) for name in strange)
+        remarks.append(f"{path.name}: these columns are not known and were left out: {text}")
     if len(sheet.rows) == 1:
         raise ResultsError(
             f"{path.name}: there are headings but no rows below them; accepted is one row per "
@@ -153,10 +153,10 @@ class _Reader:
                 ):
                     other[column.what] = _line(cell, "one line of text")
                 else:
-                    told = self._told(column, cell)
-                    if told is not None:
+                    result = self._told(column, cell)
+                    if result is not None:
                         key = column.what + ("/" + column.name if column.name else "")
-                        said[key], headings[key] = told, column.heading
+                        said[key], headings[key] = result, column.heading
             if column.what == sheet_columns.ACTUAL:
                 self._judge(number, press, column, cell, said, typed)
         if press is not None and said:
@@ -184,8 +184,8 @@ class _Reader:
         if press is None:
             known = sorted(self.presses)
             span = f"{known[0]} to {known[-1]}" if known else "none yet, add a plan first"
-            told = "" if cell is None else cell
-            raise typed_values.refusal_error(told, f"the number of a planned press ({span})")
+            content = "" if cell is None else cell
+            raise typed_values.refusal_error(content, f"the number of a planned press ({span})")
         return press
 
     def _told(self, column: Column, cell: Any) -> Any:
@@ -215,13 +215,15 @@ class _Reader:
         if not factor.is_numeric:
             same = typed_values.reading(factor, cell) == planned
         else:
-            told = typed_values.parse_number(_no_date(cell, "a number"), column.unit)
+            parsed = typed_values.parse_number(_no_date(cell, "a number"), column.unit)
             allowed = 1e-9 * max(1.0, abs(planned))
-            if told.unit != factor.unit:
+            if parsed.unit != factor.unit:
                 # 163 °C may stand for 325 °F: right to half of the last digit written.
-                half = units.convert_difference(0.5 * 10.0**-told.decimals, told.unit, factor.unit)
+                half = units.convert_difference(
+                    0.5 * 10.0**-parsed.decimals, parsed.unit, factor.unit
+                )
                 allowed += half
-            same = abs(told.in_unit(factor.unit) - planned) <= allowed
+            same = abs(parsed.in_unit(factor.unit) - planned) <= allowed
         if not same:
             raise ResultsError(
                 f"the value is {fields.quoted(cell)}, and the plan says {factor.format(planned)} "
@@ -261,8 +263,8 @@ class _Reader:
             plausible.physical(factor, read)
         except ResultsError as error:
             raise ResultsError(f"{self.file}, {place}: {error}") from None
-        told = typed_values.parse_number(cell, column.unit or factor.unit)
-        typed[entries.ACTUAL + factor.name] = told
+        parsed = typed_values.parse_number(cell, column.unit or factor.unit)
+        typed[entries.ACTUAL + factor.name] = parsed
         if plausible.past_limit(self.session, press.fabric, factor, read):
             limit = self.session.fabric(press.fabric).limit_in(factor.unit)
             self.past.append(
@@ -276,8 +278,8 @@ class _Reader:
         All are stored.
         """
         if self.refused:
-            told = "; ".join(f"press {press}: {why}" for press, why in self.refused.items())
-            yield f"{self.file}: kept, and planned past what the fabric takes: {told}"
+            text = "; ".join(f"press {press}: {why}" for press, why in self.refused.items())
+            yield f"{self.file}: kept, and planned past what the fabric takes: {text}"
         if self.past:
             yield (
                 f"{self.file}: kept, and past what the fabric takes: {'; '.join(self.past)}. Look "

@@ -143,9 +143,9 @@ def make(
     draft = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         _write(place, draft, document, now)
-        told = unreadable(readable, draft)
-        if told:
-            raise LogbookError(f"{place}: {told}; nothing was made")
+        fault = unreadable(readable, draft)
+        if fault:
+            raise LogbookError(f"{place}: {fault}; nothing was made")
         photos.copy_photos(names, photo_folder, target)
         store.put_in_place(draft, path)
     except BaseException:
@@ -172,8 +172,8 @@ def unreadable(readable: Callable[[Path], object], path: Path) -> str:
         AttributeError,
         DtfexpError,
     ) as error:
-        told = " ".join(str(error).split())[:200]
-        return f"what it says cannot be read as a logbook ({told})"
+        text = " ".join(str(error).split())[:200]
+        return f"what it says cannot be read as a logbook ({text})"
     return ""
 
 
@@ -214,8 +214,8 @@ def _read(source: Path) -> dict[str, Any]:
     except OSError as error:
         raise LogbookError(f"{source}: cannot be read ({error.strerror or error})") from None
     except (ValueError, RecursionError) as error:
-        told = " ".join(str(error).split())[:120]
-        raise LogbookError(f"{source}: is no whole JSON text ({told}); nothing was made") from None
+        text = " ".join(str(error).split())[:120]
+        raise LogbookError(f"{source}: is no whole JSON text ({text}); nothing was made") from None
     if not isinstance(document, dict) or document.get("format") != FORMAT:
         raise LogbookError(f"{source}: is no exported logbook; accepted a logbook.json")
     if document.get("version") != VERSION:
@@ -294,9 +294,9 @@ def _check_entry(session: Session, row: Mapping[str, Any]) -> None:
     defects, note, block, excluded = (said.pop(name, "") for name in known)
     if said or not (excluded is None or isinstance(excluded, str)):
         raise LogbookError(f"it says {fields.quoted(said or excluded)}")
-    told = entry_fields.entry_fields(session, row["press"], grades, defects, actual, note, block)
+    checked = entry_fields.entry_fields(session, row["press"], grades, defects, actual, note, block)
     before = {name: value for name, value in row["said"].items() if name != entries.EXCLUDED}
-    if entries.as_text(told) != entries.as_text(before):
+    if entries.as_text(checked) != entries.as_text(before):
         raise LogbookError(f"it says {fields.quoted(before)}, which no logbook writes")
 
 

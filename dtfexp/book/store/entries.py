@@ -139,8 +139,8 @@ def read(
                     _require_accepted(session, field, value)
                     accepted.add((field, value))
         except (ValueError, TypeError, AttributeError, DtfexpError) as error:
-            told = " ".join(str(error).split())
-            raise LogbookError(f"entry {seq} (press {number}): {told}") from None
+            text = " ".join(str(error).split())
+            raise LogbookError(f"entry {seq} (press {number}): {text}") from None
         yield Entry(key, number, kind, fields, source, moment, by, seq)
 
 

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 def press_number(value: object) -> int:
     """``value`` as the number of a press: a whole number from 1."""
     if isinstance(value, numbers.Real) and not fields.is_flag(value):
-        told = fields.as_float(value)
-        if 1 <= told < 2**53 and told == int(told):
-            return int(told)
+        number = fields.as_float(value)
+        if 1 <= number < 2**53 and number == int(number):
+            return int(number)
     raise LogbookError(
         f"press is {fields.quoted(value)}; a press is named by its number, a whole number from 1"
     )
@@ -63,17 +63,17 @@ def entry_fields(
     for field, value in ((entries.NOTE, note), (entries.BLOCK, block)):
         if value is None:
             fields_said[field] = None
-        elif told := _placed(f"{place}, {field}", typed_values.text, value, f"a {field}"):
-            fields_said[field] = told
+        elif result := _placed(f"{place}, {field}", typed_values.text, value, f"a {field}"):
+            fields_said[field] = result
     return fields_said
 
 
 def reason(press: int, value: object, why: str) -> str:
     """Return a reason in words, never empty."""
-    told = _placed(f"press {press}", typed_values.one_line, value, "a reason")
-    if not told:
+    text = _placed(f"press {press}", typed_values.one_line, value, "a reason")
+    if not text:
         raise LogbookError(f"press {press}: no reason is given; say in a few words why {why}")
-    return str(told)
+    return str(text)
 
 
 def person(value: object) -> str:
@@ -93,9 +93,9 @@ def entry_id(value: object) -> str:
 def quantity(place: str, value: object, unit: str, low: float, high: float) -> float:
     """``value`` as a number told in ``unit``, in ``low`` … ``high``; text may say its own unit."""
     with fields.at(place, LogbookError):
-        told = typed_values.number(value, unit)
-    if low <= told <= high:
-        return told
+        result = typed_values.number(value, unit)
+    if low <= result <= high:
+        return result
     accepted = f"{low:g} to {high:g} {unit}".rstrip()
     raise fields.refusal(place, value, accepted, LogbookError)
 
@@ -103,44 +103,44 @@ def quantity(place: str, value: object, unit: str, low: float, high: float) -> f
 def line(place: str, value: object) -> str:
     """``value`` as one line of text, never empty."""
     with fields.at(place, LogbookError):
-        told = typed_values.one_line(value, "one line of text")
-    if not told:
+        text = typed_values.one_line(value, "one line of text")
+    if not text:
         raise LogbookError(f"{place} is empty; give one line of text")
-    return told
+    return text
 
 
 def day(place: str, value: object, today: date) -> str:
     """``value`` (a date, or text such as 2026-05-01) as an ISO date, not after ``today``."""
-    told: date | None = None
+    found: date | None = None
     if isinstance(value, datetime):
-        told = value.date()
+        found = value.date()
     elif isinstance(value, date):
-        told = value
+        found = value
     elif isinstance(value, str):
         try:
-            told = date.fromisoformat(value.strip())
+            found = date.fromisoformat(value.strip())
         except ValueError:
-            told = None
-    if told is None or told > today or told.year < 1990:
+            found = None
+    if found is None or found > today or found.year < 1990:
         raise fields.refusal(
             f"{place}, the date",
             value,
             f"a day up to today, year, month and day such as {today.isoformat()}",
             LogbookError,
         )
-    return told.isoformat()
+    return found.isoformat()
 
 
 def moment(place: str, value: object) -> datetime:
     """``value`` as a time with its zone; ISO text is read."""
-    told = value
+    found = value
     if isinstance(value, str):
         try:
-            told = datetime.fromisoformat(value.strip())
+            found = datetime.fromisoformat(value.strip())
         except ValueError:
-            told = None
-    if isinstance(told, datetime) and told.tzinfo is not None:
-        return told
+            found = None
+    if isinstance(found, datetime) and found.tzinfo is not None:
+        return found
     raise fields.refusal(
         f"{place}, the time".removeprefix(", "),
         value,

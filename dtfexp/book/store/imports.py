@@ -74,8 +74,8 @@ def places(notes: Iterable[journal.Note]) -> dict[str, str]:
             continue
         back = note.said.get(journal.RETRACTION)
         if back is not None:
-            told = f"import of {files.get(str(back), 'a sheet')} taken back"
-            found |= dict.fromkeys(note.said.get("entries", {}), told)
+            text = f"import of {files.get(str(back), 'a sheet')} taken back"
+            found |= dict.fromkeys(note.said.get("entries", {}), text)
             continue
         files[note.id] = str(note.said["file"])
         sheet = f", sheet {note.said['sheet']!r}" if note.said.get("sheet") else ""

@@ -170,9 +170,9 @@ def of_id(connection: sqlite3.Connection, id: str) -> Note:
 def _note(row: tuple[Any, ...]) -> Note:
     key, kind, said, at, by, seq = row
     try:
-        told, moment = json.loads(said), datetime.fromisoformat(at)
-        if not isinstance(told, dict):
+        content, moment = json.loads(said), datetime.fromisoformat(at)
+        if not isinstance(content, dict):
             raise ValueError("it is no JSON object")
     except (ValueError, TypeError, RecursionError) as error:
         raise LogbookError(f"note {seq} ({kind}) cannot be read: {error}") from None
-    return Note(key, kind, told, moment, by, seq)
+    return Note(key, kind, content, moment, by, seq)

@@ -267,11 +267,11 @@ def plausibility_questions(
         if not factor.is_numeric or typed_values.is_missing(typed):
             continue
         try:
-            told = typed_values.parse_number(typed, factor.unit)
+            parsed = typed_values.parse_number(typed, factor.unit)
         except ResultsError:
             continue
         earlier = (offsets or {}).get(factor.name, ())
-        found = reading_doubt(factor, float(settings[factor.name]), told, earlier)
+        found = reading_doubt(factor, float(settings[factor.name]), parsed, earlier)
         if found is not None:
             asked.append(
                 {
@@ -344,8 +344,8 @@ def _other_unit(factor: Factor, setting: float, given: ParsedNumber, within: flo
 
 def _also(factor: Factor, number: float, unit: str) -> str:
     places = 0 if factor.is_temperature else 2
-    told = round(units.convert(number, unit, factor.unit), places)
-    return f"{_number(told)} {factor.unit}"
+    converted = round(units.convert(number, unit, factor.unit), places)
+    return f"{_number(converted)} {factor.unit}"
 
 
 def _number(value: float) -> str:

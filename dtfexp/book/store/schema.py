@@ -159,15 +159,15 @@ def strange_parts(connection: sqlite3.Connection, steps: Sequence[Step]) -> list
         "SELECT type, name, tbl_name, sql FROM sqlite_master LIMIT ?", (len(known) + _MOST_STRANGE,)
     )
     found = {(str(kind), str(name)): (on, sql) for kind, name, on, sql in rows}
-    told = []
+    lines = []
     for kind, name in sorted(found.keys() | known.keys()):
         if (kind, name) not in known:
-            told.append(f"it has the {kind} {name!a:.80}, which no logbook has")
+            lines.append(f"it has the {kind} {name!a:.80}, which no logbook has")
         elif (kind, name) not in found:
-            told.append(f"it lacks the {kind} {name!a}")
+            lines.append(f"it lacks the {kind} {name!a}")
         elif found[kind, name] != known[kind, name]:
-            told.append(f"its {kind} {name!a} is not the one of a logbook")
-    return told
+            lines.append(f"its {kind} {name!a} is not the one of a logbook")
+    return lines
 
 
 @lru_cache(maxsize=8)

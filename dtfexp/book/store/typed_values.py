@@ -86,10 +86,10 @@ def whole(value: object, accepted: str) -> int:
     """``value`` as a whole number. "1.000" is refused: it may mean one or a thousand."""
     if isinstance(value, str) and _MAYBE_THOUSANDS.fullmatch(value.strip()):
         raise refusal_error(value, f"{accepted}, without a mark between its digits")
-    told = number(value)
-    if told != int(told):
+    result = number(value)
+    if result != int(result):
         raise refusal_error(value, accepted)
-    return int(told)
+    return int(result)
 
 
 def _own_unit(value: str, read: float, said: str, unit: str) -> str:
@@ -186,10 +186,10 @@ def defect_words(value: object) -> tuple[str, ...]:
 def excluded(value: object) -> bool | str | None:
     """Yes, no or the reason why a press is left out; None when the cell says nothing."""
     try:
-        told = fields.excluded(value)
+        answer = fields.excluded(value)
     except ValueError:
         raise refusal_error(value, fields.EXCLUDED) from None
-    return one_line(told, "a reason") if isinstance(told, str) else told
+    return one_line(answer, "a reason") if isinstance(answer, str) else answer
 
 
 def _single_spaced(value: str) -> str:

@@ -62,21 +62,21 @@ class Imported:
     def lines(self) -> list[str]:
         """All of it in words, a line each."""
         place = f"{self.file}, sheet {self.sheet!r}" if self.sheet else self.file
-        told = [
+        out = [
             f"{place}: {count_phrase(self.rows, 'row')} read, "
             f"{count_phrase(self.added, 'entry', 'entries')} added, "
             f"{count_phrase(self.unchanged, 'row')} unchanged."
         ]
         if self.spoiled:
-            told.append(
+            out.append(
                 f"{count_phrase(self.spoiled, 'spoiled press', 'spoiled presses')} in the history, "
                 "not counted."
             )
         if self.other_sheets:
-            told.append(f"Other sheets: {'; '.join(self.other_sheets)}.")
-        told += [f"Column {column}." for column in self.columns]
-        told += [f"Note: {remark}" for remark in self.remarks]
-        return told
+            out.append(f"Other sheets: {'; '.join(self.other_sheets)}.")
+        out += [f"Column {column}." for column in self.columns]
+        out += [f"Note: {remark}" for remark in self.remarks]
+        return out
 
     def __repr__(self) -> str:
         return "\n".join(self.lines())
@@ -88,8 +88,8 @@ class Imported:
             for one in self.columns
         ]
         lines = [line for line in self.lines() if not line.startswith("Column ")]
-        told = "".join(f"<p>{escape(line)}</p>" for line in lines)
-        return f'<div class="dtfexp-imported">{told}{html_table(heads, rows)}</div>'
+        text = "".join(f"<p>{escape(line)}</p>" for line in lines)
+        return f'<div class="dtfexp-imported">{text}{html_table(heads, rows)}</div>'
 
 
 def filled(table: Table, index: int) -> int:

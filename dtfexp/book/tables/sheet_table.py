@@ -247,8 +247,8 @@ def _workbook(path: Path, content: bytes, recognise: Recognise) -> Table:
         hidden = [sheet.title for sheet in found if sheet.rows]
         if not hidden:
             raise ResultsError(f"{path.name}: every sheet in it is empty; accepted is {ACCEPTED}")
-        told = ", ".join(map(repr, hidden))
-        raise ResultsError(f"{path.name}: only hidden sheets hold anything ({told}); unhide the "
+        text = ", ".join(map(repr, hidden))
+        raise ResultsError(f"{path.name}: only hidden sheets hold anything ({text}); unhide the "
                            "one that is meant")  # fmt: skip
     best = max(shown, key=lambda k: scores[k])
     chosen, others, remarks = found[best], [], []

@@ -178,8 +178,12 @@ def _count(file: str, part: str, stream: Any, before: int) -> tuple[_Counted, in
 
 
 def _count_row(file: str, part: str, found: _Counted, attributes: dict[str, str]) -> None:
-    told = attributes.get("r", "")
-    found.row = int(told) if told.isascii() and told.isdigit() and len(told) < 9 else found.row + 1
+    reference = attributes.get("r", "")
+    found.row = (
+        int(reference)
+        if reference.isascii() and reference.isdigit() and len(reference) < 9
+        else found.row + 1
+    )
     found.hidden_rows += attributes.get("hidden") in ("1", "true")
     _check_reach(file, part, found.row, 1)
 

@@ -200,17 +200,17 @@ def _small_batches(session: Session, per_load: int) -> Session:
 def _notes(
     fit: FittedModel, window: Window, spots: list[tuple[str, dict[str, Any]]]
 ) -> tuple[str, ...]:
-    told = [
+    lines = [
         f"{name.capitalize()}: "
         + ", ".join(f"{f.name} {f.format(at[f.name])}" for f in fit.session.factors)
         for name, at in spots
     ]
     if not window.found:
-        told.append(
+        lines.append(
             f"No window of {window.fabric} is proven yet: this confirms the one set-point only."
         )
-    told.append(
+    lines.append(
         "Turn the dials away and back between rounds: the confirmation tests new loads, rounds "
         "and days."
     )
-    return tuple(told)
+    return tuple(lines)

@@ -195,15 +195,15 @@ def _notes(mine: pd.DataFrame, words: list[str]) -> tuple[str, ...]:
         )
         if column in settled
     )  # fmt: skip
-    told = [f"With a verdict so far: {in_words(len(settled), 'press', 'presses')} in {spread}."]
+    lines = [f"With a verdict so far: {in_words(len(settled), 'press', 'presses')} in {spread}."]
     if len(bad) >= 2:
         for column, noun in (
             ("oven_load", "oven load"), ("press_round", "press round"), (DAY, "day"),
             (SPOT, "spot"),
         ):  # fmt: skip
             if column in bad and bad[column].nunique() == 1 and settled[column].nunique() > 1:
-                told.append(
+                lines.append(
                     f"All {len(bad)} failures are in {noun} {bad[column].iloc[0]}: look for a "
                     "cause there."
                 )
-    return tuple(told)
+    return tuple(lines)

@@ -57,10 +57,10 @@ def full_factorial(request: DesignRequest) -> RequestedPresses:
         parts.append(part)
     frame = pd.concat(parts, ignore_index=True)
     extra = len(frame) - sum(totals.values())
-    told = " or ".join(dict.fromkeys(" x ".join(map(str, one)) for one in counts.values()))
+    text = " or ".join(dict.fromkeys(" x ".join(map(str, one)) for one in counts.values()))
     return RequestedPresses(
         frame,
-        f"Every combination of {told} levels"
+        f"Every combination of {text} levels"
         + (f", {request.replicates} times" if request.replicates > 1 else "")
         + (f", with {extra} centre presses" if extra else "")
         + ".",

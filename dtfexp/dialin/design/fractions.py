@@ -147,10 +147,10 @@ def _effect_text(word: str, names: tuple[str, ...]) -> str:
 def _alias_notes(made: classical.Fraction, names: tuple[str, ...]) -> tuple[str, ...]:
     """Return the aliases up to two settings in the shop's words."""
     notes = []
-    told: set[str] = set()
+    named: set[str] = set()
     for effect, others in made.aliases(max_order=2).items():
-        if others and effect not in told:
-            told |= {effect, *others}
+        if others and effect not in named:
+            named |= {effect, *others}
             listed = "; ".join(_effect_text(other, names) for other in others)
             notes.append(f"Cannot be separated: {_effect_text(effect, names)} | {listed}.")
     return tuple(notes) or ("All effects of one and of two settings can be separated.",)

@@ -195,8 +195,8 @@ def _crossing(
     for place, (option, group) in enumerate((("loads", "load"), ("rounds", "round"))):
         presses = Counter(side[place] for side in sides)
         least = sum(batches_per_side(presses, caps[place], 0).values())
-        told = bench.terms_in_stratum(terms, group)
-        total = _batch_count(request, option, least, told, earlier)
+        n_terms = bench.terms_in_stratum(terms, group)
+        total = _batch_count(request, option, least, n_terms, earlier)
         counts.append(batches_per_side(presses, caps[place], total))
     return cross_loads_and_rounds(list(marks["fabric"]), counts[0], counts[1], sides, caps)
 

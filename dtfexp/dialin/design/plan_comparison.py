@@ -121,5 +121,5 @@ def _share_estimable(check: PlanCheck, kind: str) -> float:
         possible = len(factors) * (len(factors) - 1) // 2
     else:
         possible = sum((f.is_numeric or f.ordered) and len(f.settings()) > 2 for f in factors)
-    told = check.terms[(check.terms["kind"] == kind)]["estimable"].sum() if len(check.terms) else 0
-    return float(told) / possible if possible else np.nan
+    count = check.terms[(check.terms["kind"] == kind)]["estimable"].sum() if len(check.terms) else 0
+    return float(count) / possible if possible else np.nan

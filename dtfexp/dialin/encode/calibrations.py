@@ -139,13 +139,13 @@ class Calibrations:
 
     def results(self, results: pd.DataFrame) -> pd.DataFrame:
         """Return the results with every reading replaced by the set-point that reaches it."""
-        told = results.copy()
+        out = results.copy()
         for name, found in self.lines.items():
             column = f"{name}_actual"
-            if column in told:
-                readings = told[column].astype(float)
-                told[column] = (readings - found.intercept) / found.slope
-        return told
+            if column in out:
+                readings = out[column].astype(float)
+                out[column] = (readings - found.intercept) / found.slope
+        return out
 
     def mean_reached(self, factor: Factor, setting: float) -> Interval | None:
         """Return what is reached at a set-point; None when never measured."""

@@ -108,10 +108,10 @@ def _nearest(session: Session, fabric: str, start: Settings) -> Settings:
                     seen.add(moved)
                     far = sum(map(_distance, factors, start, moved))
                     heapq.heappush(queue, (round(far, 9), len(seen), moved))
-    told = ", ".join(f"{f.name} {f.format(v)}" for f, v in zip(factors, start, strict=True))
+    text = ", ".join(f"{f.name} {f.format(v)}" for f, v in zip(factors, start, strict=True))
     corner = session.clash(dict(zip(names, start, strict=True)), fabric)
     raise PlanError(
-        f"{told} cannot be pressed on {fabric}, and nothing near it: forbidden is {corner}"
+        f"{text} cannot be pressed on {fabric}, and nothing near it: forbidden is {corner}"
     )
 
 

@@ -36,8 +36,10 @@ class FactorColumns:
     @classmethod
     def of(cls, factor: Factor, values: Iterable[Any]) -> FactorColumns:
         """Return the columns of a factor over the given values."""
-        told = set(values)
-        ordered = sorted(told) if factor.is_numeric else [w for w in factor.levels if w in told]
+        distinct = set(values)
+        ordered = (
+            sorted(distinct) if factor.is_numeric else [w for w in factor.levels if w in distinct]
+        )
         return cls(factor.name, tuple(ordered), factor)
 
     @property

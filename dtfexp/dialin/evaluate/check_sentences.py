@@ -103,7 +103,7 @@ def _power_sentence(check: PlanFacts) -> str:
 
 
 def _untried_sentence(check: PlanFacts) -> str:
-    told = []
+    lines = []
     for span in check.effects.spans:
         factor = span.factor
         if factor is None:
@@ -111,11 +111,11 @@ def _untried_sentence(check: PlanFacts) -> str:
         if factor.is_numeric:
             unit = check.session.temperature_unit if factor.is_temperature else None
             low, high = (factor.format(v, unit) for v in (span.values[0], span.values[-1]))
-            told.append(f"{span.name} {_without_unit(low, high)} to {high}")
+            lines.append(f"{span.name} {_without_unit(low, high)} to {high}")
         else:
-            told.append(f"{span.name} {_or_list(list(span.values))}")
+            lines.append(f"{span.name} {_or_list(list(span.values))}")
     text = "It shows nothing outside the tested settings"
-    text += f": {', '.join(told)}" if told else "; only one setting is tested"
+    text += f": {', '.join(lines)}" if lines else "; only one setting is tested"
     if any(span.name == "fabric" and span.factor is None for span in check.effects.spans):
         text += "; and it assumes that every setting acts alike on all fabrics"
     return text + "."

@@ -46,11 +46,11 @@ class Circumstances:
 
     def with_factor(self, key: str, times: float, why: str) -> Circumstances:
         """Return the circumstances with one more factor."""
-        factor, told = dict(self.factor), dict(self.why)
+        factor, reasons = dict(self.factor), dict(self.why)
         factor[key] = factor.get(key, 1.0) * times
         if why:
-            told[key] = (*told.get(key, ()), why)
-        return Circumstances(factor, told)
+            reasons[key] = (*reasons.get(key, ()), why)
+        return Circumstances(factor, reasons)
 
 
 @dataclass(frozen=True)

@@ -65,10 +65,10 @@ def check_day_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFr
 
 
 def _day(value: object, row: int) -> str:
-    told = str(value).strip()
-    if len(told) >= 10:
+    text = str(value).strip()
+    if len(text) >= 10:
         try:
-            return str(pd.Timestamp(told).date())
+            return str(pd.Timestamp(text).date())
         except (ValueError, OverflowError):
             pass
     raise fields.refusal(

@@ -245,11 +245,11 @@ def _finding(
         held = "; ".join(blocked)
     if move is not None:
         name = without_underscores(move.factor.name)
-        told = (
+        text = (
             f"{name}: {bench.shown(move.factor, move.from_)} to "
             f"{bench.shown(move.factor, move.to)} ({move.reason})."
         )
-        change = f"{change} {'Allowed here,' if blocked else 'Move'} {told}"
+        change = f"{change} {'Allowed here,' if blocked else 'Move'} {text}"
         held = held or bound_text(bench, move.factor)
     why = ranked.why
     if cause.machine and rate >= HOLDS_FROM and ranked.share >= 0.2:

@@ -97,7 +97,7 @@ class _BenchClock:
             return now
         minutes = max(_change_minutes(self.session, at, f, before[f.name], now[f.name])
                       for f in changed)  # fmt: skip
-        told = ", ".join(
+        text = ", ".join(
             # A single temperature needs no name: it is the machine's.
             (f"{f.name} " if len(slow) > 1 else "")
             + f"{reading(self.session, f, before[f.name])} to "
@@ -105,7 +105,7 @@ class _BenchClock:
             for f in changed
         )
         start = self.oven if at == "oven" else self.platen
-        self._add(at, "change-over", start, start + minutes, row, told)
+        self._add(at, "change-over", start, start + minutes, row, text)
         if at == "oven":
             self.oven = start + minutes
         else:
@@ -117,8 +117,8 @@ class _BenchClock:
         self._peel_due_coupons()
         self._wait(self.oven, "oven")
         hands = self.session.pace.load_seconds / 60.0
-        told = f"{coupons} coupon{'' if coupons == 1 else 's'}"
-        self._work("load", hands, row, told)
+        text = f"{coupons} coupon{'' if coupons == 1 else 's'}"
+        self._work("load", hands, row, text)
         start = self.hands
         end = start + _minutes(self.session, row, "cure", self.session.pace.cure_seconds)
         pace = self.session.pace
@@ -128,7 +128,7 @@ class _BenchClock:
             for f in self.session.factors
             if f.stage == "cure"
         ]
-        self._add("oven", "cure", start, end, row, ", ".join([*settings, told]))
+        self._add("oven", "cure", start, end, row, ", ".join([*settings, text]))
         self._wait(end, "cure", peels=False)
         self.oven = end
         return end

@@ -84,19 +84,23 @@ class _Hit:
 @lru_cache(maxsize=4096)
 def read_phrase(text: str, stage: str = "") -> ReadPhrase:
     """Return the meaning of one phrase (no list); ``stage``: when it was seen, if known."""
-    told = " ".join(text.split())
+    spoken = " ".join(text.split())
     for one in SIGNS:
-        if told.casefold() == one.phrase.casefold():
-            return ReadPhrase(told, (one.key,))
-    words, said = parse(told)
+        if spoken.casefold() == one.phrase.casefold():
+            return ReadPhrase(spoken, (one.key,))
+    words, said = parse(spoken)
     if not words and not said:
-        return ReadPhrase(told, unknown=told, nearest=nearest(told)) if told else ReadPhrase(told)
+        return (
+            ReadPhrase(spoken, unknown=spoken, nearest=nearest(spoken))
+            if spoken
+            else ReadPhrase(spoken)
+        )
     at = said or stage
     hits = _longest(_hits(words, staged=bool(at)))
     here = _longest([hit for hit in _hits(words, staged=bool(at)) if _seen_at(sign(hit.key), at)])
     if hits and not here:
         # Known, but not at that stage: another sign may be meant, so do not guess.
-        return ReadPhrase(told, asked=tuple(dict.fromkeys(hit.key for hit in hits)))
+        return ReadPhrase(spoken, asked=tuple(dict.fromkeys(hit.key for hit in hits)))
     signs, absent, asked = _seen_absent_ambiguous(words, here)
     covered = frozenset().union(*(hit.covered for hit in here))
     left = [word for place, word in enumerate(words) if place not in covered]
@@ -106,9 +110,9 @@ def read_phrase(text: str, stage: str = "") -> ReadPhrase:
         signs, asked = (), tuple(dict.fromkeys((*signs, *asked)))
     lost = [word.raw for word in left if word.form not in HARMLESS]
     if not (signs or absent or asked):
-        return ReadPhrase(told, unknown=told, nearest=nearest(told))
+        return ReadPhrase(spoken, unknown=spoken, nearest=nearest(spoken))
     missed = " ".join(lost)
-    return ReadPhrase(told, signs, absent, asked, missed, nearest(missed) if missed else ())
+    return ReadPhrase(spoken, signs, absent, asked, missed, nearest(missed) if missed else ())
 
 
 def nearest(text: str) -> tuple[str, ...]:

@@ -107,11 +107,11 @@ def calibration_line(
     nine); the thin line marks a true display. The band is left out when no interval is known.
     """
     reading = NumberFormat(unit) if unit and factor.is_temperature else NumberFormat(factor.unit)
-    told = reading.unit(factor)
+    shown_in = reading.unit(factor)
 
     def read(values: object) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
         array = np.asarray(values, dtype=float)
-        return array if told == factor.unit else convert(array, factor.unit, told)
+        return array if shown_in == factor.unit else convert(array, factor.unit, shown_in)
 
     ax = axes_style.axes(ax, 340, 290, (60, 10, 14, 46))
     low, high = factor.bounds
@@ -130,5 +130,5 @@ def calibration_line(
     }
     ax.scatter(read(line.sets), read(line.reached), **dots)
     axes_style.few_ticks(ax.xaxis, ax.yaxis)
-    axes_style.labels(ax, f"{label(factor.name)} set ({told})", f"reached ({told})")
+    axes_style.labels(ax, f"{label(factor.name)} set ({shown_in})", f"reached ({shown_in})")
     return ax

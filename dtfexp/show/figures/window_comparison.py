@@ -106,8 +106,8 @@ def _group(
     axes_style.note(ax, 0, top + 0.5, reading.title(factors[0]), va="center", **bold)
     for row, (side, factor, (first, last)) in enumerate(zip(sides, factors, ends, strict=True)):
         y, window = top + 1.4 + row, side.window
-        told = side.name if len(side.name) <= 22 else f"{side.name[:21]}…"
-        ax.text(0, y, told, color=palette.QUIET, **small)
+        short = side.name if len(side.name) <= 22 else f"{side.name[:21]}…"
+        ax.text(0, y, short, color=palette.QUIET, **small)
         axes_style.rectangle(
             ax, at(first), y - 0.22, at(last) - at(first), 0.44, color=palette.BAND
         )

@@ -80,14 +80,14 @@ def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeT
         unseen = {OTHER_SETTINGS: TOGETHER, NOT_KNOWN: UNKNOWN}.get(stopper)
         # A sign is told where it is seen, or asked about: beyond what the setting may do alone.
         together = ended or stopper == OTHER_SETTINGS or not factor.is_numeric
-        told = row["value"] if together else row["alone"]
+        place = row["value"] if together else row["alone"]
         if ended == LIMIT:
             advice = session.limit_note(window.fabric, reading.temperature)
         found.append(
             EdgeText(
                 factor=factor,
                 side=side,
-                where=f"{over} {reading.text(factor, told)}",
+                where=f"{over} {reading.text(factor, place)}",
                 stopped=ended or unseen or label(stopper),
                 sign=trade_hints.sign_beyond_edge(factor, str(row["looks"])),
                 advice_move=trade_hints.move_advice(side, factor),

@@ -92,8 +92,8 @@ class MeasuredConditions:
         for name, line in self.calibrations.lines.items():
             column = f"{name}_actual"
             if column in frame:
-                told = frame[column].astype(float)
-                frame[column] = (line.intercept + line.slope * told).round(6)
+                readings = frame[column].astype(float)
+                frame[column] = (line.intercept + line.slope * readings).round(6)
         return replace(finding, presses=frame)
 
     def sentences(
@@ -142,8 +142,8 @@ class MeasuredConditions:
         }
 
     def _air(self, reading: NumberFormat) -> list[float]:
-        told = self.room.get("temperature", ())
-        return [float(convert(value, "°C", reading.temperature)) for value in told]
+        values = self.room.get("temperature", ())
+        return [float(convert(value, "°C", reading.temperature)) for value in values]
 
     def _displays(self, reading: NumberFormat) -> list[str]:
         """Return the display range of each machine where it is known."""
@@ -215,8 +215,8 @@ class MeasuredConditions:
     @staticmethod
     def _number(reading: NumberFormat, factor: Factor, value: float) -> str:
         unit: Any = reading.unit(factor)
-        told = value if unit == factor.unit else convert(value, factor.unit, unit)
-        return rounded_text(float(told), 1)
+        number = value if unit == factor.unit else convert(value, factor.unit, unit)
+        return rounded_text(float(number), 1)
 
 
 def _changed(book: Logbook) -> str:

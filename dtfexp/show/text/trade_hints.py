@@ -72,8 +72,8 @@ def peel_word(session: Session, settings: Mapping[Any, Any]) -> str:
         if factor.stage == "peel" and not factor.is_numeric
     ]
     # When both words appear, the longer wait is safer.
-    told = next((temper for temper in TEMPERS if any(temper in word for word in words)), "")
-    return told or session.film_peel
+    temper = next((one for one in TEMPERS if any(one in word for word in words)), "")
+    return temper or session.film_peel
 
 
 def _peel(session: Session, target: Mapping[str, Any]) -> str:

@@ -5,10 +5,8 @@ Every step may be repeated: existing files are opened, never replaced.
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dtfexp.book.logbook import Logbook
 from dtfexp.book.status import still_wait
@@ -30,6 +28,8 @@ if TYPE_CHECKING:
 
     from dtfexp.dialin.design.plan import Plan
     from dtfexp.dialin.fit import Fit
+    from dtfexp.shop.bench_form import Planning
+    from dtfexp.show.forms.sheet_form import SheetForm
     from dtfexp.show.style.template import Shown
 
 SAMPLE_SESSION = "example_session.toml"
@@ -40,47 +40,30 @@ EXAMPLE_PRESSES = 30
 EXAMPLE_SEED = 7
 
 
-def session_file(name: str) -> Session:
-    """Return the session described in the file ``name``; without one a sample is put there."""
-    path = Path(name)
-    if not path.exists():
-        _put(sample_folder() / SAMPLE_SESSION, path)
-        print(
-            f"{name} did not exist, so the sample session was copied to it. It is INVENTED: open "
-            "it, change it to your bench, and run this page again."
-        )
-    return Session.load(path)
+def bench_form(session_file: str, planning: Planning) -> SheetForm:
+    """Return the form that describes a bench and plans its first test presses."""
+    from dtfexp.shop.bench_form import BenchDesk
+    from dtfexp.show.forms.sheet_form import SheetForm
+
+    return SheetForm(BenchDesk(session_file, planning))
 
 
-def start_book(
-    name: str,
-    session: Session,
-    presses: int,
-    seed: int,
-    design: str = "auto",
-    options: Mapping[str, Any] | None = None,
-) -> Logbook:
-    """Return the logbook ``name``, opened, or made for ``session`` with a plan.
+def planned_book(name: str, session_file: str) -> Logbook | None:
+    """Return the logbook ``name``, opened; None, with a message, without one.
 
-    The plan has at most ``presses``. ``design``, ``options``: as for ``plan``; "auto" is a compact
-    first look.
+    Nor is the logbook of another bench than ``session_file`` describes shown.
     """
-    from dtfexp.dialin.design.plan import plan
+    from dtfexp.shop.bench_form import another_bench
 
-    if Path(name).exists():
-        book = Logbook.open(name)
-        print(f"{name} is here already: it was opened, and nothing in it was changed.")
-        if book.session != session:
-            print(
-                "NOTE: the session file differs from the session of this logbook. The logbook "
-                "keeps its own session; to start afresh, give logbook_file a new name."
-            )
-        return book
-    first = plan(session, presses, **{"seed": seed, "design": design, **(options or {})})
-    book = Logbook.create(name, session)
-    book.add(first)
-    what = "a first look" if design == "auto" else f"a plan ({design})"
-    print(f"{name} was made, with {what} of {len(first.runs)} test presses.")
+    if not Path(name).exists():
+        print("Nothing is planned yet: save your bench in the form above, then plan.")
+        return None
+    book = Logbook.open(name)
+    if other := another_bench(Path(session_file), book):
+        print(other)
+        book.close()
+        return None
+    print(f"{name} is here: it was opened, and nothing in it was changed.")
     return book
 
 
@@ -325,11 +308,3 @@ def coupons(book: Logbook, folder: str, halves: bool = False, dpi: int = 300) ->
         made = coupon_artwork(book, folder, halves=halves, dpi=dpi)
         print(f"{len(made.paths)} files are in {folder}; strip.png and strip.pdf hold all coupons.")
         print(*made.lines(), sep="\n")
-
-
-def _put(source: Path, target: Path) -> None:
-    try:
-        shutil.copyfile(source, target)
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise DtfexpError(f"{target} cannot be written ({reason})") from None

@@ -12,9 +12,10 @@ import nbclient
 import nbformat
 import pytest
 
-from dtfexp import Logbook
+from dtfexp import Logbook, Session
 from dtfexp.shop import steps
-from dtfexp.shop.files import copy_if_absent, notebook_folder
+from dtfexp.shop.bench_form import BenchDesk
+from dtfexp.shop.files import copy_if_absent, notebook_folder, sample_folder
 from dtfexp.show.report import report
 
 ROOT = Path(__file__).parents[2]
@@ -64,14 +65,25 @@ def shop(tmp_path_factory):
 @pytest.fixture(scope="module")
 def told(shop):
     """What each notebook says on the first day; the form is tried before there is a plan."""
-    names = ("2_record.ipynb", "1_plan.ipynb", "2_record.ipynb", "4_keep.ipynb", "5_bench.ipynb")
-    return dict(zip(("practice", "1", "2", "4", "5"), run(shop, *names), strict=True))
+    names = ("2_record.ipynb", "1_plan.ipynb", "4_keep.ipynb", "5_bench.ipynb")
+    found = dict(zip(("practice", "before", "4", "5"), run(shop, *names), strict=True))
+    # Two taps in the form, with the sample's own text as a file written by hand.
+    session = shop / "session.toml"
+    session.write_bytes((shop / "example_session.toml").read_bytes())
+    with pytest.MonkeyPatch.context() as patched:
+        patched.chdir(shop)
+        answer = BenchDesk("session.toml").handle({"op": "plan", "id": "plan"})
+        assert answer["ok"], answer["text"]
+    after = run(shop, "1_plan.ipynb", "2_record.ipynb")
+    return found | dict(zip(("1", "2"), after, strict=True))
 
 
 @pytest.mark.slow
 def test_on_the_first_day_each_says_what_it_shows(shop, told):
-    assert "was made, with a first look of 14 test presses" in told["1"]
-    assert "cotton jersey" in told["1"] and "115 °C" in told["1"]
+    assert "Nothing is planned yet" in told["before"]
+    assert "cotton jersey" not in told["before"], "no invented shop's sheet"
+    assert "nothing in it was changed" in told["1"]
+    assert "cotton jersey" in told["1"] and "cure load 1" in told["1"]
     assert "PRACTICE book" in told["practice"] and "PRACTICE" not in told["2"]
     assert "INVENTED" in told["4"] and "cotton jersey: confirmed" in told["4"]
     assert "ALARM" in told["4"] and "most likely under-cured" in told["4"]
@@ -114,7 +126,7 @@ def test_the_report_is_of_what_was_recorded_and_adds_presses_only_when_all_are_m
 def test_before_any_grade_the_report_is_of_an_invented_example(tmp_path, monkeypatch, capsys):
     """The steps of the report's notebook: run again, the example has the same presses."""
     monkeypatch.chdir(tmp_path)
-    with Logbook.create("logbook.dtfbook", steps.session_file("session.toml")):
+    with Logbook.create("logbook.dtfbook", Session.load(sample_folder() / steps.SAMPLE_SESSION)):
         pass
     written = []
     monkeypatch.setattr(report, "write_papers_of_book", lambda *a, **_: written.append(a[2]))

@@ -6,7 +6,7 @@ import pytest
 
 from dtfexp import Session, SessionError, plan
 from dtfexp.shop import cli
-from dtfexp.shop.first_day import CHECKLIST, dialogue, offered, reading
+from dtfexp.shop.first_day import CHECKLIST, answers, offered, reading
 from dtfexp.shop.first_day.asking import questions
 
 ENTER = [""] * 60
@@ -307,10 +307,10 @@ def test_what_was_answered_survives_and_the_next_start_goes_on(tmp_path, monkeyp
     assert cli.main(["new", str(path)]) == 2
     told = capsys.readouterr().err
     assert told.count("\n") == 1 and "5 answers are kept" in told and "s.toml.draft" in told
-    assert not path.exists() and dialogue.draft_path(path).exists()
+    assert not path.exists() and answers.draft_path(path).exists()
     monkeypatch.undo()
     code, told = run(monkeypatch, capsys, path, "yes", *ENTER)
-    assert code == 0 and "holds 5 answers" in told.out and not dialogue.draft_path(path).exists()
+    assert code == 0 and "holds 5 answers" in told.out and not answers.draft_path(path).exists()
     session = Session.load(path)
     assert (session.film, session.fabrics[0].name) == ("matte", "nylon shell")
     assert session.fabrics[0].heat_limit == 300 and session.temperature_unit == "°F"
@@ -320,19 +320,19 @@ def test_q_stops_and_a_change_under_way_is_kept_too(tmp_path, monkeypatch, capsy
     path = tmp_path / "s.toml"
     code, told = run(monkeypatch, capsys, path, "matte", "b", "q")
     assert code == 2 and "1 answers are kept" in told.err
-    assert dialogue.load_draft(path) == {"film": "matte"}
+    assert answers.load_draft(path) == {"film": "matte"}
 
 
 def test_a_draft_may_be_left_and_a_damaged_one_stops_nobody(tmp_path, monkeypatch, capsys):
     path = tmp_path / "s.toml"
-    dialogue.save_draft(path, {"film": "matte"})
+    answers.save_draft(path, {"film": "matte"})
     code, told = run(monkeypatch, capsys, path, "maybe", "no", *ENTER)
     assert code == 0 and "write yes or no" in told.out
-    assert dialogue.load_draft(tmp_path / "s.toml.draft.1") is None
+    assert answers.load_draft(tmp_path / "s.toml.draft.1") is None
     assert (tmp_path / "s.toml.draft.1").read_text(encoding="utf-8").count("matte") == 1
     assert Session.load(path).film == ""
     path.unlink()
-    dialogue.draft_path(path).write_text("not = [toml", encoding="utf-8")
+    answers.draft_path(path).write_text("not = [toml", encoding="utf-8")
     code, told = run(monkeypatch, capsys, path, *ENTER)
     assert code == 0 and "is damaged" in told.out and path.exists()
     assert (tmp_path / "s.toml.draft.2").read_text(encoding="utf-8") == "not = [toml"

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
 from dtfexp.describe import units
 from dtfexp.describe.errors import SessionError
 from dtfexp.shop.first_day import machines, offered, reading
-from dtfexp.shop.first_day.question import Chosen, Question, fabrics, word
+from dtfexp.shop.first_day.question import YES_NO, Chosen, Question, fabrics, word
 
 PEELS = ("hot", "warm", "cold")
 _NOT_SAID = "maker does not say"
@@ -18,24 +19,9 @@ NO_MORE, TAKEN_OUT = "", "-"
 
 def questions(answers: Mapping[str, Any]) -> Iterator[Question]:
     """Yield every question that the ``answers`` so far lead to, each answered before the next."""
-    yield from _film(answers)
-    yield Question(
-        "unit", "Temperatures in °C or °F", "°C", reading.temperature_unit,
-        "The unit that your machines show. Any answer may say its own: 150 C, 302 F.",
-    )  # fmt: skip
-    yield from _fabrics(answers)
-    yield from machines.oven(answers)
-    yield from machines.press(answers)
-    yield Question(
-        "washes", "After how many washes do you grade", "5", reading.whole,
-        "Grade dry and cold, some hours after the last wash.",
-    )  # fmt: skip
-    yield Question("per load", "Coupons that fit into one oven load", "6", reading.whole)
-    yield Question(
-        "per round", "Presses before you set the press temperature again", "8", reading.whole,
-        "A new temperature takes minutes, so test presses at one temperature go together.",
-    )  # fmt: skip
-    yield Question("name", "What do you call this dial-in", "My bench", reading.text)
+    for section, part in SECTIONS:
+        for question in part(answers):
+            yield replace(question, section=section)
 
 
 def _film(answers: Mapping[str, Any]) -> Iterator[Question]:
@@ -49,12 +35,14 @@ def _film(answers: Mapping[str, Any]) -> Iterator[Question]:
         lambda told: reading.one_of(_unsaid(told), (*PEELS, _NOT_SAID)),
         "It stands on the packet or the data sheet. Hot: 3 s off the press. Warm: when it no "
         "longer burns. Cold: fully cold.",
+        choices=(*PEELS, _NOT_SAID),
     )  # fmt: skip
     if answers["peel"] == _NOT_SAID:
         yield Question(
             "peels tried", "Peels that the test presses try, of hot, warm, cold", "warm cold",
             lambda told: reading.some_of(told, PEELS),
             "Try cold first, then warm: a film peeled too hot leaves parts of the print behind.",
+            choices=PEELS, several=True,
         )  # fmt: skip
 
 
@@ -88,7 +76,7 @@ def _fabrics(answers: Mapping[str, Any]) -> Iterator[Question]:
                 f"{key} digits", f"Is {named.limit:g} {named.unit} its heat limit (yes or no)",
                 "yes", partial(_is_its_limit, named=named),
                 f"No keeps {named.name!r} as the name, and the limit is asked for.",
-                kept=word,
+                kept=word, choices=YES_NO,
             )  # fmt: skip
         (now,) = [one for one in fabrics(answers) if one.key == key]
         yield _limit(now, named, bool(answers.get(f"{key} digits")), unit)
@@ -99,6 +87,7 @@ def _fabrics(answers: Mapping[str, Any]) -> Iterator[Question]:
                 f"Leave {now.name} out of this session, or plan under its limit (out or under)",
                 "out", lambda told: reading.one_of(told, ("out", "under")),
                 "Under: only if the maker of your powder confirms that it bonds there.",
+                choices=("out", "under"),
             )  # fmt: skip
 
 
@@ -149,3 +138,35 @@ def _limit(now: Chosen, named: reading.Named, given: bool, unit: str) -> Questio
         kept=lambda limit: "none" if limit is None else f"{limit:g} {unit}",
         note=note,
     )
+
+
+def _unit(_: Mapping[str, Any]) -> Iterator[Question]:
+    yield Question(
+        "unit", "Temperatures in °C or °F", "°C", reading.temperature_unit,
+        "The unit that your machines show. Any answer may say its own: 150 C, 302 F.",
+        choices=("°C", "°F"),
+    )  # fmt: skip
+
+
+def _grading(_: Mapping[str, Any]) -> Iterator[Question]:
+    yield Question(
+        "washes", "After how many washes do you grade", "5", reading.whole,
+        "Grade dry and cold, some hours after the last wash.",
+    )  # fmt: skip
+    yield Question("per load", "Coupons that fit into one oven load", "6", reading.whole)
+    yield Question(
+        "per round", "Presses before you set the press temperature again", "8", reading.whole,
+        "A new temperature takes minutes, so test presses at one temperature go together.",
+    )  # fmt: skip
+    yield Question("name", "What do you call this dial-in", "My bench", reading.text)
+
+
+SECTIONS = (
+    ("Film", _film),
+    ("Temperatures", _unit),
+    ("Fabrics and the heat they take", _fabrics),
+    ("Oven", machines.oven),
+    ("Heat press, and what you run today", machines.press),
+    ("Grades, loads, rounds", _grading),
+)
+"""The parts of the first day, in order: title, questions."""

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from dtfexp.describe import tomltext
 from dtfexp.describe.errors import DtfexpError, SessionError
 from dtfexp.describe.session import Session
 from dtfexp.shop.first_day import reading
-from dtfexp.shop.first_day.asking import questions
+from dtfexp.shop.first_day.answers import (
+    Answers,
+    draft_path,
+    load_draft,
+    one_line,
+    put_draft_aside,
+    remove_draft,
+)
 from dtfexp.shop.first_day.described import session_of
 from dtfexp.shop.first_day.question import Question
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
@@ -55,13 +60,12 @@ def new_session(path: Path, ask: Ask, tell: Tell) -> Session:
     return session
 
 
-class _Talk:
-    """The answers so far: ``said`` are those that count, ``earlier`` texts to offer again."""
+class _Talk(Answers):
+    """The answers as they are given at a terminal."""
 
     def __init__(self, path: Path, ask: Ask, tell: Tell) -> None:
-        self.path, self.ask, self.tell = path, ask, tell
-        self.said: dict[str, str] = {}
-        self.earlier: dict[str, str] = {}
+        super().__init__(path)
+        self.ask, self.tell = ask, tell
 
     def go_on(self) -> None:
         """Resume the draft of an earlier start, if the person wants to."""
@@ -87,7 +91,7 @@ class _Talk:
     def run(self) -> Session:
         """Ask until the review is accepted; return the session."""
         while True:
-            answers, done, question = self._walk()
+            answers, done, question = self.walk(lambda line: self.tell(f"  {line}"))
             if question is None:
                 session, key = self._review(answers, done)
                 if session is not None:
@@ -115,23 +119,6 @@ class _Talk:
             f"dtfexp new {self.path} goes on from there"
         )
 
-    def _walk(self) -> tuple[dict[str, Any], list[Question], Question | None]:
-        """Return the answers as values, the questions they answer, and the next open one."""
-        answers: dict[str, Any] = {}
-        done: list[Question] = []
-        for question in questions(answers):
-            told = self.said.get(question.key)
-            if told is None:
-                return answers, done, question
-            try:
-                answers[question.key] = question.read(told)
-            except ValueError as error:
-                self.tell(f"  {question.words}: {told!r} is no longer possible. {_line(error)}")
-                del self.said[question.key]
-                return answers, done, question
-            done.append(question)
-        return answers, done, None
-
     def _put(self, question: Question) -> None:
         """Ask one question until it is answered, and keep the answer."""
         offered = self.earlier.get(question.key, question.offered)
@@ -140,17 +127,14 @@ class _Talk:
             told = self._typed(prompt, question.more)
             told = told or offered
             try:
-                value = question.read(told)
+                note = self.put(question, told)
             except ValueError as error:
-                self.tell(f"  {_line(error)}")
+                self.tell(f"  {one_line(error)}")
                 if told == offered:
                     offered = question.offered
                     prompt = question.prompt
                 continue
-            self.said[question.key] = question.text(value, told)
-            self.earlier.pop(question.key, None)
-            save_draft(self.path, self.earlier | self.said)
-            if note := question.note(value):
+            if note:
                 self.tell(f"  {note}")
             return
 
@@ -180,7 +164,7 @@ class _Talk:
                     self.tell(f"    {note}")
             first = f"Enter writes {self.path}, a number"
         except SessionError as error:
-            self.tell(f"  These answers contradict each other: {_line(error)}")
+            self.tell(f"  These answers contradict each other: {one_line(error)}")
             first = "A number"
         while True:
             try:
@@ -192,11 +176,7 @@ class _Talk:
             try:
                 return None, done[reading.whole(told, 1, len(done)) - 1].key
             except ValueError as error:
-                self.tell(f"  {_line(error)}")
-
-
-def _line(error: Exception) -> str:
-    return " ".join(str(error).split())
+                self.tell(f"  {one_line(error)}")
 
 
 CHECKLIST: tuple[str, ...] = (
@@ -214,44 +194,3 @@ CHECKLIST: tuple[str, ...] = (
     "Write down room temperature and humidity.",
     "Press one print with the settings you run today. It is your starting point.",
 )
-
-
-def draft_path(path: Path) -> Path:
-    """Return the path of a session file's draft."""
-    return path.with_name(f"{path.name}.draft")
-
-
-def save_draft(path: Path, said: dict[str, str]) -> None:
-    """Save the answers, key and text, atomically."""
-    import tomli_w
-
-    tomltext.write_file(tomli_w.dumps({"answers": said}), draft_path(path))
-
-
-def load_draft(path: Path) -> dict[str, str] | None:
-    """Return the answers of a draft; None without one, ``SessionError`` for a damaged one."""
-    where = draft_path(path)
-    if not where.exists():
-        return None
-    try:
-        found = tomllib.loads(tomltext.read_file(where)).get("answers")
-    except tomllib.TOMLDecodeError:
-        found = None
-    if not isinstance(found, dict) or not all(isinstance(v, str) for v in found.values()):
-        raise SessionError(f"{where} is damaged: not the answers of an earlier start")
-    return {str(key): value for key, value in found.items()}
-
-
-def put_draft_aside(path: Path) -> Path:
-    """Move a draft out of the way, over no other file; return its new path."""
-    old = draft_path(path)
-    n = 1
-    while (aside := old.with_name(f"{old.name}.{n}")).exists():
-        n += 1
-    old.rename(aside)
-    return aside
-
-
-def remove_draft(path: Path) -> None:
-    """Remove the draft after the session file is written."""
-    draft_path(path).unlink(missing_ok=True)

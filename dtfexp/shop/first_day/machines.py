@@ -9,7 +9,7 @@ from typing import Any
 from dtfexp.describe import units
 from dtfexp.describe.errors import SessionError
 from dtfexp.shop.first_day import offered, reading
-from dtfexp.shop.first_day.question import LEFT_OUT, Chosen, Question, fabrics, word
+from dtfexp.shop.first_day.question import LEFT_OUT, YES_NO, Chosen, Question, fabrics, word
 
 
 def oven(answers: Mapping[str, Any]) -> Iterator[Question]:
@@ -21,7 +21,7 @@ def oven(answers: Mapping[str, Any]) -> Iterator[Question]:
     )  # fmt: skip
     yield Question(
         "belt", "Does the film run through it on a belt (yes or no)", "no", reading.yes_or_no,
-        "A tunnel or conveyor oven: you set a speed, not a time.", kept=word,
+        "A tunnel or conveyor oven: you set a speed, not a time.", kept=word, choices=YES_NO,
     )  # fmt: skip
     if answers["belt"]:
         yield Question(
@@ -85,6 +85,7 @@ def _pressure(one: Chosen, first: bool, answers: Mapping[str, Any]) -> Iterator[
         lambda told: reading.one_of(told, words),
         "Firm drives white ink out; medium at most on black and on fabrics other than cotton.",
         note=lambda word: _FIRM if word == "firm" and not offered.is_cotton(one.name) else "",
+        choices=words,
     )  # fmt: skip
     if answers[key] == LEFT_OUT:
         return
@@ -99,6 +100,7 @@ def _pressure(one: Chosen, first: bool, answers: Mapping[str, Any]) -> Iterator[
             if "firm" in words and answers[key] != "firm" and not offered.is_cotton(one.name)
             else ""
         ),
+        choices=offered.PRESSURES, several=True,
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from dtfexp.shop.first_day import reading
 
 LEFT_OUT = "-"
+YES_NO = ("yes", "no")
 
 
 def _nothing(_: Any) -> str:
@@ -22,6 +23,8 @@ class Question:
     ``key`` of its answer, the words, the answer offered ("" for none), and the reader of an answer
     (``SessionError`` refuses it). ``more`` is the text for "?"; ``kept`` the answer as text that
     reads back the same in any unit chosen later; ``note`` a line after the answer ("" for none).
+    On a form: ``choices`` are buttons (``several``: more than one may be chosen), ``section`` the
+    part of the form.
     """
 
     key: str
@@ -31,6 +34,9 @@ class Question:
     more: str = ""
     kept: Callable[[Any], str] | None = None
     note: Callable[[Any], str] = _nothing
+    choices: tuple[str, ...] = ()
+    several: bool = False
+    section: str = ""
 
     @property
     def prompt(self) -> str:

@@ -56,7 +56,10 @@ function countdownTools(form) {
     const run = runs()[countdown.key];
     const at = mine(run, p, now);
     if (at === "runs") change(countdown.key, { ...run, stopped: now - run.started });
-    else if (at === "rings") change(countdown.key, { ...run, quiet: true });
+    else if (at === "rings") {
+      change(countdown.key, { ...run, quiet: true });
+      form.draw(); // elsewhere than at its own stop its tile goes
+    }
     else {
       // A cure that is started again does not go on against the rest after it, or a grainy look.
       const against = form.standing(p).filter((one) => countdown.ends !== "cured" || !["rest", "grainy"].includes(one.what));

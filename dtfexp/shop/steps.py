@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from dtfexp.dialin.design.plan import Plan
     from dtfexp.dialin.fit import Fit
-    from dtfexp.shop.bench_form import Planning
+    from dtfexp.shop.first_day.bench_form import BenchDesk, Planning
     from dtfexp.show.forms.sheet_form import SheetForm
     from dtfexp.show.style.template import Shown
 
@@ -42,10 +42,17 @@ EXAMPLE_SEED = 7
 
 def bench_form(session_file: str, planning: Planning) -> SheetForm:
     """Return the form that describes a bench and plans its first test presses."""
-    from dtfexp.shop.bench_form import BenchDesk
     from dtfexp.show.forms.sheet_form import SheetForm
 
-    return SheetForm(BenchDesk(session_file, planning))
+    return SheetForm(bench_desk(session_file, planning))
+
+
+def bench_desk(session_file: str, planning: Planning | None = None) -> BenchDesk:
+    """Return the desk behind that form."""
+    from dtfexp.shop.first_day.bench_form import BenchDesk, Planning
+    from dtfexp.shop.runsheet import write_sheets
+
+    return BenchDesk(session_file, planning or Planning(), write_sheets)
 
 
 def planned_book(name: str, session_file: str) -> Logbook | None:
@@ -53,7 +60,7 @@ def planned_book(name: str, session_file: str) -> Logbook | None:
 
     Nor is the logbook of another bench than ``session_file`` describes shown.
     """
-    from dtfexp.shop.bench_form import another_bench
+    from dtfexp.shop.first_day.bench_form import another_bench
 
     if not Path(name).exists():
         print("Nothing is planned yet: save your bench in the form above, then plan.")

@@ -14,7 +14,6 @@ import pytest
 
 from dtfexp import Logbook, Session
 from dtfexp.shop import steps
-from dtfexp.shop.bench_form import BenchDesk
 from dtfexp.shop.files import copy_if_absent, notebook_folder, sample_folder
 from dtfexp.show.report import report
 
@@ -72,7 +71,7 @@ def told(shop):
     session.write_bytes((shop / "example_session.toml").read_bytes())
     with pytest.MonkeyPatch.context() as patched:
         patched.chdir(shop)
-        answer = BenchDesk("session.toml").handle({"op": "plan", "id": "plan"})
+        answer = steps.bench_desk("session.toml").handle({"op": "plan", "id": "plan"})
         assert answer["ok"], answer["text"]
     after = run(shop, "1_plan.ipynb", "2_record.ipynb")
     return found | dict(zip(("1", "2"), after, strict=True))

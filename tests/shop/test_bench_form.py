@@ -10,9 +10,9 @@ import pytest
 
 from dtfexp import Session
 from dtfexp.shop import steps
-from dtfexp.shop.bench_form import BenchDesk, Planning
 from dtfexp.shop.first_day.answers import load_draft
 from dtfexp.shop.first_day.asking import questions
+from dtfexp.shop.first_day.bench_form import BenchDesk, Planning
 
 NUMBERS = count()
 
@@ -20,7 +20,7 @@ NUMBERS = count()
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> BenchDesk:
     monkeypatch.chdir(tmp_path)
-    return BenchDesk("session.toml")
+    return steps.bench_desk("session.toml")
 
 
 def say(desk: BenchDesk, op: str, **more: Any) -> dict[str, Any]:
@@ -74,7 +74,7 @@ def test_a_refused_answer_is_kept_as_typed_with_the_terminals_reason(desk: Bench
     assert not Path("session.toml").exists()
     # Another start, here or at a terminal, goes on from it.
     assert load_draft(desk.path) == {"fabric 1 limit": "32"}
-    again = BenchDesk("session.toml")
+    again = steps.bench_desk("session.toml")
     assert fields(again)["fabric 1 limit"]["value"] == "32"
     put(again, fabric_1_limit="two dots")
     assert fields(again)["fabric 1 limit"]["refused"] == ""
@@ -95,7 +95,7 @@ def test_saved_answers_are_changed_and_saved_again_until_there_is_a_logbook(
 ) -> None:
     assert say(desk, "save")["ok"]
     put(desk, name="Second thoughts")
-    assert say(BenchDesk("session.toml"), "save")["ok"]
+    assert say(steps.bench_desk("session.toml"), "save")["ok"]
     assert Session.load("session.toml").name == "Second thoughts"
     answer = say(desk, "plan", values={"presses": "6"})
     assert answer["ok"], answer["text"]
@@ -112,7 +112,7 @@ def test_a_file_written_by_hand_is_shown_and_never_replaced(desk: BenchDesk) -> 
     path = Path("session.toml")
     text = "# by hand\n" + path.read_text(encoding="utf-8").replace("My bench", "Mine")
     path.write_text(text, encoding="utf-8")
-    state = BenchDesk("session.toml").state()["sections"]
+    state = steps.bench_desk("session.toml").state()["sections"]
     assert state[0]["text"] == text and "fields" not in state[0]
     answer = say(desk, "save")
     assert not answer["ok"] and "by hand" in answer["text"]
@@ -132,7 +132,7 @@ def test_the_sheets_of_another_bench_are_not_shown_under_this_one(
     path.write_text(path.read_text(encoding="utf-8").replace("My bench", "Mine"), encoding="utf-8")
     assert steps.planned_book("logbook.dtfbook", "session.toml") is None
     assert "the logbook of another bench (My bench)" in capsys.readouterr().out
-    told = BenchDesk("session.toml").state()["sections"][-1]
+    told = steps.bench_desk("session.toml").state()["sections"][-1]
     assert "another bench" in told["lines"][0] and "buttons" not in told
 
 

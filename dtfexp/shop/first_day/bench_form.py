@@ -7,7 +7,7 @@ The session file stays a file that can be written by hand: one that was is shown
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,6 @@ from dtfexp.shop.first_day.answers import (
 )
 from dtfexp.shop.first_day.asking import NO_MORE, TAKEN_OUT
 from dtfexp.shop.first_day.described import session_of
-from dtfexp.shop.runsheet import write_sheets
 from dtfexp.show.forms.sheet_form import Desk, button, field
 from dtfexp.show.text.cautions import ONE_LINE
 
@@ -36,6 +35,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from dtfexp.describe.factor import Factor
+
+Papers = Callable[[Logbook, Path, str], object]
 
 PRESSES = 14
 _MOST = 200
@@ -55,12 +56,16 @@ class Planning:
 
 
 class BenchDesk(Desk):
-    """The form of one session file and its first plan."""
+    """The form of one session file and its first plan.
 
-    def __init__(self, session_file: str, planning: Planning | None = None) -> None:
+    ``papers`` writes run sheet and labels of a logbook into a folder, on a size of paper.
+    """
+
+    def __init__(self, session_file: str, planning: Planning, papers: Papers) -> None:
         super().__init__()
+        self.papers = papers
         self.path = Path(session_file)
-        self.planning = Planning() if planning is None else planning
+        self.planning = planning
         self.answers = Answers(self.path)
         try:
             self.answers.said = load_draft(self.path) or {}
@@ -202,7 +207,7 @@ class BenchDesk(Desk):
             wanted.options,
         )  # fmt: skip
         with book:
-            write_sheets(book, Path(wanted.sheets), wanted.paper)
+            self.papers(book, Path(wanted.sheets), wanted.paper)
             made = f"{wanted.logbook} was made, with {len(book.runs())} test presses"
         return f"{made}. Run sheet and coupon labels are in the folder {wanted.sheets}."
 

@@ -9,10 +9,15 @@ from dtfexp import Factor
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.lines import Line, inwards, line_of
 from dtfexp.dialin.window.pass_map import PassMap
-from dtfexp.dialin.window.stand import _centre_of_mass, _in_the_middle, _kept_range
+from dtfexp.dialin.window.stand import (
+    _centre_of_mass,
+    _in_the_middle,
+    _kept_range,
+    _with_usual_settings,
+)
 from dtfexp.dialin.window.window_box import MappedBox, surroundings
 from dtfexp.maths.boxes.box import Box
-from tests.dialin.test_window_box import TWO, Surface, session_of
+from tests.dialin.test_window_box import ASKED, TWO, Surface, session_of
 
 CURE = Factor("cure", 100, 160, "°C", 1, "cure", spread=3, usual=125)
 PRESSURE = Factor("pressure", levels=("light", "medium", "firm"), ordered=True, usual="medium")
@@ -120,3 +125,11 @@ def test_where_to_look_closely_is_what_is_good_round_the_largest_box() -> None:
     assert found.size == pytest.approx(20.0 / 3.0, abs=0.4)
     nothing = surroundings(session, "cotton", PassMap(coarse, -1.0 - np.abs(x - 120), ones))
     assert nothing.within["cure"] == (118.0, 122.0) and nothing.size == 0.0
+
+
+def test_todays_values_stay_but_for_the_one_that_costs() -> None:
+    """A dip of the pass rate at 15 s, today's dwell: today's 125 °C is kept and 15 s is not."""
+    surface = Surface(TWO, lambda x: 2.0 - 0.5 * np.exp(-(((x[:, 1] - 15.0) / 0.4) ** 2)))
+    bounds = {"cure": (105.0, 145.0), "dwell": (8.0, 24.0)}
+    at = {"cure": 120.0, "dwell": 13.0}
+    assert _with_usual_settings(surface, "cotton", at, bounds, ASKED) == at | {"cure": 125.0}

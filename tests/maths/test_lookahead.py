@@ -144,16 +144,19 @@ def test_the_chance_to_be_confirmed_by_hand() -> None:
 def test_the_margin_over_the_predictive_rule_by_hand() -> None:
     """Margin 0.05, variance 0.36 now, 0.35 left and 0.1 from the scales: a new press passes at
     probit 1.2816 when the coming mean, of sd sqrt(0.36 - 0.35) = 0.1, is above
-    1.2816 (sqrt(1.45) - 1) = 0.26165; the mean of what it is above, by quadrature."""
+    1.2816 (sqrt(1.45) - 1) = 0.26165; the mean of what it is above, by quadrature.  With 0.04
+    left: sd sqrt(0.32), above 1.2816 (sqrt(1.14) - 1) = 0.08678."""
     now = posterior(points([[0.0, 0.0]]), np.array([0.3]))
     pool = Candidates(points([[0.3, 0.3]]), np.array([0]), np.array([0]))
     told, rate = (np.array([0.05]), np.array([0.1])), np.array([1.281552])
     outlook = BatchAcquisition(now, points([[0.2, 0.2]]), pool, np.ones(1), 0.9, told, rate)
     outlook.sd_now = np.array([0.6])
-    least = 1.281552 * (np.sqrt(1.45) - 1.0)
-    above, _ = quad(lambda m: (m - least) * norm.pdf(m, 0.05, 0.1), least, least + 1.0)
-    assert outlook.predictive_margin(np.array([0.35])) == pytest.approx([above], rel=1e-6)
-    assert least == pytest.approx(0.26165, abs=1e-5)
+    for left, sd, least in ((0.35, 0.1, 0.26165), (0.04, np.sqrt(0.32), 0.08678)):
+        assert 1.281552 * (np.sqrt(1.1 + left) - 1.0) == pytest.approx(least, abs=1e-5)
+        above, _ = quad(
+            lambda m, a=least, s=sd: (m - a) * norm.pdf(m, 0.05, s), least, least + 8.0 * sd
+        )
+        assert outlook.predictive_margin(np.array([left])) == pytest.approx([above], rel=1e-3)
 
 
 def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -110,19 +111,11 @@ class PlatenMap:
 def summary(set_point: float, passes: np.ndarray[Any, np.dtype[np.float64]]) -> MapSummary:
     """Return the summary of readings of shape (passes, 9)."""
     spots = passes.mean(axis=0)
-    cold, hot = int(spots.argmin()), int(spots.argmax())
+    mean, (cold, hot) = float(spots.mean()), (int(spots.argmin()), int(spots.argmax()))
+    low, high = float(spots[cold]), float(spots[hot])
     repeatability = float(np.sqrt(passes.var(axis=0, ddof=1).mean())) if len(passes) > 1 else np.nan
-    return MapSummary(
-        float(spots.mean()),
-        float(spots.mean() - set_point),
-        float(spots[cold]),
-        SPOTS[cold],
-        float(spots[hot]),
-        SPOTS[hot],
-        float(spots[hot] - spots[cold]) / 2,
-        repeatability,
-        len(passes),
-    )
+    ends = (low, SPOTS[cold], high, SPOTS[hot])
+    return MapSummary(mean, mean - set_point, *ends, (high - low) / 2, repeatability, len(passes))
 
 
 def keep_map(
@@ -251,19 +244,8 @@ def frame(found: Sequence[PlatenMap]) -> pd.DataFrame:
 
     columns = ["time", "by", "factor", "unit", "set_point", *MapSummary._fields]
     columns += ["instrument", "machine"]
-    rows = [
-        [
-            one.at,
-            one.by,
-            one.factor,
-            one.unit,
-            one.set_point,
-            *one.summary,
-            one.instrument,
-            one.machine,
-        ]
-        for one in found
-    ]
+    made = attrgetter("at", "by", "factor", "unit", "set_point")
+    rows = [[*made(one), *one.summary, one.instrument, one.machine] for one in found]
     return pd.DataFrame(rows, columns=columns)
 
 

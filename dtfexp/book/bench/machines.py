@@ -156,12 +156,6 @@ def machine(notes: Iterable[journal.Note], session: Session, which: str) -> Mach
             noted = str(note.said.get("name", own[note.said["which"]]))
             if noted.casefold() == name.casefold():
                 said = dict(note.said)
-    return Machine(
-        name,
-        said.get("unit", session.temperature_unit),
-        said.get("low"),
-        said.get("high"),
-        said.get("step"),
-        said.get("warm_up_minutes", session.warm_up_minutes),
-        said.get("change_over_minutes", session.change_over_minutes),
-    )
+    unit = said.get("unit", session.temperature_unit)
+    minutes = [said.get(k, getattr(session, k)) for k in ("warm_up_minutes", "change_over_minutes")]
+    return Machine(name, unit, said.get("low"), said.get("high"), said.get("step"), *minutes)

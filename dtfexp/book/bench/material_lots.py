@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dtfexp.book.store import entry_fields, journal
 from dtfexp.describe import fields
@@ -126,16 +126,9 @@ def months_later(day: date, months: int) -> date:
 
 
 def _lot(note: journal.Note) -> Lot:
-    said: dict[str, Any] = dict(note.said)
-    days = {
-        key: date.fromisoformat(said[key]) if key in said else None for key in ("opened", "printed")
-    }
-    return Lot(
-        said["what"],
-        said["name"],
-        days["opened"],
-        days["printed"],
-        note.at,
-        note.by,
-        said.get("machine", ""),
+    said = note.said
+    opened, printed = (
+        date.fromisoformat(said[key]) if key in said else None for key in ("opened", "printed")
     )
+    machine = said.get("machine", "")
+    return Lot(said["what"], said["name"], opened, printed, note.at, note.by, machine)

@@ -19,6 +19,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from dtfexp.describe.errors import LogbookError
+
 #: Table -> the column that numbers its rows, and all columns that the digest covers.
 RECORDS: dict[str, tuple[str, tuple[str, ...]]] = {
     "book": ("rowid", ("id", "session", "at", "by")),
@@ -46,6 +48,38 @@ class Damage:
     number: int
     text: str
     contradicted: bool = True
+
+
+def append(
+    connection: sqlite3.Connection,
+    table: str,
+    row: Mapping[str, Any],
+    told_apart: Iterable[str],
+    place: str,
+    noun: str,
+) -> bool:
+    """Write and link a row, in order of arrival; False when that very row is there already.
+
+    Raises ``LogbookError`` when its id is taken by one that differs in ``told_apart``.
+    """
+    written = connection.execute(
+        f"INSERT OR IGNORE INTO {table} (seq, {', '.join(row)}) VALUES "
+        f"((SELECT COALESCE(MAX(seq), 0) + 1 FROM {table}), {', '.join('?' * len(row))})",
+        tuple(row.values()),
+    ).rowcount
+    if written:
+        (number,) = connection.execute(f"SELECT MAX(seq) FROM {table}").fetchone()
+        extend(connection, table, [number])
+        return True
+    names = tuple(told_apart)
+    query = f"SELECT {', '.join(names)} FROM {table} WHERE id = ?"
+    old = connection.execute(query, (row["id"],)).fetchone()
+    if old is None or tuple(old) != tuple(row[name] for name in names):
+        raise LogbookError(
+            f"{place}: the {noun} id {row['id']!r} is in the book already with other contents; "
+            f"nothing was saved. Use a new id for every new {noun}"
+        )
+    return False
 
 
 def extend(connection: sqlite3.Connection, table: str, numbers: Iterable[int]) -> None:

@@ -79,33 +79,11 @@ def append(connection: sqlite3.Connection, entry: Entry) -> bool:
 
     Raises ``LogbookError`` when the id is taken by an entry that says something else.
     """
-    said = as_text(dict(entry.said))
-    written = connection.execute(
-        "INSERT OR IGNORE INTO entries (id, seq, press, kind, said, source, at, by) "
-        "VALUES (?, (SELECT COALESCE(MAX(seq), 0) + 1 FROM entries), ?, ?, ?, ?, ?, ?)",
-        (
-            entry.id,
-            entry.press,
-            entry.kind,
-            said,
-            entry.source,
-            entry.at.isoformat(),
-            entry.by,
-        ),
-    ).rowcount
-    if written:
-        (number,) = connection.execute("SELECT MAX(seq) FROM entries").fetchone()
-        chain.extend(connection, "entries", [number])
-        return True
-    old = connection.execute(
-        "SELECT press, kind, said FROM entries WHERE id = ?", (entry.id,)
-    ).fetchone()
-    if old is None or tuple(old) != (entry.press, entry.kind, said):
-        raise LogbookError(
-            f"press {entry.press}: the entry id {entry.id!r} is in the book already with other "
-            "contents; nothing was saved. Use a new id for every new entry"
-        )
-    return False
+    row = {"id": entry.id, "press": entry.press, "kind": entry.kind}
+    row |= {"said": as_text(dict(entry.said)), "source": entry.source}
+    row |= {"at": entry.at.isoformat(), "by": entry.by}
+    told_apart = ("press", "kind", "said")
+    return chain.append(connection, "entries", row, told_apart, f"press {entry.press}", "entry")
 
 
 def is_there(connection: sqlite3.Connection, id: str) -> bool:

@@ -125,23 +125,9 @@ def append(connection: sqlite3.Connection, note: Note) -> bool:
 
     Raises ``LogbookError`` when the id is taken by a note that says something else.
     """
-    said = as_json(note.kind, note.said)
-    written = connection.execute(
-        "INSERT OR IGNORE INTO journal (id, seq, kind, said, at, by) "
-        "VALUES (?, (SELECT COALESCE(MAX(seq), 0) + 1 FROM journal), ?, ?, ?, ?)",
-        (note.id, note.kind, said, note.at.isoformat(), note.by),
-    ).rowcount
-    if written:
-        (number,) = connection.execute("SELECT MAX(seq) FROM journal").fetchone()
-        chain.extend(connection, "journal", [number])
-        return True
-    old = connection.execute("SELECT kind, said FROM journal WHERE id = ?", (note.id,)).fetchone()
-    if old is None or tuple(old) != (note.kind, said):
-        raise LogbookError(
-            f"{note.kind}: the id {note.id!r} is in the book already with other contents; nothing "
-            "was saved. Use a new id for every new note"
-        )
-    return False
+    row = {"id": note.id, "kind": note.kind, "said": as_json(note.kind, note.said)}
+    row |= {"at": note.at.isoformat(), "by": note.by}
+    return chain.append(connection, "journal", row, ("kind", "said"), note.kind, "note")
 
 
 def read(connection: sqlite3.Connection, *kinds: str) -> list[Note]:

@@ -118,4 +118,4 @@ def _fresh_book(out: Path) -> Path:
 def _record(book: Logbook, grade_scales: pd.DataFrame, outcome: str) -> None:
     """Record one outcome of every press: peel at the press, wash days later."""
     for run in grade_scales.to_dict("records"):
-        book.record(int(run["press"]), {outcome: run[outcome]}, by="demo", note="invented")
+        book.record(int(run["press"]), {outcome: run[outcome]}, by="demo, invented")

@@ -170,9 +170,9 @@ def test_everything_a_person_asks_for_is_there(written: str) -> None:
         assert text in words, text
     # What a plan could not show before it was pressed is stale in a report.
     assert "Pairs stay open." not in words
-    # 6 settings, 4 of the 6 pairs of numbers and the bars, for each of the two fabrics; one of the
+    # 6 settings, 3 of the 6 pairs of numbers and the bars, for each of the two fabrics; one of the
     # fabrics side by side.
-    assert len([t for t in outline.tags if t == "title"]) == 1 + 2 * (6 + 4 + 1) + 1
+    assert len([t for t in outline.tags if t == "title"]) == 1 + 2 * (6 + 3 + 1) + 1
 
 
 def test_no_sentence_stands_twice(written: str) -> None:

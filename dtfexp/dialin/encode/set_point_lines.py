@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 CURVE_POINTS = 41
 MAP_POINTS = 21
-MOST_MAPS = 4
+MOST_MAPS = 3
 
 
 def axis_values(session: Session, factor: Factor, fabric: str, points: int) -> NDArray[Any]:

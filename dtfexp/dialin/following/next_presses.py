@@ -86,9 +86,8 @@ def batch_reason(fitted: Fit, chosen: ChosenBatch) -> str:
         return "No grade is in yet: these presses add to the first look."
     several = len(names) > 1
     reason = (
-        f"Chosen for the most information on where the window{'s' * several} of "
-        f"{and_list(names)} end{'s' * (not several)}, with few changes of oven and platen "
-        "temperature."
+        f"Chosen to show where the window{'s' * several} of {and_list(names)} "
+        f"end{'s' * (not several)}, with few changes of temperature."
     )
     if several:
         reason += f" {shares_in_words(chosen.shares, chosen.likely, PASS_RATE)}"

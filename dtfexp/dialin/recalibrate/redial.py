@@ -110,7 +110,7 @@ class Redial:
                 )
             wanted = chosen.presses
             ends = "end" if several else "ends"
-            reason = f"Chosen for the most information on where the {told} {ends}."
+            reason = f"Chosen to show where the {told} {ends}."
         numbers = next_numbers(pd.concat([self.earlier, self.now], ignore_index=True))
         runs = lay_out(self.session, wanted, np.random.default_rng(seed), *numbers)
         why = () if chosen is None else press_reasons(self.fit, chosen.likely, runs, chosen.targets)

@@ -89,10 +89,11 @@ def settings(finding: FabricResult, session: Session, reading: NumberFormat) -> 
 
 
 def edges(finding: FabricResult, session: Session, reading: NumberFormat) -> Table:
-    """Return one row per edge of the window."""
+    """Return one row per edge of the window of which something is known."""
     rows = [
         [f"{label(edge.factor.name)} {edge.where}", _stopped_text(edge), _watch_for(edge)]
         for edge in edge_text.edges(session, finding.window, reading)
+        if edge.stopped != edge_text.UNKNOWN
     ]
     return Table(["Edge", "Stopped by, how sure", "Watch for"], ["", "", FREE], rows)
 

@@ -68,3 +68,19 @@ def test_a_photo_without_metadata_and_one_that_is_broken_stay_as_they_are() -> N
     for cut in range(2, len(out.getvalue()), 7):
         broken = out.getvalue()[:cut]
         assert photos.without_metadata(broken, "jpg") == broken
+
+
+def test_an_export_says_which_photos_of_an_older_version_hold_more(
+    book: Logbook, tmp_path, monkeypatch
+) -> None:
+    with monkeypatch.context() as older:
+        older.setattr(photos, "without_metadata", lambda content, suffix: content)
+        photos.keep_photo(book, 1, saved("JPEG", 6))
+    photos.keep_photo(book, 2, saved("PNG", 1))
+    old, _ = photos.photos(book)
+    with pytest.warns(UserWarning, match="1 of the photos, kept by an older version") as told:
+        book.export(tmp_path / "out")
+    assert old.path.name in str(told[0].message) and "place, time" in str(told[0].message)
+    # By its own bytes it is known, and makes the same book again.
+    with Logbook.restore(tmp_path / "out" / "logbook.json", tmp_path / "again.dtfbook") as again:
+        assert photos.photos(again)[0].read() == old.read()

@@ -78,6 +78,14 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
     )
     for line in lost:
         warnings.warn(f"not exported: {line}", stacklevel=3)
+    # A photo is known by its own bytes, in the book and when it is restored: they are not touched.
+    told = photos.with_metadata(pictures, folder / archive.PHOTOS)
+    if told:
+        warnings.warn(
+            f"{len(told)} of the photos, kept by an older version, still hold what a camera writes "
+            f"(place, time, owner): {', '.join(told)}; mind to whom you give the folder",
+            stacklevel=3,
+        )
     return [folder / name for name in files]
 
 

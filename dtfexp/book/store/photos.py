@@ -143,6 +143,17 @@ def copy_photos(
     return lost
 
 
+def with_metadata(names: Iterable[str], folder: Path) -> list[str]:
+    """Return those photos of a folder that hold more than the picture; one that is gone is none."""
+    found = []
+    for name in names:
+        with suppress(LogbookError):
+            whole = read_named(folder / name)
+            if without_metadata(whole, name.rpartition(".")[2]) != whole:
+                found.append(name)
+    return found
+
+
 def content(photo: bytes | str | os.PathLike[str]) -> bytes:
     """Return the bytes of a photo, or of the file of that name."""
     if isinstance(photo, bytes):

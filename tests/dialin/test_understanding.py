@@ -141,14 +141,15 @@ def test_grades_of_the_model_s_own_kind_are_as_foretold(cured: Fit) -> None:
 
 
 def test_grades_that_nothing_foretells_show_in_the_check() -> None:
-    """Half the presses of one and the same set-point are best, half are worst: no settings, load
-    or round tells which, and an ordered scale would rather have the middle grades."""
+    """Half the presses of one and the same set-point are best, half next to worst: no settings,
+    load or round tells which, and an ordered scale would rather have the grades between.  (Best
+    and worst, the ends of the scale, is what plain large noise makes.)"""
     runs = pd.DataFrame(
         {"press": range(1, 41), "cure temperature": 125.0, "press temperature": 310}
     )
-    runs["peel"] = np.where(runs["press"] % 2 == 0, 1, 5)
+    runs["peel"] = np.where(runs["press"] % 2 == 0, 2, 5)
     table = fit(TWO, runs).check_grades().set_index("grade")
-    assert table.loc[["1", "5"], "observed"].sum() == 40
+    assert table.loc[["2", "5"], "observed"].sum() == 40
     assert not table["as_predicted"].all()
 
 
@@ -173,11 +174,11 @@ def test_what_the_target_would_be_without_a_press() -> None:
     everything, others = fit(TWO, runs), fit(TWO, runs.drop(index=1))
     rate = others.pass_rate(runs, "cotton")["pass_rate"]
     left = fit_without(everything, odd).pass_rate(runs, "cotton")["pass_rate"]
-    assert (left - rate).abs().max() < 0.05
-    assert (everything.pass_rate(runs, "cotton")["pass_rate"] - rate).abs().max() > 0.2
+    assert (left - rate).abs().max() < 0.03
+    assert (everything.pass_rate(runs, "cotton")["pass_rate"] - rate).abs().max() > 0.1
     before, after = (target_of(one, "cotton", 0.90) for one in (everything, others))
     why = everything.surprises().set_index("press").loc[odd, "why"]
-    assert before["press temperature"] - after["press temperature"] == pytest.approx(20, abs=10)
+    assert before["press temperature"] > after["press temperature"]
     assert why.endswith(
         f"without press {odd} the target moves: press temperature "
         f"{before['press temperature']:g} °F to {after['press temperature']:g} °F"

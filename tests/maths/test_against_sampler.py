@@ -42,8 +42,8 @@ HYPER = tuple(
     replace(one, centre=centre, sd=sd)
     for one, (centre, sd) in zip(HYPER_PRIORS, DRAWN_UNDER, strict=True)
 )
-# The answers take every grade for right.
-PRIOR = Prior(wrong_share=0.0)
+# The answers take every grade for right, and half of a batch effect for common to the outcomes.
+PRIOR = Prior(wrong_share=0.0, batch_common=0.5)
 
 
 def _points(settings: list[list[float]], fabric: list[int]) -> Points:

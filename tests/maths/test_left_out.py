@@ -113,11 +113,12 @@ def test_the_luck_of_a_load_is_its_gaussian_share() -> None:
         whole += data_batch_covariance(data, scales, post.prior)
         prior_mean = data_mean(data, post.shape, scales, post.prior)
         for place, code in enumerate((0, 2)):
-            # Half of a load's luck is common to the outcomes, half is each one's own; mean of two.
-            cross = scales.load_sd**2 * 0.75 * (data.load == code)
+            # Three quarters of a load's luck are common to the outcomes, a quarter is each one's
+            # own; mean of two.
+            cross = scales.load_sd**2 * 0.875 * (data.load == code)
             solved = np.linalg.solve(whole, np.column_stack([data.value - prior_mean, cross]))
             assert mean[j, place] == pytest.approx(cross @ solved[:, 0], abs=1e-6)
-            variance = 0.75 * scales.load_sd**2 - cross @ solved[:, 1]
+            variance = 0.875 * scales.load_sd**2 - cross @ solved[:, 1]
             assert sd[j, place] == pytest.approx(np.sqrt(variance), abs=1e-6)
 
 

@@ -159,9 +159,10 @@ def test_the_margin_over_the_predictive_rule_by_hand() -> None:
         assert outlook.predictive_margin(np.array([left])) == pytest.approx([above], rel=1e-3)
 
 
-def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:
+def test_two_outcomes_share_most_of_the_luck_of_their_load_and_round() -> None:
     """Far from all that was pressed the covariance is that of the prior, by the model's own words:
-    the fields' and, of one load or round, all of its variance alike and half across outcomes."""
+    the fields' and, of one load or round, all of its variance alike and three quarters across
+    outcomes."""
     shape = replace(SHAPE, n_outcomes=2)
     scales = replace(SCALES, noise=np.array([0.3, 0.3]))
     at = points([[0.0, 0.0]])
@@ -178,9 +179,9 @@ def test_two_outcomes_share_half_of_the_luck_of_their_load_and_round() -> None:
     fields = predict(post, far).covariance[0, 0]
     load, round_ = 0.2**2, 0.15**2
     assert cov[0, 0, 0, 0] - fields[0, 0] == pytest.approx(load + round_, rel=1e-6)
-    assert cov[0, 0, 0, 1] - fields[0, 1] == pytest.approx(0.5 * (load + round_), rel=1e-6)
+    assert cov[0, 0, 0, 1] - fields[0, 1] == pytest.approx(0.75 * (load + round_), rel=1e-6)
     assert cov[0, 0, 1, 0] - fields[0, 0] == pytest.approx(load, rel=1e-6)
-    assert cov[0, 0, 1, 1] - fields[0, 1] == pytest.approx(0.5 * load, rel=1e-6)
+    assert cov[0, 0, 1, 1] - fields[0, 1] == pytest.approx(0.75 * load, rel=1e-6)
     # The second outcome of the second press alone: the last row of all.
     towards, noise = outlook.cross[0, 3], outlook.noise[1, 1, 1]
     left = outlook.variance[0] - towards**2 / (outlook.cov[3, 3] + noise)

@@ -68,4 +68,4 @@ def test_points_are_the_same_every_time_and_balanced() -> None:
 def test_the_middle_point_is_the_prior_centre() -> None:
     scales = to_hyperparameters(np.zeros(n_dimensions(2)), 2)
     assert scales.amplitude == pytest.approx(1.0)
-    assert scales.noise == pytest.approx([0.27, 0.27])
+    assert scales.noise == pytest.approx([0.32, 0.32])

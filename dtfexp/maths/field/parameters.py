@@ -43,13 +43,15 @@ class Prior:
     # Of what two outcomes do not share anyway, the share that grades of one wash series do: a
     # later wash is judged on the same coupon, and what has come loose stays loose.
     series_correlation: float = 0.7
-    # Of the variance of a load or round, the share that is common to the outcomes.
-    batch_common: float = 0.5
+    # Of the variance of a load or round, the share that is common to the outcomes: a cold load or a
+    # tired platen spoils most of what is judged of its prints.
+    batch_common: float = 0.75
     # Effect of one press common to its outcomes, beside load and round.
     press_effect_sd: float = 0.1
-    # Share of grades written down wrong, each of which may be any grade.  None as long as
-    # ``tests/bench/bench_blunders`` has not shown what it costs on clean results.
-    wrong_share: float = 0.0
+    # Share of grades written down wrong, each of which may be any grade: one in fifty.  With none
+    # allowed for, one such grade costs a window more often than not
+    # (``tests/bench/bench_blunders``).
+    wrong_share: float = 0.02
     # After a change (see Points.before_change): sd in codes of how far each column has moved
     # (empty: none
     # has), and the correlation of the field with what it was, once moved.

@@ -50,14 +50,14 @@ HYPER_PRIORS: tuple[HyperPrior, ...] = (
     HyperPrior("amplitude", np.log(1.0), 0.40, "a range is wide enough to fail at its ends"),
     HyperPrior("length", np.log(0.5), 0.35, "an edge is about a quarter of a range wide"),
     HyperPrior("interplay", np.log(0.8), 0.40, "two settings act together, less than alone"),
-    HyperPrior("load luck", np.log(0.13), 0.40, "oven loads differ by part of a grade"),
-    HyperPrior("round luck", np.log(0.13), 0.40, "press rounds differ by part of a grade"),
+    HyperPrior("load luck", np.log(0.16), 0.40, "oven loads differ by part of a grade"),
+    HyperPrior("round luck", np.log(0.16), 0.40, "press rounds differ by part of a grade"),
     HyperPrior("alike", 0.0, 1.0, "outcomes of one press may, or may not, follow the same quality",
                is_share=True),
     HyperPrior("ceiling", np.log(1.5), 0.20, "the best print is a grade and a half above the cut"),
     HyperPrior("dose", -0.8, 2.1, "hotter may stand for longer in one stage, wholly or hardly",
                is_share=True),
-    HyperPrior("press noise", np.log(0.27), 0.28, "twins differ by about a quarter of a grade"),
+    HyperPrior("press noise", np.log(0.32), 0.38, "twins differ by a third of a grade, or by half"),
 )  # fmt: skip
 _N_COMMON = len(HYPER_PRIORS) - 1
 

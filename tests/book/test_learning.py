@@ -287,3 +287,15 @@ def test_a_rehearsal_plays_benches_like_those_of_the_books(learnt):
         for _ in range(12)
     ]
     assert np.mean(rates, axis=0)[0] > np.mean(rates, axis=0)[1] + 0.3
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_the_same(books, learnt):
+    from distributed import Client, LocalCluster
+
+    with (
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        Client(cluster),
+        joblib.parallel_config(backend="dask"),
+    ):
+        assert learn(books, name="our shop", jobs=2, progress=False) == learnt

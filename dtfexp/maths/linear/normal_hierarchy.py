@@ -92,12 +92,15 @@ def fit_hierarchy(
         spread = np.linalg.inv(groups.precision.mean(axis=0) + 1e-9 * np.eye(p))
     gamma = prior.mean.copy()
     kept: list[tuple[Any, ...]] = []
+    n = len(pattern)
+    start, effects, known = np.zeros((n, p)), np.zeros((n, p)), np.zeros((n, p, p))
     for turn in range(burn + draws):
         tight = np.linalg.inv(spread)
         towards = ((designs @ gamma) @ tight)[pattern]
         theta_cov = np.asarray(np.linalg.inv(groups.precision + tight), dtype=float)
         theta_mean = np.einsum("npr,nr->np", theta_cov, groups.information + towards)
         theta = theta_mean + _normal(theta_cov, rng)
+        start = theta_mean if turn == burn else start
 
         across = np.swapaxes(designs, 1, 2) @ tight
         own = prior.precision + np.tensordot(counts.sum(axis=1), across @ designs, 1)
@@ -111,23 +114,21 @@ def fit_hierarchy(
         spread = _inverse_wishart(scale, df, rng)
         if turn >= burn:
             expected = scale / (df - p - 1.0) if df > p + 1.0 else spread
-            kept.append(
-                (gamma_mean, gamma_cov, expected, theta_mean, theta_cov, gamma, spread, theta)
-            )
+            kept.append((gamma_mean, gamma_cov, expected, gamma, spread, theta))
+            # Of every group only sums are kept: there may be many.
+            off = theta_mean - start
+            known += theta_cov + np.einsum("np,nr->npr", off, off)
+            effects += off
     at = [np.array(column) for column in zip(*kept, strict=True)]
+    effects /= draws
     return Hierarchy(
         at[0].mean(axis=0),
         at[1].mean(axis=0) + np.cov(at[0].T, bias=True).reshape(q, q),
         at[2].mean(axis=0),
-        at[3].mean(axis=0),
-        at[4].mean(axis=0) + _between(at[3]),
-        *at[5:],
+        start + effects,
+        known / draws - np.einsum("np,nr->npr", effects, effects),
+        *at[3:],
     )
-
-
-def _between(means: Array) -> Array:
-    off = means - means.mean(axis=0)
-    return np.asarray(np.einsum("dnp,dnr->npr", off, off) / len(means))
 
 
 def _normal(covariance: Array, rng: np.random.Generator) -> Array:

@@ -1,0 +1,140 @@
+"""What many sessions told, joined: left-out sessions are foretold better than by no experience."""
+
+import numpy as np
+import pytest
+
+from dtfexp import Factor, Outcome, Session, plan
+from dtfexp.dialin.experience.book_message import BookMessage, book_message
+from dtfexp.dialin.experience.joining import joined, shared_settings
+from dtfexp.dialin.experience.learnt_moments import moments
+from dtfexp.dialin.experience.learnt_prior import learnt_prior
+from dtfexp.dialin.experience.shared_settings import (
+    change_of_scale,
+    coded_settings,
+    from_table,
+    shared_shape,
+)
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.trend_message import divided, expected_trend
+
+BEST = (150.0, 17.0)
+
+
+def session(usual=140.0, unit="°C", **more):
+    heat = np.array([125.0, 165.0, usual])
+    low, high, today = heat if unit == "°C" else heat * 9 / 5 + 32
+    return Session(
+        "two",
+        [
+            Factor("press temperature", low, high, unit, step=1, usual=today, stage="press"),
+            Factor("press time", 6, 26, "s", step=1, usual=12),
+        ],
+        [Outcome("peel"), Outcome("wash")],
+        ["cotton"],
+        **more,
+    )
+
+
+def told(seed, **of):
+    """The message of an invented bench, best near BEST."""
+    described, rng = session(**of), np.random.default_rng(seed)
+    runs = plan(described, 9, design="latin hypercube", seed=seed).runs
+    heat = runs["press temperature"].to_numpy()
+    heat = heat if of.get("unit", "°C") == "°C" else (heat - 32) * 5 / 9
+    best = np.array(BEST) + rng.normal(0, (2.0, 1.0))
+    z = np.column_stack([(heat - best[0]) / 16, np.log(runs["press time"] / best[1]) / 0.8])
+    quality = 5.0 - 2.0 * (z**2).sum(axis=1)
+    for name in ("peel", "wash"):
+        runs[name] = np.clip(np.round(quality + rng.normal(0, 0.25, len(runs))), 1, 5)
+    return book_message(described, runs)
+
+
+@pytest.fixture(scope="module")
+def messages():
+    kinds = ({}, {"unit": "°F"}, {"usual": 146.0})
+    return [told(seed, **kinds[seed % 3]) for seed in range(7)]
+
+
+def log_score(message, mean, covariance):
+    """Log of the message's likelihood averaged over a normal prior, less what no prior changes."""
+    tight = np.linalg.inv(covariance)
+    both, pull = message.precision + tight, message.information + tight @ mean
+    size = np.linalg.slogdet(np.eye(len(mean)) + covariance @ message.precision)[1]
+    return 0.5 * (pull @ np.linalg.solve(both, pull) - mean @ tight @ mean - size)
+
+
+def test_a_left_out_book_is_foretold_better_than_by_the_general_prior(messages):
+    gained = []
+    for k, left in enumerate(messages):
+        others = [(f"{j}", m) for j, m in enumerate(messages) if j != k]
+        content = joined(others, "", "").content
+        shared = [from_table(table) for table in content["settings"]]
+        scaled = change_of_scale(left.settings, shared)
+        general = expected_trend(shared_shape(shared), Prior())
+        for f in left.fields:
+            message = type(f.message)(
+                scaled @ f.message.precision @ scaled.T, scaled @ f.message.information
+            )
+            with_it = log_score(message, *moments(content, f.classes))
+            gained.append(with_it - log_score(message, *general))
+    assert np.mean(gained) > 0.3 and np.mean(np.array(gained) > 0) > 0.7
+
+
+def test_a_message_is_the_posterior_without_its_prior():
+    """Multiplied by the prior again it is the posterior, whatever the prior."""
+    rng = np.random.default_rng(3)
+    root, seen = rng.normal(size=(3, 3)), rng.normal(size=(2, 3))
+    prior, mean = root @ root.T + 0.1 * np.eye(3), rng.normal(size=3)
+    # Two of three directions are observed: the third has no precision.
+    precision, information = seen.T @ seen * 4.0, seen.T @ np.array([1.0, -2.0]) * 4.0
+    after = np.linalg.inv(np.linalg.inv(prior) + precision)
+    at = after @ (np.linalg.solve(prior, mean) + information)
+    message = divided(at, after, mean, prior)
+    assert message.precision == pytest.approx(precision, abs=1e-6)
+    assert message.information == pytest.approx(information, abs=1e-6)
+
+
+def test_units_and_usual_settings_do_not_change_what_is_learnt():
+    """The same presses described in °F, or around another usual setting, say the same."""
+    plain, other = (told(1, **of) for of in ({}, {"unit": "°F"}))
+    shared = shared_settings([plain])
+    first, second = (
+        change_of_scale(m.settings, shared) @ m.fields[0].message.information
+        for m in (plain, other)
+    )
+    assert plain.settings[0].unit == "°C" and other.settings[0] == plain.settings[0]
+    # Steps of the dial differ, by half a degree at most.
+    assert second == pytest.approx(first, rel=0.2, abs=0.7)
+
+
+def test_the_prior_of_a_session_is_the_shared_one_at_its_own_codes(messages):
+    made = joined([("b", m) for m in messages], "", "")
+    at = {}
+    for usual in (135.0, 150.0):
+        described = session(usual=usual, experience=made)
+        trend = learnt_prior(described).trend
+        own = coded_settings(described)
+        code = [(BEST[0] - usual) / 20.0, np.log(BEST[1] / 12) / (0.5 * np.log(26 / 6))]
+        x = np.array([1, *code, code[0] ** 2, code[1] ** 2, code[0] * code[1]])
+        at[usual] = x @ trend.mean[0, 0], x @ trend.root @ trend.root.T @ x
+        assert own[0].key == "press temperature"
+    assert at[135.0] == pytest.approx(at[150.0], rel=1e-3)
+
+
+def test_a_setting_that_no_book_knew_keeps_the_general_prior(messages):
+    made = joined([("b", m) for m in messages], "", "")
+    wider = session().altered(
+        factors=(*session().factors, Factor("pressure", 2, 6, "bar", step=0.5)), experience=made
+    )
+    trend = learnt_prior(wider).trend
+    plain = expected_trend(shared_shape(coded_settings(wider)), Prior())
+    slope, bend = 3, 6
+    assert trend.mean[0, 0, bend] == pytest.approx(plain[0][bend])
+    covariance = trend.root @ trend.root.T
+    assert covariance[slope, slope] == pytest.approx(plain[1][slope, slope], rel=1e-6)
+
+
+def test_messages_are_kept_to_the_last_digit(messages):
+    again = BookMessage.from_text(messages[0].to_text())
+    assert again.to_text() == messages[0].to_text()
+    assert (again.fields[0].message.precision == messages[0].fields[0].message.precision).all()

@@ -11,14 +11,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from dtfexp.book.bench import changes
 from dtfexp.book.logbook import Logbook
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError, PlanError
 from dtfexp.describe.experience import Experience
 from dtfexp.describe.session import Session
 from dtfexp.describe.tomltext import write_file
+from dtfexp.describe.units import convert_difference
 from dtfexp.dialin.experience.book_message import BookMessage, book_message, digest_of
 from dtfexp.dialin.experience.joining import joined
+from dtfexp.dialin.experience.moves import Move
+from dtfexp.dialin.recalibrate.change import CHANGES
+from dtfexp.dialin.recalibrate.shift import Shift
 
 #: The form of the messages kept in a folder: another one is learnt anew.
 _MESSAGE_FORM = 1
@@ -61,7 +66,7 @@ def learn(
         folder.mkdir(parents=True, exist_ok=True)
     # Books are opened as workers get free: few are in memory at a time.
     work = Parallel(n_jobs=int(jobs), return_as="generator")(
-        delayed(_message)(session, results, folder) for _, session, results in _contents(given)
+        delayed(_message)(*content, folder) for content in _contents(given)
     )
     told = list(tqdm(work, total=len(given), desc="learning", delay=1.0, disable=not progress,
                      leave=False))  # fmt: skip
@@ -74,14 +79,14 @@ def learn(
 
 def _contents(
     books: list[Logbook | str | PathLike[str]],
-) -> Iterator[tuple[str, Session, pd.DataFrame]]:
-    """Yield name, session and results of every logbook, its machines as measured."""
+) -> Iterator[tuple[Session, pd.DataFrame, pd.DataFrame]]:
+    """Yield session, results and noted changes of every logbook, its machines as measured."""
     for book in books:
         if isinstance(book, Logbook):
-            session, results = book.bench.for_fit()
+            (session, results), noted = book.bench.for_fit(), book.bench.changes()
         elif isinstance(book, str | PathLike):
             with Logbook.open(book) as opened:
-                session, results = opened.bench.for_fit()
+                (session, results), noted = opened.bench.for_fit(), opened.bench.changes()
         else:
             raise fields.refusal("books", book, "a Logbook or the path of one", LogbookError)
         outcomes = [outcome.name for outcome in session.outcomes]
@@ -89,24 +94,51 @@ def _contents(
             raise LogbookError(
                 f"{_name_of(book)}: no grade is recorded in this logbook; leave it out"
             )
-        yield _name_of(book), session, results
+        yield session.altered(experience=None), results, noted
 
 
 def _name_of(book: Logbook | str | PathLike[str]) -> str:
     return Path(book.path if isinstance(book, Logbook) else book).stem
 
 
-def _message(session: Session, results: pd.DataFrame, folder: Path | None) -> BookMessage:
+def _message(
+    session: Session, results: pd.DataFrame, noted: pd.DataFrame, folder: Path | None
+) -> BookMessage:
     """Return what a logbook told, from the folder where it was kept before."""
+    changed = noted[["what", "after_press"]].to_csv(index=False) if len(noted) else ""
+    digest = digest_of(session, results, changed)
     if folder is None:
-        return book_message(session, results)
-    key = hashlib.sha256(f"{_MESSAGE_FORM} {digest_of(session, results)}".encode()).hexdigest()
+        return _learnt(session, results, noted, digest)
+    key = hashlib.sha256(f"{_MESSAGE_FORM} {digest}".encode()).hexdigest()
     kept = folder / f"{key[:32]}.json"
     if kept.exists():
         return BookMessage.from_text(kept.read_text(encoding="utf-8"))
-    made = book_message(session, results)
+    made = _learnt(session, results, noted, digest)
     write_file(made.to_text(), kept, LogbookError)
     return made
+
+
+def _learnt(
+    session: Session, results: pd.DataFrame, noted: pd.DataFrame, digest: str
+) -> BookMessage:
+    known = changes.redialled(session, results, noted)
+    if known is None:
+        return book_message(session, results, digest=digest)
+    moves = tuple(
+        Move.of(known.changed, shift.factor.stage, *_in_celsius(shift, known.changed))
+        for shift in known.shifts
+        if shift.presses
+    )
+    carried = known.fit.posterior
+    return book_message(session, known.fit.results, carried=carried, moves=moves, digest=digest)
+
+
+def _in_celsius(shift: Shift, what: str) -> tuple[float, float, float]:
+    """Return the general prior's sd, and mean and sd of a shift, in °C."""
+    mean, sd = (
+        convert_difference(size, shift.factor.unit, "°C") for size in (shift.mean, shift.sd)
+    )
+    return CHANGES[what].moves[shift.factor.stage], mean, sd
 
 
 def _check_different(named: list[tuple[str, BookMessage]]) -> None:

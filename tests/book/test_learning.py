@@ -1,6 +1,7 @@
 """Learning from logbooks: what is learnt, kept, refused, and used by a session."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import joblib
@@ -240,6 +241,29 @@ def test_the_command_line_learns_and_uses(books, folder, capsys):
                  "--experience", str(books[0])]) == 2  # fmt: skip
     said = capsys.readouterr().err
     assert said.count("\n") == 1 and "b0.dtfbook" in said
+
+
+def test_what_a_noted_change_moved_is_learnt(books, folder):
+    """A press that was repaired and runs 10 °C hotter since."""
+    path, described = folder / "repaired.dtfbook", session()
+    with Logbook.create(path, described) as book:
+        for seed, hotter in ((1, 0.0), (2, 10.0)):
+            made = plan(described, 8, design="latin hypercube", seed=seed)
+            if seed == 2:
+                book.bench.changed("press", after_press=8)
+                first = dict.fromkeys(("press", "oven_load", "press_round"), 8)
+                made = replace(made, runs=made.runs.assign(
+                    **{name: made.runs[name] + by for name, by in first.items()}))  # fmt: skip
+            book.add(made)
+            reached = made.runs.assign(
+                **{"press temperature": made.runs["press temperature"] + hotter}
+            )
+            for row in graded(reached, 5).to_dict("records"):
+                book.record(row["press"], grades={"wash": row["wash"]})
+    made = learn([path], progress=False)
+    assert made.content["moved"]["press"]["books"] == 1
+    assert 5.0 < made.content["moved"]["press"]["sd"]["press"] < 14.0
+    assert "A change of press moves press" in made.describe()
 
 
 @pytest.fixture(scope="module")

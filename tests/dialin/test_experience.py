@@ -1,13 +1,16 @@
 """What many sessions told, joined: left-out sessions are foretold better than by no experience."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from dtfexp import Factor, Outcome, Session, plan
+from dtfexp import Factor, Outcome, Session, plan, redial
 from dtfexp.dialin.experience.book_message import BookMessage, book_message
 from dtfexp.dialin.experience.joining import joined, shared_settings
 from dtfexp.dialin.experience.learnt_moments import moments
 from dtfexp.dialin.experience.learnt_prior import learnt_prior
+from dtfexp.dialin.experience.moves import Move, known_moves, learnt_moves
 from dtfexp.dialin.experience.shared_settings import (
     change_of_scale,
     coded_settings,
@@ -35,8 +38,8 @@ def session(usual=140.0, unit="°C", **more):
     )
 
 
-def told(seed, **of):
-    """The message of an invented bench, best near BEST."""
+def told(seed, both=False, **of):
+    """The message of an invented bench, best near BEST; ``both``: its results."""
     described, rng = session(**of), np.random.default_rng(seed)
     runs = plan(described, 9, design="latin hypercube", seed=seed).runs
     heat = runs["press temperature"].to_numpy()
@@ -46,7 +49,7 @@ def told(seed, **of):
     quality = 5.0 - 2.0 * (z**2).sum(axis=1)
     for name in ("peel", "wash"):
         runs[name] = np.clip(np.round(quality + rng.normal(0, 0.25, len(runs))), 1, 5)
-    return book_message(described, runs)
+    return runs if both else book_message(described, runs)
 
 
 @pytest.fixture(scope="module")
@@ -132,6 +135,33 @@ def test_a_setting_that_no_book_knew_keeps_the_general_prior(messages):
     assert trend.mean[0, 0, bend] == pytest.approx(plain[0][bend])
     covariance = trend.root @ trend.root.T
     assert covariance[slope, slope] == pytest.approx(plain[1][slope, slope], rel=1e-6)
+
+
+def test_moves_of_a_change_are_learnt_and_used(messages):
+    """Changes that moved much more, or less, than is assumed in general; few move it little."""
+    rng = np.random.default_rng(4)
+
+    def learnt(true, count):
+        shifts = rng.normal(0, true, count)
+        # Seen with an sd of 2 °C, under a general prior of 4 °C.
+        after = 1 / np.sqrt(1 / 4**2 + 1 / 2**2)
+        seen = after**2 * (shifts + rng.normal(0, 2, count)) / 2**2
+        books = [[Move.of("powder", "cure", 4.0, float(m), after)] for m in seen]
+        return learnt_moves(books)["powder"]["sd"]["cure"]
+
+    assert learnt(10.0, 60) == pytest.approx(10.0, rel=0.3)
+    assert learnt(1.0, 60) < 2.0
+    assert learnt(10.0, 1) < 8.0
+    assert learnt_moves([[Move.of("powder", "cure", 4.0, 0.0, 4.0)]]) == {}
+    made = joined(
+        [("b", replace(messages[0], moves=(Move("film", "press", 3.0, 1.0, 9.0),)))], "", ""
+    )
+    sd = made.content["moved"]["film"]["sd"]["press"]
+    assert sd > 4.0 and "A change of film moves press" in made.describe()
+    assert known_moves(made, "film", {"cure": 4.0, "press": 3.0}) == {"cure": 4.0, "press": sd}
+    results = told(1, both=True)
+    fitted = redial(session(experience=made), results, "cotton", changed="film")
+    assert fitted.shifts[0].sd == pytest.approx(sd)
 
 
 def test_messages_are_kept_to_the_last_digit(messages):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.encode.coding import Coding, excluded_rows
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.experience.classes import classes_of
+from dtfexp.dialin.experience.moves import Move
 from dtfexp.dialin.experience.shared_settings import (
     CodedSetting,
     coded_settings,
@@ -24,7 +25,7 @@ from dtfexp.dialin.experience.shared_settings import (
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.central import at_central_hyperparameters
 from dtfexp.maths.inference.measured_units import in_fitted_units
-from dtfexp.maths.inference.posterior import infer
+from dtfexp.maths.inference.posterior import Posterior, infer
 from dtfexp.maths.inference.single_thread import SINGLE_THREAD
 from dtfexp.maths.inference.trend_message import Message, scale_message, trend_message
 
@@ -48,7 +49,7 @@ class FieldMessage:
 
 @dataclass(frozen=True)
 class BookMessage:
-    """What one logbook told: of its fields, and of its nine scales."""
+    """What one logbook told: of its fields, its nine scales, and what moved in a change."""
 
     digest: str
     presses: int
@@ -56,6 +57,7 @@ class BookMessage:
     settings: tuple[CodedSetting, ...]
     fields: tuple[FieldMessage, ...]
     scales: Message
+    moves: tuple[Move, ...] = ()
 
     def to_text(self) -> str:
         """Return it as JSON."""
@@ -71,6 +73,7 @@ class BookMessage:
                     for f in self.fields
                 ],
                 "scales": _lists(self.scales),
+                "moves": [asdict(move) for move in self.moves],
             }
         )
 
@@ -88,6 +91,7 @@ class BookMessage:
                 for f in told["fields"]
             ),
             _message(told["scales"]),
+            tuple(Move(**move) for move in told["moves"]),
         )
 
 
@@ -102,15 +106,26 @@ def _message(table: dict[str, Any]) -> Message:
     return Message(np.array(table["precision"]), np.array(table["information"]))
 
 
-def digest_of(session: Session, results: pd.DataFrame) -> str:
-    """Return the digest of a session and its results."""
+def digest_of(session: Session, results: pd.DataFrame, changed: str = "") -> str:
+    """Return the digest of a session and its results; ``changed``: its noted changes as text."""
     plain = session.altered(experience=None).to_toml()
     text = results.sort_values("press").to_json(orient="split", index=False)
-    return hashlib.sha256(f"{plain}\n{text}".encode()).hexdigest()
+    return hashlib.sha256(f"{plain}\n{text}\n{changed}".encode()).hexdigest()
 
 
-def book_message(session: Session, results: pd.DataFrame) -> BookMessage:
-    """Return what a session and its results told; the general prior is taken out again."""
+def book_message(
+    session: Session,
+    results: pd.DataFrame,
+    *,
+    carried: Posterior | None = None,
+    moves: tuple[Move, ...] = (),
+    digest: str = "",
+) -> BookMessage:
+    """Return what a session and its results told; the general prior is taken out again.
+
+    ``carried``: its posterior under the general prior where changes were noted, and what ``moves``
+    they made; ``digest``: that of :func:`digest_of`.
+    """
     plain = session.altered(experience=None)
     checked = check_results(plain, results)
     coding = Coding(plain)
@@ -118,13 +133,15 @@ def book_message(session: Session, results: pd.DataFrame) -> BookMessage:
     graded = checked[names].notna().any(axis=1).to_numpy() & ~excluded_rows(checked)
     pressed = [f for f in plain.fabrics if (checked["fabric"][graded] == f.name).any()]
     with SINGLE_THREAD:
-        data, shape = in_fitted_units(coding.data(checked), coding.shape, Prior())
-        post = infer(data, shape, coding.graded, Prior())
+        post = carried
+        if post is None:
+            data, shape = in_fitted_units(coding.data(checked), coding.shape, Prior())
+            post = infer(data, shape, coding.graded, Prior())
         central = at_central_hyperparameters(post)
     alike = central.integration_points[0].outcome_correlation
     weight = 1.0 / (1.0 + (len(names) - 1) * alike) / max(len(pressed), 1)
     return BookMessage(
-        digest_of(session, results),
+        digest or digest_of(session, results),
         int(graded.sum()),
         tuple(fabric.name for fabric in pressed),
         coded_settings(plain),
@@ -139,4 +156,5 @@ def book_message(session: Session, results: pd.DataFrame) -> BookMessage:
             for o, outcome in enumerate(coding.outcomes)
         ),
         scale_message(post),
+        moves,
     )

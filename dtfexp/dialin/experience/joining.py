@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from dtfexp.describe.experience import FORMAT, VERSION, Experience
 from dtfexp.dialin.experience.best_places import best_places
 from dtfexp.dialin.experience.book_message import BookMessage
+from dtfexp.dialin.experience.moves import learnt_moves
 from dtfexp.dialin.experience.shared_settings import (
     CodedSetting,
     change_of_scale,
@@ -79,7 +80,7 @@ def joined(named: Sequence[tuple[str, BookMessage]], name: str, made: str) -> Ex
         "between": triangle(found.covariance),
         "scales": _scales(books),
         "places": [],
-        "moved": {},
+        "moved": learnt_moves([book.moves for book in books]),
     }
     content["places"] = best_places(content, books)
     return Experience(content)

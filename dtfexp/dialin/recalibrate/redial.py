@@ -31,6 +31,7 @@ from dtfexp.describe.units import convert_difference
 from dtfexp.dialin.design.plan import pressable, whole_presses, whole_seed
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.results import check_results, next_numbers
+from dtfexp.dialin.experience.moves import known_moves
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.batch import choose_batch
 from dtfexp.dialin.following.next_presses import NextPlan, empty_runs
@@ -193,7 +194,7 @@ def redial(
     change = CHANGES[changed]
     moving = [
         ShiftPrior(factor, sd * convert_difference(1.0, "°C", factor.unit), change.cause_text)
-        for stage, sd in change.moves.items()
+        for stage, sd in known_moves(session.experience, changed, change.moves).items()
         if (factor := _temperature(session, stage)) is not None
     ]
     both, of_old = _joined_results(session, old, new)

@@ -66,6 +66,9 @@ def trend_message(post: Posterior, fabric: int, outcome: int) -> Message:
     points, ends = data.at.without_differences
     points = points.shifted(scales.shift)
     cross = trend.with_row(terms.at(points), points.fabric == fabric, post.prior)
+    if points.before_change is not None:
+        # Of today's bench: what was pressed before a change is correlated with it.
+        cross = cross * np.where(points.before_change, post.prior.change_correlation, 1.0)
     cross = difference_rows(cross.T, ends).T * post.row_outcome_correlation(0)[:, outcome]
     mean = trend.mean + cross @ post.sites.weights[0]
     link = cross @ post.sites.root[0]

@@ -19,6 +19,7 @@ from dtfexp.dialin.evaluate.plan_check import PlanCheck, check_runs
 from dtfexp.maths.designs import classical
 from dtfexp.maths.linear import power
 from tests.dialin.bench import FOUR, HALF, ONE, SESSIONS, WORDS, graded
+from tests.maths.test_designs import fraction_of
 
 LUCKLESS = {"load_luck": 0.0, "round_luck": 0.0}
 
@@ -41,7 +42,7 @@ def runs_of(session: Session, coded: np.ndarray) -> pd.DataFrame:
 
 def of_generators(generators: list[str], k: int) -> PlanCheck:
     session = bench(k)
-    coded = np.asarray(classical.fraction_of(generators, k).matrix)
+    coded = np.asarray(fraction_of(generators, k).matrix)
     return check_runs(session, runs_of(session, coded), model="linear", **LUCKLESS)
 
 

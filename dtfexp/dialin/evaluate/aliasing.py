@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,11 +96,6 @@ class Effects:
         # Logarithmic times and dial steps cause weak ties, which are not reported.
         found = [other for other, size in tie.items() if size > max(1e-6, _ALIAS_TOLERANCE * own)]
         return tuple(sorted(found, key=lambda other: (-round(tie[other], 6), len(other), other)))
-
-
-def constant_within(x: Array, codes: NDArray[Any]) -> bool:
-    """Return whether columns (n, p) are constant within each group of presses, codes (n,)."""
-    return all(np.ptp(x[codes == code], axis=0).max(initial=0.0) < _TINY for code in set(codes))
 
 
 def alias_matrix(x: Array, left_out: Array) -> Array:

@@ -243,7 +243,7 @@ class PlanFacts:
         x = self.effects.x[:, self.effects.terms.columns[key]]
         for name, column in ((LOAD, "oven_load"), (ROUND, "press_round")):
             codes = self.runs[column].to_numpy()
-            if len(set(codes)) < len(codes) and aliasing.constant_within(x, codes):
+            if len(set(codes)) < len(codes) and power.constant_within(x, codes):
                 return name
         return self._stratum_when_alone(key)
 

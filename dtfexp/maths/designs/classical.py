@@ -133,27 +133,6 @@ def fraction(k: int, runs: int | None = None, resolution: int | None = None) -> 
     )
 
 
-def fraction_of(generators: Sequence[str], k: int) -> Fraction:
-    """Return the fraction of k factors with a generator such as "E=ABC" for each added factor."""
-    k = _whole(k, "k", 2, len(LETTERS))
-    basic = k - len(generators)
-    products = []
-    for i, text in enumerate(generators):
-        name, _, product = str(text).replace(" ", "").upper().partition("=")
-        if basic < 1 or name != LETTERS[basic + i] or not set(product) <= set(LETTERS[:basic]):
-            raise ValueError(
-                f"generator {text!r} does not fit {k} factors with {len(generators)} generators; "
-                "write the added factors in order, each as a product of the basic ones, like D=ABC"
-            )
-        products.append(bits_of(product))
-    if len(set(products)) != len(products) or any(p.bit_count() < 2 for p in products):
-        raise ValueError(
-            f"generators {_listed(generators)} make two columns alike; each needs its own two or "
-            "more letters"
-        )
-    return _built(k, tuple(products))
-
-
 def relabelled(made: Fraction, columns: Sequence[int]) -> Fraction:
     """Return the fraction with columns reordered: factor i takes ``columns[i]`` of it."""
     k = made.matrix.shape[1]

@@ -9,6 +9,8 @@ close. Power follows from the noncentral t or F.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
@@ -20,7 +22,7 @@ from dtfexp.maths.linear.model_terms import inverse
 
 Array = NDArray[np.float64]
 
-_TINY = 1e-8
+_TINY = 1e-7
 
 
 def estimate_covariance(x: Array, v: Array) -> Array:
@@ -43,14 +45,16 @@ def degrees_of_freedom(x: Array, groups: list[Array]) -> list[float]:
     left = len(x) - int(np.linalg.matrix_rank(np.hstack([x, *each])))
     out = []
     for column in x.T:
-        inside = [s for z, s in zip(each, spare, strict=True) if _constant_inside(column, z)]
+        inside = [
+            s for codes, s in zip(groups, spare, strict=True) if constant_within(column, codes)
+        ]
         out.append(float(min(inside) if inside else left or max(spare, default=0)))
     return out
 
 
-def _constant_inside(column: Array, z: Array) -> bool:
-    means = z @ ((z.T @ column) / z.sum(axis=0))
-    return bool(np.abs(column - means).max() < _TINY * max(1.0, float(np.abs(column).max())))
+def constant_within(x: Array, codes: NDArray[Any]) -> bool:
+    """Return whether columns (n, ...) are constant within each group of presses, codes (n,)."""
+    return all(np.ptp(x[codes == code], axis=0).max(initial=0.0) < _TINY for code in set(codes))
 
 
 def power_t(shift: float, df: float, level: float = 0.05) -> float:

@@ -300,8 +300,7 @@ class Logbook(BookSheets):
         """Take back a wrong note by its id: it stays in the file and holds no more."""
         with self._writing(by) as (connection, at, who):
             old = journal.of_id(connection, entry_fields.entry_id(note))
-            said, key = {journal.RETRACTION: old.id}, entries.derived_id("take back", old.id)
-            journal.append(connection, journal.Note(key, old.kind, said, at, who))
+            journal.retract(connection, old, at, who)
 
     @property
     def bench(self) -> Bench:

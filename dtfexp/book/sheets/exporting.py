@@ -6,7 +6,6 @@ import csv
 import hashlib
 import io
 import math
-import os
 import warnings
 from contextlib import suppress
 from datetime import datetime
@@ -18,7 +17,7 @@ from dtfexp.book.coupons import readings as coupons
 from dtfexp.book.sheets import frames, importing, sheet_columns, workbook
 from dtfexp.book.store import archive, entries, journal, photos, stored_plans
 from dtfexp.book.tables import safe_text
-from dtfexp.describe import fields
+from dtfexp.describe import fields, tomltext
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
@@ -62,17 +61,15 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
             "INSERT OR IGNORE INTO exports (fingerprint, name, at) VALUES (?, ?, ?)",
             [(print_, name, at.isoformat()) for name, print_ in prints.items()],
         )
+    hint = "; close it in any other program, or choose another folder"
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
             _keep_changed(folder / name, known | {prints[name]}, at)
-            _replace(folder / name, content)
+            tomltext.write_file(content, folder / name, LogbookError, hint)
     except OSError as error:
-        place = error.filename or folder
-        raise LogbookError(
-            f"{place}: cannot be written ({error.strerror or error}); close it in any other "
-            "program, or choose another folder"
-        ) from None
+        place, why = error.filename or folder, error.strerror or error
+        raise LogbookError(f"{place}: cannot be written ({why}){hint}") from None
     lost = photos.copy_photos(
         pictures, photos.photo_folder_of_path(opened.path), folder / archive.PHOTOS
     )
@@ -161,14 +158,3 @@ def _keep_changed(path: Path, ours: set[str], at: datetime) -> None:
             path.rename(aside)
             return
     raise FileExistsError(f"{path}: too many copies are kept already")
-
-
-def _replace(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all."""
-    half = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        half.write_bytes(content)
-        half.replace(path)
-    except OSError:
-        half.unlink(missing_ok=True)
-        raise

@@ -80,19 +80,13 @@ def import_sheet(
         new[cure_look.COLUMN] = len(looked)
         row_of = {presses[row.press].oven_load: row.number for row in reversed(found) if row.look}
         made.notes |= {id: row_of[load] for load, id in looked.items()}
-        spoiled = [row for row in found if row.spoiled]
-        fresh = [
-            row
-            for k, row in enumerate(spoiled)
-            if entries.append(connection, _spoiled(mark, row, spoiled[:k], at, by))
-        ]
-        for row in fresh:
-            new.update(row.said.keys())
-        made.entries |= {
-            _spoiled(mark, row, spoiled[:k], at, by).id: row.number
-            for k, row in enumerate(spoiled)
-            if row in fresh
-        }
+        spoiled, fresh = [row for row in found if row.spoiled], []
+        for k, row in enumerate(spoiled):
+            spoilt = _spoiled(mark, row, spoiled[:k], at, by)
+            if entries.append(connection, spoilt):
+                fresh.append(row)
+                made.entries[spoilt.id] = row.number
+                new.update(row.said.keys())
         for row in found:
             if row.spoiled:
                 added, unchanged = added + (row in fresh), unchanged + (row not in fresh)
@@ -238,11 +232,9 @@ def _cured(
 ) -> dict[str, tuple[float, ...]]:
     """Field of the cure time -> what the book has told of it, for a load that was cured on."""
     time = cure_look.cure_time(session)
-    return (
-        {}
-        if time is None
-        else {entries.ACTUAL + time.name: cure_looks.cured(session, press, known)}
-    )
+    if time is None:
+        return {}
+    return {entries.ACTUAL + time.name: cure_looks.cured(session, press, known)}
 
 
 def _known_up_to(mark: str, token: str) -> int:

@@ -8,8 +8,8 @@ before, by further entries; nothing is removed, and the same sheet may be import
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.store import entries, journal
@@ -41,14 +41,7 @@ class Made:
     @property
     def said(self) -> dict[str, Any]:
         """What the import's note says."""
-        return {
-            "file": self.file,
-            "digest": self.digest,
-            "sheet": self.sheet,
-            "entries": self.entries,
-            "notes": self.notes,
-            "columns": self.columns,
-        }
+        return asdict(self)
 
     @property
     def anything(self) -> bool:
@@ -94,20 +87,11 @@ def frame(notes: Iterable[journal.Note]) -> pd.DataFrame:
 
     found = [note for note in notes if note.kind == KIND]
     gone = {note.said[journal.RETRACTION] for note in found if journal.RETRACTION in note.said}
-    rows = [
-        (
-            note.id,
-            note.said["file"],
-            note.said["sheet"],
-            note.said["digest"],
-            note.at,
-            note.by,
-            len(note.said["entries"]) + len(note.said["notes"]),
-            note.id in gone,
-        )
-        for note in found
-        if journal.RETRACTION not in note.said
-    ]
+    rows = []
+    for note in (one for one in found if journal.RETRACTION not in one.said):
+        sheet = [note.said[name] for name in ("file", "sheet", "digest")]
+        added = len(note.said["entries"]) + len(note.said["notes"])
+        rows.append((note.id, *sheet, note.at, note.by, added, note.id in gone))
     columns = ["import", "file", "sheet", "digest", "time", "by", "added", "taken_back"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -148,8 +132,8 @@ def take_back(
             corrected[key] = 0
     for id in note.said["notes"]:
         old = journal.of_id(connection, id)
-        _retract(connection, old, {}, at, by)
-    _retract(connection, note, {"entries": corrected}, at, by)
+        journal.retract(connection, old, at, by)
+    journal.retract(connection, note, at, by, entries=corrected)
     return len(corrected) + len(note.said["notes"])
 
 
@@ -165,15 +149,3 @@ def _put_back(history: list[Entry], gone: set[str]) -> dict[int, dict[str, Any]]
         if fields_:
             changed[press] = fields_
     return changed
-
-
-def _retract(
-    connection: sqlite3.Connection,
-    old: journal.Note,
-    more: Mapping[str, Any],
-    at: datetime,
-    by: str,
-) -> None:
-    said = {journal.RETRACTION: old.id, **more}
-    key = entries.derived_id("take back", old.id)
-    journal.append(connection, journal.Note(key, old.kind, said, at, by))

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Protocol
 
-from dtfexp.book.store import chain
+from dtfexp.book.store import chain, entries
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
@@ -128,6 +128,12 @@ def append(connection: sqlite3.Connection, note: Note) -> bool:
     row = {"id": note.id, "kind": note.kind, "said": as_json(note.kind, note.said)}
     row |= {"at": note.at.isoformat(), "by": note.by}
     return chain.append(connection, "journal", row, ("kind", "said"), note.kind, "note")
+
+
+def retract(connection: sqlite3.Connection, old: Note, at: datetime, by: str, **more: Any) -> None:
+    """Take a note back by a further one, which may say ``more``."""
+    said = {RETRACTION: old.id, **more}
+    append(connection, Note(entries.derived_id("take back", old.id), old.kind, said, at, by))
 
 
 def read(connection: sqlite3.Connection, *kinds: str) -> list[Note]:

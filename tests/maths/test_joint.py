@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
+from dtfexp.maths.field.ceiling import quality
+from dtfexp.maths.field.monotone import monotone_fields
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.inference.observations import GradeScale
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import FieldPosterior
 from dtfexp.maths.prediction.pass_probability import (
+    NewPressEffects,
     PassPosterior,
+    _sigma_points,
     all_pass_probability,
     common_factor,
     new_press_effects,
@@ -126,3 +130,34 @@ def test_one_factor_is_exact_where_it_can_be_and_near_where_it_cannot() -> None:
     assert np.all(two**2 < total[:, :2])
     alone = common_factor(np.full((3, 1, 1), 0.09), np.full((3, 1), 0.2))
     assert alone.tolist() == [[pytest.approx(0.3)]] * 3
+
+
+@pytest.mark.parametrize("order", [(), ((0, 2, 0.0),), ((3, 1, 0.2),)], ids=str)
+@pytest.mark.parametrize("triangular", [True, False])
+def test_sigma_points_are_those_of_the_whole_field_moved(
+    order: tuple[tuple[int, int, float], ...], triangular: bool
+) -> None:
+    """Outcomes that a column leaves alone are not worked out anew; each point by itself is."""
+    rng = np.random.default_rng(8)
+    shape = FieldShape(
+        stage=(0,), is_category=(False,), trade_off=(), n_outcomes=4, wash_order=order
+    )
+    post = SimpleNamespace(
+        shape=shape, quality=lambda f, j: quality(monotone_fields(f, order), np.full(4, 1.4))
+    )
+    middle = rng.normal(0.8, 0.5, (5, 4))
+    root = 0.5 * rng.normal(size=(5, 4, 4))
+    if triangular:
+        root = np.tril(root)
+    press = NewPressEffects(rng.uniform(0.05, 0.3, (5, 4)), rng.uniform(0.05, 0.2, (5, 4)), 0.1)
+    mean, sd, slope = _sigma_points(cast(Any, post), 0, middle, root, press)
+    moves = [np.zeros_like(middle)]
+    for o in range(4):
+        moves += [np.sqrt(5.0) * root[:, :, o], -np.sqrt(5.0) * root[:, :, o]]
+    g = np.array(
+        [probit(pass_rate_given(cast(Any, post), 0, middle + move, press)) for move in moves]
+    )
+    weights = np.array([0.2] + [0.1] * 8)
+    assert mean == pytest.approx(weights @ g, abs=1e-10)
+    assert sd == pytest.approx(np.sqrt(weights @ (g - weights @ g) ** 2), abs=1e-9)
+    assert slope == pytest.approx((g[1::2] - g[2::2]).T, abs=1e-9)

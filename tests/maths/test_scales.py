@@ -50,12 +50,12 @@ def test_directions_that_only_a_sum_is_known_of_keep_their_correlation() -> None
     assert found[:2, :2] == pytest.approx(exact, abs=0.03)
 
 
-@pytest.mark.parametrize("dim", [4, 10, 13, 17])
+@pytest.mark.parametrize("dim", [4, 10, 15, 16])
 def test_there_are_always_enough_points_for_every_direction(dim: int) -> None:
     points, weight, _ = integrate(lambda u: np.zeros(len(u)), dim, 64, 16)
     away = points - weight @ points
     spread = (weight[:, None] * away).T @ away
-    assert len(points) == (16 if dim <= 12 else 32)
+    assert len(points) == (16 if dim <= 15 else 32)
     assert spread == pytest.approx(np.eye(dim), abs=0.05)
 
 

@@ -25,6 +25,8 @@ SOFTNESS = 0.4
 def quality(latent: Array, ceiling: Array) -> Array:
     """Quality in grade units; ``ceiling`` broadcasts to ``latent``, infinite: no ceiling."""
     capped = np.isfinite(ceiling)
+    if not capped.any():
+        return latent
     top = np.where(capped, ceiling, 0.0)
     below = top - SOFTNESS * np.logaddexp(0.0, (top - latent) / SOFTNESS)
     return np.asarray(np.where(capped, below, latent))

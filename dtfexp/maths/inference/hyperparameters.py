@@ -166,10 +166,10 @@ def _integration_points(
     """Few equal-weight points with just this mean and covariance.
 
     Low-discrepancy normals, balanced, so that whatever is quadratic in the scales is exact.  At
-    least ``n_integration_points``, and enough more than there are dimensions; a power of two, as
-    Sobol's points want.
+    least ``n_integration_points``, and one more than there are dimensions, fewer have no such
+    covariance; a power of two, as Sobol's points want.
     """
     dim = len(centre)
-    count = 1 << (max(n_integration_points, dim + 4) - 1).bit_length()
+    count = 1 << (max(n_integration_points, dim + 1) - 1).bit_length()
     white = _balanced(normal_points(count, dim, _INTEGRATION_SEED))
     return centre + white @ np.linalg.cholesky(covariance).T, np.full(count, 1.0 / count)

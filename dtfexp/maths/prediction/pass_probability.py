@@ -48,17 +48,25 @@ def all_pass_probability(latent: Array, loading: Array, own: Array) -> Array:
     """
     if latent.shape[-1] == 1:
         return np.asarray(ndtr(latent[..., 0] / np.sqrt(own[..., 0] + loading[..., 0] ** 2)))
-    root = np.broadcast_to(np.sqrt(own), latent.shape)
-    above = [latent[..., o] / root[..., o] for o in range(latent.shape[-1])]
-    shift = [loading[..., o] / root[..., o] for o in range(latent.shape[-1])]
-    out = np.zeros(latent.shape[:-1])
-    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
-        # One outcome at a time, faster than a product over a short last axis.
-        chance = ndtr(above[0] + node * shift[0])
-        for a, s in zip(above[1:], shift[1:], strict=True):
-            chance *= ndtr(a + node * s)
-        out += weight * chance
-    return out
+    return np.asarray(np.tensordot(_WEIGHTS, _passed_so_far(latent, loading, own)[-1], axes=1))
+
+
+def _passed_so_far(
+    latent: Array, loading: Array, own: Array, before: Array | None = None
+) -> list[Array]:
+    """Return P(all outcomes up to this one pass | shared part), (nodes, ...), for each outcome.
+
+    ``before``: that of outcomes before the given ones.
+    """
+    found = []
+    nodes = _NODES.reshape(-1, *[1] * (latent.ndim - 1))
+    # One outcome at a time, faster than a product over a short last axis.
+    for o in range(latent.shape[-1]):
+        root = np.sqrt(own[..., o])
+        chance = ndtr(latent[..., o] / root + nodes * (loading[..., o] / root))
+        before = chance if before is None else before * chance
+        found.append(before)
+    return found
 
 
 @dataclass(frozen=True)
@@ -243,11 +251,26 @@ def _sigma_points(
     weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
     weights[0] = 1.0 / (n_out + 1.0)
     step = np.sqrt(n_out + 1.0)
-    at_points = [probit(pass_rate_given(post, j, middle, press))]
+    quality = post.quality(middle, j) - press.quality_loss
+    so_far = _passed_so_far(quality, press.loading, press.own_variance)
+
+    def passed(fields: Array, first: int) -> Array:
+        """Return the pass rate where outcomes before ``first`` have the quality of ``middle``."""
+        if n_out == 1:
+            return pass_rate_given(post, j, fields, press)
+        rest = (post.quality(fields, j) - press.quality_loss)[..., first:]
+        loading, own = press.loading[..., first:], press.own_variance[..., first:]
+        before = so_far[first - 1] if first else None
+        return np.asarray(_WEIGHTS @ _passed_so_far(rest, loading, own, before)[-1])
+
+    # A column of a triangular root moves no outcome before its own, unless a wash ties them.
+    in_order = all(earlier < later for earlier, later, _ in post.shape.wash_order)
+    at_points = [probit(passed(middle, 0))]
     for o in range(n_out):
+        first = o if in_order and not root[:, :o, o].any() else 0
         for sign in (1.0, -1.0):
             moved = middle + sign * step * root[:, :, o]
-            at_points.append(probit(pass_rate_given(post, j, moved, press)))
+            at_points.append(probit(passed(moved, first)))
     g = np.array(at_points)
     mean = weights @ g
     sd = np.sqrt(np.maximum(weights @ (g - mean) ** 2, 1e-8))

@@ -26,9 +26,8 @@ def step_of(held, needed, none):
     return [*sizes, none][max(at for at, count in enumerate(wrong) if count == min(wrong))]
 
 
-def row_of(seed):
+def row_of(seed, case):
     """Return the figures of one picture."""
-    case = drawn_case(seed, "drawn")
     before = {}
     if case.before is not None:
         start = read(picture(case.before), SESSION, PRESSES)
@@ -140,7 +139,7 @@ def main(count, first=0, kept=None):
     for seed in range(first, first + count):
         if seed in have:
             continue
-        rows.append(row_of(seed))
+        rows.append(row_of(seed, drawn_case(seed, "drawn")))
         if kept:
             with Path(kept).open("a") as file:
                 file.write(json.dumps(rows[-1], default=float) + "\n")

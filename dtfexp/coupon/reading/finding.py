@@ -182,9 +182,15 @@ def _located(picture: Bytes, label: Label, held: dict[int, Code]) -> tuple[Place
         points = np.concatenate([mm, np.array(layout.mark_centres)[there]])
         seen = np.concatenate([px, marks[there]])
         first = homography(points, seen, np.r_[np.full(len(mm), 0.15), np.full(there.sum(), 1.0)])
+    return placed(label, first, int(there.sum())), float(alike.sum())
+
+
+def placed(label: Label, matrix: Array, marks: int = 0) -> Place:
+    """Return a coupon's place from its homography."""
+    layout = coupon_layout(label.half)
     size = np.array([[0, 0], [1, 0], [1, 1], [0, 1.0]]) * (layout.width, layout.height)
-    low, high = _scales(first, size)
-    return Place(label, first, int(there.sum()), low, high / low), float(alike.sum())
+    low, high = _scales(matrix, size)
+    return Place(label, matrix, marks, low, high / low)
 
 
 def _scales(matrix: Array, corners: Array) -> tuple[float, float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,7 @@ import numpy as np
 from dtfexp.coupon.layout import coupon_layout
 from dtfexp.coupon.measures import CouponMeasures
 from dtfexp.coupon.payload import Label
-from dtfexp.coupon.reading import finding, lighting, measuring, refusing
+from dtfexp.coupon.reading import finding, lighting, measuring, refusing, searching
 from dtfexp.coupon.reading.rectified import seen
 from dtfexp.coupon.reading.refusing import Reason, Refused
 
@@ -41,7 +41,7 @@ class PictureRead:
 def read(
     picture: NDArray[np.uint8],
     session: str,
-    presses: Container[int],
+    presses: Collection[int],
     before: Before | None = None,
     told: Callable[[int, int], None] = lambda done, steps: None,
 ) -> PictureRead:
@@ -51,6 +51,7 @@ def read(
     measured. ``told`` hears how many of the coupons found are done.
     """
     found = finding.places(picture, finding.codes(picture))
+    found += searching.search(picture, found, session, sorted(presses))
     if not found:
         return PictureRead((), (Refused(None, refusing.of_picture(picture)),))
     measured: list[CouponRead] = []
@@ -83,7 +84,7 @@ def _part(shape: tuple[int, ...], place: finding.Place) -> tuple[slice, slice]:
     )
 
 
-def _not_ours(label: Label, session: str, presses: Container[int]) -> Reason | None:
+def _not_ours(label: Label, session: str, presses: Collection[int]) -> Reason | None:
     if label.session != session:
         return "other session"
     return None if label.press in presses else "not planned"

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dtfexp.coupon.layout import INKS, coupon_layout
+from dtfexp.coupon.layout import coupon_layout
 from dtfexp.coupon.payload import Label
-from dtfexp.coupon.raster import coupon_picture
 from dtfexp.coupon.reading import colour
 from dtfexp.coupon.reading.finding import Place, moved, sampled
+from dtfexp.coupon.reading.matching import grid, inks, shifts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,11 +19,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Bytes = NDArray[np.uint8]
 
-#: px/mm at which parts of the artwork are matched; mm of a part, of its search, between parts.
-_MATCHED, _PART, _REACH, _STEP = 5.0, 8.0, 0.9, 4.0
-#: A part counts when it is this alike, and has edges in both directions (share of all variation).
-_ALIKE, _EDGES = 0.6, 0.12
-_INKS = list(INKS)
+#: px/mm at which parts of the artwork are matched; mm searched.
+_MATCHED, _REACH = 5.0, 0.9
 
 
 @dataclass(frozen=True)
@@ -42,23 +38,14 @@ class Seen:
     ink: NDArray[np.int8]
 
 
-@cache
-def inks(label: Label, per_mm: float) -> NDArray[np.int8]:
-    """Return the index of the ink that the artwork prints on every px, -1 where it is bare."""
-    drawn = coupon_picture(label, per_mm)
-    found = np.full(drawn.shape[:2], -1, dtype=np.int8)
-    for index, name in enumerate(_INKS):
-        found[(drawn[..., :3] == INKS[name]).all(-1) & (drawn[..., 3] > 0)] = index
-    return found
-
-
 def seen(picture: Bytes, place: Place) -> Seen:
     """Return the coupon at ``place`` straight from above, its bends followed."""
     per_mm = float(np.clip(np.round(place.scale * 1.1), 6, 12))
     ink = inks(place.label, per_mm)
     bend = _bend(picture, place)
-    grid = _grid(ink.shape, per_mm)
-    values = sampled(_averaged(picture, place, per_mm), moved(place.homography, grid + bend(grid)))
+    at = grid(ink.shape, per_mm)
+    at = at + bend(at)
+    values = sampled(_averaged(picture, place, per_mm), moved(place.homography, at))
     return Seen(place.label, per_mm, _light(values), values, ink)
 
 
@@ -67,11 +54,6 @@ def _light(values: Array) -> Array:
     low = np.clip(values.astype(int), 0, 254)
     light: Array = table[low] + (values - low) * (table[low + 1] - table[low])
     return light
-
-
-def _grid(shape: tuple[int, ...], per_mm: float) -> Array:
-    columns, rows = np.arange(shape[1]), np.arange(shape[0])
-    return np.stack(np.meshgrid((columns + 0.5) / per_mm, (rows + 0.5) / per_mm), -1)
 
 
 def _averaged(picture: Bytes, place: Place, per_mm: float) -> Bytes:
@@ -102,8 +84,8 @@ def _bend(picture: Bytes, place: Place) -> _Bend:
     """Return the bend that lays the artwork over the picture, from parts with edges both ways."""
     layout = coupon_layout(place.label.half)
     ink = inks(place.label, _MATCHED)
-    values = sampled(picture, moved(place.homography, _grid(ink.shape, _MATCHED))).mean(-1)
-    centres, shifts = _shifts(values, ink)
+    values = sampled(picture, moved(place.homography, grid(ink.shape, _MATCHED))).mean(-1)
+    centres, off = shifts(values, ink, _MATCHED, _REACH)
     bend = _Bend((layout.width, layout.height), np.zeros((6, 2)))
     if len(centres) < 10:
         return bend
@@ -111,52 +93,8 @@ def _bend(picture: Bytes, place: Place) -> _Bend:
     for _ in range(5):
         # A weak pull towards no bend: 0.5 mm is a lot.
         left = np.concatenate([rows * weight[:, None], 0.1 * np.eye(6)])
-        right = np.concatenate([shifts * weight[:, None], np.zeros((6, 2))])
+        right = np.concatenate([off * weight[:, None], np.zeros((6, 2))])
         terms = np.linalg.lstsq(left, right, rcond=None)[0]
-        off = np.hypot(*(shifts - rows @ terms).T)
-        weight = 1 / np.sqrt(1 + (off / 0.1) ** 2)
+        rest = np.hypot(*(off - rows @ terms).T)
+        weight = 1 / np.sqrt(1 + (rest / 0.1) ** 2)
     return _Bend((layout.width, layout.height), terms)
-
-
-def _shifts(values: Array, ink: NDArray[np.int8]) -> tuple[Array, Array]:
-    """Return where parts of the artwork stand, and how far off they are seen; (n, 2) in mm each."""
-    from skimage.feature import match_template
-
-    bare = float(np.median(values[ink < 0]))
-    levels = np.array([float(np.mean(INKS[name])) for name in _INKS] + [bare])
-    white = np.percentile(values[ink == 0], 70)
-    levels[:-1] *= white / 255
-    expected = levels[ink]
-    half, reach = int(_PART * _MATCHED / 2), int(np.ceil(_REACH * _MATCHED))
-    centres, shifts = [], []
-    step = int(_STEP * _MATCHED)
-    for row in range(half + reach, ink.shape[0] - half - reach, step):
-        for column in range(half + reach, ink.shape[1] - half - reach, step):
-            part = expected[row - half : row + half, column - half : column + half]
-            if not _has_edges(part):
-                continue
-            wide = half + reach
-            patch = values[row - wide : row + wide, column - wide : column + wide]
-            likeness = match_template(patch, part)
-            top, left = np.unravel_index(np.argmax(likeness), likeness.shape)
-            inner = 0 < top < 2 * reach and 0 < left < 2 * reach
-            if likeness[top, left] < _ALIKE or not inner:
-                continue
-            centres.append((column / _MATCHED, row / _MATCHED))
-            off = (_peak(likeness[top], left) - reach, _peak(likeness[:, left], top) - reach)
-            shifts.append((off[0] / _MATCHED, off[1] / _MATCHED))
-    return np.array(centres).reshape(-1, 2), np.array(shifts).reshape(-1, 2)
-
-
-def _has_edges(part: Array) -> bool:
-    """Tell whether a part of the artwork fixes its place in both directions."""
-    down, right = np.gradient(part)
-    tensor = np.array([[(right**2).mean(), (right * down).mean()], [0.0, (down**2).mean()]])
-    tensor[1, 0] = tensor[0, 1]
-    low, high = np.linalg.eigvalsh(tensor)
-    return bool(high > 20 and low > _EDGES * high)
-
-
-def _peak(values: Array, at: np.intp) -> float:
-    low, here, high = values[at - 1 : at + 2]
-    return float(at + 0.5 * (low - high) / (low - 2 * here + high - 1e-12))

@@ -13,11 +13,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from PIL import Image
 
 from dtfexp import Logbook
+from dtfexp.book.coupons.readings import readings
 from dtfexp.book.store import photos
+from dtfexp.coupon.payload import Label, session_code
 from tests.browser.form import (
     FORM,
     Form,
@@ -30,6 +33,8 @@ from tests.browser.form import (
     setting,
 )
 from tests.browser.lab import Lab, wait_for
+from tests.coupon.prints import Damage, printed
+from tests.coupon.scenes import CLOTH, Camera, Cloth, Scene, photo
 
 
 @pytest.fixture(scope="module")
@@ -328,6 +333,26 @@ def test_a_photo_is_made_small_and_kept_beside_the_book(form: Form, shop: Path) 
     form.said("good", "taken back")
     assert form.key("photo").inner_text() == "Photo"
     form.key("more").tap()
+
+
+def test_a_picture_of_a_coupon_is_read_and_its_proposal_stands_by_the_grade(
+    form: Form, shop: Path
+) -> None:
+    press = form.shown
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        label = Label(session_code(book.mark), press, "wash")
+    rng = np.random.default_rng(1)
+    one, _ = printed(label, Damage(), rng, (8, 8))
+    scene = Scene((one,), (106, 108), Cloth(CLOTH["black"]), Camera(pixels=6.5, exposure=0.7))
+    (shop / "coupon.jpg").write_bytes(photo(scene, rng))
+    with form.page.expect_file_chooser() as chooser:
+        form.key("pictures").tap()
+    chooser.value.set_files(shop / "coupon.jpg")
+    form.page.locator(f"{FORM} .said.good", has_text="1 coupon read").first.wait_for(timeout=90_000)
+    assert "print missing: 0" in form.key("drop").inner_text()
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        (kept,) = readings(book, press)
+        assert kept.washes == 0 and kept.proposals["peel"].value == 5
 
 
 def test_a_warning_stands_before_the_mistake_and_going_on_is_noted(form: Form, shop: Path) -> None:

@@ -15,6 +15,7 @@ from dtfexp.book.coupons.picture import picture
 from dtfexp.book.coupons.readings import readings
 from dtfexp.coupon.payload import Label, session_code
 from dtfexp.shop.cli import main
+from dtfexp.show.recorder.recording import FormServer
 from tests.coupon.prints import Damage, printed
 from tests.coupon.scenes import CLOTH, Camera, Cloth, Scene, photo
 
@@ -109,3 +110,18 @@ def test_without_the_libraries_one_line_says_what_to_install(shop, capsys, monke
     monkeypatch.setattr(pictures, "_NEEDED", ("zxingcpp", "no_such_library"))
     assert main(["read", str(shop[0] / "my.dtfbook"), str(shop[0] / "photo.jpg")]) == 2
     assert "pip install 'dtfexp[read]'" in capsys.readouterr().err.strip().splitlines()[-1]
+
+
+def test_a_picture_dropped_on_the_form_is_read_and_kept(shop):
+    folder, _ = shop
+    with Logbook.open(folder / "my.dtfbook") as book:
+        desk = FormServer(book)
+        sent = {"op": "read pictures", "id": "a", "washes": 7, "by": "Ana"}
+        told = desk.handle(sent, [(folder / "photo.jpg").read_bytes()])
+        assert told["ok"] and told["text"] == "1 coupon read: press 3"
+        assert told["lines"][0].strip() == "Press 3 (half to wash), after 7 washes:"
+        kept = readings(book, 3)[-1]
+        assert (kept.washes, kept.by) == (7, "Ana")
+        refused = desk.handle({**sent, "id": "b"}, [b"no picture"])
+        assert not refused["ok"] and "no whole picture" in refused["text"]
+        assert not desk.handle({**sent, "id": "c"})["ok"]

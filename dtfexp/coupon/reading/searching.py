@@ -197,15 +197,12 @@ def _label(
     count = int(plain.sum())
     if count < _PLAIN:
         return None
-    log = np.where(agrees, np.log(0.97), np.log(0.03)) * plain
-    log = log + np.where(agrees, 0.0, np.log(0.4)) * weak
-    likely = log.sum(1)
+    right, wrong = (agrees & plain).sum(1), (~agrees & plain).sum(1)
+    likely = right * np.log(0.97) + wrong * np.log(0.03) + (~agrees & weak).sum(1) * np.log(0.4)
     order = np.argsort(likely)[::-1]
     best = int(order[0])
     clear = len(order) == 1 or likely[best] - likely[order[1]] > _CLEAR
-    if bool(clear) and bool((agrees[best] & plain).sum() >= _AGREE * count):
-        return labels[best]
-    return None
+    return labels[best] if clear and right[best] >= _AGREE * count else None
 
 
 @cache

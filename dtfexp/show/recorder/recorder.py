@@ -25,6 +25,7 @@ _PARTS = (
     "countdowns.js",
     "photos.js",
     "proposals.js",
+    "pictures.js",
     "press_view.js",
     "cure_view.js",
     "wash_view.js",

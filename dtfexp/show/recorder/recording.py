@@ -19,7 +19,7 @@ from dtfexp.book.store import photos, plausible
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import quoted
-from dtfexp.show.recorder import cure_looks, proposed
+from dtfexp.show.recorder import cure_looks, pictures_read, proposed
 from dtfexp.show.recorder.form import form_state
 from dtfexp.show.recorder.press_warnings import (
     mark,
@@ -71,6 +71,7 @@ class FormServer:
             "photo": self._photo,
             "forget photo": self._forget_photo,
             "accept": self._accept,
+            "read pictures": self._read_pictures,
             "mark": self._mark,
             "look": self._look,
             "forget look": self._look,
@@ -102,6 +103,8 @@ class FormServer:
         * "photo": ``press``, ``by``, and the picture ``attached``; "forget photo": ``photo``, its
           id, ``press``, ``by``;
         * "accept": ``press``, ``outcome`` and the ``value`` that a picture proposes for it;
+        * "read pictures": the picture ``attached``, the coupons' ``washes``, ``by``; the answer has
+          ``lines``;
         * "mark": ``step`` of ``press`` or ``load``, with its ``ago`` seconds; "override": ``press``
           and the warnings ``overridden``, which "record" may carry too;
         * "refresh": only the state.
@@ -268,6 +271,9 @@ class FormServer:
 
     def _accept(self, message: Message) -> dict[str, Any]:
         return {"text": proposed.accept(self.book, message, _by(message))}
+
+    def _read_pictures(self, message: Message) -> dict[str, Any]:
+        return pictures_read.read(self.book, message, _by(message))
 
     def _mark(self, message: Message) -> dict[str, Any]:
         return {"text": mark(self.book, message, self._clock(), _by(message))}

@@ -213,6 +213,7 @@ function pressView(form, p) {
       form.statusLine(), said.undo === null ? "" : button(`Undo press ${said.undo}`, "undo-saved", () => form.act("undo", said.undo))),
     following(form),
     defects(),
+    form.pictures.area(0, ""),
     noteAndPhoto(),
     reached(),
     marked(form, p),

@@ -45,6 +45,7 @@ function render({ model, el }) {
   };
   form.countdowns = countdownTools(form);
   form.photos = photoTools(form);
+  form.pictures = pictureTools(form);
   const { ui } = form;
 
   function edit(name, change) {
@@ -325,7 +326,7 @@ function render({ model, el }) {
 
   // Jupyter's one-letter commands (a, b, dd …) must not act on cells while the form is used.
   form.root = make("div", { className: "dtfexp-rec", tabIndex: -1, "data-lm-suppress-shortcuts": "true", onkeydown: keyed, onpointerdown: wakeSound });
-  el.append(form.root, form.photos.input);
+  el.append(form.root, form.photos.input, form.pictures.input);
   const refresh = () => {
     if (!document.hidden && ![...pending.keys()].some((id) => id.startsWith("look"))) look();
   };

@@ -56,6 +56,7 @@ function washView(form) {
       make("span", { className: "quiet grow" }, `${rows.length} coupon${rows.length === 1 ? " waits" : "s wait"} for a grade, numbered by press. ` +
         "Judge dry and cold, some hours after the last wash.", make("span", { className: "keys" }, " By keyboard: number, Enter, grade, Enter."))),
     saving("save"),
+    form.pictures.area(Math.max(1, ...state.outcomes.map((o) => o.washes ?? 0)), " and washed"),
     legend.map((o) => make("details", { open: !ui.shut?.[o.name] },
       make("summary", { "data-k": `guide:${o.name}`, onclick: () => { ui.shut = { ...ui.shut, [o.name]: !ui.shut?.[o.name] }; form.keepUi(); } },
         `What the grades of ${o.label}${after(o)} mean`),

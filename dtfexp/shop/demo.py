@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 BOOK = "demo.dtfbook"
 FIRST_LOOK = 18
-FOLLOW_UPS = (9, 9)
+FOLLOW_UPS = (18,)
 SEED = 7
 _STEPS = 3 + 2 * len(FOLLOW_UPS) + 8
 

@@ -1,19 +1,12 @@
-"""The cells of the bench notebook: store what is typed in, once, and show what is known.
-
-Every stored note has an id made of its contents, so that running the page again adds nothing.
-"""
+"""The cells of the bench notebook: its entry forms, and what is known."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dtfexp.book.bench import machine_readings, machines, material_lots
 from dtfexp.book.logbook import Logbook, now
-from dtfexp.book.store import entries
-from dtfexp.describe.errors import LogbookError
 from dtfexp.shop.runsheet import refused_lines
 from dtfexp.show.paper.run_sheet import limits
 
@@ -22,6 +15,7 @@ if TYPE_CHECKING:
 
     from dtfexp.describe.factor import Factor
     from dtfexp.dialin.encode.calibrations import CalibrationLine
+    from dtfexp.show.forms.sheet_form import SheetForm
 
 #: An invented platen: hotter in the middle, cooler at the front edge, 6 °C under its display.
 _INVENTED = (
@@ -38,70 +32,23 @@ def book_if_there(name: str) -> Logbook | None:
     return None
 
 
-def measured(
-    book: Logbook | None,
-    setting: str,
-    set_to: object,
-    typed: str,
-    *,
-    unit: str | None = None,
-    instrument: str = "probe",
-    emissivity: object = None,
-    machine: str | None = None,
-) -> machine_readings.PlatenMap:
-    """Store the nine-point map that was typed in and return it; an invented one without any.
+def bench_forms(book: Logbook | None) -> SheetForm | None:
+    """Return the forms of readings, lots, room and machines; None, without a logbook."""
+    from dtfexp.show.forms.entries import entry_form, lots, machine, nine_points, room
 
-    ``typed`` is the readings as text, nine numbers per pass, separated by blanks or lines; ``unit``
-    their unit when it is not that of the setting; ``machine`` the measured oven or press when it is
-    not the session's own.
-    """
-    numbers: list[str] = typed.split()
-    if book is None or not numbers:
-        print("No readings are typed in. This map is INVENTED, as an example.")
-        return machine_readings.PlatenMap(
-            "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
-        )
-    # Keep the id of maps stored before the unit became part of it.
-    texts = [f"{number} {unit}" if unit else number for number in numbers]
-    which = [machine] if machine else []
-    key = entries.derived_id("bench page", setting, set_to, texts, instrument, emissivity, *which)
-    kept = book.bench.map(
-        setting, set_to, numbers, instrument=instrument, emissivity=emissivity, unit=unit,
-        machine=machine, id=key,
-    )  # fmt: skip
-    print(f"Stored in {book.path.name}: {kept.summary.passes} pass(es) of nine readings.")
-    return kept
+    if book is None:
+        return None
+    return entry_form(book, nine_points(book), lots(book), room(book), machine(book))
 
 
-def keep_machine(book: Logbook | None, which: str, given: Mapping[str, Any]) -> None:
-    """Store what the oven or the press can do; nothing when nothing is given."""
-    if book is not None and given:
-        key = entries.derived_id("bench page", which, sorted(given.items()))
-        book.bench.machine(which, id=key, **given)
-
-
-def keep_lots(book: Logbook | None, given: Iterable[tuple[str, str, object]]) -> None:
-    """Store the lots in use: material, name on the packet, and day of opening.
-
-    For film that is stored printed, the day is that of printing.
-    """
-    for one in given:
-        if len(one) != 3:
-            raise LogbookError(f"lot {one!r}: give material, name and day, such as "
-                               '("powder", "P-12", "2026-05-01")')  # fmt: skip
-        what, name, day = one
-        if book is not None:
-            key = entries.derived_id("bench page", what, name, str(day))
-            opened, printed = (None, day) if what == "film" else (day, None)
-            book.bench.lot(what, name, opened=opened, printed=printed, id=key)
-
-
-def keep_room(book: Logbook | None, given: Mapping[str, Any], at: datetime | None = None) -> None:
-    """Store today's reading of the room, once a day."""
-    if book is not None and given:
-        day = (at or now()).date().isoformat()
-        key = entries.derived_id("bench page", day, sorted((k, str(v)) for k, v in given.items()))
-        book.bench.room(id=key, **given)
+def last_map(book: Logbook | None) -> machine_readings.PlatenMap:
+    """Return the last nine-point map booked; an invented one without any."""
+    if book is not None and (found := book.bench.maps()):
+        return found[-1]
+    print("No readings are booked yet. This map is INVENTED, as an example.")
+    return machine_readings.PlatenMap(
+        "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
+    )
 
 
 def reached(book: Logbook | None) -> pd.DataFrame:

@@ -1,21 +1,24 @@
 """The cells of the keeping notebook: confirm, watch, find causes, dial in again.
 
-Every step may be repeated: nothing is noted twice.
+Nothing is booked by running a cell: the forms book by a tap.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.bench.changes import last_bench_change
 from dtfexp.book.logbook import Logbook
-from dtfexp.book.store import entry_fields
-from dtfexp.describe.errors import ResultsError, SessionError
+from dtfexp.book.status import still_wait
+from dtfexp.describe.errors import DtfexpError, ResultsError
 from dtfexp.describe.fields import count_phrase
-from dtfexp.dialin.signs.defect_words import defect_counts
+from dtfexp.shop.first_day.reading import whole
+from dtfexp.shop.steps import graded_book, invented
+from dtfexp.show.forms.entries import Part, changed, checks, counts, entry_form
+from dtfexp.show.forms.sheet_form import field
 from dtfexp.show.notebook.panel import (
-    checks_panel,
     diagnosis_panel,
     panel,
     terms_panel,
@@ -24,20 +27,20 @@ from dtfexp.show.notebook.panel import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping
 
     from dtfexp.dialin.confirm.terms import Terms
     from dtfexp.dialin.confirm.verdict import Verdict
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.monitor.watch import Watch
     from dtfexp.dialin.window.window import Window
+    from dtfexp.show.forms.sheet_form import SheetForm
     from dtfexp.show.style.template import Shown
 
 
 def book_to_keep(name: str) -> Logbook:
     """Return the logbook ``name`` once something is graded in it; else an invented example."""
     from dtfexp.shop.kept_example import EXAMPLE, kept_example
-    from dtfexp.shop.steps import graded_book
 
     book = graded_book(name)
     if book is not None:
@@ -121,46 +124,6 @@ def _leave_out(book: Logbook, found: Verdict) -> str:
     return f"No longer needed, left out: {count_phrase(len(rest), 'press', 'presses')}."
 
 
-def count_today(
-    book: Logbook, fabric: str, pressed: int, failed: int, symptoms: str, sold_on: str = ""
-) -> None:
-    """Note the garments of the day ``sold_on``, and say what was done with them.
-
-    The day is asked for, never taken from the clock: counts left in the page would be booked again
-    on the next day. A day noted with the same counts is not noted again; other counts correct it.
-    Raises ``LogbookError`` for a day or count that cannot be.
-    """
-    if not pressed:
-        return
-    today = book.bench.today
-    if not sold_on:
-        print(
-            f"Nothing was booked: {pressed} pressed, but on which day? Write it beside the counts, "
-            f'such as sold_on = "{today}". In an older copy of this page write '
-            f'sold_on="{today}" as the last entry inside keeping.count_today(...).'
-        )
-        return
-    day = entry_fields.day("sold_on", sold_on, today)
-    counts = book.bench.counts()
-    line = counts[(counts["day"] == day) & (counts["fabric"] == fabric)]
-    seen = "; ".join(f"{word}: {number}" for word, number in defect_counts(symptoms).items())
-    text = f"{day}, {fabric}: {failed} of {pressed} failed"
-    for was in line.to_dict("records"):
-        same = (was["pressed"], was["failed"]) == (pressed, failed)
-        if same and seen in ("", was["symptoms"]):
-            print(f"{text}, booked already; nothing was booked now.")
-            return
-        text += f", corrected (before: {was['failed']} of {was['pressed']})"
-    book.bench.count(fabric, pressed, failed, day=day, symptoms=symptoms)
-    print(f"{text}, noted.")
-
-
-def import_counts(book: Logbook, file: str) -> None:
-    """Import a sheet of daily counts, if one is named, and say what was done with it."""
-    if file:
-        print(book.bench.import_counts(file))
-
-
 def watched(
     book: Logbook, fitted: Fit, window: Window, *, since: str, per_day: int
 ) -> Watch | None:
@@ -186,8 +149,7 @@ def show_watch(found: Watch | None, fabric: str) -> Shown:
         return watch_panel(found)
     return panel(
         f"{fabric}: nothing is counted yet",
-        ["One line a day: give sold_on, pressed_today and failed_today above, or a sheet of counts "
-         "with the columns day, fabric, pressed, failed, symptoms."],
+        ["One line a day, in the form: garments pressed, and how many of them failed."],
     )  # fmt: skip
 
 
@@ -209,20 +171,6 @@ def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | No
     return diagnosis_panel(found, book.session)
 
 
-def change(book: Logbook, what: str, day: str, after: int = 0) -> None:
-    """Note a change of the bench, if one is named; once.
-
-    ``after``: the last press made before it (0: the last one made so far).
-    """
-    if not what:
-        return
-    if not day:
-        raise SessionError(
-            f'changed is {what!r} and changed_on is empty; write the day, such as "2026-05-20"'
-        )
-    book.bench.changed(what, day=day, after_press=after or None)
-
-
 def again(
     book: Logbook, window: Window, presses: int, seed: int, *, papers: str = "report"
 ) -> Shown:
@@ -239,7 +187,7 @@ def again(
         return panel(
             "Dial in again?",
             ["No change is noted. New powder, film or ink, a repair, another season, a drift that "
-             "the watch found: write it into changed and changed_on above.", *_newer_lots(book)],
+             "the watch found: note it in the form.", *_newer_lots(book)],
         )  # fmt: skip
     last = changes.iloc[-1]
     known = book.bench.carried(window.fabric)
@@ -298,18 +246,91 @@ def _newer_lots(book: Logbook) -> list[str]:
             name, since = mine["name"].iloc[-1], mine["since"].iloc[-1].date()
             out.append(
                 f"{what.capitalize()} lot {name} is in use since {since}: if the window is older, "
-                f'write changed = "{what}".'
+                f"note a change of {what}."
             )
     return out
 
 
-def opening(book: Logbook, done: Sequence[str]) -> Shown:
-    """Note the opening checks done today, each once, and return what is due."""
-    for check in done:
-        today = book.bench.checks()
-        if check not in today.loc[today["last"] == book.bench.today, "check"].tolist():
-            book.bench.checked(check)
-    return checks_panel(book.bench.checks())
+def confirm_form(
+    book: Logbook, fitted: Fit, window: Window, terms: Terms, *, days: int, seed: int
+) -> SheetForm:
+    """Return the form that adds the confirming presses, once."""
+
+    def off() -> str:
+        results = book.results()
+        mine = results["fabric"] == window.fabric
+        if "confirms" in results and results.loc[mine, "confirms"].notna().any():
+            return "The confirming presses are planned: record them in 2_record.ipynb."
+        return invented(book) or ("" if window.target else window.reason)
+
+    def keep(_values: Mapping[str, str], _id: str) -> str:
+        before = len(book.runs())
+        confirm(book, fitted, window, terms, days=days, add=True, seed=seed)
+        return _added(book, before, "confirming press", "confirming presses")
+
+    return entry_form(book, Part("Confirm", "Add the confirming presses", list, keep, off=off))
+
+
+def watch_form(
+    book: Logbook, fitted: Fit, window: Window, *, since: str, per_day: int
+) -> SheetForm:
+    """Return the forms of a day's counts and of a sheet of counts, with what the watch says."""
+
+    def lines() -> list[str]:
+        found = watched(book, fitted, window, since=since, per_day=per_day)
+        return repr(show_watch(found, window.fabric)).splitlines()[:2]
+
+    def imported(values: Mapping[str, str], _id: str) -> str:
+        return str(book.bench.import_counts(values["file"]))
+
+    sheet = Part(
+        "Counts from a sheet",
+        "Import the sheet",
+        lambda: [
+            field("file", "Its file", hint="counts.xlsx",
+                  help="Columns day, fabric, pressed, failed, symptoms. Known days are left.")
+        ],
+        imported,
+    )  # fmt: skip
+    return _forms(book, counts(book, window.fabric, lines), sheet)
+
+
+def change_form(book: Logbook, window: Window, seed: int, *, papers: str = "report") -> SheetForm:
+    """Return the forms of a change at the bench and of the presses after it."""
+
+    def keep(values: Mapping[str, str], _id: str) -> str:
+        before = len(book.runs())
+        again(book, window, whole(values["presses"]), seed, papers=papers)
+        return _added(book, before, "press", "presses")
+
+    def off() -> str:
+        return still_wait(book) if len(book.bench.changes()) else "No change is noted yet."
+
+    after = Part(
+        "Presses after the change",
+        "Add these presses",
+        lambda: [field("presses", "How many", "4", help="4 is a good batch.")],
+        keep,
+        off=off,
+    )
+    return _forms(book, changed(book), after)
+
+
+def checks_form(book: Logbook) -> SheetForm:
+    """Return the form of the opening checks."""
+    return _forms(book, checks(book))
+
+
+def _added(book: Logbook, before: int, one: str, many: str) -> str:
+    added = len(book.runs()) - before
+    if not added:
+        raise DtfexpError("no press was added: Run, Run All Cells shows why")
+    return f"{count_phrase(added, one, many)} added to {book.path.name}"
+
+
+def _forms(book: Logbook, *parts: Part) -> SheetForm:
+    why = invented(book)
+    return entry_form(book, *(replace(one, off=lambda: why) if why else one for one in parts))
 
 
 def _settings(book: Logbook, target: Any) -> str:

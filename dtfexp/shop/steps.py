@@ -16,6 +16,7 @@ from dtfexp.describe.html_text import escape, escaped_frame
 from dtfexp.describe.session import Session
 from dtfexp.dialin.schedule.cured import FILM, changes, film_of, reading
 from dtfexp.shop.files import sample_folder
+from dtfexp.shop.first_day.reading import whole
 from dtfexp.shop.runsheet import limit_notes
 from dtfexp.show.paper.run_sheet import limits
 from dtfexp.show.recorder import bench_book
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     from dtfexp.dialin.design.plan import Plan
     from dtfexp.dialin.fit import Fit
+    from dtfexp.dialin.following.next_presses import NextPlan
     from dtfexp.shop.first_day.bench_form import BenchDesk, Planning
     from dtfexp.show.forms.sheet_form import SheetForm
     from dtfexp.show.style.template import Shown
@@ -142,26 +144,52 @@ def example_book() -> Logbook:
     return book
 
 
-def more(book: Logbook, presses: int, seed: int) -> Plan | None:
-    """Add at most ``presses`` next test presses; nothing while planned ones are not pressed."""
-    waits = still_wait(book)
-    if presses < 1:
-        print("No further presses were asked for (more_presses is 0).")
-    elif waits:
-        print(f"{book.path.name}: {waits}.")
-    else:
-        found, carried_over = book.bench.next_presses(presses, seed=seed)
-        if carried_over:
-            print(carried_over)
-        if len(found.runs):
-            book.add(found)
-            print(f"{len(found.runs)} test presses were added to {book.path.name}.")
-            for line in limit_notes(found):
-                print(line)
-            print(ONE_LINE)
-            return found
-        print(found.reason)
-    return None
+def more(book: Logbook, presses: int, seed: int) -> tuple[NextPlan, str]:
+    """Add at most ``presses`` next test presses; return them, and what was done.
+
+    Raises ``DtfexpError`` while planned ones are not pressed.
+    """
+    if waits := still_wait(book):
+        raise DtfexpError(waits)
+    found, carried_over = book.bench.next_presses(presses, seed=seed)
+    said = [carried_over, found.reason]
+    if len(found.runs):
+        book.add(found)
+        said.append(f"{len(found.runs)} test presses were added to {book.path.name}.")
+        said += [*limit_notes(found), ONE_LINE]
+    return found, " ".join(filter(None, said))
+
+
+def next_form(book: Logbook, seed: int) -> SheetForm:
+    """Return the form that adds the next test presses."""
+    from dtfexp.show.forms.entries import Part, entry_form
+    from dtfexp.show.forms.sheet_form import field
+
+    def lines() -> list[str]:
+        waits = still_wait(book)
+        plans = book.plans()
+        if not waits or not len(plans):
+            return []
+        return [str(plans["reason"].iloc[-1]), *plans["notes"].iloc[-1]]
+
+    return entry_form(
+        book,
+        Part(
+            "Next test presses",
+            "Add these presses",
+            lambda: [field("presses", "How many", "6", help="4 to 8 is a good batch.")],
+            lambda values, _: more(book, whole(values["presses"]), seed)[1],
+            lines=lines,
+            off=lambda: invented(book) or still_wait(book),
+        ),
+    )
+
+
+def invented(book: Logbook) -> str:
+    """Return why nothing is booked in an invented example; "" for a shop's own book."""
+    if not book.path.name.startswith("invented_"):
+        return ""
+    return "This is the invented example: nothing is booked in it."
 
 
 def earlier_session(name: str) -> Fit | None:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pandas as pd
 import pytest
 
-from dtfexp import Logbook, LogbookError, SessionError, fit, plan
+from dtfexp import Logbook, LogbookError, fit, plan
 from dtfexp.dialin.confirm.terms import Terms
 from dtfexp.dialin.design.plan import Plan
 from dtfexp.shop import keeping
@@ -66,40 +66,17 @@ def test_a_sequential_test_that_is_over_leaves_the_rest_out(book, fitted):
     assert "32 of 32" in step() and "left out" not in step()
 
 
-def test_a_day_is_noted_once_and_corrected_when_it_changes(book, fitted, capsys):
-    for failed in (1, 1, 2, 2):
-        keeping.count_today(book, "cotton", 20, failed, "bubbles: 1", "2026-05-20")
-    assert len(book.kept("count")) == 2
-    assert book.bench.counts()["failed"].tolist() == [2]
-    assert capsys.readouterr().out.count("noted") == 2
-    keeping.count_today(book, "cotton", 20, 2, "bubbles: 2", "2026-05-20")
-    assert book.bench.counts()["symptoms"].tolist() == ["bubbles: 2"]
-    assert "corrected" in capsys.readouterr().out
-    keeping.count_today(book, "cotton", 0, 0, "", "2026-05-19")
-    assert len(book.kept("count")) == 3
+def test_what_the_watch_says_stands_over_the_counts(book, fitted):
+    desk = keeping.watch_form(book, fitted, window(), since="", per_day=20).desk
+    assert "One line a day" in " ".join(desk.state()["sections"][0]["lines"])
+    values = {"day": "2026-05-20", "fabric": "cotton", "pressed": "20", "failed": "1"}
+    assert desk.handle({"op": "keep 0", "id": "a", "values": values | {"symptoms": ""}})["ok"]
+    assert desk.state()["sections"][0]["lines"][0] == "cotton: no alarm"
     found = keeping.watched(book, fitted, window(), since="", per_day=20)
     shown = keeping.show_watch(found, "cotton")
     assert "no alarm" in repr(shown) and shown._repr_html_().count("<svg") == 2
     nothing = keeping.watched(book, fitted, window(), since="2026-06-01", per_day=20)
     assert len(nothing.days) == 0 and "no alarm" in repr(keeping.show_watch(nothing, "cotton"))
-
-
-def test_counts_left_in_the_page_are_not_booked_again_on_the_next_day(tmp_path, capsys):
-    now = [datetime(2026, 5, 20, 8, 0, tzinfo=UTC)]
-    with Logbook.create(tmp_path / "b.dtfbook", FOUR, clock=lambda: now[0]) as made:
-        for day in (20, 21):
-            now[0] = now[0].replace(day=day)
-            # The call of earlier copies of the page has no day: it is asked for.
-            keeping.count_today(made, "cotton", 20, 1, "")
-            assert f'sold_on = "2026-05-{day}"' in capsys.readouterr().out
-            assert not len(made.bench.counts())
-        for day in (20, 21, 22):
-            now[0] = now[0].replace(day=day)
-            keeping.count_today(made, "cotton", 20, 1, "", "2026-05-20")
-        assert made.bench.counts()["day"].tolist() == ["2026-05-20"]
-        assert capsys.readouterr().out.count("booked already") == 2
-        with pytest.raises(LogbookError, match="sold_on"):
-            keeping.count_today(made, "cotton", 20, 1, "", "2026-05-23")
 
 
 def test_without_counts_it_says_how_to_begin(book, fitted):
@@ -135,18 +112,22 @@ def test_after_a_change_a_few_presses_are_added_once_and_then_make_new_papers(bo
     assert "No change is noted" in nothing and "P-1" not in nothing
     book.bench.lot("powder", "P-2")
     assert "lot P-2 is in use since 2026-05-20" in repr(keeping.again(book, window(), 4, 0))
-    with pytest.raises(SessionError, match="changed_on is empty"):
-        keeping.change(book, "oven", "")
-    for _ in range(2):
-        keeping.change(book, "oven", "2026-05-19")
-    assert book.bench.changes()["after_press"].tolist() == [14]
-    for told in (12, 14, 12, 14):
-        keeping.change(book, "oven", "2026-05-19", told)
-        assert book.bench.changes()["after_press"].tolist() == [told]
-    shown = repr(keeping.again(book, window(), 4, 0))
-    assert "4 presses added" in shown and "14 earlier presses carried over" in shown
+    desk = keeping.change_form(book, window(), 0).desk
+    assert desk.state()["sections"][1]["buttons"][0]["off"] == "No change is noted yet."
+    values = {"what": "oven", "day": "2026-05-19"}
+    for told in ("", "12", "14"):
+        answer = desk.handle(
+            {"op": "keep 0", "id": told or "a", "values": values | {"after": told}}
+        )
+        assert answer["ok"], answer["text"]
+        assert book.bench.changes()["after_press"].tolist() == [int(told or 14)]
+    shown = repr(keeping.again(book, window(), 0, 0))
+    assert "14 earlier presses carried over" in shown
     assert "do not rely on it" in shown and not written
-    keeping.change(book, "oven", "2026-05-19")
+    answer = desk.handle({"op": "keep 1", "id": "b", "values": {"presses": "4"}})
+    assert answer["ok"] and "4 presses added" in answer["text"]
+    assert "planned already" in desk.state()["sections"][1]["buttons"][0]["off"]
+    book.bench.changed("oven", day="2026-05-19")
     assert len(book.runs()) == 18 and book.bench.changes()["after_press"].tolist() == [14]
     planned = book.waiting()
     grade(book, planned.head(3).assign(peel=5, wash=5))
@@ -168,15 +149,7 @@ def test_presses_planned_and_not_made_belong_to_the_bench_as_it_is_now(book):
     assert book.bench.changes()["after_press"].tolist() == [14, first]
 
 
-def test_opening_checks_done_today_are_noted_once(book):
-    for _ in range(2):
-        shown = repr(keeping.opening(book, ["warm-up"]))
-    assert len(book.kept("opening check")) == 1
-    assert "To do:" in shown and "warm-up" not in shown.splitlines()[1]
-
-
 def test_a_change_after_a_press_that_is_not_there(book):
-    from dtfexp import LogbookError
 
     with pytest.raises(LogbookError, match="the last press in this book is 14"):
         book.bench.changed("powder", after_press=99)

@@ -96,7 +96,6 @@ def fragments(book: Logbook, folder: Path) -> dict[str, str]:
         "verdict panel": panel.verdict_panel(verdict),
         "terms": panel.terms_panel(Terms(), fabric),
         "watch": watch,
-        "checks": panel.checks_panel(book.bench.checks()),
         "imported": book.import_sheet(folder / "shop<img src=x>.csv"),
         "run sheet": steps.run_sheet(book),
         "history": book.history(),

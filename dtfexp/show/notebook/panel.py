@@ -1,6 +1,6 @@
 """A notebook panel: a head, some sentences, pictures, a table.
 
-Panels for confirmation, watch, symptoms and opening checks.
+Panels for confirmation, watch and symptoms.
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ from dtfexp.show.text.number_format import label, per_cent
 from dtfexp.show.text.tables import FREE, LINE, Table
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
     from dtfexp.describe.session import Session
@@ -119,18 +118,6 @@ def diagnosis_panel(found: Diagnosis, session: Session) -> Shown:
     table = Table(("likely cause", "share", "check first", "then"), (FREE, LINE, FREE, FREE),
                   rows)  # fmt: skip
     return panel("What is wrong?", lines, rows=table, session=session, settings=True)
-
-
-def checks_panel(checks: pd.DataFrame) -> Shown:
-    """Return the opening checks with their days, the most urgent first."""
-    rows = [
-        [str(r["check"]), str(r["state"]), str(r["last"] or "–"), str(r["due"]), str(r["how"])]
-        for r in checks.to_dict("records")
-    ]
-    open_ones = [r[0] for r in rows if r[1] != "done"]
-    line = f"To do: {', '.join(open_ones)}." if open_ones else "All done."
-    table = Table(("check", "state", "last", "due", "how"), (LINE, LINE, LINE, LINE, FREE), rows)
-    return panel("Opening checks", [line], rows=table)
 
 
 def _plain(text: str, session: Session | None) -> str:

@@ -18,11 +18,11 @@ class Form:
     def __init__(self, page: Any, lab: Lab, notebook: str = "2_record.ipynb") -> None:
         self.page, self.lab, self.notebook = page, lab, notebook
 
-    def open(self) -> None:
+    def open(self, wanted: str = f"{FORM} .now") -> None:
         self.page.goto(f"{self.lab.address}doc/tree/{self.notebook}?token={self.lab.token}")
-        self.run_all()
+        self.run_all(wanted)
 
-    def run_all(self) -> None:
+    def run_all(self, wanted: str = f"{FORM} .now") -> None:
         self.page.wait_for_selector(".jp-Notebook .jp-Cell")
         self.lab.idle_kernel()
         self.page.wait_for_selector("#jupyterlab-splash", state="detached")
@@ -32,7 +32,16 @@ class Form:
         self.page.click(".lm-Menu-itemLabel:text-is('Run All Cells')")
         gone = "(forms) => forms.every((form) => !form.isConnected)"
         wait_for(lambda: old.evaluate(gone), 30, "the cell's new output")
-        self.page.wait_for_selector(f"{FORM} .now", timeout=60_000)
+        wait_for(lambda: self._reached(wanted), 120, wanted)
+
+    def _reached(self, wanted: str) -> bool:
+        """Scroll up to what is wanted: JupyterLab draws only the cells that are in view."""
+        if self.page.locator(wanted).count():
+            self.page.locator(wanted).first.scroll_into_view_if_needed()
+            return True
+        self.page.mouse.move(500, 400)
+        self.page.mouse.wheel(0, -300)
+        return False
 
     def key(self, name: str) -> Any:
         return self.page.locator(f'{FORM} [data-k="{name}"]')

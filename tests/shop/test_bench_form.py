@@ -97,6 +97,8 @@ def test_saved_answers_are_changed_and_saved_again_until_there_is_a_logbook(
     put(desk, name="Second thoughts")
     assert say(steps.bench_desk("session.toml"), "save")["ok"]
     assert Session.load("session.toml").name == "Second thoughts"
+    put(desk, presses="6")
+    assert fields(desk)["presses"]["value"] == "6"
     answer = say(desk, "plan", values={"presses": "6"})
     assert answer["ok"], answer["text"]
     assert "6 test presses" in answer["text"]

@@ -66,6 +66,7 @@ class BenchDesk(Desk):
         self.papers = papers
         self.path = Path(session_file)
         self.planning = planning
+        self.presses = str(planning.presses)
         self.answers = Answers(self.path)
         try:
             self.answers.said = load_draft(self.path) or {}
@@ -95,11 +96,12 @@ class BenchDesk(Desk):
         if op == "save":
             return self._save()
         if op == "plan":
-            return self._make_plan(str((message.get("values") or {}).get("presses", "")))
+            return self._make_plan(str((message.get("values") or {}).get("presses", self.presses)))
         raise SessionError(f"the form asked for {op!r}, not known here")
 
     def _put(self, key: str, told: str) -> str:
         if key == "presses":
+            self.presses = told.strip()
             return ""
         found = [one for one in self.answers.on_form()[1] if one.question.key == key]
         if not found:
@@ -187,7 +189,7 @@ class BenchDesk(Desk):
             yield {"title": "The first test presses", "lines": lines}
             return
         presses = field(
-            "presses", "Test presses you can make, for all fabrics", str(self.planning.presses),
+            "presses", "Test presses you can make, for all fabrics", self.presses,
             help="8 for one fabric, 14 for two or three: a first look around what you run today.",
         )  # fmt: skip
         yield {
@@ -199,7 +201,7 @@ class BenchDesk(Desk):
 
     def _make_plan(self, told: str) -> str:
         wanted = self.planning
-        presses = reading.whole(told.strip() or str(wanted.presses), 1, _MOST)
+        presses = reading.whole(told.strip(), 1, _MOST)
         if Path(wanted.logbook).exists():
             raise SessionError(f"{wanted.logbook} is here already; nothing was changed")
         book = make_book(

@@ -26,7 +26,7 @@ from dtfexp.dialin.recalibrate.change import CHANGES
 from dtfexp.dialin.recalibrate.shift import Shift
 
 #: The form of the messages kept in a folder: another one is learnt anew.
-_MESSAGE_FORM = 2
+_MESSAGE_FORM = 3
 
 
 def learn(

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from os import PathLike
 from typing import Any, NoReturn
 
-from dtfexp.describe import fields
+from dtfexp.describe import fields, units
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.tomltext import read_file, write_file
 
@@ -31,12 +31,14 @@ _KEYS: dict[str, Any] = {
 _TABLES: dict[str, dict[str, Any]] = {
     "books": {"name": str, "digest": str, "presses": int, "fabrics": list},
     "settings": {"key": str, "stage": str, "unit": str, "log": bool, "centre": _NUMBER,
-                 "half": _NUMBER, "books": int},
+                 "half": _NUMBER, "levels": list, "books": int},
     "scales": {"name": str, "centre": _NUMBER, "sd": _NUMBER, "is_share": bool, "general": str},
     "places": {"fabric": str, "film": str, "books": int, "settings": list},
 }  # fmt: skip
-_PLACE: dict[str, Any] = {"key": str, "unit": str, "best": _NUMBER, "sd": _NUMBER, "low": _NUMBER,
-                          "high": _NUMBER}  # fmt: skip
+#: The scales that a shop sees, in its words.
+_LUCK = {"load luck": "Oven loads", "round luck": "Press rounds", "press noise": "Like presses"}
+_PLACE: dict[str, Any] = {"key": str, "unit": str, "levels": list, "best": _NUMBER, "sd": _NUMBER,
+                          "low": _NUMBER, "high": _NUMBER}  # fmt: skip
 
 
 @dataclass(frozen=True, repr=False)
@@ -107,12 +109,18 @@ class Experience:
             count = fields.count_phrase(place["books"], "logbook")
             lines.append(f"Best place{f' for {on}' if on else ''} ({count}):")
             lines += [f"  {_place_line(own)}" for own in place["settings"]]
-        lines.append("Scales of a new bench, and their middle two thirds (general prior):")
-        for own in told["scales"]:
-            low, middle, high = (_scale(own, u) for u in (-1.0, 0.0, 1.0))
-            lines.append(
-                f"  {own['name']}: {middle:.2f}, {low:.2f} to {high:.2f}  ({own['general']})"
-            )
+        own = {scale["name"]: scale for scale in told["scales"]}
+        for name, words in _LUCK.items():
+            if name in own:
+                low, middle, high = (_scale(own[name], u) for u in (-1.0, 0.0, 1.0))
+                lines.append(
+                    f"{words} differ by about {middle:.2f} grades ({low:.2f} to {high:.2f}; "
+                    f"without experience {own[name]['general']})."
+                )
+        lines.append(
+            "Also learnt: how steep the edges are, how settings act together, how outcomes go "
+            "together, and how good the best prints are (numbers in the file)."
+        )
         for what, own in told["moved"].items():
             moves = " and ".join(f"{stage} by {sd:.1f} °C" for stage, sd in own["sd"].items())
             count = fields.count_phrase(own["books"], "logbook")
@@ -131,11 +139,27 @@ class Experience:
 
 
 def _place_line(own: Mapping[str, Any]) -> str:
-    unit = f" {own['unit']}" if own["unit"] else ""
+    best, low, high = (_shown(own, own[key]) for key in ("best", "low", "high"))
+    if own["levels"]:
+        name = str(own["key"]).partition(" (")[0]
+        return f"{name}: {best}; by itself good from {low} to {high}"
+    off = f"{float(own['sd']):.0f}" if own["sd"] >= 3 else f"{float(own['sd']):.1f}"
+    by = f"{off} {own['unit']}".strip()
     return (
-        f"{own['key']}: {own['best']:.3g}{unit}, benches differ by {own['sd']:.2g}{unit}; by "
-        f"itself good from {own['low']:.3g} to {own['high']:.3g}{unit}"
+        f"{own['key']}: {best}, on most benches within {by} of it; by itself good from {low} to "
+        f"{high}"
     )
+
+
+def _shown(own: Mapping[str, Any], value: float) -> str:
+    """Return a value as a dial shows it; a temperature in °C and °F; a place of words as a word."""
+    if own["levels"]:
+        words = own["levels"]
+        return str(words[min(max(round(value), 0), len(words) - 1)])
+    if own["unit"] == "°C":
+        return f"{value:.0f} °C ({units.convert(value, '°C', '°F'):.0f} °F)"
+    number = f"{value:.0f}" if abs(value) >= 10 else f"{value:.1f}"
+    return f"{number} {own['unit']}".strip()
 
 
 def _scale(own: Mapping[str, Any], u: float) -> float:

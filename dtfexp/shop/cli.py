@@ -34,7 +34,7 @@ In order:
   dtfexp undo my.dtfbook                             take back a plan not yet pressed
   dtfexp note my.dtfbook powder                      note a change: new powder, film, repair ...
   dtfexp export my.dtfbook --out sheets              all of it as sheets and JSON
-  dtfexp learn OLD.dtfbook ... --out shop.json       what earlier logbooks taught, for new ones
+  dtfexp learn OLD.dtfbook --out my.dtfexp-experience   what earlier logbooks taught, for new ones
   dtfexp open my-shop                                the notebooks, in JupyterLab
   dtfexp backup my.dtfbook                           a checked copy, photos included
   dtfexp check my.dtfbook                            is the logbook sound?
@@ -199,7 +199,8 @@ def parser() -> argparse.ArgumentParser:
         take("logbook", metavar="LOGBOOK")
         take("--out", metavar="DIR", required=True, help="folder to write into")
     with command("learn", experienced.learn, "learn from logbooks what a new session can start "
-                 "from", "cotton.dtfbook nylon.dtfbook --out shop.json") as take:  # fmt: skip
+                 "from",
+                 "cotton.dtfbook nylon.dtfbook --out shop.dtfexp-experience") as take:  # fmt: skip
         take("logbooks", metavar="LOGBOOK", nargs="+")
         take("--out", metavar="FILE", required=True, help="file to write: small, no single press")
         take("--name", default="", metavar="TEXT", help="of the shop or supplier")

@@ -100,7 +100,15 @@ def test_it_learns_where_good_settings_lie(learnt):
 
 def test_it_says_in_words_what_it_is(learnt):
     said = learnt.describe()
-    for word in ("our shop", "6 logbooks", "60 graded presses", "b2 (", "press noise", "75 %"):
+    for word in (
+        "our shop",
+        "6 logbooks",
+        "60 graded presses",
+        "b2 (",
+        "Like presses differ",
+        "°F)",
+        "75 %",
+    ):
         assert word.replace(" %", "%") in said, word
 
 

@@ -62,7 +62,9 @@ def _settings(
         [features @ (mean[:, None] + root @ normals.T)
          for (mean, _), root in zip(each, roots, strict=True)], axis=0,
     )  # fmt: skip
-    spread = places[np.argmax(worst, axis=0)].std(axis=0)
+    # Half of the middle two thirds: a bench without a good place has its best anywhere.
+    ends = np.quantile(places[np.argmax(worst, axis=0)], [1 / 6, 5 / 6], axis=0)
+    spread = 0.5 * (ends[1] - ends[0])
     steps, out = np.linspace(-_REACH, _REACH, _STEPS), []
     for k, setting in enumerate(settings):
         line = np.tile(best, (_STEPS, 1))
@@ -80,6 +82,7 @@ def _settings(
             {
                 "key": setting.key,
                 "unit": setting.unit,
+                "levels": list(setting.levels),
                 "best": float(f"{at[0]:.4g}"),
                 "sd": float(f"{abs(at[3] - at[4]):.3g}"),
                 "low": float(f"{low_end:.4g}"),

@@ -138,6 +138,8 @@ def book_message(
             data, shape = in_fitted_units(coding.data(checked), coding.shape, Prior())
             post = infer(data, shape, coding.graded, Prior())
         central = at_central_hyperparameters(post)
+    # A measured outcome has a unit of its own in each book, and is left out beside grades.
+    only_measured = all(outcome.kind == "measured" for outcome in coding.outcomes)
     alike = central.integration_points[0].outcome_correlation
     weight = 1.0 / (1.0 + (len(names) - 1) * alike) / max(len(pressed), 1)
     return BookMessage(
@@ -154,6 +156,7 @@ def book_message(
             )
             for fabric in pressed
             for o, outcome in enumerate(coding.outcomes)
+            if outcome.kind != "measured" or only_measured
         ),
         scale_message(post),
         moves,

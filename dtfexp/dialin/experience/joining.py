@@ -100,6 +100,7 @@ def shared_settings(books: Sequence[BookMessage]) -> tuple[CodedSetting, ...]:
             some[0].log,
             float(np.median([s.centre for s in some])),
             float(np.median([s.half for s in some])),
+            some[0].levels,
         )
         for key, some in sorted(by_key.items())
     )

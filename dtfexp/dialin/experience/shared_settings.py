@@ -33,7 +33,7 @@ class CodedSetting:
     """One setting of a session that is not a word: its key and its code on the shared scale.
 
     The shared value, in ``unit`` (its logarithm where ``log``, times the direction), is ``centre``
-    at code 0 and moves by ``half`` per code.
+    at code 0 and moves by ``half`` per code. Of ordered words, ``levels``, it is the place from 0.
     """
 
     key: str
@@ -42,6 +42,7 @@ class CodedSetting:
     log: bool
     centre: float
     half: float
+    levels: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, factor: Factor, key: str) -> CodedSetting:
@@ -49,7 +50,7 @@ class CodedSetting:
         if not factor.is_numeric:
             half = 0.5 * (len(factor.levels) - 1)
             place = list(factor.levels).index(str(factor.usual))
-            return cls(key, factor.stage, "", False, place - half, half)
+            return cls(key, factor.stage, "", False, place, half, factor.levels)
         kind, more = units.kind(factor.unit), direction(factor)
         base = _BASE.get(kind, factor.unit)
         low, high = (units.convert(float(end), factor.unit, base) for end in factor.bounds)
@@ -82,10 +83,15 @@ def coded_settings(session: Session) -> tuple[CodedSetting, ...]:
 
 def _key(factor: Factor) -> str:
     if not factor.is_numeric:
-        return f"{factor.stage} {factor.name.casefold()} ({', '.join(factor.levels)})"
+        return f"{_staged(factor)} ({', '.join(factor.levels)})"
     kind = units.kind(factor.unit)
     named = kind in _BASE
-    return f"{factor.stage} {kind if named else factor.name.casefold()}"
+    return f"{factor.stage} {kind}" if named else _staged(factor)
+
+
+def _staged(factor: Factor) -> str:
+    name = factor.name.casefold()
+    return name if factor.stage in name else f"{factor.stage} {name}"
 
 
 def shared_shape(settings: Sequence[CodedSetting]) -> FieldShape:
@@ -140,7 +146,7 @@ def to_table(setting: CodedSetting) -> dict[str, Any]:
     """Return a setting as a table of a file."""
     return {
         "key": setting.key, "stage": setting.stage, "unit": setting.unit, "log": setting.log,
-        "centre": setting.centre, "half": setting.half,
+        "centre": setting.centre, "half": setting.half, "levels": list(setting.levels),
     }  # fmt: skip
 
 
@@ -148,5 +154,5 @@ def from_table(table: dict[str, Any]) -> CodedSetting:
     """Return the setting of :func:`to_table`."""
     return CodedSetting(
         table["key"], table["stage"], table["unit"], table["log"], float(table["centre"]),
-        float(table["half"]),
+        float(table["half"]), tuple(table["levels"]),
     )  # fmt: skip

@@ -163,7 +163,10 @@ def _runs_by_day(
     rng: np.random.Generator,
 ) -> pd.DataFrame:
     """Return the runs day by day, each with its own loads and rounds of at most ``per_load``."""
-    small = _small_batches(fit.session, per_load)
+    small = fit.session.altered(
+        coupons_per_load=min(per_load, fit.session.coupons_per_load),
+        presses_per_round=min(per_load, fit.session.presses_per_round),
+    )
     names = [f.name for f in fit.session.factors]
     numbers = next_numbers(fit.results)
     first, parts = numbers[0], []
@@ -187,14 +190,6 @@ def _spot_of(settings: pd.DataFrame, part: list[tuple[str, dict[str, Any]]]) -> 
     """Return the name of each row's spot, found by its settings."""
     named = {tuple(spot[c] for c in settings.columns): name for name, spot in part}
     return [named[row] for row in settings.itertuples(index=False, name=None)]
-
-
-def _small_batches(session: Session, per_load: int) -> Session:
-    """Return the session with loads and rounds of at most ``per_load`` presses."""
-    return session.altered(
-        coupons_per_load=min(per_load, session.coupons_per_load),
-        presses_per_round=min(per_load, session.presses_per_round),
-    )
 
 
 def _notes(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import count
@@ -136,16 +137,10 @@ def presses_to_confirm(pass_rate: float, confidence: float, failures: int = 0) -
     def enough(presses: int) -> bool:
         return bool(binom.cdf(allowed, presses, 1 - rate) <= (1 - sure) * (1 + _ROUNDING))
 
-    high = allowed + 1
-    while not enough(high):
-        high *= 2
-        if high > _MOST_PRESSES:
-            raise PlanError(
-                f"presses_to_confirm: pass_rate {rate:g} at confidence {sure:g} needs more than "
-                f"{_MOST_PRESSES} presses; ask for less"
-            )
-    low = allowed
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    fewest = bisect_left(range(_MOST_PRESSES + 1), True, lo=allowed + 1, key=enough)
+    if fewest > _MOST_PRESSES:
+        raise PlanError(
+            f"presses_to_confirm: pass_rate {rate:g} at confidence {sure:g} needs more than "
+            f"{_MOST_PRESSES} presses; ask for less"
+        )
+    return fewest

@@ -31,7 +31,7 @@ def book(tmp_path: Path) -> Any:
         ["cotton jersey"],
     )
     with Logbook.create(tmp_path / "bench.dtfbook", session) as made:
-        made.add(plan(session, 4))
+        made.add(plan(session, 8))
         made.record(2, {"peel": 5})
         read(made, 1, 5.0, 0)
         read(made, 2, 2.5, 5)
@@ -110,7 +110,9 @@ def test_a_later_picture_is_looked_at_before_it_is_accepted(book: Logbook) -> No
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no chromium on the PATH")
 @pytest.mark.browser
-def test_the_tap_in_a_browser(book: Logbook, request: pytest.FixtureRequest) -> None:
+def test_the_taps_in_a_browser(book: Logbook, request: pytest.FixtureRequest) -> None:
+    for press in range(3, 9):
+        book.record(press, {"peel": 4})
     desk = FormServer(book)
     playwright = request.getfixturevalue("playwright")
     browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
@@ -138,6 +140,12 @@ def test_the_tap_in_a_browser(book: Logbook, request: pytest.FixtureRequest) -> 
     tap = page.get_by_role("button", name="wash: accept 4, press 2")
     assert tap.bounding_box()["height"] >= 56
     tap.click()
-    page.get_by_text("wash 4, as the picture proposes").wait_for()
+    page.get_by_text("wash 4, as the picture proposes").first.wait_for()
     assert book.results().set_index("press").loc[2, "wash"] == 4
+    again = desk.state()["again"]
+    page.get_by_text("judge peel once more").wait_for()
+    page.get_by_role("button", name=f"coupon {again['press']} again, peel 5").click()
+    page.get_by_text("judged again; its grade stays").first.wait_for()
+    (note,) = book.kept("blind grade")
+    assert note.said["grade"] == 5 and again["press"] == note.said["press"]
     browser.close()

@@ -16,7 +16,7 @@ from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.signs import chips
 from dtfexp.describe.signs.guide import published_scale
 from dtfexp.dialin.schedule.cured import FILM, changes, cured_fact, reading
-from dtfexp.show.recorder import cure_looks, proposed
+from dtfexp.show.recorder import cure_looks, proposed, regraded
 from dtfexp.show.recorder.countdowns import countdowns
 from dtfexp.show.text.cautions import ONE_LINE
 from dtfexp.show.text.number_format import label
@@ -72,6 +72,7 @@ def form_state(book: Logbook, day: DaySteps | None = None) -> dict[str, Any]:
         "presses": presses,
         "stops": _stops(session, day, results, done, untouched),
         "next": next((p["press"] for p in presses if not p["pressed"]), None),
+        "again": regraded.due(book, history, results),
         "waiting": [p["press"] for p in presses if p["pressed"] and p["waiting"]],
         "recent": history["id"].tolist()[-RECENT:],
     }

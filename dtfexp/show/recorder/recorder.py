@@ -26,6 +26,7 @@ _PARTS = (
     "photos.js",
     "proposals.js",
     "pictures.js",
+    "regrade.js",
     "press_view.js",
     "cure_view.js",
     "wash_view.js",

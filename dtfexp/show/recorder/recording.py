@@ -19,7 +19,7 @@ from dtfexp.book.store import photos, plausible
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import quoted
-from dtfexp.show.recorder import cure_looks, pictures_read, proposed
+from dtfexp.show.recorder import cure_looks, pictures_read, proposed, regraded
 from dtfexp.show.recorder.form import form_state
 from dtfexp.show.recorder.press_warnings import (
     mark,
@@ -72,6 +72,7 @@ class FormServer:
             "forget photo": self._forget_photo,
             "accept": self._accept,
             "read pictures": self._read_pictures,
+            "judge again": self._judge_again,
             "mark": self._mark,
             "look": self._look,
             "forget look": self._look,
@@ -105,6 +106,8 @@ class FormServer:
         * "accept": ``press``, ``outcome`` and the ``value`` that a picture proposes for it;
         * "read pictures": the picture ``attached``, the coupons' ``washes``, ``by``; the answer has
           ``lines``;
+        * "judge again": ``press``, ``outcome`` and ``grade`` of a coupon brought back, None when it
+          is not at hand;
         * "mark": ``step`` of ``press`` or ``load``, with its ``ago`` seconds; "override": ``press``
           and the warnings ``overridden``, which "record" may carry too;
         * "refresh": only the state.
@@ -274,6 +277,9 @@ class FormServer:
 
     def _read_pictures(self, message: Message) -> dict[str, Any]:
         return pictures_read.read(self.book, message, _by(message))
+
+    def _judge_again(self, message: Message) -> dict[str, Any]:
+        return {"text": regraded.judge(self.book, message, _by(message))}
 
     def _mark(self, message: Message) -> dict[str, Any]:
         return {"text": mark(self.book, message, self._clock(), _by(message))}

@@ -3,7 +3,7 @@
 function washView(form) {
   const { state, ui } = form;
   const rows = form.washRows();
-  if (!rows.length) return [make("p", {}, "No coupon is waiting for a grade."), form.statusLine()];
+  if (!rows.length) return [make("p", {}, "No coupon is waiting for a grade."), regradeCard(form), form.statusLine()];
   const wanted = (p) => state.outcomes.filter((o) => p.waiting.includes(o.name) || o.name in form.draftOf(`w${p.press}`).grades);
   const legend = state.outcomes.filter((o) => o.grades.some((g) => g.sentence) && rows.some((p) => wanted(p).includes(o)));
   const after = (o) => (o.washes ? ` after ${o.washes} wash${o.washes === 1 ? "" : "es"}` : "");
@@ -61,6 +61,7 @@ function washView(form) {
       make("summary", { "data-k": `guide:${o.name}`, onclick: () => { ui.shut = { ...ui.shut, [o.name]: !ui.shut?.[o.name] }; form.keepUi(); } },
         `What the grades of ${o.label}${after(o)} mean`),
       make("table", { className: "lines" }, o.grades.filter((g) => g.sentence).map((g) => make("tr", {}, make("td", {}, make("b", {}, g.label)), make("td", {}, g.sentence)))), make("p", { className: "quiet" }, o.published))),
+    regradeCard(form),
     rows.map(coupon),
     // Below a long pile too: Save and what became of it are never a scroll away.
     rows.length > 4 ? saving("save-below") : "",

@@ -105,7 +105,7 @@ def test_a_sentence_names_the_edge_in_the_dials_unit() -> None:
     made = next_presses(FOUR, results, 8)
     pairs = zip(made.why, made.runs["cure temperature"], strict=True)
     cool = [why for why, at in pairs if at <= 115]
-    assert all("how cool cure can be" in why and "°C)" in why for why in cool)
+    assert all("how cool the cure can be" in why and "°C)" in why for why in cool)
     html = made._repr_html_()
     # Words and units of the shop, no name of a column; the reason stands once.
     assert "oven_load" not in html and "oven load" in html and ".0<" not in html

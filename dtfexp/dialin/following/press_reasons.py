@@ -111,7 +111,7 @@ def _how_far(factor: Factor, side: str) -> str:
     elif factor.unit in ("s", "min"):
         how = ("short", "long")
     elif not factor.is_numeric:
-        return f"how far {name} can go"
+        return f"how far the {name} can go"
     else:
         how = ("low", "high")
-    return f"how {how[side == 'high']} {name} can be"
+    return f"how {how[side == 'high']} the {name} can be"

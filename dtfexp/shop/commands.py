@@ -133,6 +133,7 @@ def status(args: Namespace) -> None:
     """Print where a logbook stands: its presses, each fabric's verdict, what is next."""
     from dtfexp.book.status import press_list, presses_of
     from dtfexp.book.status import status as status_of
+    from dtfexp.book.steps_of_day import now as steps_now
 
     with opened_book(args) as book:
         now = presses_of(book)
@@ -141,6 +142,10 @@ def status(args: Namespace) -> None:
         print()
         for state, numbers in now.groups:
             print_wrapped(f"{len(numbers):4} {state}: {press_list(numbers)}", hang=5)
+        if steps := steps_now(book):
+            print("\nAt the bench now:")
+            for step in steps:
+                print_wrapped(f"   - {step}", hang=5)
         # The presses stand at once; the verdicts take a fit of all grades.
         with progress("working out the verdicts"):
             standing = status_of(book)

@@ -155,8 +155,8 @@ def more(book: Logbook, presses: int, seed: int) -> tuple[NextPlan, str]:
     said = [carried_over, found.reason]
     if len(found.runs):
         book.add(found)
-        said.append(f"{len(found.runs)} test presses were added to {book.path.name}.")
-        said += [*limit_notes(found), ONE_LINE]
+        said = [carried_over, f"{len(found.runs)} test presses were added to {book.path.name}."]
+        said += [*limit_notes(found), "Record them in 2_record.ipynb."]
     return found, " ".join(filter(None, said))
 
 
@@ -170,7 +170,7 @@ def next_form(book: Logbook, seed: int) -> SheetForm:
         plans = book.plans()
         if not waits or not len(plans):
             return []
-        return [str(plans["reason"].iloc[-1]), *plans["notes"].iloc[-1]]
+        return [str(plans["reason"].iloc[-1]), *plans["notes"].iloc[-1], ONE_LINE]
 
     return entry_form(
         book,

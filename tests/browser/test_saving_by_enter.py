@@ -61,25 +61,3 @@ def test_enter_in_the_note_saves_the_chosen_grade_with_it(form: Form, bench: Pat
     form.page.keyboard.press("Enter")
     form.said("good", "corner cool")
     assert len(recorded(bench)) == 3
-
-
-@pytest.mark.parametrize("size", [(1024, 768), (768, 1024)])
-def test_what_a_press_needs_stands_on_one_screen(form: Form, size: tuple[int, int]) -> None:
-    """Settings, clocks, grades and Save; so does what an oven load needs."""
-    form.page.set_viewport_size({"width": size[0], "height": size[1]})
-    try:
-        press = form.to_press()
-        form.key("full").tap()
-        seen = form.key("full").filter(has_text="Back")
-        seen.wait_for()
-        for stop, last in (("load 1", "look:browned"), (str(press), "save")):
-            form.key("goto").select_option(stop)
-            box = form.key(last).bounding_box()
-            assert box["y"] > 0 and box["y"] + box["height"] <= size[1], f"{stop}: {last}"
-            assert form.page.evaluate(f"document.querySelector('{FORM}').scrollTop") == 0
-            wide = "(node) => node.scrollWidth <= node.clientWidth"
-            assert form.page.locator(FORM).evaluate(wide), "nothing is cut off at the side"
-        seen.tap()
-        form.key("full").filter(has_text="Full").wait_for()
-    finally:
-        form.page.set_viewport_size({"width": 1024, "height": 768})

@@ -53,6 +53,7 @@ def test_status_before_the_first_grade_fits_nothing(path: Path, capsys, monkeypa
     assert "6 planned, not pressed yet: 1-6" in told
     assert "cotton: no grade yet." in told
     assert "Next: Make and grade presses 1-6.\n      dtfexp sheet" in told
+    assert "At the bench now:\n   - warm up oven" in told and "   - cure load 1 (coupon" in told
 
 
 def test_status_of_a_half_graded_book_names_every_press_once(

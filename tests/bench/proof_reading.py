@@ -104,6 +104,10 @@ def summary(rows):
         _told(name, [one[name] for one in measured if name in one], within)
     colours = {n: v for one in measured[:1] for n, v in one["colours"].items()}
     _told("colour", [v for one in measured for v in one["colours"].values()], 0.8)
+    plain = ("black", "grey 25", "grey 50", "grey 75")
+    for told, wanted in (("  colours", False), ("  greys", True)):
+        some = [v for one in measured for n, v in one["colours"].items() if (n in plain) == wanted]
+        _told(told, some, 0.8)
     for against in ("artwork", "before"):
         some = [v for one in measured if one["against"] == against for v in one["colours"].values()]
         _told(f"  {against}", some, 0.8)

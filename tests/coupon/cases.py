@@ -15,7 +15,7 @@ SESSION, PRESSES = "AB3X9", range(1, 41)
 #: What is wrong with a picture -> the reasons for which it may be refused.
 BAD = {
     "blurred": ("blurred", "no code"),
-    "glare": ("glare", "bright"),
+    "glare": ("glare", "bright", "no code"),
     "cut off": ("cut off", "no code"),
     "small": ("small", "no code"),
     "dark": ("dark", "no code"),
@@ -141,7 +141,7 @@ def _spoilt(scene, wrong, rng):
     if wrong == "dark":
         return replace(camera, exposure=float(rng.uniform(0.005, 0.05)))
     if wrong == "small":
-        return replace(camera, pixels=float(rng.uniform(2.5, 4.2)))
+        return replace(camera, pixels=float(rng.uniform(2.5, 4.0)))
     if wrong == "glare":
         at = rng.uniform(0.3, 0.7, 2) * scene.size
         return replace(camera, glare=(*at, float(rng.uniform(6, 15)), float(rng.uniform(0.6, 1.5))))

@@ -59,7 +59,10 @@ def mixture(pixels: Array, cloth: Array, spread: Array, start: Array) -> Mixture
     ``cloth`` (3,) and ``spread`` (3, 3): mean and covariance of bare cloth; ``start`` (3,): the
     colour that the print has about.
     """
-    centre: Array = start
+    # What is far from the cloth is print, faded as it may be; too little of it: as it was drawn.
+    away = pixels - cloth
+    far = np.einsum("ij,ij->i", away, np.linalg.solve(spread + 1e-5 * np.eye(3), away.T).T) > 16
+    centre: Array = np.median(pixels[far], 0) if far.mean() > 0.15 else start
     within: Array = spread
     for _ in range(6):
         share = (pixels - cloth) @ _direction(centre - cloth, within, spread)

@@ -146,12 +146,13 @@ def places(picture: Bytes, found: Iterable[Code]) -> list[Place]:
 
 def _places_of(picture: Bytes, label: Label, some: list[Code]) -> list[Place]:
     """Return the places of one label: every code is tried as either of the two of a coupon."""
-    tried = []
-    for one in some:
-        for which in (0, 1):
-            mates = [other for other in some if other is not one] if which == 0 else []
-            tried += [_located(picture, label, {0: one, 1: other}) for other in mates]
-            tried.append(_located(picture, label, {which: one}))
+    tried = [
+        _located(picture, label, {0: one, 1: other})
+        for one in some for other in some if other is not one
+    ]  # fmt: skip
+    # One code alone where no two go together: either of the two of a coupon.
+    if not any(place.marks == 4 for place, _ in tried):
+        tried += [_located(picture, label, {which: one}) for one in some for which in (0, 1)]
     tried.sort(key=lambda pair: (pair[1], pair[0].marks), reverse=True)
     kept: list[tuple[Place, float]] = []
     middle = np.array([coupon_layout(label.half).width, coupon_layout(label.half).height]) / 2
@@ -206,31 +207,49 @@ def _marks(
     picture: Bytes, matrix: Array, centres: Iterable[tuple[float, float]], searched: float
 ) -> tuple[Array, Array]:
     """Return where the middles of the marks are seen (4, 2) in px, and how alike they are (4,)."""
-    from skimage.feature import match_template
-
     half = int(2.6 * _MARK_SCALE)
     side = np.sign(np.arange(-half, half) + 0.5)
-    board = -np.outer(side, side)  # the upper left quarter is black
+    board = -np.outer(side, side)[None]  # the upper left quarter is black
     reach = half + int(np.ceil(searched * _MARK_SCALE))
     steps = (np.arange(-reach, reach) + 0.5) / _MARK_SCALE
     grid = np.stack(np.meshgrid(steps, steps), -1)
     seen, alike = [], []
     for centre in centres:
         patch = sampled(picture, moved(matrix, grid + centre)).mean(-1)
-        likeness = match_template(patch, board)
-        row, column = np.unravel_index(np.argmax(likeness), likeness.shape)
-        at = np.array(
-            [
-                _peak(likeness[row], column) - (reach - half),
-                _peak(likeness[:, column], row) - (reach - half),
-            ]
-        )
-        seen.append(moved(matrix, np.array(centre) + at / _MARK_SCALE))
-        alike.append(likeness[row, column])
+        (like,) = likeness(patch[None], board)
+        row, column = np.unravel_index(np.argmax(like), like.shape)
+        off = np.array([peak(like[row], column), peak(like[:, column], row)]) - (reach - half)
+        seen.append(moved(matrix, np.array(centre) + off / _MARK_SCALE))
+        alike.append(like[row, column])
     return np.array(seen), np.array(alike)
 
 
-def _peak(values: Array, at: np.intp) -> float:
+def likeness(patches: Array, parts: Array) -> Array:
+    """Return how alike parts (n, t, t) are to patches (n, p, p), at each place of them, -1..1.
+
+    Normalised cross-correlation (Lewis 1995), (n, p - t + 1, p - t + 1), by Fourier transforms.
+    """
+    from scipy.fft import irfft2, next_fast_len, rfft2
+
+    side, wide = parts.shape[-1], patches.shape[-1]
+    length = (next_fast_len(wide, real=True),) * 2
+    parts = parts - parts.mean((1, 2), keepdims=True)
+    patches = patches - patches.mean((1, 2), keepdims=True)
+    product = rfft2(patches, length) * np.conj(rfft2(parts, length))
+    cross = irfft2(product, length)[:, : wide - side + 1, : wide - side + 1]
+    total, square = (
+        np.pad(values, ((0, 0), (1, 0), (1, 0))).cumsum(1).cumsum(2)
+        for values in (patches, patches**2)
+    )
+    mean, power = (
+        (s[:, side:, side:] - s[:, :-side, side:] - s[:, side:, :-side] + s[:, :-side, :-side])
+        for s in (total, square)
+    )
+    spread = np.clip(power - mean**2 / side**2, 1e-6, None)
+    return np.asarray(cross / np.sqrt(spread * (parts**2).sum((1, 2))[:, None, None] + 1e-12))
+
+
+def peak(values: Array, at: np.intp) -> float:
     """Return the place of a maximum between its neighbours, by a parabola."""
     if not 0 < at < len(values) - 1:
         return float(at)

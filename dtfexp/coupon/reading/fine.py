@@ -28,17 +28,18 @@ LINE_HELD, LETTER_HELD = 0.9, 0.75
 _ALONG = 0.5
 
 
-def strip_held(share: Array, width: float, per_mm: float) -> float:
+def strip_held(share: Array, width: float, per_mm: float, level: float | None = None) -> float:
     """Return the share of a line's length that holds.
 
-    ``share`` (rows, columns): how much of each px is print, the line upright in the middle and 1 mm
-    of what is beside it on both sides; ``width`` in mm.
+    ``share`` (rows, columns): how much of each px is print, the line upright in the middle and some
+    of what is beside it on both sides; ``width`` in mm. ``level`` is the share beside it, by
+    default as seen there.
     """
     from scipy.ndimage import uniform_filter1d
 
-    side = int(0.5 * per_mm)
-    beside = np.concatenate([share[:, :side], share[:, -side:]], axis=1)
-    level = np.median(beside)
+    if level is None:
+        side = int(0.5 * per_mm)
+        level = float(np.median(np.concatenate([share[:, :side], share[:, -side:]], axis=1)))
     across = np.clip(share - level, -0.3, 1.3).sum(1) / per_mm
     smooth = uniform_filter1d(across, max(1, int(_ALONG * per_mm)), mode="nearest")
     return float((smooth >= 0.5 * width).mean())

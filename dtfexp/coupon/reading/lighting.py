@@ -1,9 +1,10 @@
 """The light over a coupon, and the coupon as it would look in even, white light.
 
 The light is followed by whatever has one colour in several places: bare cloth, the white print, the
-grey blocks, the teal. Its logarithm, channel by channel, is a polynomial of the second degree and
-a smooth field beyond it (Rasmussen & Williams 2006, section 2.7); each colour has an unknown level
-of its own. The white print is then called white (METHODS.md, equation (42)).
+grey blocks, the teal. Its logarithm is a polynomial of the second degree and a smooth field beyond
+it (Rasmussen & Williams 2006, section 2.7), with a slight tint from side to side in each channel;
+each colour has an unknown level of its own. The white print is then called white (METHODS.md,
+equation (42)).
 """
 
 from __future__ import annotations
@@ -30,8 +31,8 @@ _FOLLOWED = (BARE, *(_INKS.index(name) for name in ("white", "grey 25", "grey 50
 #: far from print the cloth is (powder clings to it nearer by).
 _TILE, _INSIDE, _AWAY = 3.0, 0.5, 1.6
 #: Of the smooth field: standard deviation (of the log) and length, mm. Of the polynomial: its
-#: terms' standard deviation over half a coupon.
-_FIELD, _LENGTH, _TERMS, _LEVEL = 0.06, 14.0, 0.6, 5.0
+#: terms' standard deviation over half a coupon; of a tint; of the colours' levels.
+_FIELD, _LENGTH, _TERMS, _TINT, _LEVEL = 0.06, 14.0, 0.6, 0.03, 5.0
 #: mm between the places where the field is computed; rounds of telling print from cloth.
 _COARSE, _TURNS = 4.0, 3
 #: Light that a camera adds everywhere (veil), of white; the least error of a reading (log).
@@ -63,12 +64,14 @@ class _Readings:
 
 
 def inside(ink: NDArray[np.int8], index: int, depth: float) -> Mask:
-    """Return the px at least ``depth`` px within what is printed in an ink, or bare."""
-    from scipy.ndimage import distance_transform_edt
+    """Return the px ``depth`` px within what is printed in an ink, or bare, along rows and columns.
 
-    # Beyond the coupon's edge may be anything: the edge counts as one.
-    framed = np.pad(ink == index, 1)
-    return np.asarray(distance_transform_edt(framed)[1:-1, 1:-1] > depth)
+    Beyond the coupon's edge may be anything: the edge counts as one.
+    """
+    from scipy.ndimage import minimum_filter
+
+    wide = 2 * int(np.ceil(depth)) + 1
+    return np.asarray(minimum_filter(ink == index, wide, mode="constant", cval=0))
 
 
 def even(seen: Seen) -> Even:
@@ -151,25 +154,41 @@ def _fitted(
     level = np.eye(len(_FOLLOWED))[readings.colour]
     field = _covariance(readings.at, readings.at) + _TERMS**2 * here @ here.T
     cross = _covariance(points, readings.at) + _TERMS**2 * there @ here.T
-    prior = field + _LEVEL**2 * level @ level.T
-    with_white = cross + _LEVEL**2 * level[:, 1]
-    trends, levels, variances = [], [], []
+    log, sd = _over_channels(readings)
+    solved, noise, known = _solved(
+        field + _LEVEL**2 * level @ level.T, log, sd, cross + _LEVEL**2 * level[:, 1]
+    )
+    own = _FIELD**2 + _TERMS**2 * (there**2).sum(1) + _LEVEL**2
+    # What is left in each channel is its level and a slight tint of the light from side to side.
+    rows = np.concatenate([_TINT * here, _LEVEL * level], 1)
+    weight = 1 / (readings.sd**2 * (noise / sd**2)[:, None])
+    rest = readings.log - (field @ solved)[:, None]
+    grid, trends, levels = (len(edges[1]), len(edges[0])), [], []
     for channel in range(3):
-        solved, known = _solved(
-            prior, readings.log[:, channel], readings.sd[:, channel], with_white
-        )
-        trends.append(cross @ solved)
-        levels.append(_LEVEL**2 * level.T @ solved)
-        own = _FIELD**2 + _TERMS**2 * (there**2).sum(1) + _LEVEL**2
-        variances.append(np.clip(own - known, 0, None))
-    grid = (len(edges[1]), len(edges[0]))
+        normal = rows.T @ (rows * weight[:, channel, None]) + np.eye(rows.shape[1])
+        tint = np.linalg.solve(normal, rows.T @ (weight[:, channel] * rest[:, channel]))
+        terms = here.shape[1]
+        trends.append(cross @ solved + _TINT * there @ tint[:terms])
+        levels.append(_LEVEL * tint[terms:])
     trend = np.stack([_spread_out(one.reshape(grid), shape) for one in trends], -1)
-    sd = _spread_out(np.sqrt(np.mean(variances, 0)).reshape(grid), shape)
-    return trend, np.stack(levels, -1), sd
+    error = _spread_out(np.sqrt(np.clip(own - known, 0, None)).reshape(grid), shape)
+    return trend, np.stack(levels, -1), error
 
 
-def _solved(prior: Array, log: Array, sd: Array, cross: Array) -> tuple[Array, Array]:
-    """Return the weights of the readings, and the variance that they take away at ``cross``."""
+def _over_channels(readings: _Readings) -> tuple[Array, Array]:
+    """Return log level and sd (n,) over the channels, weighted alike for all of one colour."""
+    log, sd = np.empty(len(readings.at)), np.empty(len(readings.at))
+    for colour in np.unique(readings.colour):
+        some = readings.colour == colour
+        weight = 1 / np.median(readings.sd[some] ** 2, axis=0)
+        weight /= weight.sum()
+        log[some] = readings.log[some] @ weight
+        sd[some] = np.sqrt(readings.sd[some] ** 2 @ weight**2 + _LEAST**2)
+    return log, sd
+
+
+def _solved(prior: Array, log: Array, sd: Array, cross: Array) -> tuple[Array, Array, Array]:
+    """Return the weights of the readings, their variances, and what they explain at ``cross``."""
     from scipy.linalg import cho_factor, cho_solve
 
     extra = np.ones(len(log))
@@ -180,7 +199,7 @@ def _solved(prior: Array, log: Array, sd: Array, cross: Array) -> tuple[Array, A
         # A reading that does not fit counts for less.
         extra = 1 + (noise * solved / sd / 2.5) ** 2
     known = cho_solve(factor, cross.T, check_finite=False)
-    return solved, (cross * known.T).sum(1)
+    return solved, noise, (cross * known.T).sum(1)
 
 
 def _terms(at: Array, size: Array) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 from dtfexp.coupon.layout import INKS, coupon_layout
 from dtfexp.coupon.payload import Half, Label
 from dtfexp.coupon.raster import coupon_picture
-from dtfexp.coupon.reading.finding import homography, moved, sampled
+from dtfexp.coupon.reading.finding import homography, likeness, moved, peak, sampled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -82,15 +82,13 @@ def shifts(
     per_mm: float,
     reach: float,
     unknown: NDArray[np.bool_] | None = None,
-    apart: float = 4.0,
+    apart: float = 5.0,
 ) -> tuple[Array, Array]:
     """Return where parts of the artwork stand, and how far off they are seen; (n, 2) in mm each.
 
     ``values`` (rows, columns): the picture in grey, laid on the artwork's grid; ``unknown``: px of
     which the artwork says nothing; ``apart``: mm between parts.
     """
-    from skimage.feature import match_template
-
     bare = float(np.median(values[ink < 0]))
     levels = np.array([float(np.mean(INKS[name])) for name in _INKS] + [bare])
     levels[:-1] *= np.percentile(values[ink == 0], 70) / 255
@@ -98,22 +96,26 @@ def shifts(
     if unknown is not None:
         expected[unknown] = values[unknown].mean()
     half, off = int(PART * per_mm / 2), int(np.ceil(reach * per_mm))
-    centres, found = [], []
     step, wide = int(apart * per_mm), half + off
-    for row in range(wide, ink.shape[0] - wide, step):
-        for column in range(wide, ink.shape[1] - wide, step):
-            part = expected[row - half : row + half, column - half : column + half]
-            if not _has_edges(part):
-                continue
-            patch = values[row - wide : row + wide, column - wide : column + wide]
-            likeness = match_template(patch, part)
-            top, left = np.unravel_index(np.argmax(likeness), likeness.shape)
-            inner = 0 < top < 2 * off and 0 < left < 2 * off
-            if likeness[top, left] < _ALIKE or not inner:
-                continue
-            centres.append((column / per_mm, row / per_mm))
-            moved_by = (_peak(likeness[top], left) - off, _peak(likeness[:, left], top) - off)
-            found.append((moved_by[0] / per_mm, moved_by[1] / per_mm))
+    corners = [
+        (row, column)
+        for row in range(wide, ink.shape[0] - wide, step)
+        for column in range(wide, ink.shape[1] - wide, step)
+        if _has_edges(expected[row - half : row + half, column - half : column + half])
+    ]
+    if not corners:
+        return np.zeros((0, 2)), np.zeros((0, 2))
+    parts = np.array([expected[r - half : r + half, c - half : c + half] for r, c in corners])
+    patches = np.array([values[r - wide : r + wide, c - wide : c + wide] for r, c in corners])
+    centres, found = [], []
+    for (row, column), alike in zip(corners, likeness(patches, parts), strict=True):
+        top, left = np.unravel_index(np.argmax(alike), alike.shape)
+        inner = 0 < top < 2 * off and 0 < left < 2 * off
+        if alike[top, left] < _ALIKE or not inner:
+            continue
+        centres.append((column / per_mm, row / per_mm))
+        moved_by = (peak(alike[top], left) - off, peak(alike[:, left], top) - off)
+        found.append((moved_by[0] / per_mm, moved_by[1] / per_mm))
     return np.array(centres).reshape(-1, 2), np.array(found).reshape(-1, 2)
 
 
@@ -123,8 +125,3 @@ def _has_edges(part: Array) -> bool:
     a, b, c = (right**2).mean(), (right * down).mean(), (down**2).mean()
     low = (a + c) / 2 - np.hypot((a - c) / 2, b)
     return bool(a + c > 20 and low > _EDGES * (a + c - low))
-
-
-def _peak(values: Array, at: np.intp) -> float:
-    low, here, high = values[at - 1 : at + 2]
-    return float(at + 0.5 * (low - high) / (low - 2 * here + high - 1e-12))

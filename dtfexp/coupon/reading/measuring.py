@@ -37,7 +37,9 @@ COUNTED: tuple[Kind, ...] = ("solid", "block")
 _EDGE, _COLOUR_EDGE = 0.3, 0.6
 #: Standard errors that no picture shows, from pictures with known truth: of a share, and of a
 #: colour (CIEDE2000).
-_SHARE_SD, _COLOUR_SD = 0.003, 0.2
+_SHARE_SD, _COLOUR_SD = 0.004, 0.15
+#: Standard error of a flat colour's bytes in a JPEG of middling quality.
+_ROUNDED = 0.5
 #: Powder is white: on cloth lighter than this (CIELAB L*) it is not seen. How far from the print it
 #: is looked for, mm, and what it changes at least (CIELAB).
 _TOO_LIGHT, _RING, _POWDER = 85.0, (0.4, 1.0), 5.0
@@ -120,13 +122,13 @@ def _fine(coupon: _Coupon, teal: Mixture) -> tuple[Measured, Measured, Measured]
     lines, gaps, letters = {}, {}, {}
     for one in coupon.layout.of_kind("line", "gap"):
         rows, columns = coupon.box(one, 0.0)
-        beside = int(1.0 * per_mm)
+        beside = int((1.0 if one.kind == "line" else 0.4) * per_mm)
         columns = slice(max(columns.start - beside, 0), columns.stop + beside)
         share = teal.share(light[rows, columns])
         if one.kind == "line":
             lines[one.size] = strip_held(share, one.size, per_mm)
-        else:
-            gaps[one.size] = strip_held(1 - share, one.size, per_mm)
+        else:  # print that is gone beside a gap does not close it
+            gaps[one.size] = strip_held(1 - share, one.size, per_mm, level=0.0)
     expected = coupon.seen.ink == _INKS.index("teal")
     for one in coupon.layout.of_kind("letters"):
         where = coupon.box(one, -0.5)
@@ -153,7 +155,10 @@ def _halo(coupon: _Coupon) -> Measured | None:
     apart = colour.plain_difference(colour.lab(light[ring]), cloth)
     plain = coupon.even.light[inside(coupon.seen.ink, BARE, 1.6 * per_mm)]
     usual = np.percentile(colour.plain_difference(colour.lab(plain), cloth), 95)
-    share = float((apart > max(_POWDER, usual)).mean())
+    seen = apart > max(_POWDER, usual)
+    if seen.any():  # the soft edge of a grain is no grain: half as strong as the plain ones
+        seen = apart > max(_POWDER, usual, 0.5 * float(np.percentile(apart[seen], 80)))
+    share = float(seen.mean())
     return Measured(100 * share, 100 * float(np.hypot(0.02, 0.1 * share)))
 
 
@@ -173,18 +178,26 @@ def _colours(coupon: _Coupon, before: CouponMeasures | None) -> Mapping[str, Col
             earlier = before.colours[name]
             start = np.array(earlier.after)
             sd = float(np.hypot(sd, earlier.ciede2000.sd))
-        apart = float(colour.difference(start, after))
+        # The length of a noisy difference is too long: its variance is taken off its square.
+        apart = float(np.sqrt(max(0.0, float(colour.difference(start, after)) ** 2 - sd**2)))
         found[name] = ColourChange(_lab(start), _lab(after), Measured(apart, sd))
     return found
 
 
 def _colour_sd(coupon: _Coupon, mixed: Mixture, some: list[Feature]) -> float:
-    """Return the standard error of a colour, CIEDE2000: of the light, and of cloth mixed in."""
+    """Return the standard error of a colour, CIEDE2000.
+
+    Of the light, of bytes rounded in the picture (JPEG rounds flat parts too), of cloth mixed in.
+    """
     drift = np.mean([coupon.even.trend_sd[coupon.box(one)].mean() for one in some])
     here = colour.lab(mixed.print)
     off = float(colour.difference(here, colour.lab(mixed.print * (1 + drift))))
+    white = coupon.even.white
+    written = colour.srgb(mixed.print * white)
+    steps = colour.linear(written + _ROUNDED * np.eye(3)) / white
+    rounded = colour.difference(np.broadcast_to(here, (3, 3)), colour.lab(steps))
     mixed_in = 0.1 * mixed.contrast if mixed.contrast < TELLS else 0.0
-    return float(np.sqrt(off**2 + mixed_in**2 + _COLOUR_SD**2))
+    return float(np.sqrt(off**2 + (rounded**2).sum() + mixed_in**2 + _COLOUR_SD**2))
 
 
 def _lab(values: Array) -> Lab:

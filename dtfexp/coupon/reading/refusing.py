@@ -26,7 +26,7 @@ Reason = Literal[
 _WHITE, _BLACK = list(INKS).index("white"), list(INKS).index("black")
 #: Least px/mm; largest blur (standard deviation, mm); how much narrower the coupon may be seen in
 #: one direction than in the other.
-LEAST_SCALE, MOST_BLUR, MOST_SLANT = 5.0, 0.32, 2.0
+LEAST_SCALE, MOST_BLUR, MOST_SLANT = 4.3, 0.32, 2.0
 #: Least and largest value of the white print in the picture, 0..255, and the share of it above.
 DARKEST, BRIGHTEST, _CLIPPED = 85, 252, 0.02
 #: Light added to cloth or print, of white, and the share of the coupon with it: glare.

@@ -7,10 +7,13 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
+from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.following import candidates
+from dtfexp.dialin.following import next_presses as following
 from dtfexp.dialin.following.batch import CELL_BUDGET, _stacked_cells, choose_batch
 from dtfexp.dialin.following.candidates import candidate_pool
-from dtfexp.dialin.following.likely_window import LikelyWindow, likely_window
+from dtfexp.dialin.following.likely_window import LikelyWindow, _zoom_range, likely_window
+from dtfexp.dialin.following.next_presses import batch_reason
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
 from dtfexp.maths.inference.central import at_central_hyperparameters
 from tests.dialin.bench import (
@@ -186,3 +189,72 @@ def test_a_word_that_never_holds_takes_no_presses_from_one_that_does() -> None:
     found = likely_window(fitted, at_central_hyperparameters(fitted.posterior), "cotton", 0.9, 600)
     weight = pd.Series(found.weight).groupby(found.frame[PEEL.name].to_numpy()).sum()
     assert weight["hot"] == 0 and weight["cold"] < 0.1 * weight["warm"]
+
+
+def test_candidates_reach_a_margin_past_the_region_and_share_loads_by_oven() -> None:
+    """Press time 12 to 18 s: 0.15 of 6 s and one step, 1.9 s, on each side; the oven 4.5 °C."""
+    fitted = under_way(0)
+    region = pd.DataFrame({"cure temperature": [120, 130], "press time": [12, 18]})
+    pool = candidate_pool(fitted, ["cotton"], {"cotton": region}, 0)
+    assert set(pool.frame["press time"]) == set(range(11, 20))
+    # 115.5 to 134.5 °C: three settings of the dial.
+    assert set(pool.frame["cure temperature"]) == {120, 125, 130}
+    fresh = len(pool.frame)
+    loads = pd.Series(pool.candidates.load[:fresh]).groupby(pool.frame["cure temperature"])
+    assert (loads.nunique() == 1).all() and loads.first().nunique() == 3
+    assert (pool.candidates.round_[:fresh] == 0).all()
+    # The two presses in the wash keep loads and rounds of their own.
+    waiting = fitted.results.tail(2)
+    for column, codes in (("oven_load", "load"), ("press_round", "round_")):
+        own = getattr(pool.candidates, codes)[fresh:]
+        assert own[0] == 10_000 and (own[0] == own[1]) == (waiting[column].nunique() == 1)
+        assert not set(own) & set(getattr(pool.candidates, codes)[:fresh])
+
+
+def test_the_reason_speaks_of_one_window_or_of_several() -> None:
+    class Used:
+        def presses_used(self, fabric: str) -> int:
+            return 3
+
+    class Known:
+        def known_share(self, pass_rate: float) -> float:
+            return 0.4
+
+        def has_good_place(self, pass_rate: float) -> bool:
+            return True
+
+    class Chosen:
+        def __init__(self, **shares: int) -> None:
+            self.shares, self.likely = shares, dict.fromkeys(shares, Known())
+
+    assert batch_reason(Used(), Chosen(cotton=4)) == (  # type: ignore[arg-type]
+        "Chosen to show where the window of cotton ends, with few changes of temperature."
+    )
+    assert batch_reason(Used(), Chosen(cotton=3, nylon=1)) == (  # type: ignore[arg-type]
+        "Chosen to show where the windows of cotton and nylon end, with few changes of temperature."
+        " Shared by need: cotton gets 3 (40% of its likely window is known) and nylon gets 1 "
+        "(40% of its likely window is known)."
+    )
+
+
+def test_a_batch_worth_nothing_more_gives_an_empty_plan_that_says_so(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(following, "choose_batch", lambda *_: None)
+    results = graded(QUICK, plan(QUICK, 10).runs)
+    made = next_presses(QUICK, results, 4)
+    assert made.runs.empty and list(made.runs.columns[-2:]) == ["cure temperature", "press time"]
+    assert "10 presses say enough; confirm the target instead." in made.reason
+
+
+def test_a_closer_look_keeps_the_cells_that_count_and_one_more_on_each_side() -> None:
+    grid = grids.grid(QUICK, "cotton", {}, 1000)
+    assert grid.shape == (9, 17)
+    flat = np.ones(grid.shape)
+    assert _zoom_range(grid, flat.ravel()) is None
+    # All but the two hottest count: one more on that side still leaves the hottest out.
+    flat[7:] = 0.0
+    whole = {"cure temperature": (105.0, 140.0), "press time": (8.0, 24.0)}
+    assert _zoom_range(grid, flat.ravel()) == whole
+    flat[:, [0, 1, 2, 15, 16]] = 0.0
+    assert _zoom_range(grid, flat.ravel()) == whole | {"press time": (10.0, 23.0)}

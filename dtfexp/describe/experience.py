@@ -25,8 +25,8 @@ _NUMBER = (int, float)
 #: Key -> type of what every experience holds; then of the tables in its lists.
 _KEYS: dict[str, Any] = {
     "name": str, "made": str, "share": _NUMBER, "books": list, "settings": list, "scales": list,
-    "common": dict, "classes": dict, "new_class": dict, "between": list, "places": list,
-    "moved": dict,
+    "common": list, "classes": dict, "joint": list, "new_class": dict, "between": list,
+    "places": list, "moved": dict,
 }  # fmt: skip
 _TABLES: dict[str, dict[str, Any]] = {
     "books": {"name": str, "digest": str, "presses": int, "fabrics": list},
@@ -37,7 +37,7 @@ _TABLES: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 #: The scales that a shop sees, in its words.
 _LUCK = {"load luck": "Oven loads", "round luck": "Press rounds", "press noise": "Like presses"}
-_PLACE: dict[str, Any] = {"key": str, "unit": str, "levels": list, "best": _NUMBER, "sd": _NUMBER,
+_PLACE: dict[str, Any] = {"key": str, "unit": str, "levels": list, "best": _NUMBER,
                           "low": _NUMBER, "high": _NUMBER}  # fmt: skip
 
 
@@ -140,15 +140,8 @@ class Experience:
 
 def _place_line(own: Mapping[str, Any]) -> str:
     best, low, high = (_shown(own, own[key]) for key in ("best", "low", "high"))
-    if own["levels"]:
-        name = str(own["key"]).partition(" (")[0]
-        return f"{name}: {best}; by itself good from {low} to {high}"
-    off = f"{float(own['sd']):.0f}" if own["sd"] >= 3 else f"{float(own['sd']):.1f}"
-    by = f"{off} {own['unit']}".strip()
-    return (
-        f"{own['key']}: {best}, on most benches within {by} of it; by itself good from {low} to "
-        f"{high}"
-    )
+    name = str(own["key"]).partition(" (")[0]
+    return f"{name}: {best}; by itself good from {low} to {high}"
 
 
 def _shown(own: Mapping[str, Any], value: float) -> str:
@@ -194,13 +187,13 @@ def _check(content: object) -> None:
     if not 0.0 <= content["share"] < 1.0:
         raise _damaged("share")
     p = 1 + 2 * d + d * (d - 1) // 2
-    for name, own in {"common": content["common"], **content["classes"]}.items():
-        mean = own.get("mean") if isinstance(own, Mapping) else None
-        if not isinstance(mean, list) or len(mean) != p or not all(map(fields.is_number, mean)):
-            raise _damaged(name)
-        _check_triangle(own.get("covariance"), p, name)
-    for kind, triangle in {"between": content["between"], **content["new_class"]}.items():
-        _check_triangle(triangle, p, kind)
+    for name, mean in {"common": content["common"], **content["classes"]}.items():
+        _check_numbers(mean, p, name)
+    q = p * (1 + len(content["classes"]))
+    _check_numbers(content["joint"], q * (q + 1) // 2, "joint")
+    for kind in ("outcome", "fabric", "film"):
+        _check_triangle(content["new_class"].get(kind), p, f"new_class {kind}")
+    _check_triangle(content["between"], p, "between")
     for what, own in content["moved"].items():
         _check_table(own, {"sd": dict, "books": int}, f"moved {what}")
 
@@ -215,12 +208,15 @@ def _check_table(table: object, keys: Mapping[str, Any], place: str) -> None:
             raise _damaged(f"{place} {key}".strip())
 
 
-def _check_triangle(values: object, p: int, place: str) -> None:
+def _check_numbers(values: object, count: int, place: str) -> None:
+    fair = isinstance(values, list) and len(values) == count
+    if not fair or not all(map(fields.is_number, values)):  # type: ignore[call-overload]
+        raise _damaged(place)
+
+
+def _check_triangle(values: Any, p: int, place: str) -> None:
     """Refuse what is not the lower triangle of a covariance (p, p), row by row."""
-    if not isinstance(values, list) or len(values) != p * (p + 1) // 2:
-        raise _damaged(place)
-    if not all(map(fields.is_number, values)):
-        raise _damaged(place)
+    _check_numbers(values, p * (p + 1) // 2, place)
     rows = [list(map(float, values[i * (i + 1) // 2 : (i + 1) * (i + 2) // 2])) for i in range(p)]
     # Cholesky in place; digits left out in the file may make a pivot a little negative.
     for i in range(p):

@@ -121,7 +121,7 @@ def test_the_file_is_read_back_equal_and_holds_no_press(learnt, folder):
     # Distributions only: nothing in it is as long as the presses of the books.
     assert set(learnt.content) == {
         "format", "version", "name", "made", "share", "books", "settings", "common", "classes",
-        "new_class", "between", "scales", "places", "moved",
+        "joint", "new_class", "between", "scales", "places", "moved",
     }  # fmt: skip
     assert all(set(book) == {"name", "digest", "presses", "fabrics"}
                for book in learnt.content["books"])  # fmt: skip

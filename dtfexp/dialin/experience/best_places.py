@@ -17,7 +17,7 @@ from dtfexp.maths.field.trend import TrendTerms
 
 Array = NDArray[np.float64]
 
-_REACH, _PLACES, _DRAWS, _STEPS = 1.5, 4096, 100, 121
+_REACH, _PLACES, _STEPS = 1.5, 4096, 121
 
 
 def best_places(content: Mapping[str, Any], books: Sequence[BookMessage]) -> list[dict[str, Any]]:
@@ -48,23 +48,12 @@ def best_places(content: Mapping[str, Any], books: Sequence[BookMessage]) -> lis
 def _settings(
     each: Sequence[tuple[Array, Array]], settings: Sequence[CodedSetting]
 ) -> list[dict[str, Any]]:
-    """Return best place, its sd between benches, and how far each setting is good by itself."""
+    """Return the best place, and how far each setting is good by itself."""
     d, terms = len(settings), TrendTerms(tuple(range(len(settings))))
     places = _REACH * (2.0 * qmc.Sobol(d, scramble=False).random(_PLACES) - 1.0)
     features = _features(terms, places)
     means = np.array([mean for mean, _ in each])
     best = _refined(terms, means, places[int(np.argmax((features @ means.T).min(axis=1)))])
-    rng = np.random.default_rng(0)
-    # Outcomes of a bench lean the same way: one deviation for all.
-    normals = rng.standard_normal((_DRAWS, terms.count))
-    roots = [np.linalg.cholesky(covariance) for _, covariance in each]
-    worst = np.min(
-        [features @ (mean[:, None] + root @ normals.T)
-         for (mean, _), root in zip(each, roots, strict=True)], axis=0,
-    )  # fmt: skip
-    # Half of the middle two thirds: a bench without a good place has its best anywhere.
-    ends = np.quantile(places[np.argmax(worst, axis=0)], [1 / 6, 5 / 6], axis=0)
-    spread = 0.5 * (ends[1] - ends[0])
     steps, out = np.linspace(-_REACH, _REACH, _STEPS), []
     for k, setting in enumerate(settings):
         line = np.tile(best, (_STEPS, 1))
@@ -73,18 +62,15 @@ def _settings(
         near = int(np.argmin(np.abs(steps - best[k])))
         low = near - int(np.argmin(np.append(good[: near + 1][::-1], False))) + 1
         high = near + int(np.argmin(np.append(good[near:], False))) - 1
-        at = [setting.value(code) for code in (best[k], steps[min(low, near)],
-                                               steps[max(high, near)],
-                                               best[k] + 0.5 * spread[k],
-                                               best[k] - 0.5 * spread[k])]  # fmt: skip
-        low_end, high_end = sorted(at[1:3])
+        codes = (best[k], steps[min(low, near)], steps[max(high, near)])
+        at, *ends = (setting.value(code) for code in codes)
+        low_end, high_end = sorted(ends)
         out.append(
             {
                 "key": setting.key,
                 "unit": setting.unit,
                 "levels": list(setting.levels),
-                "best": float(f"{at[0]:.4g}"),
-                "sd": float(f"{abs(at[3] - at[4]):.3g}"),
+                "best": float(f"{at:.4g}"),
                 "low": float(f"{low_end:.4g}"),
                 "high": float(f"{high_end:.4g}"),
             }

@@ -126,6 +126,16 @@ def test_signatures_of_experience():
     assert names_and_defaults(dtfexp.Session.__init__)["experience"] == ("K", None)
 
 
+def test_signature_of_the_coupon_artwork():
+    given = names_and_defaults(dtfexp.coupon_artwork)
+    given.pop("progress")
+    assert given == {
+        "book": ("P", None), "out": ("P", None), "presses": ("K", None), "fabrics": ("K", None),
+        "halves": ("K", False), "dpi": ("K", 300), "film_width": ("K", None),
+        "mirror": ("K", False),
+    }  # fmt: skip
+
+
 def test_signatures_of_logbook_and_report():
     record = names_and_defaults(dtfexp.Logbook.record)
     assert next(iter(record)) == "press" and record["defects"][1] == ()

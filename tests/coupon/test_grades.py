@@ -58,6 +58,12 @@ def test_the_formula_by_hand():
     expected = math.hypot((-10 + 4.5) / (1 + 0.9**2), 4.5 / (1 + 0.45**2))
     found = fastness_difference((50, blue[0], blue_b[0]), (50, blue[1], blue_b[1]))
     assert found == pytest.approx(expected)
+    # As much round it on both sides: ΔH = 2 √(50 · 40) sin 10°, from which D is taken too.
+    turned = [(50, r * math.cos(math.radians(h)), r * math.sin(math.radians(h)))
+              for r, h in ((50, 270), (40, 290))]  # fmt: skip
+    hue = 2 * math.sqrt(50 * 40) * math.sin(math.radians(10))
+    expected = math.hypot((-10 + 4.5) / (1 + 0.9**2), (hue + 4.5) / (1 + 0.45**2))
+    assert fastness_difference(*turned) == pytest.approx(expected)
 
 
 def test_mean_hue_goes_the_short_way_round():

@@ -61,6 +61,13 @@ def test_cut_lines_lie_between_coupons_and_round_the_last():
                     round(LEADER + 2 * height + 9, 3)}  # fmt: skip
 
 
+@pytest.mark.parametrize("width", [90, 93, 200])
+def test_no_cut_line_leaves_the_film(width):
+    for line in strip_of(LABELS, width, 6).cut_lines():
+        x0, _, x1, _ = line.box
+        assert x0 >= 0 and x1 <= width
+
+
 def test_white_lies_under_all_ink_and_nowhere_else():
     picture = coupon_picture(LABELS[0], 5)
     white = white_layer(picture)

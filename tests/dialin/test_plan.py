@@ -47,6 +47,17 @@ def test_a_first_look_is_compact_round_the_usual_settings() -> None:
     assert runs.drop(columns=["press", "oven_load", "press_round"]).duplicated().sum() == 1
 
 
+def test_a_plan_without_room_for_all_corners_stays_closer() -> None:
+    """Six presses on four settings: five of the eight corners, at 0.7 of their distance (to half a
+    step of the dial)."""
+    few, all_corners = plan(FOUR, 6).runs, plan(FOUR, 9).runs
+    for factor in FOUR.factors:
+        usual = float(factor.usual)
+        near, far = ((runs[factor.name] - usual).abs().max() for runs in (few, all_corners))
+        assert near == pytest.approx(0.7 * far, abs=factor.grid_step)
+        assert near < far
+
+
 def test_the_heat_limit_moves_the_plan_down() -> None:
     runs = plan(HALF, 12).runs
     limit = HALF.fabric("nylon").limit_in("°F")

@@ -23,6 +23,9 @@ Array = NDArray[np.float64]
 
 REACH = 0.45
 AXIAL_DISTANCE = 1.8
+# Of that, how far the corners of a plan stand that has no room for all of them: so few presses
+# find a good place between them, not the edges.
+CLOSE = 0.7
 
 
 def presses_per_fabric(presses: int, fabrics: list[str]) -> dict[str, int]:
@@ -110,6 +113,8 @@ def first_look_codes(factors: int, count: int, *, mirror: bool = False, turn: in
         corners = corners * np.where(np.arange(factors) == factors - 1, -1.0, 1.0)
     centre = np.zeros((1, factors))
     corners = _maximin_order(corners)
+    if count <= len(corners):
+        corners = CLOSE * corners
     room = max(1, min(len(corners), count - 1))
     corners = np.roll(corners, -turn * room, axis=0)
     start = corners[:room]

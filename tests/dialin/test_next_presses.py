@@ -10,7 +10,7 @@ from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.following import candidates
 from dtfexp.dialin.following import next_presses as following
-from dtfexp.dialin.following.batch import CELL_BUDGET, _stacked_cells, choose_batch
+from dtfexp.dialin.following.batch import CELL_BUDGET, _stacked_cells, _was_pressed, choose_batch
 from dtfexp.dialin.following.candidates import candidate_pool
 from dtfexp.dialin.following.likely_window import LikelyWindow, _zoom_range, likely_window
 from dtfexp.dialin.following.next_presses import batch_reason
@@ -258,3 +258,23 @@ def test_a_closer_look_keeps_the_cells_that_count_and_one_more_on_each_side() ->
     assert _zoom_range(grid, flat.ravel()) == whole
     flat[:, [0, 1, 2, 15, 16]] = 0.0
     assert _zoom_range(grid, flat.ravel()) == whole | {"press time": (10.0, 23.0)}
+
+
+@pytest.mark.parametrize(
+    ("oven", "time", "pressed"),
+    [(120.0, 15, True), (121.5, 14.5, True), (121.6, 15, False), (120.0, 14.4, False)],
+)
+def test_a_target_counts_as_pressed_within_half_a_spread_or_step(
+    oven: float, time: float, pressed: bool
+) -> None:
+    """Oven: half of 3 °C. Press time has no spread: half a step of 1 s."""
+
+    class Recorded:
+        session = QUICK
+        results = pd.DataFrame(
+            {"fabric": ["cotton"], "cure temperature": [oven], "press time": [time]}
+        )
+
+    target = {"cure temperature": 120.0, "press time": 15.0}
+    assert _was_pressed(Recorded(), "cotton", target) is pressed  # type: ignore[arg-type]
+    assert not _was_pressed(Recorded(), "nylon", target)  # type: ignore[arg-type]

@@ -62,7 +62,7 @@ def render(
     ``pictures``: thumbnails of the presses; ``learnt``: sentences on the experience used.
     """
     session = fit.session
-    sections = []
+    sections: list[dict[str, Any]] = []
     for number, (finding, card) in enumerate(zip(findings, cards, strict=True), start=1):
         said(finding.name)
         key = f"fabric-{number}"

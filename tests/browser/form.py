@@ -36,7 +36,7 @@ class Form:
 
     def _reached(self, wanted: str) -> bool:
         """Scroll up to what is wanted: JupyterLab draws only the cells that are in view."""
-        if self.page.locator(wanted).count():
+        if self.page.locator(wanted).first.is_visible():
             self.page.locator(wanted).first.scroll_into_view_if_needed()
             return True
         self.page.mouse.move(500, 400)

@@ -1,6 +1,6 @@
 """What a picture proposes for an outcome: a grade or a value, how sure, and why.
 
-A proposal is no grade: a person decides. Which measure answers which outcome is told by the words
+A proposal is no grade: a person decides. Which measure answers which outcome follows from words
 in the outcome's name, as its published scale is (``describe.signs.guide``). Digital imaging for
 grading change in colour is the method of ISO 105-A11; its title is from memory, its text was not at
 hand.

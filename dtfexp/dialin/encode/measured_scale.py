@@ -1,6 +1,6 @@
 """Measured outcomes on the model's scale: distance from acceptance where noise is nearly Gaussian.
 
-A share gathers at 0 and 100 %, a line width is told in steps that are ratios: there a difference
+A share gathers at 0 and 100 %, a line width is read in steps that are ratios: there a difference
 does not mean the same everywhere. Shares enter as arcsine roots, lengths that span a factor of
 eight or more as logarithms (variance stabilising transforms: Bartlett 1947, Biometrics 3:39, from
 memory), everything else as it is.

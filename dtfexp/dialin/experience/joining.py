@@ -34,7 +34,7 @@ Array = NDArray[np.float64]
 #: kind of class.
 BETWEEN, COMMON, CLASS = 0.8, 0.3, 0.1
 #: Benches that the general prior counts for in what differs between benches, and in the scales.
-#: Of those tried (4 to 40 benches, shares 0.5 and 0.8) these foretold left-out books best.
+#: Of those tried (4 to 40 benches, shares 0.5 and 0.8) these predicted left-out books best.
 STRENGTH, SCALE_STRENGTH = 15.0, 4.0
 #: A session starts with n / (n + this) on the experience of n logbooks.
 DOUBT = 2.0

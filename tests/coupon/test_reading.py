@@ -1,6 +1,7 @@
 """Coupons read from small pictures with known truth; more of them: tests/bench/proof_reading.py."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,9 +12,10 @@ pytest.importorskip("zxingcpp")
 
 from dtfexp.coupon.layout import COLOURS, coupon_layout
 from dtfexp.coupon.payload import Label
-from dtfexp.coupon.reading import finding
+from dtfexp.coupon.reading import finding, lighting, refusing
 from dtfexp.coupon.reading.fine import smallest_that_holds, strip_held
 from dtfexp.coupon.reading.reading import read
+from dtfexp.coupon.reading.rectified import seen
 from tests.coupon.prints import Damage, printed
 from tests.coupon.scenes import CLOTH, Camera, Cloth, Scene, photo, pixels_of
 
@@ -115,6 +117,48 @@ def test_bad_pictures_are_refused_with_the_reason(washed):
         found = read(spoilt, SESSION, [12])
         assert not found.coupons, reason
         assert [one.reason for one in found.refused] == [reason]
+
+
+@pytest.fixture(scope="module")
+def worn(washed):
+    """The picture with the finder patterns of both codes gone: no code reader finds them."""
+    scene, _, picture = washed
+    picture = picture.copy()
+    turn = np.radians(3)
+    matrix = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    for one in coupon_layout("wash").of_kind("code"):
+        for dx, dy in ((0, 0), (11.2, 0), (0, 11.2)):
+            corner = np.array([one.x + 3.2 + dx, one.y + 3.2 + dy])
+            spots = corner + np.stack(np.meshgrid(*[np.arange(0, 5.6, 0.1)] * 2), -1).reshape(-1, 2)
+            x, y = pixels_of(scene, np.array([8, 8]) + spots @ matrix).round().astype(int).T
+            picture[y, x] = CLOTH["red"]
+    return picture
+
+
+def test_a_code_that_no_reader_finds_is_found_by_what_is_left_of_it(worn, measures):
+    assert not finding.codes(worn)
+    found = read(worn, SESSION, range(1, 60))
+    assert [one.measures.label for one in found.coupons] == [LABEL]
+    assert found.coupons[0].measures.missing.value == pytest.approx(measures.missing.value, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("session", "presses"), [(SESSION, [*range(1, 12), *range(13, 60)]), ("ZZ9QP", range(1, 60))]
+)
+def test_a_worn_code_is_never_taken_for_another(worn, session, presses):
+    found = read(worn, session, list(presses))
+    assert not found.coupons
+    assert [one.label for one in found.refused] == [None]
+
+
+def test_print_beside_its_place_is_refused(washed):
+    picture = washed[2]
+    (place,) = finding.places(picture, finding.codes(picture))
+    straight = seen(picture, place)
+    even = lighting.even(straight)
+    assert refusing.of_even(straight, even) is None
+    off = np.roll(even.light, int(2 * straight.per_mm), 1)
+    assert refusing.of_even(straight, replace(even, light=off)) == "not flat"
 
 
 def test_a_coupon_cut_off_is_refused(washed):

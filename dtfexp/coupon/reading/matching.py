@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 #: variation).
 PART, _ALIKE, _EDGES = 8.0, 0.6, 0.12
 #: mm searched, and px/mm, in the steps of laying the artwork over the picture.
-_STEPS = ((3.0, 3.0), (1.5, 4.0), (0.8, 5.0))
+_STEPS = ((3.0, 3.0), (3.0, 3.0), (1.5, 4.0), (0.8, 5.0))
 _INKS = list(INKS)
 
 

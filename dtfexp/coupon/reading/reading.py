@@ -11,7 +11,7 @@ import numpy as np
 from dtfexp.coupon.layout import coupon_layout
 from dtfexp.coupon.measures import CouponMeasures
 from dtfexp.coupon.payload import Label
-from dtfexp.coupon.reading import finding, lighting, measuring, refusing, searching
+from dtfexp.coupon.reading import finding, lighting, matching, measuring, refusing, searching
 from dtfexp.coupon.reading.rectified import seen
 from dtfexp.coupon.reading.refusing import Reason, Refused
 
@@ -52,7 +52,7 @@ def read(
     ``session``: the five characters of the logbook, ``presses`` those it has; no other coupon is
     measured. ``told`` hears how many of the coupons found are done.
     """
-    found = finding.places(picture, finding.codes(picture))
+    found = [_sure(picture, one) for one in finding.places(picture, finding.codes(picture))]
     found += searching.search(picture, found, session, sorted(presses))
     if not found:
         return PictureRead((), (Refused(None, refusing.of_picture(picture)),))
@@ -77,6 +77,14 @@ def read(
             refused.append(Refused(place.label, one))
     measured.sort(key=lambda one: (one.measures.label.press, one.measures.label.half))
     return PictureRead(tuple(measured), tuple(refused))
+
+
+def _sure(picture: NDArray[np.uint8], place: finding.Place) -> finding.Place:
+    """Return a place whose marks are not all seen as the whole artwork says it is."""
+    if place.marks == 4:
+        return place
+    matrix = matching.aligned(picture, place.homography, place.label.half)
+    return place if matrix is None else finding.placed(place.label, matrix, place.marks)
 
 
 def _all_measured(

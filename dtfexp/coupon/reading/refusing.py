@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 Reason = Literal[
-    "no code", "small", "cut off", "slanted", "dark", "bright", "blurred", "glare", "other session",
-    "not planned", "twice",
+    "no code", "small", "cut off", "slanted", "dark", "bright", "blurred", "glare", "not flat",
+    "other session", "not planned", "twice",
 ]  # fmt: skip
 _WHITE, _BLACK = list(INKS).index("white"), list(INKS).index("black")
 #: Least px/mm; largest blur (standard deviation, mm); how much narrower the coupon may be seen in
@@ -31,6 +31,8 @@ LEAST_SCALE, MOST_BLUR, MOST_SLANT = 4.3, 0.32, 2.0
 DARKEST, BRIGHTEST, _CLIPPED = 85, 252, 0.02
 #: Light added to cloth or print, of white, and the share of the coupon with it: glare.
 _GLARE, _GLARED = 0.10, 0.01
+#: Share of a strip beside the solid that looks like it: the coupon lies otherwise than it seems.
+_BESIDE = 0.6
 
 WHAT_TO_DO: dict[Reason, str] = {
     "no code": "no coupon's code can be read; go nearer, hold the camera still, and light all of "
@@ -46,6 +48,8 @@ WHAT_TO_DO: dict[Reason, str] = {
     "blurred": "the picture is blurred; hold the camera still, tap the coupon to focus, and take "
     "it again",
     "glare": "light is mirrored in the print; turn the flash off, or move the lamp or the coupon",
+    "not flat": "the print is not where its code says; lay the coupon flat, and take it from "
+    "straight above",
     "other session": "the coupon belongs to another session; read it into that logbook",
     "not planned": "no such press is planned in this logbook",
     "twice": "the coupon is in the picture more than once; take each coupon once",
@@ -134,7 +138,12 @@ def _rest(soft: Array, looks: Array) -> float:
 
 
 def of_even(seen: Seen, even: Even) -> Reason | None:
-    """Return whether light is mirrored: some is brighter than both its print and the cloth."""
+    """Return what only even light shows: print where none should be, or light that is mirrored.
+
+    Mirrored light is brighter than both its print and the cloth.
+    """
+    if _beside_its_place(seen, even):
+        return "not flat"
     bright = 0
     for index in np.unique(seen.ink):
         edge = 1.6 if index == BARE else 0.3
@@ -144,3 +153,24 @@ def of_even(seen: Seen, even: Even) -> Reason | None:
         most = np.maximum(np.median(light, 0), even.cloth)
         bright += int(((light - most).min(-1) > _GLARE * (1 + most.max())).sum())
     return "glare" if bright > _GLARED * seen.ink.size else None
+
+
+def _beside_its_place(seen: Seen, even: Even) -> bool:
+    """Tell whether the large solid reaches over one of its edges, 0.6 to 1.3 mm beyond it."""
+    one = coupon_layout(seen.label.half).of_kind("solid")[0]
+    left, top, right, bottom = (
+        int(edge * seen.per_mm) for edge in (one.x, one.y, one.x + one.width, one.y + one.height)
+    )
+    print_ = np.median(even.light[top:bottom, left:right].reshape(-1, 3), 0)
+    near, far = int(0.6 * seen.per_mm), int(np.ceil(1.3 * seen.per_mm))
+    beyond = (
+        even.light[top - far : top - near, left:right],
+        even.light[bottom + near : bottom + far, left:right],
+        even.light[top:bottom, left - far : left - near],
+        even.light[top:bottom, right + near : right + far],
+    )
+    for strip in beyond:
+        is_print = ((strip - print_) ** 2).sum(-1) < ((strip - even.cloth) ** 2).sum(-1)
+        if is_print.mean() > _BESIDE and ((print_ - even.cloth) ** 2).sum() > 0.01:
+            return True
+    return False

@@ -109,7 +109,7 @@ class BenchDesk(Desk):
         try:
             self.answers.put(found[0].question, told.strip())
         except ValueError:
-            # Kept as typed and shown with the reason; it counts once it is mended.
+            # Kept as typed and shown with the reason; it counts once it is corrected.
             self.answers.said[key] = told.strip()
             self.answers.save()
         return ""
@@ -127,7 +127,7 @@ class BenchDesk(Desk):
         ]
 
     def _review(self, values: Mapping[str, Any], refused: bool) -> dict[str, Any]:
-        lines, off = [], "First mend what is marked red above." if refused else ""
+        lines, off = [], "First correct what is marked red above." if refused else ""
         section: dict[str, Any] = {"title": "Review and save"}
         if not refused:
             try:

@@ -37,7 +37,8 @@ class Form:
     def _reached(self, wanted: str) -> bool:
         """Scroll up to what is wanted: JupyterLab draws only the cells that are in view."""
         if self.page.locator(wanted).first.is_visible():
-            self.page.locator(wanted).first.scroll_into_view_if_needed()
+            # In one step: the form may be drawn anew while a slower way waits for it.
+            self.page.locator(wanted).first.evaluate("(one) => one.scrollIntoView()")
             return True
         self.page.mouse.move(500, 400)
         self.page.mouse.wheel(0, -300)

@@ -182,7 +182,7 @@ def test_words_of_the_samples_notebooks_and_demo_are_understood():
         code = "".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "code")
         for line in re.findall(r"(?:symptoms_today|seen) = .*", code):
             examples |= set(re.findall(r'"([^"]+)"', line.partition("#")[2]))
-    assert len(examples) >= 2
+    assert examples
     demo = (ROOT / "dtfexp/shop/kept_example.py").read_text(encoding="utf-8")
     examples |= set(re.findall(r'word = "(.*?)" if drift else "(.*?)"', demo)[0])
     bench = (ROOT / "tests/bench/changes.py").read_text(encoding="utf-8")

@@ -65,7 +65,7 @@ def planned_book(name: str, session_file: str) -> Logbook | None:
     from dtfexp.shop.first_day.bench_form import another_bench
 
     if not Path(name).exists():
-        print("Nothing is planned yet: save your bench in the form above, then plan.")
+        print("Nothing was planned when this cell ran. Plan above, then Run, Run All Cells.")
         return None
     book = Logbook.open(name)
     if other := another_bench(Path(session_file), book):

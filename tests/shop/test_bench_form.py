@@ -125,7 +125,7 @@ def test_the_sheets_of_another_bench_are_not_shown_under_this_one(
     desk: BenchDesk, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert steps.planned_book("logbook.dtfbook", "session.toml") is None
-    assert "Nothing is planned yet" in capsys.readouterr().out
+    assert "Nothing was planned" in capsys.readouterr().out
     assert say(desk, "save")["ok"] and say(desk, "plan", values={"presses": "4"})["ok"]
     book = steps.planned_book("logbook.dtfbook", "session.toml")
     assert book is not None

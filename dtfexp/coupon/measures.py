@@ -91,7 +91,7 @@ class CouponMeasures:
                 against,
                 **{name: Measured(*told[name]) for name in SINGLE if name in told},
                 colours={
-                    str(name): ColourChange(_lab(before), _lab(after), Measured(value, sd))
+                    str(name): ColourChange(lab_of(before), lab_of(after), Measured(value, sd))
                     for name, (before, after, value, sd) in told["colours"].items()
                 },
                 quality={str(name): float(value) for name, value in told["quality"].items()},
@@ -104,6 +104,7 @@ class CouponMeasures:
 SINGLE = ("missing", "cracked", "line", "gap", "letters", "halo")
 
 
-def _lab(values: Any) -> Lab:
+def lab_of(values: Any) -> Lab:
+    """Return three numbers as a CIELAB colour."""
     lightness, a, b = (float(value) for value in values)
     return lightness, a, b

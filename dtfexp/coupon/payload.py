@@ -36,15 +36,13 @@ class Label:
     def __post_init__(self) -> None:
         if len(self.session) != _SESSION or set(self.session) - set(CHARACTERS):
             accepted = f"{_SESSION} capital letters and digits"
-            raise CouponError(f"session code: got {fields.quoted(self.session)}; {accepted}")
+            raise fields.refusal("session code", self.session, accepted, CouponError)
         whole = isinstance(self.press, int) and not isinstance(self.press, bool)
         if not whole or not 1 <= self.press <= MOST_PRESSES:
             accepted = f"a whole number from 1 to {MOST_PRESSES}"
-            raise CouponError(f"press: got {fields.quoted(self.press)}; accepted {accepted}")
+            raise fields.refusal("press", self.press, accepted, CouponError)
         if self.half not in HALVES:
-            raise CouponError(
-                f"half: got {fields.quoted(self.half)}; accepted one of {', '.join(HALVES)}"
-            )
+            raise fields.refusal("half", self.half, f"one of {', '.join(HALVES)}", CouponError)
 
     @property
     def text(self) -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dtfexp.book.logbook import Logbook
-from dtfexp.book.status import still_wait
+from dtfexp.book.status import presses_of, still_wait
 from dtfexp.book.steps_of_day import steps_of
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.html_text import escape, escaped_frame
@@ -337,7 +337,7 @@ def coupons(book: Logbook, folder: str, halves: bool = False, dpi: int = 300) ->
 
     if not folder:
         print('Nothing was drawn: write film_folder = "film" at the top and run this page again.')
-    elif book.waiting()["pressed"].astype(bool).all():
+    elif not presses_of(book).not_pressed:
         print("Every planned press is made: no test print was drawn.")
     else:
         made = coupon_artwork(book, folder, halves=halves, dpi=dpi)

@@ -62,6 +62,8 @@ def read_pictures(
     for source in sources:
         checked(source)
     presses = {int(number) for number in book.runs()["press"]}
+    # Readings after a wash change nothing in these: once for all pictures.
+    before = _before(book) if washes else {}
     done = []
     for place, source in enumerate(sources):
         name = "picture" if isinstance(source, bytes) else os.path.basename(source)
@@ -71,7 +73,6 @@ def read_pictures(
 
         heard(0, 1)
         seen = picture(source)
-        before = _before(book) if washes else {}
         found = reader.read(seen, session_code(book.mark), presses, before, heard)
         kept = [
             keep_reading(book, one.measures, _jpeg(seen[one.part]), washes=washes, by=by)

@@ -14,8 +14,8 @@ from dtfexp.coupon.measures import (
     NO_LINE,
     ColourChange,
     CouponMeasures,
-    Lab,
     Measured,
+    lab_of,
 )
 from dtfexp.coupon.reading import colour
 from dtfexp.coupon.reading.cover import TELLS, Mixture, mixture
@@ -180,7 +180,7 @@ def _colours(coupon: _Coupon, before: CouponMeasures | None) -> Mapping[str, Col
             sd = float(np.hypot(sd, earlier.ciede2000.sd))
         # The length of a noisy difference is too long: its variance is taken off its square.
         apart = float(np.sqrt(max(0.0, float(colour.difference(start, after)) ** 2 - sd**2)))
-        found[name] = ColourChange(_lab(start), _lab(after), Measured(apart, sd))
+        found[name] = ColourChange(lab_of(start), lab_of(after), Measured(apart, sd))
     return found
 
 
@@ -198,8 +198,3 @@ def _colour_sd(coupon: _Coupon, mixed: Mixture, some: list[Feature]) -> float:
     rounded = colour.difference(np.broadcast_to(here, (3, 3)), colour.lab(steps))
     mixed_in = 0.1 * mixed.contrast if mixed.contrast < TELLS else 0.0
     return float(np.sqrt(off**2 + (rounded**2).sum() + mixed_in**2 + _COLOUR_SD**2))
-
-
-def _lab(values: Array) -> Lab:
-    lightness, a, b = (float(value) for value in values)
-    return lightness, a, b

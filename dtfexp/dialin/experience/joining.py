@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
 from dtfexp.describe.experience import FORMAT, VERSION, Experience
 from dtfexp.dialin.experience.best_places import best_places
@@ -62,11 +63,7 @@ def joined(named: Sequence[tuple[str, BookMessage]], name: str, made: str) -> Ex
             {"name": called, "digest": m.digest, "presses": m.presses, "fabrics": list(m.fabrics)}
             for called, m in named
         ],
-        "settings": [
-            _rounded(to_table(s))
-            | {"books": sum(s.key in {o.key for o in b.settings} for b in books)}
-            for s in shared
-        ],
+        "settings": [_rounded(to_table(s)) | {"books": _count(s.key, books)} for s in shared],
         "common": _digits(common),
         "classes": classes,
         "joint": triangle(found.mean_covariance),
@@ -130,7 +127,7 @@ def _fields(
     blocks = [tight / COMMON, *([tight / CLASS] * len(names))]
     start = np.concatenate([mean, np.zeros(p * len(names))])
     prior = HierarchyPrior(
-        start, _block_diagonal(blocks), BETWEEN * STRENGTH * covariance, p + 1.0 + STRENGTH
+        start, block_diag(*blocks), BETWEEN * STRENGTH * covariance, p + 1.0 + STRENGTH
     )
     return names, fit_hierarchy(groups, prior)
 
@@ -181,11 +178,3 @@ def _digits(values: Array) -> list[float]:
 
 def _rounded(table: dict[str, Any]) -> dict[str, Any]:
     return {k: float(f"{v:.7g}") if isinstance(v, float) else v for k, v in table.items()}
-
-
-def _block_diagonal(blocks: Sequence[Array]) -> Array:
-    p = len(blocks[0])
-    out = np.zeros((p * len(blocks), p * len(blocks)))
-    for k, block in enumerate(blocks):
-        out[k * p : (k + 1) * p, k * p : (k + 1) * p] = block
-    return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -44,7 +44,7 @@ def moved_without(fit: FittedModel, fabric: str, press: int) -> str:
     before = target_of(fit, fabric, _PASS_RATE)
     after = target_of(fit_without(fit, press), fabric, _PASS_RATE)
     moved = [
-        f"{f.name} {_told(f.unit, before[f.name])} to {_told(f.unit, after[f.name])}"
+        f"{f.name} {f.format(before[f.name])} to {f.format(after[f.name])}"
         for f in fit.session.factors
         if (
             abs(after[f.name] - before[f.name]) > grids.width_unit(f)
@@ -55,7 +55,3 @@ def moved_without(fit: FittedModel, fabric: str, press: int) -> str:
     if not moved:
         return f"without press {press} the target stays"
     return f"without press {press} the target moves: {and_list(moved)}"
-
-
-def _told(unit: str, value: Any) -> str:
-    return value if isinstance(value, str) else f"{value:g} {unit}".strip()

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 class Change:
     """The effect of a change on earlier results.
 
-    ``moves``: stage -> prior sd of its temperature shift (°C); ``kept``: correlation between the
-    fields before and after, once shifted; ``whose``: the cause, in words. The sizes are judgement,
-    no source.
+    ``moves``: stage -> prior sd of its temperature shift (°C); ``correlation``: between
+    the fields before and after, once shifted; ``cause_text``: the cause, in words. The sizes are
+    judgement, no source.
     """
 
     moves: Mapping[str, float]

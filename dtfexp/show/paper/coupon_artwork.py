@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dtfexp.book.status import presses_of
 from dtfexp.coupon.layout import INKS, Layout, coupon_layout
 from dtfexp.coupon.outlines import Shape, bank_pieces, coupon_shapes
 from dtfexp.coupon.payload import Half, Label, session_code
@@ -133,8 +134,7 @@ def _resolutions(dpi: int | Iterable[int]) -> list[int]:
     asked = [dpi] if isinstance(dpi, int) else list(dpi)
     for one in asked:
         if one not in DPIS:
-            accepted = f"accepted {' or '.join(map(str, DPIS))}"
-            raise CouponError(f"dpi: got {fields.quoted(one)}; {accepted}")
+            raise fields.refusal("dpi", one, " or ".join(map(str, DPIS)), CouponError)
     return sorted(set(asked))
 
 
@@ -148,8 +148,7 @@ def _presses(
         runs = runs[runs["fabric"].isin(names)]
     known = [int(number) for number in runs["press"]]
     if presses is None:
-        waiting = book.waiting()
-        open_ones = set(waiting.loc[~waiting["pressed"].astype(bool), "press"].tolist())
+        open_ones = presses_of(book).not_pressed
         found = [number for number in known if number in open_ones]
         if not found:
             raise CouponError(

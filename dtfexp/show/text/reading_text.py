@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from dtfexp.book.coupons.readings import in_words
 from dtfexp.coupon.layout import COLOURS
 from dtfexp.coupon.measures import NO_LETTERS, NO_LINE, CouponMeasures, Measured
 from dtfexp.coupon.reading.refusing import Refused
@@ -38,10 +39,7 @@ def reading_lines(reading: Reading) -> list[str]:
     )
     lines = [f"Press {reading.press}{_HALVES[reading.half]}{after}:"]
     lines += [f"  {line}" for line in measure_lines(reading.measures)]
-    lines += [
-        f"  proposed: {name} {one.value:g} ({one.low:g} to {one.high:g}): {one.why}"
-        for name, one in reading.proposals.items()
-    ]
+    lines += [f"  proposed: {in_words({n: one})}" for n, one in reading.proposals.items()]
     return lines
 
 

@@ -21,8 +21,8 @@ from dtfexp.dialin.explain.sobol_indices import sobol_indices
 from dtfexp.dialin.model.fit_description import describe_fit, fit_summary
 from dtfexp.dialin.model.fitted import FittedModel
 from dtfexp.dialin.model.priors import scaled_priors
+from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.measured_units import in_fitted_units
-from dtfexp.maths.inference.posterior import infer
 
 if TYPE_CHECKING:
     from dtfexp.dialin.window.window import Window

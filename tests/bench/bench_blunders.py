@@ -21,7 +21,7 @@ from dtfexp import Fit, plan
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.maths.field.parameters import Prior
-from dtfexp.maths.inference.posterior import infer
+from dtfexp.maths.inference.infer import infer
 from tests.bench.simulated import FACTORS, NAMES, Bench, bench
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")

@@ -22,14 +22,11 @@ from dtfexp.maths.field import batch_effects, ceiling, field
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.observations import GradeScale
-from dtfexp.maths.inference.posterior import (
-    ceilings,
-    data_batch_covariance,
-    data_covariance,
-    infer,
-)
+from dtfexp.maths.inference.posterior import ceilings
 from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.inference.site_fitting import data_batch_covariance, data_covariance
 from dtfexp.maths.prediction.pass_probability import all_pass_probability, pass_posterior, probit
 from tests.bench.simulated import FACTORS, FAMILIES, NAMES, bench, session
 

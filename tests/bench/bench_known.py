@@ -36,7 +36,7 @@ from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS, HyperPrior
-from dtfexp.maths.inference.posterior import infer
+from dtfexp.maths.inference.infer import infer
 
 COUNTS = (14, 26)
 KNOWN = 0.02  # sd, on the log scale, of what is told

@@ -38,7 +38,8 @@ from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.fit import Fit
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
-from dtfexp.maths.inference.posterior import Posterior, fit_sites, with_input_noise
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.site_fitting import fit_sites, with_input_noise
 
 BATCHES = (6, 2, 2, 4)
 ARMS = ("without", "with", "cured on")

@@ -88,7 +88,7 @@ def test_the_unit_is_where_the_prior_makes_the_values_likeliest():
     from dtfexp.maths.field.parameters import Prior
     from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
     from dtfexp.maths.inference.measured_units import in_fitted_units
-    from dtfexp.maths.inference.posterior import (
+    from dtfexp.maths.inference.site_fitting import (
         data_batch_covariance,
         data_covariance,
         data_mean,

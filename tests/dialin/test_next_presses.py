@@ -15,7 +15,7 @@ from dtfexp.dialin.following.candidates import candidate_pool
 from dtfexp.dialin.following.likely_window import LikelyWindow, _zoom_range, likely_window
 from dtfexp.dialin.following.next_presses import batch_reason
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
-from dtfexp.maths.inference.central import at_central_hyperparameters
+from dtfexp.maths.inference.infer import at_central_hyperparameters
 from tests.dialin.bench import (
     CURE,
     FOUR,

@@ -19,14 +19,10 @@ import pytest
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.field.points import CURE, PEEL, PRESS, FieldShape, Points
 from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS, to_hyperparameters
+from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.observations import Data, GradeScale
-from dtfexp.maths.inference.posterior import (
-    data_batch_covariance,
-    data_covariance,
-    data_mean,
-    infer,
-)
 from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.inference.site_fitting import data_batch_covariance, data_covariance, data_mean
 from dtfexp.maths.prediction.pass_probability import pass_posterior
 
 FILE = Path(__file__).parent / "data" / "reference_draws.json"

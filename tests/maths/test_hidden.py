@@ -10,8 +10,9 @@ from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.field.points import CURE, FieldShape, Points
 from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
 from dtfexp.maths.inference.observations import Data, GradeScale
-from dtfexp.maths.inference.posterior import Posterior, fit_sites
+from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.inference.site_fitting import fit_sites
 from dtfexp.maths.prediction.simulated_field import SimulatedField, posterior_draw
 
 SHAPE = FieldShape((CURE,), (False,), (), 2)

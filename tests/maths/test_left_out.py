@@ -14,14 +14,14 @@ from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.hyperparameters import n_dimensions, normal_points, to_hyperparameters
 from dtfexp.maths.inference.observations import Data
-from dtfexp.maths.inference.posterior import (
-    Posterior,
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.inference.site_fitting import (
     data_batch_covariance,
     data_covariance,
     data_mean,
     fit_sites,
 )
-from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.batch_posterior import batch_effect_posterior, mixture_quantile
 from dtfexp.maths.prediction.joint_posterior import (
     even_normals,

@@ -20,8 +20,9 @@ from dtfexp.maths.field.ceiling import quality
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points
 from dtfexp.maths.inference.observations import Data, GradeScale
-from dtfexp.maths.inference.posterior import Posterior, fit_sites
+from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.inference.site_fitting import fit_sites
 
 SHAPE = FieldShape((CURE, PRESS), (False, False), (), 1)
 SCALES = Hyperparameters(1.0, 0.6, 0.8, 0.2, 0.15, 0.5, np.array([0.3]))

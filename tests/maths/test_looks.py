@@ -10,9 +10,11 @@ from dtfexp.maths.field import field
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points
 from dtfexp.maths.inference import cure_looks
+from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.observations import Data
-from dtfexp.maths.inference.posterior import Posterior, data_covariance, data_mean, fit_sites, infer
+from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.inference.site_fitting import data_covariance, data_mean, fit_sites
 from dtfexp.maths.prediction.joint_posterior import joint_posterior
 
 SHAPE = FieldShape((CURE, CURE, PRESS), (False, False, False), ((0, 1),), 2)

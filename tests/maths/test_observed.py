@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from dtfexp import fit, plan
-from dtfexp.maths.inference import posterior
+from dtfexp.maths.inference import infer, site_fitting
 from tests.dialin.bench import FOUR, graded
 
 
@@ -30,7 +30,7 @@ def test_thinned_data_keep_whole_presses_spread_over_all(results) -> None:
 
 def test_scales_of_some_presses_serve_all(results, monkeypatch) -> None:
     whole = fit(FOUR, results)
-    monkeypatch.setattr(posterior, "HYPERPARAMETER_ROWS", 50)
+    monkeypatch.setattr(infer, "HYPERPARAMETER_ROWS", 50)
     thinned = fit(FOUR, results)
     assert thinned.posterior.data.n == whole.posterior.data.n == 80
     mesh = plan(FOUR, 40, design="latin hypercube").runs
@@ -42,9 +42,9 @@ def test_scales_of_some_presses_serve_all(results, monkeypatch) -> None:
 def test_sites_worked_out_a_few_scales_at_a_time_are_the_same(results, monkeypatch) -> None:
     post = fit(FOUR, results).posterior
     given = (post.data, post.shape, post.prior, post.grade_scales, list(post.integration_points))
-    together = posterior.fit_sites(*given)
-    monkeypatch.setattr(posterior, "_AT_ONCE", 3 * 80**2)
-    apart = posterior.fit_sites(*given)
+    together = site_fitting.fit_sites(*given)
+    monkeypatch.setattr(site_fitting, "_AT_ONCE", 3 * 80**2)
+    apart = site_fitting.fit_sites(*given)
     assert apart.root.shape == together.root.shape
     assert apart.mean == pytest.approx(together.mean, abs=2e-3)
     assert apart.log_evidence == pytest.approx(together.log_evidence, abs=1e-3)

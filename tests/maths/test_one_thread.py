@@ -9,7 +9,7 @@ import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from dtfexp import fit, next_presses, plan
-from dtfexp.maths.inference import posterior
+from dtfexp.maths.inference import infer
 from dtfexp.maths.inference.single_thread import SINGLE_THREAD, single_threaded
 from tests.dialin.bench import FOUR, graded
 
@@ -33,13 +33,13 @@ def test_work_is_done_by_one_thread_and_the_others_are_given_back() -> None:
 
 def test_a_fit_is_made_by_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[set[int]] = []
-    sites = posterior.fit_sites
+    sites = infer.fit_sites
 
     def watched(*args: Any, **kwargs: Any) -> Any:
         seen.append(_threads())
         return sites(*args, **kwargs)
 
-    monkeypatch.setattr(posterior, "fit_sites", watched)
+    monkeypatch.setattr(infer, "fit_sites", watched)
     with threadpool_limits(limits=2):
         fitted = fit(FOUR, graded(FOUR, plan(FOUR, 6).runs))
         next_presses(FOUR, fitted.results, 2)

@@ -11,8 +11,10 @@ from dtfexp.maths.field import batch_effects, field
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.field.points import PRESS, FieldShape, Points
 from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
+from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.observations import Data, GradeScale
-from dtfexp.maths.inference.posterior import Posterior, infer, with_input_noise
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.site_fitting import with_input_noise
 
 SHAPE = FieldShape((PRESS,), (False,), (), 1)
 SCALES = to_hyperparameters(np.zeros(n_dimensions(1)), 1)

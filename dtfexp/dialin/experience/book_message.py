@@ -23,9 +23,9 @@ from dtfexp.dialin.experience.shared_settings import (
     to_table,
 )
 from dtfexp.maths.field.parameters import Prior
-from dtfexp.maths.inference.central import at_central_hyperparameters
+from dtfexp.maths.inference.infer import at_central_hyperparameters, infer
 from dtfexp.maths.inference.measured_units import in_fitted_units
-from dtfexp.maths.inference.posterior import Posterior, infer
+from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.single_thread import SINGLE_THREAD
 from dtfexp.maths.inference.trend_message import Message, scale_message, trend_message
 

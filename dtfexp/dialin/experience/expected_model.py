@@ -10,7 +10,7 @@ from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.experience.learnt_prior import learnt_prior
 from dtfexp.dialin.model.fitted import FittedModel
 from dtfexp.maths.field.parameters import Prior
-from dtfexp.maths.inference.posterior import infer
+from dtfexp.maths.inference.infer import infer
 
 
 def expected_model(session: Session) -> FittedModel:

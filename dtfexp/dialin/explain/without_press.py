@@ -11,7 +11,8 @@ from dtfexp.describe.fields import and_list
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.window.find_window import target_of
-from dtfexp.maths.inference.posterior import Posterior, fit_sites
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.site_fitting import fit_sites
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel

@@ -24,7 +24,7 @@ from dtfexp.dialin.following.need import FEWEST_PRESSES, need, shared_by_need
 from dtfexp.dialin.window.find_window import target_of
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
 from dtfexp.maths.field.points import Points
-from dtfexp.maths.inference.central import at_central_hyperparameters
+from dtfexp.maths.inference.infer import at_central_hyperparameters
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]

@@ -24,8 +24,8 @@ from dtfexp.dialin.encode.coding import Coding, excluded_rows
 from dtfexp.dialin.experience.learnt_prior import learnt_prior
 from dtfexp.dialin.fit import Fit
 from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.measured_units import in_fitted_units
-from dtfexp.maths.inference.posterior import infer
 
 Bools = NDArray[np.bool_]
 

@@ -25,7 +25,7 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
     """Return slopes (E, O) of the probit pass rate in the fields, and whitened cross-covariances.
 
     ``post`` at one set of hyperparameters
-    (:func:`dtfexp.maths.inference.central.at_central_hyperparameters`).
+    (:func:`dtfexp.maths.inference.infer.at_central_hyperparameters`).
     """
     mean, base, input_noise = mean_covariance_and_input_noise(post, cells, 0)
     press = new_press_effects_at(post, 0, mean, input_noise)

@@ -20,7 +20,7 @@ from dtfexp.maths.inference.hyperparameters import (
     to_hyperparameters,
 )
 from dtfexp.maths.inference.observations import Data
-from dtfexp.maths.inference.posterior import data_batch_covariance, data_covariance, data_mean
+from dtfexp.maths.inference.site_fitting import data_batch_covariance, data_covariance, data_mean
 
 Array = NDArray[np.float64]
 

@@ -16,9 +16,10 @@ from scipy.linalg import block_diag
 from dtfexp.maths.field import field
 from dtfexp.maths.field.ceiling import quality
 from dtfexp.maths.field.points import Points
-from dtfexp.maths.inference.posterior import Posterior, data_batch_covariance, data_covariance
+from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import FieldPosterior, predict
 from dtfexp.maths.inference.single_thread import single_threaded
+from dtfexp.maths.inference.site_fitting import data_batch_covariance, data_covariance
 from dtfexp.maths.inference.tilted import Belief, capped_tilted, interval_tilted
 
 Array = NDArray[np.float64]

@@ -26,12 +26,8 @@ from dtfexp.maths.inference.hyperparameters import (
     to_hyperparameters,
 )
 from dtfexp.maths.inference.observations import GradeScale
-from dtfexp.maths.inference.posterior import (
-    Posterior,
-    ceilings,
-    data_batch_covariance,
-    data_covariance,
-)
+from dtfexp.maths.inference.posterior import Posterior, ceilings
+from dtfexp.maths.inference.site_fitting import data_batch_covariance, data_covariance
 from dtfexp.maths.prediction.pass_probability import all_pass_probability, new_press_effects
 
 Array = NDArray[np.float64]

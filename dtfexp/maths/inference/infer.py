@@ -1,0 +1,143 @@
+"""Inference: the hyperparameters integrated, the sites kept, from data to :class:`Posterior`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import compress
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dtfexp.maths.field.parameters import Hyperparameters, Prior
+from dtfexp.maths.field.points import FieldShape
+from dtfexp.maths.field.trend import LearntTrend
+from dtfexp.maths.inference.ep import Sites
+from dtfexp.maths.inference.hyperparameters import (
+    HYPER_PRIORS,
+    HyperPrior,
+    LearntPrior,
+    integrate,
+    n_dimensions,
+    to_hyperparameters,
+)
+from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.inference.posterior import Posterior
+from dtfexp.maths.inference.single_thread import single_threaded
+from dtfexp.maths.inference.site_fitting import fit_sites, fitted_cuts, with_input_noise
+
+Array = NDArray[np.float64]
+
+# Rows from which the scales are found.  With more, evenly spread presses stand for all: the work
+# grows with the cube of the rows, and with fewer the scales are only less well known.
+HYPERPARAMETER_ROWS = 400
+# A prior less likely than this, the data seen, is left out: every prior kept costs time.
+LEAST_SHARE = 0.01
+
+
+@single_threaded
+def infer(
+    data: Data,
+    shape: FieldShape,
+    grade_scales: tuple[GradeScale | None, ...],
+    prior: Prior,
+    *,
+    hyper_priors: tuple[HyperPrior, ...] = HYPER_PRIORS,
+    learnt: LearntPrior | None = None,
+    n_points: int | None = None,
+    n_integration_points: int = 16,
+) -> Posterior:
+    """Infer: estimate unequal grade steps, integrate the scales, then keep the sites.
+
+    ``learnt``: beside the general prior, in a mixture of both whose shares the data revise.
+    METHODS.md, equation (39).
+    """
+    own = n_dimensions(shape.n_outcomes)
+    # A change moved some settings by an unknown amount: one more scale for each.
+    moving = np.flatnonzero(prior.shift_sd)
+    dim = own + len(moving)
+    if n_points is None:
+        # The work grows with N^3.  Half as many still come within a tenth of a posterior sd.
+        n_points = 64 if data.is_observed.sum() <= 80 else 32
+
+    def scales_at(u: Array, priors: tuple[HyperPrior, ...]) -> list[Hyperparameters]:
+        made = [to_hyperparameters(row, shape.n_outcomes, priors) for row in u]
+        if not len(moving):
+            return made
+        shift = np.zeros((len(u), len(prior.shift_sd)))
+        shift[:, moving] = u[:, own:] * np.array(prior.shift_sd)[moving]
+        return [replace(one, shift=by) for one, by in zip(made, shift, strict=True)]
+
+    def integrated(
+        priors: tuple[HyperPrior, ...], trend: LearntTrend | None
+    ) -> tuple[list[Hyperparameters], Array, Sites, float]:
+        def at(u: Array) -> list[Hyperparameters]:
+            made = scales_at(u, priors)
+            return made if trend is None else [replace(one, trend=trend) for one in made]
+
+        def log_evidence(u: Array) -> Array:
+            if few.n == 0:
+                return np.zeros(len(u))
+            return fit_sites(
+                few, shape, prior, grade_scales, at(u), middle, tolerance=0.03, sweeps=15
+            ).log_evidence
+
+        # Sites of other scales are near those of the central ones: half of the sweeps.
+        middle = fit_sites(few, shape, prior, grade_scales, at(np.zeros((1, dim))))
+        points, weight, total = integrate(log_evidence, dim, n_points, n_integration_points)
+        start = middle if few is data else None
+        return at(points), weight, fit_sites(
+            data, shape, prior, grade_scales, at(points), start
+        ), total  # fmt: skip
+
+    central = scales_at(np.zeros((1, dim)), learnt.hyper_priors if learnt else hyper_priors)[0]
+    if learnt is not None:
+        central = replace(central, trend=learnt.trend)
+    data = with_input_noise(data, shape, prior, grade_scales, central)
+    grade_scales = fitted_cuts(data, shape, prior, grade_scales, central)
+    few = data.subsample(HYPERPARAMETER_ROWS)
+    scales, weight, sites, total = integrated(hyper_priors, None)
+    if learnt is not None:
+        beside = integrated(learnt.hyper_priors, learnt.trend)
+        odds = np.log([1.0 - learnt.share, learnt.share]) + np.array([total, beside[3]])
+        share = np.exp(odds - np.logaddexp(*odds))
+        kept = share > LEAST_SHARE
+        parts = list(compress(((scales, weight, sites), beside[:3]), kept))
+        share = share[kept] / share[kept].sum()
+        scales = [one for part in parts for one in part[0]]
+        weight = np.concatenate([s * part[1] for s, part in zip(share, parts, strict=True)])
+        sites = Sites.joined([part[2] for part in parts])
+    return Posterior(data, shape, prior, grade_scales, tuple(scales), weight, sites, hyper_priors)
+
+
+@single_threaded
+def at_central_hyperparameters(post: Posterior) -> Posterior:
+    """Return the posterior at the weighted middle of the scales: to choose, not to promise.
+
+    Of a mixture of two priors, the middle under the likelier one.
+    """
+    points, weights = post.integration_points, post.weight
+    of_learnt = np.array([s.trend is not None for s in points])
+    likelier = of_learnt == (weights @ of_learnt > 0.5)
+    if not likelier.all():
+        points = tuple(compress(points, likelier))
+        weights = weights[likelier] / weights[likelier].sum()
+
+    def middle(values: list[float]) -> float:
+        return float(np.exp(weights @ np.log(values)))
+
+    shift = None if points[0].shift is None else weights @ np.array([s.shift for s in points])
+    scales = Hyperparameters(
+        amplitude=middle([s.amplitude for s in points]),
+        length=middle([s.length for s in points]),
+        interaction=middle([s.interaction for s in points]),
+        load_sd=middle([s.load_sd for s in points]),
+        round_sd=middle([s.round_sd for s in points]),
+        outcome_correlation=float(weights @ np.array([s.outcome_correlation for s in points])),
+        ceiling=middle([s.ceiling for s in points]),
+        dose_share=float(weights @ np.array([s.dose_share for s in points])),
+        noise=np.exp(weights @ np.log(np.array([s.noise for s in points]))),
+        shift=shift,
+        trend=points[0].trend,
+    )
+    sites = fit_sites(post.data, post.shape, post.prior, post.grade_scales, [scales])
+    return replace(post, integration_points=(scales,), weight=np.ones(1), sites=sites)

@@ -12,6 +12,7 @@ from dtfexp.dialin.encode.wash_series import improvements_by_washing
 from dtfexp.maths.field.monotone import monotone_fields
 from dtfexp.maths.inference.design_points import DesignPoints
 from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.pass_probability import quality_of
 from tests.dialin.bench import CURE, PRESS, graded
 
 ONE, FIVE, TWENTY = (Outcome(f"wash {n}", washes=n, series="wash") for n in (1, 5, 20))
@@ -74,7 +75,7 @@ def test_no_quality_rises_with_washing_even_where_its_grades_do(seed: int) -> No
     # Told at the presses only, the fields themselves keep to it nearly everywhere.
     assert np.all(one - five > -0.05) and np.all(five - twenty > -0.05)
     for j in range(len(fitted.posterior.integration_points)):
-        quality = fitted.posterior.quality(fields, j)
+        quality = quality_of(fitted.posterior, fields, j)
         assert np.all(quality[:, 1] >= quality[:, 2]) and np.all(quality[:, 2] >= quality[:, 0])
 
 

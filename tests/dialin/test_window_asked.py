@@ -11,8 +11,8 @@ import pytest
 from dtfexp import Factor, Fit, SessionError, Window, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces
+from dtfexp.dialin.window.facts import chance_better
 from dtfexp.dialin.window.pass_map import PassMap
-from dtfexp.dialin.window.proven import chance_better
 from dtfexp.dialin.window.simultaneous_confidence import _box_points
 from dtfexp.dialin.window.window_box import best_box
 from dtfexp.maths.boxes.box import Box, largest_box

@@ -13,9 +13,10 @@ import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.window import find_window, window_box
+from dtfexp.dialin.window import located, window_box
+from dtfexp.dialin.window.demand import Demand
 from dtfexp.dialin.window.lines import lines_through
-from dtfexp.dialin.window.pass_map import Demand, PassMap, pass_map
+from dtfexp.dialin.window.pass_map import PassMap, pass_map
 from dtfexp.dialin.window.proven import proven_core
 from dtfexp.dialin.window.stand import standing_place
 from dtfexp.dialin.window.window_box import MappedBox
@@ -193,7 +194,7 @@ def test_of_two_words_the_higher_box_wins_over_one_hardly_wider() -> None:
 
     def chosen(*boxes: tuple[str, float, float]) -> str:
         found = [box_of(session, {"film": w}, width, high) for w, width, high in boxes]
-        return find_window.best_of_words(session, "cotton", found).mapped.grid.words["film"]
+        return located.best_of_words(session, "cotton", found).mapped.grid.words["film"]
 
     assert chosen(("hot", 22.0, 0.1), ("cold", 20.0, 1.0)) == "cold"
     assert chosen(("hot", 22.0, 1.0), ("cold", 20.0, 1.0)) == "hot"

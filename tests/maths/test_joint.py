@@ -9,8 +9,6 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from dtfexp.maths.field.ceiling import quality
-from dtfexp.maths.field.monotone import monotone_fields
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.inference.observations import GradeScale
@@ -142,9 +140,7 @@ def test_sigma_points_are_those_of_the_whole_field_moved(
     shape = FieldShape(
         stage=(0,), is_category=(False,), trade_off=(), n_outcomes=4, wash_order=order
     )
-    post = SimpleNamespace(
-        shape=shape, quality=lambda f, j: quality(monotone_fields(f, order), np.full(4, 1.4))
-    )
+    post = SimpleNamespace(shape=shape, ceiling=np.full((1, 4), 1.4))
     middle = rng.normal(0.8, 0.5, (5, 4))
     root = 0.5 * rng.normal(size=(5, 4, 4))
     if triangular:

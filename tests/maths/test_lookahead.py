@@ -195,7 +195,7 @@ def test_what_a_grade_tells_is_fishers_information_less_a_discount_far_below() -
     slopes of the chances; a place two grades below acceptance is discounted by (1.5 x 2)^2."""
     graded = GradeScale(np.array([-2.0, -1.0, 0.0, 1.0]), False)
     post = replace(posterior(points([[0.0, 0.0]]), np.array([0.3])), grade_scales=(graded,))
-    top, noise = post.ceiling(0)[0], 0.3
+    top, noise = post.ceiling[0][0], 0.3
     edges = np.array([-np.inf, -2, -1, 0, 1, np.inf])
 
     def information(f: float) -> float:

@@ -148,8 +148,7 @@ class Coding:
         """Return the observations of a checked results frame: one row per press and grade.
 
         Readings replace the settings, doubtful ones do not; excluded presses are left out.
-        ``before`` (n,): presses made
-        before a change (:class:`Points`).
+        ``before`` (n,): presses made before a change (:class:`Points`).
         """
         kept = ~excluded_rows(results)
         used = results[kept]
@@ -184,6 +183,7 @@ class Coding:
                 grade.append(-1 if measured else described.rank(seen[i]))
                 value.append(float(latent_of_value(described, seen[i])) if measured else np.nan)
         index = np.array(rows, dtype=int)
+        looks = self._cure_looks(used, settings, None if before is None else before[kept])
         made = Data(
             at=at.take(index),
             outcome=np.array(outcome, dtype=int),
@@ -195,7 +195,7 @@ class Coding:
             value=np.array(value, dtype=float),
             spread=spread[index],
         ).with_monotone_rows(self.shape.wash_order)
-        return self._with_looks(made, used, settings, before if before is None else before[kept])
+        return made if looks is None else made.with_cure_looks(*looks)
 
     def is_doubtful(self, factor: Factor, used: pd.DataFrame) -> pd.Series[bool]:
         """Return which readings of a setting are so far off that the pen slipped, not the machine.
@@ -221,25 +221,21 @@ class Coding:
         ]
         return seen & ((off - usual).abs() > np.maximum(far, 5.0 * step))
 
-    def _with_looks(
-        self,
-        made: Data,
-        used: pd.DataFrame,
-        settings: pd.DataFrame,
-        before: NDArray[np.bool_] | None,
-    ) -> Data:
-        """Return the data with the recorded looks of the oven loads after the cure.
+    def _cure_looks(
+        self, used: pd.DataFrame, settings: pd.DataFrame, before: NDArray[np.bool_] | None
+    ) -> tuple[Points, Ints] | None:
+        """Return points and codes of the oven loads' recorded looks after the cure, if any.
 
         A look belongs to the film, which has no fabric yet and will be pressed as usual.
         """
         moved = [k for k, f in enumerate(self.session.factors) if sets_cure(f)]
         if COLUMN not in used or not moved:
-            return made
+            return None
         table = used.assign(row=np.arange(len(used)))[used[COLUMN] != ""]
         loads = table.sort_values("press").groupby("oven_load")
         rows = loads["row"].first().to_numpy(dtype=int)
         if not len(rows):
-            return made
+            return None
         cured = settings.iloc[rows].assign(
             **{f.name: f.usual for f in self.session.factors if STAGE_CODE[f.stage] != CURE}
         )
@@ -250,7 +246,7 @@ class Coding:
         if before is not None:
             at = replace(at, before_change=before[rows])
         seen = loads[COLUMN].first().map(LOOKS.index).to_numpy(dtype=int)
-        return made.with_cure_looks(at, seen)
+        return at, seen
 
 
 def direction(factor: Factor) -> float:

@@ -82,9 +82,12 @@ class FittedModel:
         post = self.posterior
         return float(post.weight @ [s.trend is not None for s in post.integration_points])
 
+    def graded_presses(self, fabric: str) -> pd.DataFrame:
+        """Return the rows of a fabric with at least one grade that are not excluded."""
+        used = self.results[~excluded_rows(self.results)]
+        graded = used[[o.name for o in self.coding.outcomes]].notna().any(axis=1)
+        return used[graded & (used["fabric"] == fabric)]
+
     def presses_used(self, fabric: str) -> int:
         """Return the number of this fabric's presses with a grade that are not excluded."""
-        used = self.results[~excluded_rows(self.results)]
-        names = [o.name for o in self.coding.outcomes]
-        graded = used[names].notna().any(axis=1)
-        return int((graded & (used["fabric"] == fabric)).sum())
+        return len(self.graded_presses(fabric))

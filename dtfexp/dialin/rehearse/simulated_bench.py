@@ -17,7 +17,8 @@ from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.machine_spread import spread_draws
 from dtfexp.dialin.encode.measured_scale import value_of_latent
 from dtfexp.dialin.experience.learnt_prior import learnt_prior
-from dtfexp.dialin.window.pass_map import Demand, pass_map
+from dtfexp.dialin.window.demand import Demand
+from dtfexp.dialin.window.pass_map import pass_map
 from dtfexp.dialin.window.window_box import (
     FIRST_BUDGET,
     MappedBox,

@@ -1,26 +1,15 @@
-"""The presses behind a window."""
+"""Which presses lie inside a box of settings."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.describe.session import Session
-from dtfexp.dialin.encode.coding import excluded_rows
-
-if TYPE_CHECKING:
-    from dtfexp.dialin.model.fitted import FittedModel
-
-
-def graded_presses(fit: FittedModel, fabric: str) -> pd.DataFrame:
-    """Return the rows of a fabric with at least one grade that are not excluded."""
-    used = fit.results[~excluded_rows(fit.results)]
-    graded = used[[o.name for o in fit.coding.outcomes]].notna().any(axis=1)
-    return used[graded & (used["fabric"] == fabric)]
 
 
 def within(
@@ -42,8 +31,3 @@ def within(
 def words_between(levels: tuple[str, ...], low: Any, high: Any) -> tuple[str, ...]:
     """Return the words of an ordered factor from low to high; one word when both are the same."""
     return levels[levels.index(low) : levels.index(high) + 1]
-
-
-def presses_at(fit: FittedModel, fabric: str, target: Mapping[str, Any]) -> int:
-    """Return the number of graded presses of a fabric at a set-point."""
-    return int(within(fit.session, graded_presses(fit, fabric), target, target).sum())

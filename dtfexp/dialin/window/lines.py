@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.window.pass_map import Demand
+from dtfexp.dialin.window.demand import Demand
 
 if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor

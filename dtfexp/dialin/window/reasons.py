@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from dtfexp.describe.fields import without_underscores
+from dtfexp.dialin.window.demand import Demand
 from dtfexp.dialin.window.edges import NOT_KNOWN, weakest_outcomes
-from dtfexp.dialin.window.pass_map import Demand
 from dtfexp.dialin.window.window import out_of_reach
 
 if TYPE_CHECKING:

@@ -9,8 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.window.best_known import best_set_point
+from dtfexp.dialin.window.demand import AS_GOOD, Demand
 from dtfexp.dialin.window.lines import Line, line_of, lines_through
-from dtfexp.dialin.window.pass_map import Demand
+from dtfexp.dialin.window.located import Place
 from dtfexp.dialin.window.window_box import MappedBox
 
 if TYPE_CHECKING:
@@ -19,13 +21,19 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-# A setting stays as it is today when the pass rate is not lower by more than this ...
-AS_GOOD = 0.005
-# ... and it lies in this middle share of the part that keeps what is asked.
+# A setting stays as it is today when the pass rate is as good and it lies in this middle share of
+# the part that keeps what is asked.
 _MIDDLE_SHARE = 0.5
 # No nearer to an edge than a spread and than this share of the window, where the dial allows it.
 _FROM_EDGE = 0.25
 _STEPS, _POINTS = 8, 25
+
+
+def target_at(fit: FittedModel, fabric: str, place: Place, demand: Demand) -> dict[str, Any]:
+    """Return the set-point to stand at: inside the box, or the best known without one."""
+    if place.box is None:
+        return best_set_point(fit, fabric, place.best)
+    return standing_place(fit, fabric, place.box, demand)
 
 
 def standing_place(

@@ -14,8 +14,9 @@ from scipy.ndimage import label
 
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.window.demand import FORBIDDEN, Demand, PassSurface
 from dtfexp.dialin.window.lines import inwards
-from dtfexp.dialin.window.pass_map import FORBIDDEN, Demand, PassMap, PassSurface, pass_map
+from dtfexp.dialin.window.pass_map import PassMap, pass_map
 from dtfexp.maths.boxes.box import Box, largest_box
 from dtfexp.maths.prediction.pass_probability import PassPosterior
 

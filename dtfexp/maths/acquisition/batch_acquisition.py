@@ -26,6 +26,7 @@ from dtfexp.maths.field.ceiling import quality, quality_slope
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.single_thread import single_threaded
+from dtfexp.maths.prediction.pass_probability import steepness
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -265,7 +266,7 @@ def _input_noise_covariance(post: Posterior, candidates: Candidates) -> Array:
 def _quality_slopes(post: Posterior, mean: Array, variance: Array) -> Array:
     """Return the expected slope (C, O) of quality in the field of each candidate."""
     sd = np.sqrt(np.maximum(variance, 0.0))
-    slopes = [w * post.steepness(mean + sd * t, 0) for t, w in zip(_NODES, _WEIGHTS, strict=True)]
+    slopes = [w * steepness(post, mean + sd * t, 0) for t, w in zip(_NODES, _WEIGHTS, strict=True)]
     return np.asarray(np.maximum(np.sum(slopes, axis=0), np.sqrt(_LEAST_TOLD)))
 
 
@@ -279,7 +280,7 @@ def _effective_grade_noise(post: Posterior, mean: Array, variance: Array) -> Arr
     """
     scales = post.integration_points[0]
     out = np.empty_like(mean)
-    top = post.ceiling(0)
+    top = post.ceiling[0]
     for o, graded in enumerate(post.grade_scales):
         noise = scales.noise[o]
         if graded is None:

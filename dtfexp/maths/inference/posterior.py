@@ -6,12 +6,12 @@ Predictions are Gaussian at an integration point and mixed over them.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths.field import batch_effects, ceiling, field
-from dtfexp.maths.field.monotone import monotone_fields
+from dtfexp.maths.field import field
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.inference.ep import Sites
@@ -98,25 +98,10 @@ class Posterior:
             places.sum_rows(column[:, None] * root) for column in self.row_outcome_correlation(j).T
         ]
 
-    def ceiling(self, j: int) -> Array:
-        """Ceiling of quality (O,) at scale setting ``j``; measured outcomes have none."""
-        return ceilings(self.grade_scales, self.integration_points[j])
-
-    def quality(self, latent: Array, j: int) -> Array:
-        """Return fields (..., O) as quality, after more washes never more than after fewer."""
-        return ceiling.quality(monotone_fields(latent, self.shape.wash_order), self.ceiling(j))
-
-    def steepness(self, latent: Array, j: int) -> Array:
-        """How much quality gains for a small gain of the fields (..., O)."""
-        return ceiling.quality_slope(
-            monotone_fields(latent, self.shape.wash_order), self.ceiling(j)
-        )
-
-    def new_press_variance(self, j: int) -> tuple[float, Array]:
-        """Variance a NEW press adds: shared by all outcomes, and each outcome's own (O,)."""
-        return batch_effects.new_press_variance(
-            self.integration_points[j], self.prior, bool(np.any(self.data.block >= 0))
-        )
+    @cached_property
+    def ceiling(self) -> Array:
+        """Ceiling of quality (J, O) at every integration point; measured outcomes have none."""
+        return np.array([ceilings(self.grade_scales, s) for s in self.integration_points])
 
 
 def ceilings(grade_scales: tuple[GradeScale | None, ...], hyper: Hyperparameters) -> Array:

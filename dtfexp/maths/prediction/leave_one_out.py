@@ -113,7 +113,7 @@ class LeaveOneOut:
         for j, weight in enumerate(self.post.weight):
             top, noise = (
                 x[outcome][:, None] + np.zeros(cuts.shape)
-                for x in (self.post.ceiling(j), self.post.integration_points[j].noise)
+                for x in (self.post.ceiling[j], self.post.integration_points[j].noise)
             )
             belief, bent = left.belief(j, cuts.shape[1]), np.isfinite(top[:, 0])
             chance = np.exp(interval_tilted(belief, below, ends, noise).log_z)
@@ -125,9 +125,7 @@ class LeaveOneOut:
     def expected_quality(self, left: HeldOut) -> Array:
         """Return the quality (q,) that the other presses predict, batch effects included."""
         outcome, q = self.post.data.outcome[left.rows], len(left.rows)
-        tops = np.array(
-            [self.post.ceiling(j)[outcome] for j in range(len(self.post.integration_points))]
-        )
+        tops = self.post.ceiling[:, outcome]
         return np.asarray(self.post.weight @ (quality(left.mean[:, :q], tops) + left.mean[:, q:]))
 
 

@@ -19,7 +19,9 @@ from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from dtfexp.maths.field import batch_effects, ceiling
 from dtfexp.maths.field.input_noise import CORRELATION, quality_loss_and_variance
+from dtfexp.maths.field.monotone import monotone_fields
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import FieldPosterior
 
@@ -128,19 +130,29 @@ def common_factor(between: Array, total: Array) -> Array:
     return np.asarray(sd * np.clip(first, -0.99, 0.99))
 
 
+def quality_of(post: Posterior, latent: Array, j: int) -> Array:
+    """Return fields (..., O) as quality, after more washes never more than after fewer."""
+    return ceiling.quality(monotone_fields(latent, post.shape.wash_order), post.ceiling[j])
+
+
+def steepness(post: Posterior, latent: Array, j: int) -> Array:
+    """Return how much quality gains for a small gain of the fields (..., O)."""
+    return ceiling.quality_slope(monotone_fields(latent, post.shape.wash_order), post.ceiling[j])
+
+
 def new_press_effects_at(
     post: Posterior, j: int, middle: Array, input_noise: Array
 ) -> NewPressEffects:
     """Return :func:`new_press_effects` of a posterior at integration point ``j``."""
-    return new_press_effects(
-        lambda f: post.quality(f, j), post.new_press_variance(j), middle, input_noise
-    )
+    blocks = bool(np.any(post.data.block >= 0))
+    luck = batch_effects.new_press_variance(post.integration_points[j], post.prior, blocks)
+    return new_press_effects(lambda f: quality_of(post, f, j), luck, middle, input_noise)
 
 
 def pass_rate_given(post: Posterior, j: int, fields: Array, press: NewPressEffects) -> Array:
     """Return the pass rate (...) given the fields (..., M, O), at integration point ``j``."""
     return all_pass_probability(
-        post.quality(fields, j) - press.quality_loss, press.loading, press.own_variance
+        quality_of(post, fields, j) - press.quality_loss, press.loading, press.own_variance
     )
 
 
@@ -150,8 +162,8 @@ def outcome_pass_rates(post: Posterior, latent: FieldPosterior) -> Array:
     for j, weight in enumerate(post.weight):
         mean = latent.mean[j]
         press = new_press_effects_at(post, j, mean, latent.input_noise[j])
-        unknown = np.einsum("moo->mo", latent.covariance[j]) * post.steepness(mean, j) ** 2
-        quality = post.quality(mean, j) - press.quality_loss
+        unknown = np.einsum("moo->mo", latent.covariance[j]) * steepness(post, mean, j) ** 2
+        quality = quality_of(post, mean, j) - press.quality_loss
         chance += weight * ndtr(quality / np.sqrt(press.loading**2 + press.own_variance + unknown))
     return chance
 
@@ -251,14 +263,14 @@ def _sigma_points(
     weights = np.full(2 * n_out + 1, 1.0 / (2.0 * (n_out + 1.0)))
     weights[0] = 1.0 / (n_out + 1.0)
     step = np.sqrt(n_out + 1.0)
-    quality = post.quality(middle, j) - press.quality_loss
+    quality = quality_of(post, middle, j) - press.quality_loss
     so_far = _passed_so_far(quality, press.loading, press.own_variance)
 
     def passed(fields: Array, first: int) -> Array:
         """Return the pass rate where outcomes before ``first`` have the quality of ``middle``."""
         if n_out == 1:
             return pass_rate_given(post, j, fields, press)
-        rest = (post.quality(fields, j) - press.quality_loss)[..., first:]
+        rest = (quality_of(post, fields, j) - press.quality_loss)[..., first:]
         loading, own = press.loading[..., first:], press.own_variance[..., first:]
         before = so_far[first - 1] if first else None
         return np.asarray(_WEIGHTS @ _passed_so_far(rest, loading, own, before)[-1])

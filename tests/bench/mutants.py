@@ -51,6 +51,16 @@ TESTS = {
         "tests/dialin/test_standing.py",
         "tests/dialin/test_window_box.py",
     ],
+    "dtfexp.dialin.window.demand": ["tests/dialin/test_window_box.py"],
+    "dtfexp.dialin.window.located": [
+        "tests/dialin/test_window_box.py",
+        "tests/dialin/test_window_asked.py",
+    ],
+    "dtfexp.dialin.window.best_known": [
+        "tests/dialin/test_standing.py",
+        "tests/dialin/test_window_asked.py",
+    ],
+    "dtfexp.dialin.window.facts": ["tests/dialin/test_window_asked.py"],
     "dtfexp.dialin.window.find_window": [
         "tests/dialin/test_window_box.py",
         "tests/dialin/test_window_asked.py",
@@ -63,6 +73,19 @@ TESTS = {
     ],
     "dtfexp.dialin.following.next_presses": ["tests/dialin/test_next_presses.py"],
     "dtfexp.dialin.following.likely_window": ["tests/dialin/test_next_presses.py"],
+    "dtfexp.maths.inference.measured_units": ["tests/dialin/test_measured_scale.py"],
+    "dtfexp.dialin.encode.doubtful": ["tests/dialin/test_doubtful.py"],
+    "dtfexp.maths.inference.tilted": [
+        "tests/maths/test_ep.py",
+        "tests/maths/test_luck_in_likelihood.py",
+    ],
+    "dtfexp.coupon.grades": ["tests/coupon/test_grades.py"],
+    "dtfexp.coupon.proposals": ["tests/coupon/test_proposals.py"],
+    "dtfexp.maths.linear.normal_hierarchy": ["tests/maths/test_normal_hierarchy.py"],
+    "dtfexp.dialin.experience.learnt_prior": ["tests/dialin/test_experience.py"],
+    "dtfexp.dialin.experience.learnt_moments": ["tests/dialin/test_experience.py"],
+    "dtfexp.dialin.experience.moves": ["tests/dialin/test_experience.py"],
+    "dtfexp.dialin.experience.shared_settings": ["tests/dialin/test_experience.py"],
 }
 LONGEST = 240
 FLIPS = {

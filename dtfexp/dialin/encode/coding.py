@@ -23,6 +23,7 @@ from dtfexp.describe.outcome import Outcome, wash_series
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import machine_spread
 from dtfexp.dialin.encode.cure_look import COLUMN, LOOKS, sets_cure
+from dtfexp.dialin.encode.doubtful import doubtful_readings
 from dtfexp.dialin.encode.measured_scale import latent_of_value
 from dtfexp.maths.field.monotone import WashOrder
 from dtfexp.maths.field.points import CURE, PEEL, PRESS, FieldShape, Points
@@ -158,9 +159,7 @@ class Coding:
             settings[factor.name] = used[factor.name]
             actual = f"{factor.name}_actual"
             if actual in used and factor.is_numeric:
-                read[:, column] = (
-                    used[actual].notna() & ~self.is_doubtful(factor, used)
-                ).to_numpy()
+                read[:, column] = used[actual].notna() & ~self.is_doubtful(factor, used)
                 reading = used[actual].astype(float).where(read[:, column])
                 settings[factor.name] = reading.fillna(used[factor.name])
         fabric = used["fabric"].map(self.fabric_index).to_numpy(dtype=int)
@@ -197,29 +196,16 @@ class Coding:
         ).with_monotone_rows(self.shape.wash_order)
         return made if looks is None else made.with_cure_looks(*looks)
 
-    def is_doubtful(self, factor: Factor, used: pd.DataFrame) -> pd.Series[bool]:
-        """Return which readings of a setting are so far off that the pen slipped, not the machine.
+    def is_doubtful(self, factor: Factor, used: pd.DataFrame) -> NDArray[np.bool_]:
+        """Return which readings of a setting are not believed; ``used``: rows of a results frame.
 
-        A machine is off by what it was off at the other presses (their median, of three or more),
-        give or take five of its spreads; a slipped decimal or swapped digits are off by more, and
-        by a good part of the range.  Such a reading would put its press where nothing else was
-        pressed and bend the field alone: the press counts at what was set, as if nothing had been
-        read.  How far is far: common practice, no source.
+        See :func:`dtfexp.dialin.encode.doubtful.doubtful_readings`.
         """
-        reading = used[f"{factor.name}_actual"].astype(float)
         setting = used[factor.name].astype(float)
         at = self.code(factor, setting)
-        off = pd.Series(self.code(factor, reading.fillna(setting)) - at, used.index)
-        step = np.abs(self.code(factor, setting + factor.spread) - at)
-        seen = reading.notna()
-        far = _FAR_IN_LOGS if is_logarithmic(factor) else _FAR
-        usual = [
-            float(others.median())
-            if len(others := off[seen].drop(i, errors="ignore")) >= 3
-            else 0.0
-            for i in used.index
-        ]
-        return seen & ((off - usual).abs() > np.maximum(far, 5.0 * step))
+        off = self.code(factor, used[f"{factor.name}_actual"].astype(float)) - at
+        spread = np.abs(self.code(factor, setting + factor.spread) - at)
+        return doubtful_readings(off, spread, _FAR_IN_LOGS if is_logarithmic(factor) else _FAR)
 
     def _cure_looks(
         self, used: pd.DataFrame, settings: pd.DataFrame, before: NDArray[np.bool_] | None

@@ -78,6 +78,7 @@ TESTS = {
     "dtfexp.maths.inference.tilted": [
         "tests/maths/test_ep.py",
         "tests/maths/test_luck_in_likelihood.py",
+        "tests/maths/test_ceiling.py",
     ],
     "dtfexp.coupon.grades": ["tests/coupon/test_grades.py"],
     "dtfexp.coupon.proposals": ["tests/coupon/test_proposals.py"],

@@ -90,3 +90,12 @@ def test_bands_of_missing_print_are_whole_and_in_order():
     for grade, most in MISSING[:-1]:
         assert band_grade(most) == grade > band_grade(most + 1e-6)
     assert (band_grade(0), band_grade(100)) == (5, 1)
+
+
+def test_a_colour_without_chroma_has_the_hue_of_the_other():
+    """White that takes on blue of 280°: ΔC = 40, C_M = 20, x = 0, D = 40 * 20 / 100 = 8."""
+    blue = (50, 40 * math.cos(math.radians(280)), 40 * math.sin(math.radians(280)))
+    expected = math.hypot((40 - 8) / (1 + 0.4**2), 8 / (1 + 0.2**2))
+    assert fastness_difference((50, 0, 0), blue) == pytest.approx(expected)
+    # Bleached to white: ΔC = -40, D = -8.
+    assert fastness_difference(blue, (50, 0, 0)) == pytest.approx(expected)

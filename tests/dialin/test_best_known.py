@@ -75,14 +75,13 @@ def test_the_best_known_is_todays_the_maps_or_a_presses(known: Known, stands_at:
     assert found == {"cure": stands_at}
 
 
-@pytest.mark.parametrize(("height", "stands_at"), [(0.0, 145.0), (-0.01, 125.0)])
-def test_where_half_are_not_expected_to_pass_the_cautious_rate_ranks(height, stands_at) -> None:
-    """An untested corner of 145 °C, sd 1: expected Phi(h / sqrt 2), cautiously Phi(h - 1); the
-    rest Phi(-.1) either way.  At h = 0 the corner is expected to pass half: 145.  Just below it the
-    cautious rate holds it at Phi(-1.01)."""
+@pytest.mark.parametrize(("height", "stands_at"), [(0.0, 145.0), (-2.0, 145.0), (-3.0, 125.0)])
+def test_the_expected_rate_ranks_where_nothing_passes_yet_too(height, stands_at) -> None:
+    """An untested corner of 145 °C, sd 1: expected Phi(h / sqrt 2), .5, .079, .017, its lower end
+    Phi(h - 1), .16, .001, .00003; the rest fails at Phi(-1.5) = .067 either way."""
     known = Known(
         ONE,
-        lambda s: np.where(s["cure"] == 145, height, -0.1),
+        lambda s: np.where(s["cure"] == 145, height, -1.5),
         lambda s: np.where(s["cure"] == 145, 1.0, 1e-4),
     )
     found = best_set_point(known, "cotton", known.mapped([105.0, 125.0, 145.0]))

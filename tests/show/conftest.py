@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session
+from dtfexp.dialin import side_by_side
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.window.window import Margin, Window
 
@@ -75,6 +76,7 @@ class StandInFit:
     results: pd.DataFrame
     found: bool = True
     calls: list[int] = field(default_factory=list)
+    _windows: dict[tuple[Any, ...], Any] = field(default_factory=dict)
 
     def pass_rate(self, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
         assert list(settings.columns) == [f.name for f in self.session.factors]
@@ -213,6 +215,12 @@ class StandInFit:
 
     def describe(self) -> str:
         return "A stand-in fit, for layout only."
+
+
+@pytest.fixture(autouse=True)
+def no_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the papers be written by this process, which counts what the fit is asked."""
+    monkeypatch.setattr(side_by_side, "_further_cores", lambda: 0)
 
 
 @pytest.fixture

@@ -165,6 +165,7 @@ class StandInFit:
                 for f in session.factors
             },
             presses_inside=int(used) // 2 if self.found else 0,
+            presses_at_target=1 if self.found else 0,
             pass_rate_low=0.9 if self.found else 0.5,
             usual_pass_rate=0.97 if self.found else 0.71,
             gain_chance=0.0,

@@ -225,3 +225,8 @@ def test_sobol_points_are_scrambled_and_a_power_of_two():
         given = {word.arg: ast.unparse(word.value) for word in node.keywords}
         assert given.get("scramble") == "True", f"{path}:{node.lineno}"
         assert {"seed", "rng"} & set(given), f"{path}:{node.lineno} has no seed"
+
+
+def test_no_test_file_over_400_lines():
+    for path in (ROOT / "tests").rglob("*.py"):
+        assert len(path.read_text(encoding="utf-8").splitlines()) <= 400, path

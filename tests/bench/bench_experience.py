@@ -2,7 +2,9 @@
 
 Populations of invented benches (``simulated``; kinds as in ``bench_promise``): *kind*, *hard*,
 *narrow*, *mixed* of all, and the same with an ``off-`` before it, whose best place lies
-systematically half a half-range off what is usual.  Of each, some earlier books of 26 presses
+systematically half a half-range off what is usual; ``own-`` and ``own2-``: the fabrics of one shop,
+which are one bench (another for another number) with the best place of each N(0, 0.12) half-ranges
+and its width a tenth from the others'.  Of each, some earlier books of 26 presses
 (Latin hypercube) teach an experience, and new benches are played with it and without it, the same
 presses' luck for both.  ``--teacher`` takes the experience of another population, ``--books``
 fewer books.
@@ -55,6 +57,8 @@ WINDOW_FROM = 14
 
 def bench_of(population: str, seed: int) -> Bench:
     """The bench of a population; the same arguments give the same bench."""
+    if population.startswith("own"):
+        return _own(population, seed)
     kind, family = population.removeprefix("off-"), seed
     if kind == "mixed":
         kind, family = MIXED[seed % 4], seed // 4
@@ -70,6 +74,21 @@ def bench_of(population: str, seed: int) -> Bench:
         }
         truth = replace(truth, quality=moved)
     return truth
+
+
+def _own(population: str, seed: int) -> Bench:
+    """One fabric of a shop: its bench, seen a little off and a little wider or narrower."""
+    shop, _, kind = population.partition("-")
+    rng = np.random.default_rng([11, seed])
+    # Of the shop's own bench only forms that can be dialled in: not "none".
+    base = bench_of(kind, 50 + 7 * int(shop.removeprefix("own") or 1))
+    moved, wide = rng.normal(0.0, 0.12, len(FACTORS)) * _HALF, float(np.exp(rng.normal(0.0, 0.1)))
+    usual = np.array([float(f.usual) for f in FACTORS])
+    quality = {
+        name: lambda x, of=of: of(np.maximum(usual + (x - usual - moved) / wide, 0.5))
+        for name, of in base.quality.items()
+    }
+    return replace(base, quality=quality)
 
 
 def experience_of(population: str, books: int, keep: Path) -> Experience:

@@ -7,6 +7,11 @@ import pytest
 from scipy import stats
 
 from dtfexp.maths.linear.normal_hierarchy import Groups, HierarchyPrior, fit_hierarchy
+from dtfexp.maths.linear.variance_components import (
+    ResidualSpaces,
+    indicators,
+    variance_components,
+)
 
 # Rubin 1981, J. Educ. Statist. 6:377: effect of coaching in eight schools and its standard error;
 # as in Gelman et al., Bayesian Data Analysis, table 5.2. From memory.
@@ -23,6 +28,19 @@ DYESTUFF = np.array([
     [1545, 1440, 1440, 1520, 1580], [1540, 1555, 1490, 1560, 1495],
     [1595, 1550, 1605, 1510, 1560], [1445, 1440, 1595, 1465, 1545],
     [1595, 1630, 1515, 1635, 1625], [1520, 1455, 1450, 1480, 1445],
+])  # fmt: skip
+
+# Davies & Goldsmith 1972, Statistical Methods in Research and Production; the Penicillin data of
+# R's lme4, read from its data file: diameters (mm) on 24 plates (rows) of the same six samples.
+PENICILLIN = np.array([
+    [27, 23, 26, 23, 23, 21], [27, 23, 26, 23, 23, 21], [25, 21, 25, 24, 24, 20],
+    [26, 23, 25, 23, 23, 20], [25, 22, 26, 22, 23, 20], [24, 22, 25, 23, 22, 19],
+    [24, 20, 23, 21, 22, 19], [26, 22, 26, 24, 24, 21], [24, 21, 24, 22, 22, 20],
+    [24, 21, 24, 23, 22, 19], [26, 23, 26, 24, 24, 21], [25, 22, 26, 24, 24, 20],
+    [26, 24, 26, 24, 25, 22], [26, 23, 26, 23, 23, 20], [26, 23, 25, 24, 24, 22],
+    [25, 22, 25, 23, 23, 20], [25, 21, 24, 23, 23, 20], [25, 22, 24, 23, 23, 19],
+    [24, 21, 23, 21, 21, 19], [26, 23, 26, 24, 24, 21], [25, 21, 24, 22, 22, 18],
+    [25, 22, 25, 22, 22, 20], [24, 21, 24, 22, 24, 19], [24, 21, 24, 22, 21, 18],
 ])  # fmt: skip
 
 
@@ -95,13 +113,36 @@ def test_dyestuff():
         assert np.quantile(sd, share) == pytest.approx(exactly, rel=0.06)
 
 
-def test_calibration_by_simulation():
+def test_penicillin():
+    """Plates and samples crossed: the published REML components, and the posterior about one."""
+    plate, sample = (indicators(codes.ravel()) for codes in np.indices(PENICILLIN.shape))
+    groups = {"plate": plate, "sample": sample}
+    spaces = ResidualSpaces.of(np.ones((PENICILLIN.size, 1)), groups)
+    found = variance_components(PENICILLIN.ravel().astype(float), spaces, groups)
+    # Published standard deviations of plate, sample and residual (lme4; from memory).
+    assert np.sqrt(found.component) == pytest.approx([0.8467, 1.9316, 0.5499], abs=1e-4)
+    means = PENICILLIN.mean(axis=1)
+    errors = np.full(24, 0.5499 / np.sqrt(6.0))
+    grid = np.linspace(0.01, 3.0, 3000)
+    post, _, _ = exact(means, errors, grid)
+    assert grid[np.argmax(post)] == pytest.approx(0.8467, rel=0.01)
+    taught = fit_hierarchy(one_by_one(means, errors), flat(), draws=4000)
+    assert taught.mean[0] == pytest.approx(22.972, abs=0.02)
+    sd = np.sqrt(taught.covariance_draws[:, 0, 0])
+    for share in (0.25, 0.5, 0.75):
+        exactly = np.interp(share, np.cumsum(post), grid)
+        assert np.quantile(sd, share) == pytest.approx(exactly, rel=0.04)
+
+
+@pytest.mark.parametrize("parts", [None, np.array([0, 1])])
+def test_calibration_by_simulation(parts):
     """Truths drawn from the prior lie evenly among the draws of their posteriors."""
     rng, ranks = np.random.default_rng(5), []
     scale, df, p = np.array([[2.0, 0.5], [0.5, 1.0]]), 7.0, 2
-    prior = HierarchyPrior(np.zeros(p), np.eye(p), scale, df)
+    prior = HierarchyPrior(np.zeros(p), np.eye(p), scale, df, parts, 0.6)
     for k in range(90):
-        spread = stats.invwishart(df, scale).rvs(random_state=rng)
+        wide = np.ones(p) if parts is None else np.exp(rng.normal(0.0, 0.6, p))
+        spread = stats.invwishart(df, scale * np.outer(wide, wide)).rvs(random_state=rng)
         gamma = rng.normal(size=p)
         theta = rng.multivariate_normal(gamma, spread, 6)
         errors = np.array([np.diag(rng.uniform(0.05, 1.0, p)) for _ in range(6)])
@@ -117,6 +158,21 @@ def test_calibration_by_simulation():
         ranks.append((drawn < true).mean(axis=0))
     for column in np.array(ranks).T:
         assert stats.kstest(column, "uniform").pvalue > 0.002
+
+
+def test_parts_of_groups_that_are_alike_are_known_as_such_after_few():
+    """The first two unknowns hardly differ between groups: one factor for both tells it."""
+    rng, p = np.random.default_rng(8), 6
+    true = np.array([0.15, 0.15, 1.0, 1.0, 1.0, 1.0])
+    seen = true * rng.normal(size=(10, p)) + 0.1 * rng.normal(size=(10, p))
+    groups = Groups.of(seen, np.tile(0.01 * np.eye(p), (10, 1, 1)))
+    plain = HierarchyPrior(np.zeros(p), np.eye(p), 15.0 * np.eye(p), p + 16.0)
+    parted = replace(plain, parts=np.array([0, 0, 1, 1, 1, 1]), part_sd=0.4)
+    found, one = (np.sqrt(np.diag(fit_hierarchy(groups, x).covariance)) for x in (parted, plain))
+    assert (one[:2] > 0.7).all() and (found[:2] < 0.5).all()
+    assert (np.abs(found[2:] - 1.0) < 0.3).all()
+    nothing = Groups.of(np.zeros((0, p)), np.zeros((0, p, p)))
+    assert np.diag(fit_hierarchy(nothing, parted).covariance) == pytest.approx(1.0, rel=0.15)
 
 
 def test_no_group_leaves_the_prior_and_repeated_groups_share_one():

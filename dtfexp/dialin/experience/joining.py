@@ -37,6 +37,9 @@ BETWEEN, COMMON, CLASS = 0.8, 0.3, 0.1
 #: Benches that the general prior counts for in what differs between benches, and in the scales.
 #: Of those tried (4 to 40 benches, shares 0.5 and 0.8) these predicted left-out books best.
 STRENGTH, SCALE_STRENGTH = 15.0, 4.0
+#: Sd of the log of how much wider or narrower than the general prior benches lie: in level, slopes,
+#: bends and pairs each. The fabrics of one shop are much more alike than all benches are.
+PART_SD = 0.4
 #: A session starts with n / (n + this) on the experience of n logbooks.
 DOUBT = 2.0
 KINDS = ("outcome", "fabric", "film")
@@ -127,9 +130,19 @@ def _fields(
     blocks = [tight / COMMON, *([tight / CLASS] * len(names))]
     start = np.concatenate([mean, np.zeros(p * len(names))])
     prior = HierarchyPrior(
-        start, block_diag(*blocks), BETWEEN * STRENGTH * covariance, p + 1.0 + STRENGTH
+        start,
+        block_diag(*blocks),
+        BETWEEN * STRENGTH * covariance,
+        p + 1.0 + STRENGTH,
+        _parts(len(shared)),
+        PART_SD,
     )
     return names, fit_hierarchy(groups, prior)
+
+
+def _parts(settings: int) -> NDArray[np.int_]:
+    """Return which part each coefficient is of: level, slopes, bends, pairs."""
+    return np.repeat([0, 1, 2, 3], [1, settings, settings, settings * (settings - 1) // 2])
 
 
 def _scales(books: Sequence[BookMessage]) -> list[dict[str, Any]]:

@@ -70,8 +70,7 @@ class Hyperparameters:
     cut; ``dose`` is the share of a stage's temperature and time effects that acts through their
     dose; ``shift`` (d,) is the change, in codes, of every setting's effect since a change (None: no
     change); ``trend`` is the low-order part where that was learnt from earlier sessions (None: it
-    is that of the general prior); ``eye_share`` is the share of the variance of press noise that
-    is the eye's, where coupons were judged again (None: none were).
+    is that of the general prior).
     """
 
     amplitude: float
@@ -85,4 +84,3 @@ class Hyperparameters:
     dose_share: float = 0.25
     shift: Array | None = None
     trend: LearntTrend | None = None
-    eye_share: float | None = None

@@ -63,8 +63,8 @@ def proposals(
 ) -> dict[str, Proposal]:
     """Return what the measures of a picture taken after so many washes propose, by outcome.
 
-    An outcome judged after another number of washes, on another scale than 1 to 5, or of a name
-    that nothing measured answers is left out.
+    Left out: an outcome judged after other washes, on a scale that is not 1 to 5, or with a name
+    that nothing measured answers.
     """
     found = {}
     for outcome in outcomes:

@@ -87,9 +87,8 @@ class Fit(FittedModel):
     def whole_confidence(self, window: Window) -> float:
         """Return the posterior probability that EVERY set-point of the window keeps its pass rate.
 
-        A window promises each set-point alone; this simultaneous probability is lower. It is
-        estimated from 256 posterior surfaces, with a standard error of about 0.03; 0 when no window
-        was found.
+        A window promises each set-point alone; for all at once it is less sure. The answer comes
+        from 256 drawn surfaces and is known to about 0.03. It is 0 without a window.
         """
         from dtfexp.dialin.window.simultaneous_confidence import simultaneous_confidence
 

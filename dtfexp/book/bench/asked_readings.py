@@ -1,7 +1,7 @@
 """Plausibility of press readings before they are stored.
 
-An implausible reading (``plausible.reading_doubt``) is stored only when somebody has confirmed it,
-and the question stays with the entry.
+A reading in doubt (``plausible.reading_doubt``) is stored once somebody has confirmed it. The
+question stays with the entry.
 """
 
 from __future__ import annotations

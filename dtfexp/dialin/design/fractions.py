@@ -29,9 +29,8 @@ _MOST_ASSIGNMENTS = 4
 def fraction(request: DesignRequest) -> RequestedPresses:
     """Return a regular two-level fraction of minimum aberration, with centre presses if possible.
 
-    Among fractions that differ only in the assignment of settings to columns, one that keeps the
-    temperature × time interaction of a stage clear is chosen; among those that differ only in
-    signs, the one with the fewest forbidden presses.
+    Which setting takes which column: so that temperature × time of a stage stays clear. Which signs
+    the columns have: so that the fewest presses are forbidden.
     """
     k = len(request.session.factors)
     if not 2 <= k <= 8:

@@ -1,7 +1,7 @@
 """Box-Behnken and central composite plans: quadratics without every combination.
 
-Numbers, and ordered words with a middle, take the three or five levels; the other words are crossed
-with them (every combination), or fixed at the usual one.
+Numbers take the three or five levels, and so do ordered words with a middle. Other words are
+crossed with them, in every combination, or stay at the usual one.
 """
 
 from __future__ import annotations

@@ -166,8 +166,8 @@ class PlanFacts:
     def efficiency(self) -> dict[str, float]:
         """D-, G- and I-efficiency (0 to 1) relative to the best possible plan.
 
-        Every press counts as independent, over the allowed settings; empty when some of the model
-        cannot be estimated.
+        Over the allowed settings, each press by itself. Empty where some of the model cannot be
+        estimated.
         """
         terms = self._model_terms()
         if len(self.fitted) < terms.size or len(self.fitted) < 2:

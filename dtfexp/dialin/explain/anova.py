@@ -1,15 +1,14 @@
 """Analysis of variance: every term tested in the stratum where it was varied.
 
-Cure settings are shared by an oven load, hard-to-change press settings by a press round, and an
-interaction of the two by a crossing of load and round: these effects are tested against the
-variation between loads, rounds or crossings; all others against that between single presses (Yates
-1935; a strip-plot). Grades enter as evenly spaced numbers, so this classical table is separate from
-the model behind the window.
+An oven load shares its cure settings, a press round its slow press settings, and a crossing of
+both their interaction. Such effects are tested against the variation between loads, rounds or
+crossings; all others against that of single presses (Yates 1935; a strip-plot). Grades count as
+evenly spaced numbers: this classical table is no part of the model behind the window.
 
-Method: one least-squares fit weighted by the variance components of loads, rounds, crossings and
-presses (statsmodels ``GLS``), the components from mean squares, the error degrees of freedom by
-Satterthwaite's rule (``dtfexp.maths.linear.variance_components``). In balanced data this is the
-textbook table to the last digit. Choice of quadratics and interactions:
+One least-squares fit, weighted by the variance components (statsmodels ``GLS``). These come from
+mean squares, the error degrees of freedom from Satterthwaite's rule
+(``dtfexp.maths.linear.variance_components``). Balanced data give the textbook table to the last
+digit. Choice of quadratics and interactions:
 ``dtfexp.dialin.explain.term_selection``.
 """
 

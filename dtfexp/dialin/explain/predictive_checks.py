@@ -66,8 +66,8 @@ def _used_rows(fit: FittedModel) -> pd.DataFrame:
 def check_grades(fit: FittedModel) -> pd.DataFrame:
     """Return the posterior predictive check: observed and expected counts of each grade.
 
-    Each press is predicted from all others. One row per outcome and grade (a measured outcome:
-    per quarter of its predictive distribution): ``observed``, ``expected``, ``low``, ``high``
+    Each press is predicted from all others. One row per outcome and grade; of a measured outcome
+    one per quarter of its predictive distribution: ``observed``, ``expected``, ``low``, ``high``
     (95 % interval of the count), ``as_predicted``.
     """
     leave = LeaveOneOut(fit.posterior)

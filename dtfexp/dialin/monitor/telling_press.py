@@ -1,8 +1,7 @@
 """The one press that separates the leading causes.
 
-Each cause predicts whether a change improves, worsens or leaves prints; the chosen press has the
-largest mutual information between its outcome and the cause, over all settings of the session and
-other possible trials.
+Each cause says whether a change makes prints better, worse or neither. The press chosen tells most
+of the cause: the mutual information of both is the largest of all settings and other trials.
 """
 
 from __future__ import annotations

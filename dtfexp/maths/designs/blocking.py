@@ -1,7 +1,7 @@
 """Division of runs into blocks (days, rolls, lots) with the least confounding.
 
-Regular two-level plans are divided by products of factors, as in the literature; other plans by
-exchanging runs until the blocks are as similar as possible. Arrays in, labels 0 .. count-1 out.
+Regular two-level plans are divided by products of factors, as in the literature. In other plans
+runs change places until the blocks are as alike as they can be. Arrays in, labels 0 .. count-1 out.
 
 Sources: Box, Hunter & Hunter (2005), *Statistics for Experimenters*, on blocking two-level plans;
 Cook & Nachtsheim (1989), Technometrics 31:339 (exchange between blocks).

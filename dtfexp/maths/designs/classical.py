@@ -1,9 +1,9 @@
 """Classical plans as coded matrices, verified.
 
-The only caller of pyDOE3, which gives the raw tables; inputs are checked here, missing or wrong
-designs are built from their parts, and every matrix is verified: levels balanced, columns
-orthogonal, its model estimable. Rows are runs, columns factors in order; -1 and +1 are the low and
-the high level, 0 the middle. Errors are ValueError, in one line.
+The only caller of pyDOE3, which gives the raw tables. Inputs are checked here. Missing or wrong
+designs are built from their parts. Every matrix is verified: levels balanced, columns orthogonal,
+its model estimable. Rows are runs, columns factors in order; -1, 0, +1 are low, middle and high.
+Errors are ValueError, in one line.
 
 Sources: Box, Hunter & Hunter (2005), *Statistics for Experimenters*; Fries & Hunter (1980),
 Technometrics 22:601 (aberration); Plackett & Burman (1946), Biometrika 33:305; Box & Behnken

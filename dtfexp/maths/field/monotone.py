@@ -1,8 +1,8 @@
 """Monotonicity of a quality in the number of washes.
 
-Grades of a wash series are correlated fields. That a later one is at or below an earlier one is an
-observation at every point pressed: the difference of the two fields there is above zero, up to a
-small softness. Elsewhere the later field is capped by the earlier one at evaluation. Source:
+The grades of a wash series are correlated fields. At each point pressed it counts as seen that the
+later field is no higher than the earlier one, up to a soft step. Elsewhere the later field is cut
+off at the earlier one when it is read. Source:
 Riihimaki & Vehtari 2010, Gaussian processes with monotonicity information, Proc. AISTATS, PMLR
 9:645 (there for derivatives, with the same soft step; from memory).
 """

@@ -63,14 +63,13 @@ class Prior:
 class Hyperparameters:
     """One set of hyperparameters.
 
-    ``amplitude`` multiplies prior mean and signal; ``length`` is the length scale in half-ranges;
-    ``interaction`` multiplies two-factor parts; ``load_sd``, ``round_sd`` are batch-effect sds in
-    grades; ``outcome_correlation`` is that of the outcomes' fields; ``noise`` (n_outcomes,) is
-    press noise in grades; ``ceiling`` is the height of the best possible print above the acceptance
-    cut; ``dose`` is the share of a stage's temperature and time effects that acts through their
-    dose; ``shift`` (d,) is the change, in codes, of every setting's effect since a change (None: no
-    change); ``trend`` is the low-order part where that was learnt from earlier sessions (None: it
-    is that of the general prior).
+    ``amplitude``: factor of prior mean and signal. ``length``: length scale in half-ranges.
+    ``interaction``: factor of two-factor parts. ``load_sd``, ``round_sd``: sd of batch effects, in
+    grades. ``outcome_correlation``: of the outcomes' fields. ``noise`` (n_outcomes,): press noise
+    in grades. ``ceiling``: the best print's height above the acceptance cut. ``dose_share``: the
+    share of a stage's effects that its dose carries. ``shift`` (d,): by how much each setting acts
+    since a change, in codes (None: no change). ``trend``: the low-order part as earlier sessions
+    taught it (None: that of the general prior).
     """
 
     amplitude: float

@@ -1,9 +1,9 @@
 """A smooth surrogate of the log evidence over the hyperparameters.
 
-Each evaluation is a whole run of expectation propagation, so few are affordable. The log evidence
-is smooth and nearly quadratic: a Gaussian process with constant, linear, quadratic and smooth parts
-interpolates the evaluations, and mean and covariance of the hyperparameters are computed on its
-mean. Sources: Rasmussen & Ghahramani 2003, Bayesian Monte Carlo, NIPS 15:505 (an integral from a
+Each evaluation is a whole run of expectation propagation, so few are made. The log evidence is
+smooth and nearly quadratic. A Gaussian process passes through the evaluations, with constant,
+linear, quadratic and smooth parts. Its mean gives mean and covariance of the hyperparameters.
+Sources: Rasmussen & Ghahramani 2003, Bayesian Monte Carlo, NIPS 15:505 (an integral from a
 process through its integrand); Rue, Martino & Chopin 2009, J. R. Statist. Soc. B 71:319, sec. 6.5
 (a quadratic surface over the scale parameters); both from memory.
 """
@@ -57,9 +57,9 @@ def posterior_moments(
     """Return mean (dim,) and covariance (dim, dim) of the coordinates under prior times surface.
 
     Importance sampling (Robert & Casella 2004, Monte Carlo Statistical Methods, sec. 3.3; memory)
-    at ``normals`` (n, dim) moved to the present Gaussian approximation, which is then replaced by
-    the result. Weights are truncated at that of the twentieth largest, and an estimate with a small
-    effective sample is shrunk towards the prior.
+    at ``normals`` (n, dim), moved to the present Gaussian approximation; then again at the result.
+    No weight counts more than the twentieth largest. A small effective sample is shrunk towards the
+    prior.
     """
     dim = len(centre)
     for _ in range(rounds):

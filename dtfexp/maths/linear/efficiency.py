@@ -211,10 +211,9 @@ def continuous_optimum(kinds: tuple[FactorKind, ...], model: str) -> ContinuousO
 def ideal_over(x: Array, moments: Array) -> ContinuousOptimum:
     """Return the continuous D and I optimum over the allowed model rows ``x`` (m, p).
 
-    ``moments``: mean of f f' over the allowed range. Multiplicative algorithms (Silvey,
-    Titterington & Torsney 1978, Commun. Statist. A 7:1379; from memory), stopped early and
-    corrected by the largest remaining gap (both criteria are convex in the weights), so that no
-    plan is overrated.
+    ``moments``: mean of f f' over the allowed range. By multiplicative steps (Silvey, Titterington
+    & Torsney 1978, Commun. Statist. A 7:1379; from memory), stopped early. Both criteria are convex
+    in the weights, so the largest gap left is added: no plan is overrated.
     """
     size = x.shape[1]
     weight = np.full(len(x), 1.0 / len(x))

@@ -1,7 +1,7 @@
 """The joint posterior of the field at several points, for slopes, draws and shares.
 
-``prediction.predict`` gives marginals at many thousands of points; this module gives a few hundred
-points with all covariances.
+``prediction.predict`` gives each of many thousands of points alone. Here are a few hundred with all
+their covariances.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The recording form in a notebook: an anywidget around ``recording.FormServer``.
 
-One message per save carries every field, because notebook callbacks may run in different threads
-and single-field updates can overtake each other (measured on JupyterLab 4.6).
+One message per save carries every field. Callbacks may run in different threads, where updates of
+single fields can overtake each other (measured on JupyterLab 4.6).
 """
 
 from __future__ import annotations

@@ -1,7 +1,6 @@
 """Numbers for people: one unit for every temperature, one wording for every rate.
 
-Card, report, figures and machine-readable files all use these functions, so that a number is always
-written the same way.
+Card, report, figures and files for machines all use these functions: one number, one spelling.
 """
 
 from __future__ import annotations

@@ -47,6 +47,10 @@ class Demand:
     pass_rate: float
     confidence: float | None = None
 
+    def is_met(self, expected: float, chance: float) -> bool:
+        """Return whether an expected pass rate, or the chance of ``pass_rate``, is enough."""
+        return expected >= self.pass_rate if self.confidence is None else chance >= self.confidence
+
     def excess(self, passing: PassPosterior) -> Array:
         """Return how far each set-point (M,) is above the requirement on the probit scale.
 

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from dtfexp.describe import fields
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.demand import Demand
-from dtfexp.dialin.window.edges import box_edges, no_edges
+from dtfexp.dialin.window.edges import box_edges, no_edges, weakest_outcomes
 from dtfexp.dialin.window.evidence import within
 from dtfexp.dialin.window.facts import target_facts
 from dtfexp.dialin.window.lines import lines_through
@@ -84,11 +85,12 @@ def find_window(
     found = place.box
     if found is None:
         facts = target_facts(fit, fabric, target, demand)
+        weakest = weakest_outcomes(fit, pd.DataFrame([target]), fabric)[0]
         reason = (
             f"Set-points of {fabric} keep the pass rate, but no window is as wide as was asked; "
             "ask for less, or press more near the edges."
             if place.too_narrow
-            else no_window_reason(fit, fabric, target, demand, facts["pass_rate"])
+            else no_window_reason(fit.session, facts, demand, weakest)
         )
         return Window(
             found=False,

@@ -209,3 +209,24 @@ def test_no_circle_of_folders():
 def test_nothing_called_utils():
     names = {part for path in FILES for part in path.with_suffix("").parts}
     assert not names & {"utils", "util", "helpers", "misc", "common"}
+
+
+def test_sobol_points_are_scrambled_and_a_power_of_two():
+    """Unscrambled points hold a corner of the range; of another number they are not balanced, which
+    scipy warns of and pyproject makes an error."""
+    calls = [
+        (path, node)
+        for path in FILES
+        for node in ast.walk(parsed(path))
+        if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("Sobol")
+    ]
+    assert len(calls) > 5
+    for path, node in calls:
+        given = {word.arg: ast.unparse(word.value) for word in node.keywords}
+        assert given.get("scramble") == "True", f"{path}:{node.lineno}"
+        assert {"seed", "rng"} & set(given), f"{path}:{node.lineno} has no seed"
+
+
+def test_no_test_file_over_400_lines():
+    for path in (ROOT / "tests").rglob("*.py"):
+        assert len(path.read_text(encoding="utf-8").splitlines()) <= 400, path

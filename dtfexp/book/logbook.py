@@ -333,13 +333,14 @@ class Logbook(BookSheets):
         """All planned presses with what holds of them now: one row per press, as ``fit`` takes it.
 
         The columns of ``runs``; then one per outcome (a number, NaN where not known), ``block``
-        (text, where one was told), ``excluded`` (True leaves it out of the fit), ``cure_look``
-        (what the powder side of its load looked like, where anybody looked), ``<factor>_actual``
-        (as reached, in the factor's unit, where any was read or the load was cured on),
-        ``defects`` (words joined by "; ") and ``note``.
+        (text, where told), ``excluded`` (True leaves it out of the fit), ``cure_look`` (of its
+        load, where anybody looked), ``<factor>_actual`` (where read, or cured on), ``defects``
+        (words joined by "; "), ``note``; where a coupon was judged again, ``<outcome>_again``.
         """
+        from dtfexp.book.coupons.regrading import with_second_grades
+
         looks = cure_looks.looks(self.kept(cure_looks.KIND))
-        return frames.results(self.session, *self._now(), looks)
+        return with_second_grades(self, frames.results(self.session, *self._now(), looks))
 
     def waiting(self) -> pd.DataFrame:
         """Return the presses that still lack a grade and are not excluded, in running order.

@@ -40,16 +40,6 @@ def band_grade(percent: float) -> float:
     return next(grade for grade, most in MISSING if percent <= most)
 
 
-def fastness_grade(difference: float) -> float:
-    """Return the grade of a colour difference on a continuous scale (ISO 105-A05, formula).
-
-    It runs through the full grades of the table, and within 0.03 of the half grades.
-    """
-    if difference <= 3.4:
-        return 5 - difference / 1.7
-    return 5 - math.log2(difference / 0.85)
-
-
 def fastness_difference(before: Lab, after: Lab) -> float:
     """Return the difference ΔE_F of ISO 105-A05 between CIELAB colours, for the grey scale.
 

@@ -22,7 +22,7 @@ BOOK = "demo.dtfbook"
 FIRST_LOOK = 18
 FOLLOW_UPS = (18,)
 SEED = 7
-_STEPS = 3 + 2 * len(FOLLOW_UPS) + 8
+_STEPS = 3 + 2 * len(FOLLOW_UPS) + 9
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,9 @@ def run_demo(out: Path, given: Told) -> Demo:
 
     An earlier demo logbook there is replaced; any other file is left alone.
     """
+    from dtfexp.dialin.side_by_side import start_workers
+
+    start_workers("dtfexp.show.report.fabric_section")
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import status
     from dtfexp.dialin.design.plan import plan

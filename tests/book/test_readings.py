@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dtfexp import Logbook, LogbookError
-from dtfexp.maths.physics.infrared import reading_of
+from dtfexp.maths.physics.infrared import true_temperature
 
 # Two passes at 320 °F: spots in rows from the back.
 FIRST = [[306, 310, 307], [311, 316, 312], [308, 312, 305]]
@@ -42,7 +42,7 @@ def test_one_pass_has_no_repeatability_and_celsius_says_so(book: Logbook) -> Non
 
 
 def test_a_gun_is_corrected_and_cautioned(book: Logbook) -> None:
-    seen = [f"{reading_of(160, 0.85, set_to=0.95, reflected=30):.9f} C"] * 9
+    seen = [f"{true_temperature(160, 0.95, set_to=0.85, reflected=30):.9f} C"] * 9
     kept = book.bench.map(
         "press temperature", 320, seen, instrument="gun", emissivity=0.85, reflected="30 C"
     )

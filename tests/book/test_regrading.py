@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from dtfexp import Logbook, LogbookError
+from dtfexp import Logbook, LogbookError, fit
 from dtfexp.book.coupons import regrading
 from dtfexp.book.coupons.readings import keep_reading
 from dtfexp.show.recorder.recording import FormServer
@@ -117,3 +117,20 @@ def test_the_form_brings_it_back_without_its_grade(book: Logbook) -> None:
         assert "its grade stays. Peel: 1 coupon judged twice" in answer["text"]
     assert answer["state"]["again"] is None
     assert len(book.kept(regrading.KIND)) == 1
+
+
+def test_the_results_carry_second_grades_while_the_first_stands(book: Logbook) -> None:
+    graded(book, 7)
+    plain = book.results()
+    assert not [c for c in plain.columns if c.endswith(("_again", "_picture"))]
+    for press, grade in ((1, 3), (2, 5), (3, 4)):  # first grades 4, 5, 3
+        regrading.judge_again(book, press, "peel", grade)
+    keep_reading(book, measures(book, 4, 5.0), picture())
+    book.record(2, {"peel": 4})  # settled otherwise: its first grade stands no more
+    book.redo(3, "slipped")
+    book.record(3, {"peel": 3})  # another print, though of the same grade
+    told = book.results().set_index("press")
+    assert told["peel_again"].dropna().to_dict() == {1: 3.0}
+    assert told["peel_picture"].dropna().to_dict() == {4: 3.0}
+    data = fit(book.session, book.results()).posterior.data
+    assert (~data.is_first).sum() == 2

@@ -9,6 +9,7 @@ import pytest
 
 from dtfexp import Logbook, Session, plan
 from dtfexp.shop.files import copy_if_absent
+from tests.browser.form import Form
 from tests.browser.lab import BROWSER_ARGS, CHROMIUM, Lab
 
 SHOTS = Path(__file__).parent / "screenshots"
@@ -79,6 +80,13 @@ def page(
     tab.on("dialog", lambda dialog: dialog.accept())
     yield tab
     context.close()
+
+
+@pytest.fixture(scope="module")
+def form(page: Any, lab: Lab) -> Form:
+    form = Form(page, lab)
+    form.open()
+    return form
 
 
 @pytest.hookimpl(wrapper=True)

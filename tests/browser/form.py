@@ -90,6 +90,18 @@ def held(shop: Path, press: int) -> dict[Any, Any]:
         return dict(book.results().set_index("press").loc[press])
 
 
+def set_to(shop: Path, press: int) -> float:
+    """The press temperature that is planned for ``press``."""
+    with Logbook.open(shop / "logbook.dtfbook") as book:
+        return float(book.runs().set_index("press").loc[press, "press temperature"])
+
+
+def uncured(form: Form) -> str:
+    """The first load that is still to be cured, as the list of stops names it."""
+    stops = form.key("goto").locator("option").all_inner_texts()
+    return next(one.strip() for one in stops if one.startswith("load") and "✓" not in one)
+
+
 def beeps(form: Form) -> list[float]:
     """The pitch of every sound since last asked."""
     return list(form.page.evaluate("globalThis.beeps.splice(0)"))

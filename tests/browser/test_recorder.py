@@ -11,7 +11,6 @@ import sqlite3
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -30,18 +29,13 @@ from tests.browser.form import (
     held,
     killed,
     restart_by_menu,
+    set_to,
     setting,
+    uncured,
 )
-from tests.browser.lab import Lab, wait_for
+from tests.browser.lab import Lab
 from tests.coupon.prints import Damage, printed
 from tests.coupon.scenes import CLOTH, Camera, Cloth, Scene, photo
-
-
-@pytest.fixture(scope="module")
-def form(page: Any, lab: Lab) -> Form:
-    form = Form(page, lab)
-    form.open()
-    return form
 
 
 def test_two_by_touch_and_two_by_keyboard(form: Form, shop: Path) -> None:
@@ -95,12 +89,6 @@ def test_what_was_reached_is_understood_or_refused(form: Form, shop: Path) -> No
     row = held(shop, press)
     assert row["press temperature_actual"] == pytest.approx((round(fahrenheit, 1) - 32) * 5 / 9)
     assert (row["peel"], row["defects"], row["note"]) == (4, "bubbles", "left corner, cold spot")
-
-
-def set_to(shop: Path, press: int) -> float:
-    """The press temperature that is planned for ``press``."""
-    with Logbook.open(shop / "logbook.dtfbook") as book:
-        return float(book.runs().set_index("press").loc[press, "press temperature"])
 
 
 def test_a_reading_in_the_other_unit_is_asked_about(form: Form, shop: Path) -> None:
@@ -252,9 +240,9 @@ def test_a_countdown_is_seen_and_heard_and_goes_on_through_a_reload(form: Form) 
     form.page.reload()
     form.run_all()
     assert form.stop.lower() == f"cure {load}"
-    set_to = int(re.findall(r"cure time (\d+) s", setting(form, "cure time"))[0])
+    planned = int(re.findall(r"cure time (\d+) s", setting(form, "cure time"))[0])
     minutes, seconds = cure.locator("b").inner_text().split(":")
-    left = set_to - (time.monotonic() - tapped)
+    left = planned - (time.monotonic() - tapped)
     assert int(minutes) * 60 + int(seconds) == pytest.approx(left, abs=2), "by the wall's clock"
     form.key("goto").select_option(str(press))
     assert cure.count() == 1, "what runs is seen everywhere"
@@ -264,15 +252,9 @@ def test_a_countdown_is_seen_and_heard_and_goes_on_through_a_reload(form: Form) 
     form.page.focus(FORM)
     form.page.keyboard.press("c")
     assert "stopped" not in cure.inner_text(), "again, by its letter"
-    assert cure.locator("b").inner_text() in (clocked(set_to), clocked(set_to - 1))
+    assert cure.locator("b").inner_text() in (clocked(planned), clocked(planned - 1))
     cure.tap()
     form.page.locator(f"{FORM} .warning", has_text="rest").wait_for()  # taken out: cured
-
-
-def uncured(form: Form) -> str:
-    """The first load that is still to be cured, as the list of stops names it."""
-    stops = form.key("goto").locator("option").all_inner_texts()
-    return next(one.strip() for one in stops if one.startswith("load") and "✓" not in one)
 
 
 def test_a_load_out_of_the_oven_is_looked_at_and_cured_on(form: Form, shop: Path) -> None:
@@ -405,64 +387,3 @@ def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
         found = {press: json.loads(told)["grade/wash"] for press, told in said}
     assert found == {first: 4, second: 2, fourth: 5, third: 1}
     form.key("tab:press").tap()
-
-
-def test_sixty_fast_saves_store_what_was_on_the_screen(form: Form, shop: Path) -> None:
-    saved = form.page.evaluate(
-        """async () => {
-          const found = (k) => document.querySelector(`.dtfexp-rec [data-k="${k}"]`);
-          const tick = () => new Promise((go) => setTimeout(go, 4));
-          const wanted = {};
-          for (let turn = 0; turn < 60; turn++) {
-            while (document.querySelector(".dtfexp-rec .now").textContent.startsWith("Cure")) {
-              const load = document.querySelector(".dtfexp-rec .now").textContent;
-              found("look:good").click();
-              while (document.querySelector(".dtfexp-rec .now").textContent === load) await tick();
-            }
-            const told = document.querySelector(".dtfexp-rec .now").textContent;
-            const press = Number(told.match(/Press (\\d+)/)[1]);
-            const value = 1 + ((turn * 7 + 3) % 5);
-            found(`p${press}:peel:${value}`).click();
-            found("save").click();
-            wanted[press] = value;
-            for (let wait = 0; wait < 1500; wait++) {
-              if (!document.querySelector(".dtfexp-rec .now").textContent.includes(told)) break;
-              await tick();
-            }
-          }
-          return wanted;
-        }"""
-    )
-    assert len(saved) == 60
-    with Logbook.open(shop / "logbook.dtfbook") as book:
-        peel = book.results().set_index("press")["peel"]
-    assert {press: peel[int(press)] for press in saved} == saved
-
-
-def test_run_all_again_changes_nothing_and_comes_back(form: Form, shop: Path) -> None:
-    press, before = form.shown, [row["id"] for row in entries(shop)]
-    form.run_all()
-    assert form.shown == press
-    assert [row["id"] for row in entries(shop)] == before
-
-
-def test_every_target_is_large_enough_for_a_warm_hand(form: Form) -> None:
-    small = form.page.evaluate(
-        """() => [...document.querySelectorAll(
-          ".dtfexp-rec button, .dtfexp-rec input, .dtfexp-rec select, .dtfexp-rec summary")]
-          .filter((node) => node.checkVisibility())
-          .map((node) => [node.getAttribute("data-k"), node.getBoundingClientRect()])
-          .filter(([, box]) => box.height < 56 || box.width < 56).map(([key]) => key)"""
-    )
-    assert small == []
-
-
-def test_nothing_left_the_machine_and_no_form_is_left_loading(
-    form: Form, outside: list[str]
-) -> None:
-    assert wait_for(lambda: form.page.locator(FORM).count() == 1, 5, "one form")
-    assert form.page.locator(".jp-OutputArea-output", has_text="Loading widget").count() == 0
-    assert (
-        form.page.locator(".jp-OutputArea-output", has_text="Error displaying widget").count() == 0
-    )
-    assert outside == []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -107,6 +109,19 @@ def test_the_unit_is_where_the_prior_makes_the_values_likeliest():
     found, _ = in_fitted_units(data, coding.shape, prior)
     assert found.unit[0] == pytest.approx(likeliest ** (12 / 13), rel=0.003)
     assert found.value[data.outcome == 0] == pytest.approx(rows.value / found.unit[0])
+
+
+@pytest.mark.parametrize(("times", "unit"), [(1e-4, 1 / 32), (1e4, 32.0)])
+def test_the_unit_stays_within_a_factor_of_32(times, unit):
+    from dtfexp.dialin.encode.coding import Coding
+    from dtfexp.maths.field.parameters import Prior
+    from dtfexp.maths.inference.measured_units import in_fitted_units
+
+    session, results = composite()
+    coding = Coding(session)
+    data = coding.data(results)
+    far = replace(data, value=times * data.value)
+    assert in_fitted_units(far, coding.shape, Prior())[0].unit == pytest.approx(unit)
 
 
 def test_values_all_alike_or_just_acceptable_fit():

@@ -120,3 +120,18 @@ def test_the_target_is_pressed_once_it_is_worked_out_and_not_again() -> None:
     assert pressed(results, 2)[1] == 0
     last = results.iloc[[-1]].assign(press=11, oven_load=90, press_round=90, peel=np.nan)
     assert pressed(pd.concat([results, last.assign(**target)], ignore_index=True), 3)[1] == 0
+
+
+def test_where_all_presses_failed_the_best_known_place_is_pressed_first() -> None:
+    """Of a bench whose good place lies far from today's settings; of two presses one is spent on
+    it, and none where half and more are expected to pass somewhere."""
+    quick = Session("quick", (CURE, PRESS_TIME), (Outcome("peel"),), ("cotton",))
+    failed = plan(quick, 6).runs
+    fell = np.where(failed[CURE.name] < 125, 2.0, 1.0)
+    lost, found = failed.assign(peel=fell), failed.assign(peel=fell + 3.0)
+    target = fit(quick, lost).window("cotton").target
+    first = next_presses(quick, lost, 2)
+    said = [why.startswith("No good place is sure yet: presses the best one") for why in first.why]
+    there = (first.runs[list(target)] == pd.Series(target)).all(axis=1)
+    assert list(there) == said and sum(said) == 1
+    assert not any("the best one known" in why for why in next_presses(quick, found, 2).why)

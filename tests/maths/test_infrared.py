@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from dtfexp.maths.physics.infrared import BAND, reading_of, true_temperature
+from dtfexp.maths.physics.infrared import BAND, true_temperature
 
 # Radiometric identity (classical, no single source, from memory) with Planck's law over 8-14 µm;
 # recomputed by quadrature, none was published. read, set to, emissivity, mirrored -> true, °C
@@ -42,7 +42,9 @@ def test_the_identity_holds_at_what_comes_back() -> None:
         left = set_to * planck(read) + (1 - set_to) * planck(mirrored)
         right = e * planck(true) + (1 - e) * planck(mirrored)
         assert left == pytest.approx(right, rel=1e-8)
-        assert reading_of(true, e, set_to=set_to, reflected=mirrored) == pytest.approx(read)
+        # Turned round, it gives the reading.
+        again = true_temperature(true, set_to, set_to=e, reflected=mirrored)
+        assert again == pytest.approx(read)
 
 
 def test_the_right_emissivity_changes_nothing() -> None:
@@ -51,7 +53,7 @@ def test_the_right_emissivity_changes_nothing() -> None:
 
 def test_a_shiny_platen_reads_far_too_cold() -> None:
     # Bare shiny metal, emissivity 0.1: the gun of a 160 °C platen says well under 80 °C.
-    assert reading_of(160, 0.1, set_to=0.95, reflected=25) < 80
+    assert true_temperature(160, 0.95, set_to=0.1, reflected=25) < 80
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from dtfexp import Session
+from dtfexp import Outcome, Session
 from dtfexp.shop import steps
 from dtfexp.shop.first_day.answers import load_draft
 from dtfexp.shop.first_day.asking import questions
@@ -145,3 +145,32 @@ def test_a_message_that_comes_twice_plans_once(desk: BenchDesk) -> None:
     assert desk.handle(message)["ok"]
     assert not desk.handle(None)["ok"] and not say(desk, "boil")["ok"]
     assert desk.planning == Planning()
+
+
+def test_other_outcomes_are_described_in_the_form(desk: BenchDesk) -> None:
+    put(desk, washes="20, 1 5", judged_1="hand feel", judged_1_accept="3")
+    put(desk, judged_2="opacity", judged_2_kind="pass or fail", judged_2_washes="5")
+    put(desk, judged_3="edge lift", judged_3_kind="measured", judged_3_unit="mm")
+    assert "two numbers" in fields(desk)["judged 3 ends"]["refused"], "there is no usual scale"
+    assert not say(desk, "save")["ok"]
+    put(desk, judged_3_ends="2 0", judged_3_limit="2")
+    assert "not the worst" in fields(desk)["judged 3 limit"]["refused"]
+    put(desk, judged_3_limit="0,5 mm", judged_3_washes="0 5", judged_4="glow")
+    put(desk, judged_5="Peel")
+    assert "in use already" in fields(desk)["judged 5"]["refused"]
+    put(desk, judged_5="")
+    assert say(desk, "remove", key="judged 4")["ok"]
+    answer = say(desk, "save")
+    assert answer["ok"], answer["text"]
+    assert list(Session.load("session.toml").outcomes) == [
+        Outcome("peel"),
+        Outcome("wash 1", washes=1, series="wash"),
+        Outcome("wash 5", washes=5, series="wash"),
+        Outcome("wash 20", washes=20, series="wash"),
+        Outcome("hand feel", accept=3),
+        Outcome("opacity", kind="passfail", washes=5),
+        Outcome("edge lift 0", 2, 0, 0.5, kind="measured", unit="mm", washes=0, series="edge lift"),
+        Outcome("edge lift 5", 2, 0, 0.5, kind="measured", unit="mm", washes=5, series="edge lift"),
+    ]
+    told = section(desk, "Review and save")["lines"]
+    assert any("hand feel, one of 1, 2, 3, 4, 5" in line for line in told)

@@ -65,7 +65,7 @@ def test_a_shop_in_fahrenheit_with_its_own_answers(new):
         "press left", "", "320", "300-340", "15", "-",
         "900", "310", "295", "285 300", "285 290", "285 295", "12",
         "290", "275 295", "12",
-        "3", "4", "6", "garage", "",
+        "3", "4", "6", "garage", "", "",
     )  # fmt: skip
     assert "a temperature from 140 to 482 °F" in told
     assert "310 °F is too hot: nylon shell takes 300 °F at most" in told
@@ -256,7 +256,7 @@ def test_back_goes_to_the_question_before_and_help_explains(new):
 
 
 def test_the_review_lists_everything_and_a_number_changes_it(new):
-    before = [*CELSIUS, "cotton", "", *[""] * 17]
+    before = [*CELSIUS, "cotton", "", *[""] * 18]
     _, told = new(*before, "", *ENTER)
     review = told.split("This is what will be written")[1]
     number = next(line for line in review.splitlines() if "How does its maker" in line)
@@ -267,7 +267,7 @@ def test_the_review_lists_everything_and_a_number_changes_it(new):
 
 
 def test_a_changed_unit_keeps_what_was_answered(new):
-    before = [*CELSIUS, "nylon", "150", *[""] * 17]
+    before = [*CELSIUS, "nylon", "150", *[""] * 18]
     session, _ = new(*before, "", "3", "F", "")
     assert session.temperature_unit == "°F"
     assert session.fabrics[0].limit_in("°C") == pytest.approx(150)
@@ -275,14 +275,14 @@ def test_a_changed_unit_keeps_what_was_answered(new):
 
 
 def test_a_limit_that_is_lowered_at_the_review_asks_what_no_longer_fits(new):
-    before = [*CELSIUS, "nylon", "170", *[""] * 17]
+    before = [*CELSIUS, "nylon", "170", *[""] * 18]
     session, told = new(*before, "", "5", "140", *ENTER)
     assert "is no longer possible" in told
     assert max(session.allowed("press temperature", "nylon")) <= 137
 
 
 def test_a_fabric_is_taken_out_at_the_review(new):
-    before = [*CELSIUS, "nylon", "155", "cotton", "", "", *[""] * 22]
+    before = [*CELSIUS, "nylon", "155", "cotton", "", "", *[""] * 23]
     session, _ = new(*before, "4", "-", *ENTER)
     assert [fabric.name for fabric in session.fabrics] == ["cotton"]
 

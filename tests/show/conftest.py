@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session
+from dtfexp.dialin import side_by_side
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.window.window import Margin, Window
 
@@ -75,6 +76,7 @@ class StandInFit:
     results: pd.DataFrame
     found: bool = True
     calls: list[int] = field(default_factory=list)
+    _windows: dict[tuple[Any, ...], Any] = field(default_factory=dict)
 
     def pass_rate(self, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
         assert list(settings.columns) == [f.name for f in self.session.factors]
@@ -163,6 +165,7 @@ class StandInFit:
                 for f in session.factors
             },
             presses_inside=int(used) // 2 if self.found else 0,
+            presses_at_target=1 if self.found else 0,
             pass_rate_low=0.9 if self.found else 0.5,
             usual_pass_rate=0.97 if self.found else 0.71,
             gain_chance=0.0,
@@ -213,6 +216,12 @@ class StandInFit:
 
     def describe(self) -> str:
         return "A stand-in fit, for layout only."
+
+
+@pytest.fixture(autouse=True)
+def no_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the papers be written by this process, which counts what the fit is asked."""
+    monkeypatch.setattr(side_by_side, "_further_cores", lambda: 0)
 
 
 @pytest.fixture

@@ -37,8 +37,7 @@ def test_it_says_what_to_set_in_both_units_and_what_to_expect(fit: StandInFit) -
     for piece in (
         "cotton jersey",
         "Expect about 97 of 100 to pass",
-        "6 presses in all, 3 inside the window, 0 at the target; confirmed 0 of 22",
-        "target computed, not yet pressed",
+        "6 presses in all, 3 inside the window, 1 at the target; confirmed 0 of 22",
         "Dark: the proven part. Thin line: this setting alone",
         "160 °C",
         "320 °F",
@@ -99,7 +98,7 @@ def test_without_a_window_it_shouts_so_and_still_helps(no_window: StandInFit) ->
 def test_few_presses_or_missing_grades_are_said(session: Session) -> None:
     few = StandInFit(session, make_results(session, 12, pending=2))
     text = words(card(few, "cotton jersey"))
-    assert "MAY STILL MOVE: target computed, not yet pressed; only 6 presses are graded; 1" in text
+    assert "MAY STILL MOVE: only 6 presses are graded; 1" in text
 
 
 def test_conditions_and_a_book_without_entries(fit: StandInFit) -> None:
@@ -206,13 +205,20 @@ def test_the_words_of_the_rate_are_those_of_the_report(fit: StandInFit) -> None:
     assert rate_interval(finding)[1:].replace("\u00a0", " ") in text
 
 
-def test_without_a_press_inside_the_cautious_end_leads(fit: StandInFit) -> None:
+@pytest.mark.parametrize(("inside", "what"), [(0, "window"), (3, "target")])
+def test_before_a_press_at_the_target_the_cautious_end_leads(
+    fit: StandInFit, inside: int, what: str
+) -> None:
     finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
-    far = replace(finding, window=replace(finding.window, presses_inside=0))
+    window = replace(finding.window, presses_inside=inside, presses_at_target=0)
+    far = replace(finding, window=window)
     text = words(settings_card(far, fit.session, NumberFormat("°C"), last_entry=WHEN))
     assert "Expect at least about 90 of 100 to pass" in text
-    assert "0 inside the window" in text and "97 of 100" not in text
-    assert "MAY STILL MOVE: window computed, not yet pressed" in text
+    assert f"{inside} inside the window" in text and "97 of 100" not in text
+    assert f"MAY STILL MOVE: {what} computed, not yet pressed" in text
+    # Page, terminal and JSON say it in the same words.
+    assert window.stated == "at least about 90 of 100"
+    assert window.expectation.startswith("At the target at least about 90 of 100 should pass, said")
 
 
 def test_the_target_counts_as_confirmed_press_by_press(fit: StandInFit) -> None:

@@ -14,6 +14,7 @@ from pypdf import PdfReader
 
 import dtfexp
 from dtfexp.describe.units import convert
+from dtfexp.dialin import side_by_side
 from dtfexp.shop import steps
 from dtfexp.show.notebook.cells import show_window
 from dtfexp.show.text.number_format import NumberFormat
@@ -234,3 +235,12 @@ def test_against_an_earlier_book_the_report_says_what_moved(book: Path, tmp_path
                 assert cell in part
     letter = PdfReader(next(path for path in papers if path.suffix == ".pdf")).pages[0].mediabox
     assert (float(letter.width), float(letter.height)) == (612, 792)  # 8.5 by 11 in, 72 to the inch
+
+
+def test_a_worker_changes_no_byte(
+    book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alone = dtfexp.report(book, tmp_path / "alone")
+    monkeypatch.setattr(side_by_side, "_further_cores", lambda: 1)
+    beside = dtfexp.report(book, tmp_path / "beside")
+    assert [path.read_bytes() for path in beside] == [path.read_bytes() for path in alone]

@@ -1,20 +1,24 @@
 """Coupons judged again without a look at their grade: how well the eye repeats itself.
 
-A second judgement is a note of its own and never supersedes a grade; the fit does not read it.
+A second judgement is a note of its own and never supersedes a grade; the fit reads both, as two
+judgements of one print.
 """
 
 from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from datetime import datetime
+from typing import TYPE_CHECKING, Protocol
 
 from dtfexp.book.coupons.readings import CouponBook, readings
 from dtfexp.book.store import entry_fields
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.errors import LogbookError
 from dtfexp.describe.outcome import Outcome
+from dtfexp.dialin.encode.results import second_grades
 from dtfexp.dialin.evaluate.agreement import Agreement, agreement
+from dtfexp.maths.inference.observations import EYE_AGAIN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,14 +110,26 @@ def _washed(outcome: Outcome) -> int:
     return outcome.washes
 
 
+def with_second_grades(book: GradedBook, results: pd.DataFrame) -> pd.DataFrame:
+    """Return the results with the second grades that coupons got, in columns of their own.
+
+    ``<outcome>_again``: judged again by eye, while the grade it repeated stands;
+    ``<outcome>_picture``: proposed by a picture read after the grade was given. A column without
+    any is left out.
+    """
+    grades = results.set_index("press")
+    for judgement, outcome, column in second_grades(book.session):
+        told = _repeated(book, outcome) if judgement == EYE_AGAIN else _pictured(book, outcome)
+        stands = grades[outcome.name].to_dict()
+        second = {p: seen for p, (first, seen) in told.items() if stands.get(p) == first}
+        if second:
+            results[column] = results["press"].map(second).astype(float)
+    return results
+
+
 def eye_against_itself(book: GradedBook, outcome: Outcome) -> Agreement | None:
     """Return how well grades of an outcome were repeated; None while none was judged again."""
-    notes = [
-        note.said
-        for note in book.kept(KIND)
-        if note.said["outcome"] == outcome.name and note.said["grade"] is not None
-    ]
-    return agreement([n["first"] for n in notes], [n["grade"] for n in notes], outcome.grades)
+    return _agreement(outcome, _repeated(book, outcome))
 
 
 def eye_against_picture(book: GradedBook, outcome: Outcome) -> Agreement | None:
@@ -122,13 +138,46 @@ def eye_against_picture(book: GradedBook, outcome: Outcome) -> Agreement | None:
     Only grades given before their picture was read are independent of it. Of a press graded
     several times the first counts. None without any.
     """
+    return _agreement(outcome, _pictured(book, outcome))
+
+
+def _agreement(outcome: Outcome, pairs: dict[int, tuple[float, float]]) -> Agreement | None:
+    first: list[float] = [pair[0] for pair in pairs.values()]
+    return agreement(first, [pair[1] for pair in pairs.values()], outcome.grades)
+
+
+def _repeated(book: GradedBook, outcome: Outcome) -> dict[int, tuple[float, float]]:
+    """Return press -> the grade it had, and the one it got when judged again."""
+    notes = [note for note in book.kept(KIND) if note.said["outcome"] == outcome.name]
+    if not notes:
+        return {}
+    redone = _redone(book.history())
+    return {
+        int(note.said["press"]): (float(note.said["first"]), float(note.said["grade"]))
+        for note in notes
+        if note.said["grade"] is not None and not note.at < redone.get(note.said["press"], note.at)
+    }
+
+
+def _redone(history: pd.DataFrame) -> dict[int, datetime]:
+    """Return press -> since when it is another print than before."""
+    again = history[history["kind"] == "redo"]
+    return {int(press): time for press, time in zip(again["press"], again["time"], strict=True)}
+
+
+def _pictured(book: GradedBook, outcome: Outcome) -> dict[int, tuple[float, float]]:
+    """Return press -> the grade it had, and what a picture read later proposed."""
     told: dict[int, tuple[float, float]] = {}
     found = readings(book)
+    if not any(outcome.name in one.proposals for one in found):
+        return told
     history = book.history()
+    redone = _redone(history)
     for row in history[history[outcome.name].notna()].to_dict("records"):
         press = int(row["press"])
+        if row["time"] < redone.get(press, row["time"]):
+            continue
         later = [r for r in found if r.press == press and outcome.name in r.proposals]
         if press not in told and later and row["time"] < later[0].at:
             told[press] = (float(row[outcome.name]), later[-1].proposals[outcome.name].value)
-    first: list[Any] = [pair[0] for pair in told.values()]
-    return agreement(first, [pair[1] for pair in told.values()], outcome.grades)
+    return told

@@ -35,13 +35,6 @@ def lab(light: Array) -> Array:
     return np.asarray(xyz2lab(light @ _TO_XYZ.T), dtype=float)
 
 
-def light_of_lab(colour: Array) -> Array:
-    """Return the linear light of a CIELAB colour; values may fall outside of 0..1."""
-    from skimage.color import lab2xyz
-
-    return np.asarray(lab2xyz(colour) @ np.linalg.inv(_TO_XYZ).T, dtype=float)
-
-
 def difference(one: Array, other: Array) -> Array:
     """Return CIEDE2000 (Sharma, Wu & Dalal 2005) of two arrays of CIELAB colours."""
     from skimage.color import deltaE_ciede2000

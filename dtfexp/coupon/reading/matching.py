@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 PART, _ALIKE, _EDGES = 8.0, 0.6, 0.12
 #: mm searched, and px/mm, in the steps of laying the artwork over the picture.
 _STEPS = ((3.0, 3.0), (3.0, 3.0), (1.5, 4.0), (0.8, 5.0))
+# Between the parts that are matched, in mm.
+_APART = 5.0
 _INKS = list(INKS)
 
 
@@ -82,12 +84,11 @@ def shifts(
     per_mm: float,
     reach: float,
     unknown: NDArray[np.bool_] | None = None,
-    apart: float = 5.0,
 ) -> tuple[Array, Array]:
     """Return where parts of the artwork stand, and how far off they are seen; (n, 2) in mm each.
 
     ``values`` (rows, columns): the picture in grey, laid on the artwork's grid; ``unknown``: px of
-    which the artwork says nothing; ``apart``: mm between parts.
+    which the artwork says nothing.
     """
     bare = float(np.median(values[ink < 0]))
     levels = np.array([float(np.mean(INKS[name])) for name in _INKS] + [bare])
@@ -96,7 +97,7 @@ def shifts(
     if unknown is not None:
         expected[unknown] = values[unknown].mean()
     half, off = int(PART * per_mm / 2), int(np.ceil(reach * per_mm))
-    step, wide = int(apart * per_mm), half + off
+    step, wide = int(_APART * per_mm), half + off
     corners = [
         (row, column)
         for row in range(wide, ink.shape[0] - wide, step)

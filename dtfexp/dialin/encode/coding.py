@@ -25,10 +25,11 @@ from dtfexp.dialin.encode import machine_spread
 from dtfexp.dialin.encode.cure_look import COLUMN, LOOKS, sets_cure
 from dtfexp.dialin.encode.doubtful import doubtful_readings
 from dtfexp.dialin.encode.measured_scale import latent_of_value
+from dtfexp.dialin.encode.results import second_grades
 from dtfexp.maths.field.monotone import WashOrder
 from dtfexp.maths.field.points import CURE, PEEL, PRESS, FieldShape, Points
 from dtfexp.maths.inference import cure_looks
-from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.inference.observations import FIRST, Data, GradeScale
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -172,15 +173,15 @@ class Coding:
             name: _codes(used[name]) if name in used else np.full(len(used), -1)
             for name in ("oven_load", "press_round", "block", "press")
         }
-        rows, outcome, grade, value = [], [], [], []
-        for o, described in enumerate(self.outcomes):
-            seen = used[described.name].to_numpy(dtype=float)
+        rows, outcome, grade, value, again = [], [], [], [], []
+        for judgement, o, seen, described in self._judgements(used):
+            measured = described.kind == "measured"
             for i in np.flatnonzero(np.isfinite(seen)):
                 rows.append(i)
                 outcome.append(o)
-                measured = described.kind == "measured"
                 grade.append(-1 if measured else described.rank(seen[i]))
                 value.append(float(latent_of_value(described, seen[i])) if measured else np.nan)
+                again.append(judgement)
         index = np.array(rows, dtype=int)
         looks = self._cure_looks(used, settings, None if before is None else before[kept])
         made = Data(
@@ -193,8 +194,22 @@ class Coding:
             grade=np.array(grade, dtype=int),
             value=np.array(value, dtype=float),
             spread=spread[index],
+            again=np.array(again, dtype=int) if any(again) else None,
         ).with_monotone_rows(self.shape.wash_order)
         return made if looks is None else made.with_cure_looks(*looks)
+
+    def _judgements(self, used: pd.DataFrame) -> list[tuple[int, int, Array, Outcome]]:
+        """Return judgement, outcome's place, column (n,) and outcome; the first grades first.
+
+        A second grade without a first says nothing of the eye, and stands for no grade.
+        """
+        place = {o.name: k for k, o in enumerate(self.outcomes)}
+        found = [(FIRST, k, used[o.name].to_numpy(float), o) for k, o in enumerate(self.outcomes)]
+        for judgement, o, column in second_grades(self.session):
+            if column in used and o.name in place:
+                seen = used[column].where(used[o.name].notna()).to_numpy(float)
+                found.append((judgement, place[o.name], seen, o))
+        return found
 
     def is_doubtful(self, factor: Factor, used: pd.DataFrame) -> NDArray[np.bool_]:
         """Return which readings of a setting are not believed; ``used``: rows of a results frame.

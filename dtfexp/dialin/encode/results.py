@@ -16,8 +16,10 @@ import pandas as pd
 from dtfexp.describe import fields
 from dtfexp.describe.errors import ResultsError, SessionError
 from dtfexp.describe.factor import Factor
+from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode import cure_look
+from dtfexp.maths.inference.observations import BY_PICTURE, EYE_AGAIN
 
 _LARGEST_NUMBER = 1_000_000_000
 _WHOLE = "a whole number, 1 or more"
@@ -31,8 +33,10 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
     ``press_round`` (int), one per factor (float, or text for words), one per outcome (float, NaN
     where the grade is not known), then ``block`` (text, "" where missing), ``excluded`` (bool),
     ``cure_look`` (one of ``cure_look.LOOKS``, "" where not recorded; the same for all presses of an
-    oven load) and ``<factor>_actual`` (float with NaN, or text with None) as far as they are given,
-    then every unknown column unchanged. Rows keep their order and are numbered from 0.
+    oven load), ``<outcome>_again`` and ``<outcome>_picture`` (float with NaN: a second grade of the
+    same coupon, by eye or as a picture proposed) and ``<factor>_actual`` (float with NaN, or text
+    with None) as far as they are given, then every unknown column unchanged. Rows keep their order
+    and are numbered from 0.
 
     * ``fabric`` may be absent when the session has one fabric;
     * without ``oven_load`` or ``press_round``, or where one is blank, a press is its own load or
@@ -75,6 +79,10 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
         loads = list(checked["oven_load"])
         cells = cure_look.one_per_load(cells, loads, presses)
         checked[cure_look.COLUMN] = pd.Series(cells, dtype="object")
+    for _, outcome, column in second_grades(session):
+        if column in rows.columns:
+            grades = rows.read(column, outcome.check, f"{outcome.accepted}, or blank", None)
+            checked[column] = pd.Series(grades, dtype="float64")
     for factor in session.factors:
         column = f"{factor.name}_actual"
         if column in rows.columns:
@@ -84,6 +92,20 @@ def check_results(session: Session, results: pd.DataFrame) -> pd.DataFrame:
     if not unknown:
         return known
     return pd.concat([known, results[unknown].reset_index(drop=True)], axis=1)
+
+
+def second_grades(session: Session) -> list[tuple[int, Outcome, str]]:
+    """Return each judgement, outcome and column that second grades of coupons may have.
+
+    A measured value is no judgement, and a name that the session uses itself is left to it.
+    """
+    own = {noun.name for nouns in (session.factors, session.outcomes) for noun in nouns}
+    return [
+        (judgement, outcome, outcome.name + ending)
+        for judgement, ending in ((EYE_AGAIN, "_again"), (BY_PICTURE, "_picture"))
+        for outcome in session.outcomes
+        if outcome.kind != "measured" and outcome.name + ending not in own
+    ]
 
 
 class _CellReader:
@@ -144,6 +166,7 @@ def _check_columns(session: Session, results: pd.DataFrame) -> None:
     names += [outcome.name for outcome in session.outcomes]
     ours = ["press", "fabric", "oven_load", "press_round", *names, "block", "excluded"]
     ours.append(cure_look.COLUMN)
+    ours += [column for _, _, column in second_grades(session)]
     for label in [*ours, *(f"{factor.name}_actual" for factor in session.factors)]:
         if labels.count(label) > 1:
             raise ResultsError(f"column {label!r} appears twice; keep one of them")

@@ -31,28 +31,19 @@ def axis_values(session: Session, factor: Factor, fabric: str, points: int) -> N
 
 
 def curve_settings(
-    session: Session,
-    fabric: str,
-    factor: str,
-    at: Mapping[str, Any],
-    points: int = CURVE_POINTS,
+    session: Session, fabric: str, factor: str, at: Mapping[str, Any]
 ) -> pd.DataFrame:
     """Return one factor through its range, the others as in ``at``; a column per factor."""
-    values = axis_values(session, session.factor(factor), fabric, points)
+    values = axis_values(session, session.factor(factor), fabric, CURVE_POINTS)
     return _columns(session, at, len(values), {factor: values})
 
 
 def map_settings(
-    session: Session,
-    fabric: str,
-    x: str,
-    y: str,
-    at: Mapping[str, Any],
-    points: int = MAP_POINTS,
+    session: Session, fabric: str, x: str, y: str, at: Mapping[str, Any]
 ) -> pd.DataFrame:
     """Return two numeric factors over their ranges, the others as in ``at``; x runs fastest."""
-    across = axis_values(session, session.factor(x), fabric, points)
-    up = axis_values(session, session.factor(y), fabric, points)
+    across = axis_values(session, session.factor(x), fabric, MAP_POINTS)
+    up = axis_values(session, session.factor(y), fabric, MAP_POINTS)
     mesh_x, mesh_y = np.meshgrid(across, up)
     return _columns(session, at, mesh_x.size, {x: mesh_x.ravel(), y: mesh_y.ravel()})
 

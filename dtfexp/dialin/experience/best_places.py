@@ -50,7 +50,7 @@ def _settings(
 ) -> list[dict[str, Any]]:
     """Return the best place, and how far each setting is good by itself."""
     d, terms = len(settings), TrendTerms(tuple(range(len(settings))))
-    places = _REACH * (2.0 * qmc.Sobol(d, scramble=False).random(_PLACES) - 1.0)
+    places = _REACH * (2.0 * qmc.Sobol(d, scramble=True, seed=1).random(_PLACES) - 1.0)
     features = _features(terms, places)
     means = np.array([mean for mean, _ in each])
     best = _refined(terms, means, places[int(np.argmax((features @ means.T).min(axis=1)))])
@@ -81,7 +81,7 @@ def _settings(
 def _refined(terms: TrendTerms, means: Array, start: Array) -> Array:
     """Return the place near ``start`` where the worst outcome is best, by ever smaller steps."""
     best, reach = start, 0.3
-    ring = 2.0 * qmc.Sobol(len(start), scramble=False).random(256) - 1.0
+    ring = 2.0 * qmc.Sobol(len(start), scramble=True, seed=2).random(256) - 1.0
     for _ in range(8):
         around = np.clip(np.vstack([best, best + reach * ring]), -_REACH, _REACH)
         best = around[int(np.argmax((_features(terms, around) @ means.T).min(axis=1)))]

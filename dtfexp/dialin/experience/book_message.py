@@ -79,7 +79,7 @@ class BookMessage:
 
     @classmethod
     def from_text(cls, text: str) -> BookMessage:
-        """Return that of :meth:`to_text`, to the last digit."""
+        """Return the message that :meth:`to_text` wrote, to the last digit."""
         told = json.loads(text)
         return cls(
             told["digest"],

@@ -106,7 +106,7 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
         for i, row in enumerate(seen.left.rows):
             o = int(data.outcome[row])
             worse, better = _tail_probabilities(fit, leave, seen.left, i)
-            if min(worse, better) >= SURPRISE_LEVEL:
+            if min(worse, better) >= SURPRISE_LEVEL or not data.is_first[row]:
                 continue
             outcome = fit.coding.outcomes[o]
             side = "worse" if worse < better else "better"
@@ -219,6 +219,8 @@ def _predictive_of_grades(
     """
     data = fit.posterior.data
     for i, row in enumerate(left.rows):
+        if not data.is_first[row]:
+            continue
         o = int(data.outcome[row])
         scale = fit.posterior.grade_scales[o]
         if scale is None:

@@ -36,6 +36,9 @@ GROUP_SIZE = 4
 GROUPS_TRIED = 12
 # A fabric that gets fewer presses than this in a batch has none to spare for its target.
 TARGET_FROM = 3
+# Where no set-point is expected to pass so often, the best one known is always pressed first: what
+# is believed far from presses that failed is too low, and no other press finds a good place sooner.
+LOST = 0.5
 # A batch that would prove less than this share more of the likely window is not worth its garments,
 # once the share below is proven.
 STOP_GAIN = 0.015
@@ -120,18 +123,22 @@ def _targets_to_press(
 ) -> dict[str, dict[str, Any]]:
     """Return the targets that a shop would press before relying on them.
 
-    Expected to pass as often as asked, and never pressed within half a spread of every setting.
+    Expected to pass as often as asked, or the best known where none is expected to pass half;
+    and never pressed within half a spread of every setting.
     METHODS.md, section 9.
     """
     out = {}
     for name, share in shares.items():
-        promising = mapped[name].has_good_place(PASS_RATE)
-        if share < TARGET_FROM or not promising or fitted.presses_used(name) < FEWEST_PRESSES:
+        if not share or fitted.presses_used(name) < FEWEST_PRESSES:
+            continue
+        lost = not mapped[name].has_good_place(LOST)
+        if not lost and (share < TARGET_FROM or not mapped[name].has_good_place(PASS_RATE)):
             continue
         target = target_of(fitted, name, PASS_RATE)
         if not target or _was_pressed(fitted, name, target):
             continue
-        if fitted.pass_posterior(pd.DataFrame([target]), name).expected()[0] >= PASS_RATE:
+        rate = fitted.pass_posterior(pd.DataFrame([target]), name).expected()[0]
+        if lost or rate >= PASS_RATE:
             out[name] = target
     return out
 

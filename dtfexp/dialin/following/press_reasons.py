@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from dtfexp.dialin.following.likely_window import LikelyWindow
     from dtfexp.dialin.model.fitted import FittedModel
 
+_TARGET = "Presses the target, not pressed yet"
+_BEST_KNOWN = "No good place is sure yet: presses the best one known"
 #: A press that passes so often will probably pass.
 LIKELY = 0.75
 #: How many edges are named for one press.
@@ -44,7 +46,7 @@ def press_reasons(
         seen, target = here.has_good_place(PASS_RATE), targets.get(str(fabric))
         for place, row, rate in zip(rows.index, rows.to_dict("records"), passing, strict=True):
             if target is not None and all(row[name] == value for name, value in target.items()):
-                what, edge = "Presses the target, not pressed yet", False
+                what, edge = (_TARGET if seen else _BEST_KNOWN), False
             else:
                 what, edge = _what_it_tells(row, ranges, seen)
             told[place] = f"{what}; {_outlook(float(rate), edge)}."

@@ -14,6 +14,7 @@ from dtfexp.describe.summary import html_table
 from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.encode.wash_series import untied
 from dtfexp.dialin.model.priors import FIXED_PRIORS
+from dtfexp.maths.inference.hyperparameters import EYE_SHARE
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
@@ -47,7 +48,10 @@ def describe_fit(fit: FittedModel) -> str:
     lines = [f"Fit of {fit.session.name}"]
     for fabric in fit.session.fabrics:
         lines.append(f"  {fabric.name}: {fit.presses_used(fabric.name)} graded presses")
-    lines.append(f"  {data.is_observed.sum()} grades and measurements in all")
+    first = data.is_observed & data.is_first
+    lines.append(f"  {first.sum()} grades and measurements in all")
+    if again := int((~data.is_first).sum()):
+        lines.append(f"  {count_phrase(again, 'grade')} given to the same coupons again")
     lines += experience_lines(fit)
     lines.append("Scales, in grades (in brackets the prior: centre, and its middle two thirds):")
     learnt = {
@@ -62,11 +66,14 @@ def describe_fit(fit: FittedModel) -> str:
         learnt[f"press noise, {outcome.name}"] = [
             float(s.noise[o]) for s in post.integration_points
         ]
-    priors = {p.name: p for p in post.hyper_priors}
+    priors = {p.name: p for p in (*post.hyper_priors, EYE_SHARE)}
     learnt |= {
         "alike": [s.outcome_correlation for s in post.integration_points],
         "dose": [s.dose_share for s in post.integration_points],
     }
+    eye = [s.eye_share for s in post.integration_points if s.eye_share is not None]
+    if eye:
+        learnt["eye"] = eye
     for name, values in learnt.items():
         prior = priors[name.split(",")[0]]
         mean = post.weight @ np.array(values)

@@ -24,19 +24,17 @@ _WORTH_A_STEP = 1e-3
 
 def best_map(maps: list[Mapped]) -> Mapped:
     """Return the map with the best set-point."""
-    return max(maps, key=lambda one: float(_ranking(one).max()))
+    return max(maps, key=lambda one: float(_expected(one).max()))
 
 
-def _ranking(one: Mapped) -> Any:
-    """Return the ranking of a map's set-points without a window: the expected pass rate.
+def _expected(one: Mapped) -> Any:
+    """Return the expected pass rate of a map's set-points, zero where one is forbidden.
 
-    Where nothing is good yet, an untested corner would win by its uncertainty alone, so the
-    cautious rate ranks instead, which stays near the presses made.
+    It ranks them where nothing passes yet, too: the lower end of what is believed would hold the
+    target beside presses that failed (METHODS.md, section 18).
     """
     mapped, passing = one
-    rate = passing.expected()
-    rate = rate if float(rate.max()) >= 0.5 else passing.lower_sd()
-    return mapped.allowed * rate.reshape(mapped.grid.shape)
+    return mapped.allowed * passing.expected().reshape(mapped.grid.shape)
 
 
 def best_set_point(fit: FittedModel, fabric: str, one: Mapped) -> dict[str, Any]:
@@ -45,7 +43,7 @@ def best_set_point(fit: FittedModel, fabric: str, one: Mapped) -> dict[str, Any]
     A thinned map steps over the latter two. The usual one is taken where it is as good.
     """
     mapped, order = one[0], [f.name for f in fit.session.factors]
-    best = np.unravel_index(int(np.argmax(_ranking(one))), mapped.grid.shape)
+    best = np.unravel_index(int(np.argmax(_expected(one))), mapped.grid.shape)
     at = mapped.grid.setting(tuple(int(i) for i in best))
     first = [
         grids.usual_set_point(fit.session, fabric),
@@ -53,23 +51,19 @@ def best_set_point(fit: FittedModel, fabric: str, one: Mapped) -> dict[str, Any]
     ]
     frame = pd.concat([pd.DataFrame(first)[order], _set_points_pressed(fit, fabric, mapped)[order]])
     frame = frame.reset_index(drop=True)
-    sure = float(one[1].expected().max()) >= 0.5
-    rank = _ranks(fit, fabric, frame, sure)
+    rank = _ranks(fit, fabric, frame)
     # In a tie the map's own come before those that were pressed.
     k = 0 if rank[0] >= rank.max() - AS_GOOD else 1 + int(np.argmax(rank[1:]))
     here = dict(frame.astype(object).iloc[k])
-    return here if k == 0 else _climbed(fit, fabric, here, float(rank[k]), sure)
+    return here if k == 0 else _climbed(fit, fabric, here, float(rank[k]))
 
 
-def _ranks(fit: FittedModel, fabric: str, frame: pd.DataFrame, sure: bool) -> Any:
-    passing = fit.pass_posterior(frame, fabric)
-    rank = passing.expected() if sure else passing.lower_sd()
-    return np.where(fit.session.permits(frame, fabric), rank, -np.inf)
+def _ranks(fit: FittedModel, fabric: str, frame: pd.DataFrame) -> Any:
+    expected = fit.pass_posterior(frame, fabric).expected()
+    return np.where(fit.session.permits(frame, fabric), expected, -np.inf)
 
 
-def _climbed(
-    fit: FittedModel, fabric: str, here: dict[str, Any], rank: float, sure: bool
-) -> dict[str, Any]:
+def _climbed(fit: FittedModel, fabric: str, here: dict[str, Any], rank: float) -> dict[str, Any]:
     """Return where single steps of the dial lead uphill: a thinned map may stop beside the top."""
     axes = {
         f.name: list(grids.full_axis(fit.session, f, fabric))
@@ -84,7 +78,7 @@ def _climbed(
         if not beside:
             break
         frame = pd.DataFrame(beside)
-        ranks = _ranks(fit, fabric, frame, sure)
+        ranks = _ranks(fit, fabric, frame)
         best = int(np.argmax(ranks))
         if not ranks[best] > rank + _WORTH_A_STEP:
             break

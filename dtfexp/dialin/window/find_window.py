@@ -69,6 +69,12 @@ def window_of(
     return kept
 
 
+def keep_window(fit: FittedModel, window: Window) -> None:
+    """Keep a window that another process found on the same fit."""
+    key = (window.fabric, window.required, window.required_confidence, ())
+    fit._windows.setdefault(key, window)
+
+
 def find_window(
     fit: FittedModel, fabric: str, demand: Demand, at_least: Mapping[str, float]
 ) -> Window:

@@ -100,8 +100,8 @@ class Window:
 
     @property
     def cautious(self) -> bool:
-        """True while only the cautious end may be stated: nothing proven, or no press inside."""
-        return not self.proven or self.presses_inside == 0
+        """True while only the cautious end may be stated: nothing proven, or target not pressed."""
+        return not self.proven or self.presses_at_target == 0
 
     @property
     def stated(self) -> str:

@@ -19,6 +19,9 @@ from dtfexp.maths.prediction.pass_probability import new_press_effects_at, pass_
 
 Array = NDArray[np.float64]
 
+# Relevant directions of a smooth field over a few settings.
+_DIRECTIONS = 200
+
 
 @single_threaded
 def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
@@ -66,15 +69,12 @@ def draw_margins(middle: Array, cov: Array, between_variance: Array, count: int)
 
 
 @single_threaded
-def leading_eigenpairs(
-    cov: Array, rng: np.random.Generator, rank: int = 200
-) -> tuple[Array, Array]:
+def leading_eigenpairs(cov: Array, rng: np.random.Generator) -> tuple[Array, Array]:
     """Return the leading eigenpairs by a randomised range finder.
 
-    Halko, Martinsson & Tropp 2011, SIAM Rev. 53. A smooth field over a few settings has few
-    relevant directions.
+    Halko, Martinsson & Tropp 2011, SIAM Rev. 53.
     """
-    basis, _ = np.linalg.qr(cov @ rng.standard_normal((len(cov), rank)))
+    basis, _ = np.linalg.qr(cov @ rng.standard_normal((len(cov), _DIRECTIONS)))
     basis, _ = np.linalg.qr(cov @ basis)
     values, small = np.linalg.eigh(basis.T @ cov @ basis)
     return values, basis @ small

@@ -29,6 +29,8 @@ _RIDGE = 1e-5
 _GAIN_TOLERANCE = 1e-9
 _MOST_PASSES = 60
 _PERTURBED = 8
+# Starts improved at once.
+_TOGETHER = 64
 """Settings redrawn by one perturbation: enough to leave a local optimum, and few."""
 _VIOLATION_COST = 1e6
 """Penalty of a press that is not permitted, larger than any criterion value."""
@@ -83,7 +85,6 @@ def search(
     starts: int,
     rng: np.random.Generator,
     begin: Ints | None = None,
-    together: int = 64,
     most: int = 4,
     kicks: int = 0,
 ) -> SearchResult:
@@ -96,8 +97,8 @@ def search(
         raise ValueError(f"starts is {starts}; give 1 or more")
     given = _random(task, starts, rng) if begin is None else begin
     improved, values, broken = [], [], []
-    for at in range(0, len(given), together):
-        chunk = _Chunk(task, given[at : at + together])
+    for at in range(0, len(given), _TOGETHER):
+        chunk = _Chunk(task, given[at : at + _TOGETHER])
         chunk.improve()
         for _ in range(kicks):
             chunk.perturb(rng)

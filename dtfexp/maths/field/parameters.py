@@ -69,7 +69,8 @@ class Hyperparameters:
     in grades. ``ceiling``: the best print's height above the acceptance cut. ``dose_share``: the
     share of a stage's effects that its dose carries. ``shift`` (d,): by how much each setting acts
     since a change, in codes (None: no change). ``trend``: the low-order part as earlier sessions
-    taught it (None: that of the general prior).
+    taught it (None: that of the general prior). ``eye_share``: share of the variance of press
+    noise that is the eye's, where coupons were judged again (None: none were).
     """
 
     amplitude: float
@@ -83,3 +84,4 @@ class Hyperparameters:
     dose_share: float = 0.25
     shift: Array | None = None
     trend: LearntTrend | None = None
+    eye_share: float | None = None

@@ -52,7 +52,7 @@ def _covariance(a: Array, b: Array) -> Array:
 
 
 def posterior_moments(
-    surface: Surface, centre: Array, covariance: Array, normals: Array, rounds: int = 2
+    surface: Surface, centre: Array, covariance: Array, normals: Array
 ) -> tuple[Array, Array]:
     """Return mean (dim,) and covariance (dim, dim) of the coordinates under prior times surface.
 
@@ -62,7 +62,7 @@ def posterior_moments(
     prior.
     """
     dim = len(centre)
-    for _ in range(rounds):
+    for _ in range(2):
         at = centre + normals @ np.linalg.cholesky(covariance).T
         log_weight = surface(at) - 0.5 * np.sum(at**2, axis=1) + 0.5 * np.sum(normals**2, axis=1)
         log_weight = np.minimum(log_weight, np.sort(log_weight)[-20])

@@ -60,6 +60,9 @@ HYPER_PRIORS: tuple[HyperPrior, ...] = (
     HyperPrior("press noise", np.log(0.32), 0.38, "twins differ by a third of a grade, or by half"),
 )  # fmt: skip
 _N_COMMON = len(HYPER_PRIORS) - 1
+#: One more scale where coupons were judged again.
+EYE_SHARE = HyperPrior("eye", 0.0, 1.0, "of press noise, half may be the eye that judges it",
+                       is_share=True)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)

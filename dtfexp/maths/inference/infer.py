@@ -13,6 +13,7 @@ from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.field.trend import LearntTrend
 from dtfexp.maths.inference.ep import Sites
 from dtfexp.maths.inference.hyperparameters import (
+    EYE_SHARE,
     HYPER_PRIORS,
     HyperPrior,
     LearntPrior,
@@ -54,17 +55,23 @@ def infer(
     own = n_dimensions(shape.n_outcomes)
     # A change moved some settings by an unknown amount: one more scale for each.
     moving = np.flatnonzero(prior.shift_sd)
-    dim = own + len(moving)
+    judged_again = not data.is_first.all()
+    dim = own + len(moving) + judged_again
     if n_points is None:
         # The work grows with N^3.  Half as many still come within a tenth of a posterior sd.
         n_points = 64 if data.is_observed.sum() <= 80 else 32
 
     def scales_at(u: Array, priors: tuple[HyperPrior, ...]) -> list[Hyperparameters]:
         made = [to_hyperparameters(row, shape.n_outcomes, priors) for row in u]
+        if judged_again:
+            made = [
+                replace(one, eye_share=EYE_SHARE.at(at))
+                for one, at in zip(made, u[:, -1], strict=True)
+            ]
         if not len(moving):
             return made
         shift = np.zeros((len(u), len(prior.shift_sd)))
-        shift[:, moving] = u[:, own:] * np.array(prior.shift_sd)[moving]
+        shift[:, moving] = u[:, own : own + len(moving)] * np.array(prior.shift_sd)[moving]
         return [replace(one, shift=by) for one, by in zip(made, shift, strict=True)]
 
     def integrated(
@@ -126,6 +133,7 @@ def at_central_hyperparameters(post: Posterior) -> Posterior:
         return float(np.exp(weights @ np.log(values)))
 
     shift = None if points[0].shift is None else weights @ np.array([s.shift for s in points])
+    eye = [s.eye_share for s in points if s.eye_share is not None]
     scales = Hyperparameters(
         amplitude=middle([s.amplitude for s in points]),
         length=middle([s.length for s in points]),
@@ -138,6 +146,7 @@ def at_central_hyperparameters(post: Posterior) -> Posterior:
         noise=np.exp(weights @ np.log(np.array([s.noise for s in points]))),
         shift=shift,
         trend=points[0].trend,
+        eye_share=float(weights @ np.array(eye)) if eye else None,
     )
     sites = fit_sites(post.data, post.shape, post.prior, post.grade_scales, [scales])
     return replace(post, integration_points=(scales,), weight=np.ones(1), sites=sites)

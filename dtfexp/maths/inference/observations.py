@@ -20,6 +20,8 @@ Bools = NDArray[np.bool_]
 # Most points with monotonicity rows: the work grows with the cube of the rows, and elsewhere the
 # field is capped at evaluation (``monotone.monotone_fields``).
 MOST_MONOTONE_POINTS = 40
+# Which judgement of a coupon a grade is.
+FIRST, EYE_AGAIN, BY_PICTURE = 0, 1, 2
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,8 @@ class Data:
     rows). ``look`` (N,): where not below zero, the row is no grade but the look of a load's cure
     (:mod:`dtfexp.maths.inference.cure_looks`), 0 too little, 1 good, 2 too much; of no press, load
     or outcome. ``unit`` (O,): what ``value`` is in, of nominal units (none: those; see
-    :mod:`dtfexp.maths.inference.measured_units`).
+    :mod:`dtfexp.maths.inference.measured_units`). ``again`` (N,): which judgement of a coupon a
+    grade is, ``FIRST``, ``EYE_AGAIN`` or ``BY_PICTURE`` (none: no coupon was judged again).
     """
 
     at: Points
@@ -63,6 +66,7 @@ class Data:
     later_outcome: Ints | None = None
     look: Ints | None = None
     unit: Array | None = None
+    again: Ints | None = None
 
     @property
     def n(self) -> int:
@@ -81,6 +85,18 @@ class Data:
     def is_cure_look(self) -> Bools:
         """Which rows (N,) are looks of the cure."""
         return np.zeros(self.n, dtype=bool) if self.look is None else self.look >= 0
+
+    @cached_property
+    def is_first(self) -> Bools:
+        """Which rows (N,) are no second judgement of a coupon."""
+        return np.ones(self.n, dtype=bool) if self.again is None else self.again == FIRST
+
+    @cached_property
+    def same_coupon(self) -> Bools:
+        """Which two rows (N, N) judge one outcome of one press, where that was judged again."""
+        same = (self.press[:, None] == self.press) & (self.outcome[:, None] == self.outcome)
+        same &= self.is_observed[:, None] & self.is_observed
+        return np.asarray(same & (same.sum(axis=1) > 1)[:, None])
 
     def outcome_design(self, n_outcomes: int) -> Array:
         """Return the coefficient of each outcome's field in every row, (N, n_outcomes)."""
@@ -117,6 +133,7 @@ class Data:
             of(self.later_outcome),
             of(self.look),
             self.unit,
+            of(self.again),
         )
 
     def with_cure_looks(self, at: Points, look: Ints) -> Data:
@@ -142,6 +159,7 @@ class Data:
             spread=longer("spread", 0.0),
             input_noise=longer("input_noise", 0.0),
             later_outcome=longer("later_outcome", -1),
+            again=longer("again", FIRST),
             look=np.concatenate([longer("look", -1, -1)[: self.n], look]),
             **of_none,
         )
@@ -168,12 +186,14 @@ class Data:
             for name in ("load", "round_", "block", "press", "grade")
         }
         spread = None if longer.spread is None else np.where(told[:, None], 0.0, longer.spread)
+        again = None if longer.again is None else np.where(told, FIRST, longer.again)
         return replace(
             longer,
             outcome=outcome,
             later_outcome=later,
             value=value,
             spread=spread,
+            again=again,
             **of_no_press,
         )
 

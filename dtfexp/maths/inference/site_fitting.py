@@ -17,7 +17,7 @@ from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.inference import cure_looks
 from dtfexp.maths.inference.ep import Observations, Sites, propagate
-from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.inference.observations import BY_PICTURE, Data, GradeScale
 from dtfexp.maths.inference.ordinal import cumulative_mode
 from dtfexp.maths.inference.posterior import ceilings
 
@@ -27,6 +27,10 @@ Array = NDArray[np.float64]
 _AT_ONCE = 4e6
 # Neighbouring grades are about equally far apart: sd of the log of a step.
 STEP_SD = 0.3
+# Steps of the sites where coupons were judged again.
+JUDGED_AGAIN_STEPS = {"damping": 0.5, "sweeps": 60}
+# By how much a picture grades all coupons of an outcome better or worse than the eye, in grades.
+PICTURE_BIAS_SD = 0.5
 
 
 def fit_sites(
@@ -52,8 +56,10 @@ def fit_sites(
     covariance = np.array([data_covariance(data, shape, s, prior) for s in hyper])
     batch = np.array([data_batch_covariance(data, s, prior) for s in hyper])
     mean = np.array([data_mean(data, shape, s, prior) for s in hyper])
-    known = np.where(data.is_cure_look, cure_looks.NOISE, STEP_SCALE)
-    noise = np.array([np.where(data.is_observed, s.noise[data.outcome], known) for s in hyper])
+    noise = np.array([row_noise(data, s) for s in hyper])
+    if not data.is_first.all():
+        # Two grades of one coupon say nearly the same: moved both at once, they overshoot.
+        options = {**options, **JUDGED_AGAIN_STEPS}
     count = len(hyper)
     return propagate(
         covariance.reshape(count, data.n, data.n),
@@ -70,6 +76,15 @@ def fit_sites(
         wrong=prior.wrong_share,
         **options,  # type: ignore[arg-type]
     )
+
+
+def row_noise(data: Data, hyper: Hyperparameters) -> Array:
+    """Return the noise sd (N,) of every row; of a coupon judged again, the eye's part of it."""
+    known = np.where(data.is_cure_look, cure_looks.NOISE, STEP_SCALE)
+    noise = np.where(data.is_observed, hyper.noise[data.outcome], known)
+    if hyper.eye_share is None:
+        return noise
+    return np.where(data.same_coupon.any(axis=1), noise * np.sqrt(hyper.eye_share), noise)
 
 
 def observations(data: Data, grade_scales: tuple[GradeScale | None, ...]) -> Observations:
@@ -116,10 +131,17 @@ def data_batch_covariance(data: Data, hyper: Hyperparameters, prior: Prior) -> A
     """Return the prior covariance (N, N) of the rows' batch effects.
 
     They are beside the quality, not under its ceiling.  Monotone rows and cure looks have none.
+    The judgements of one coupon share what its print differs by. METHODS.md, equation (44).
     """
     shared = batch_effects.batch_covariance(
         data.outcome, data.load, data.round_, data.block, data.press, hyper, prior
     )
+    if hyper.eye_share is not None:
+        print_sd = np.sqrt(1.0 - hyper.eye_share) * hyper.noise[data.outcome]
+        shared += data.same_coupon * np.outer(print_sd, print_sd)
+        by_picture = data.again == BY_PICTURE
+        alike = data.outcome[:, None] == data.outcome
+        shared += PICTURE_BIAS_SD**2 * alike * np.outer(by_picture, by_picture)
     return np.asarray(shared * data.is_observed[:, None] * data.is_observed)
 
 
@@ -173,6 +195,8 @@ def fitted_cuts(
     """
     if not any(g is not None and g.estimate_steps for g in grade_scales) or data.n == 0:
         return grade_scales
+    # Whether a coupon was judged again or not, its first grade says as much of the cuts.
+    data, hyper = data.rows(np.flatnonzero(data.is_first)), replace(hyper, eye_share=None)
     current = list(grade_scales)
     for _ in range(rounds):
         sites = fit_sites(data, shape, prior, tuple(current), [hyper], tolerance=0.02)

@@ -91,7 +91,7 @@ def correlation(x: Array) -> Array:
     return np.asarray(r)
 
 
-def coded_range(levels: Sequence[Array | None], seed: int = 0, points: int = 4096) -> Array:
+def coded_range(levels: Sequence[Array | None], points: int = 4096) -> Array:
     """Return evenly spread points over the range of all settings, base columns (m, c).
 
     ``levels``: per setting the columns of its words, or None for a number from -1 to +1. Scrambled
@@ -99,7 +99,7 @@ def coded_range(levels: Sequence[Array | None], seed: int = 0, points: int = 409
     """
     if not levels:
         return np.zeros((1, 0))
-    sobol = qmc.Sobol(len(levels), scramble=True, seed=seed).random(points)
+    sobol = qmc.Sobol(len(levels), scramble=True, seed=0).random(points)
     columns = [
         (2.0 * u - 1.0)[:, None] if words is None else words[(u * len(words)).astype(int)]
         for u, words in zip(sobol.T, levels, strict=True)

@@ -249,10 +249,9 @@ def pseudo_error(effects: Array) -> float:
     return 1.5 * float(np.median(size[size < 2.5 * first])) if first > 0 else 0.0
 
 
-def lenth_margin(effects: Array, level: float = 0.95) -> float:
-    """Lenth's margin of error: an effect beyond it stands out from the ``effects`` (m,)."""
-    quantile = float(stdtrit(len(effects) / 3.0, 0.5 + 0.5 * level))
-    return quantile * pseudo_error(effects)
+def lenth_margin(effects: Array) -> float:
+    """Lenth's margin of error at 95 %: an effect beyond it stands out from the ``effects`` (m,)."""
+    return float(stdtrit(len(effects) / 3.0, 0.975)) * pseudo_error(effects)
 
 
 def half_normal(count: int) -> Array:

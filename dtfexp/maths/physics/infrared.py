@@ -49,13 +49,6 @@ def true_temperature(
     return _inverse(own)
 
 
-def reading_of(
-    temperature: float, emissivity: float, *, set_to: float = 0.95, reflected: float = 25.0
-) -> float:
-    """Return the gun's reading (°C) at ``temperature``: the inverse of ``true_temperature``."""
-    return true_temperature(temperature, set_to, set_to=emissivity, reflected=reflected)
-
-
 def radiance(celsius: float) -> float:
     """Return the radiance in the band at ``celsius``, in an arbitrary unit.
 

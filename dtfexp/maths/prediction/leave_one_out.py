@@ -19,7 +19,11 @@ from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import FieldPosterior, predict
 from dtfexp.maths.inference.single_thread import single_threaded
-from dtfexp.maths.inference.site_fitting import data_batch_covariance, data_covariance
+from dtfexp.maths.inference.site_fitting import (
+    data_batch_covariance,
+    data_covariance,
+    row_noise,
+)
 from dtfexp.maths.inference.tilted import Belief, capped_tilted, interval_tilted
 
 Array = NDArray[np.float64]
@@ -112,8 +116,11 @@ class LeaveOneOut:
         below, ends = np.full(cuts.shape, -np.inf), np.clip(cuts, -_FAR_OFF, _FAR_OFF)
         for j, weight in enumerate(self.post.weight):
             top, noise = (
-                x[outcome][:, None] + np.zeros(cuts.shape)
-                for x in (self.post.ceiling[j], self.post.integration_points[j].noise)
+                x[:, None] + np.zeros(cuts.shape)
+                for x in (
+                    self.post.ceiling[j][outcome],
+                    row_noise(self.post.data, self.post.integration_points[j])[left.rows],
+                )
             )
             belief, bent = left.belief(j, cuts.shape[1]), np.isfinite(top[:, 0])
             chance = np.exp(interval_tilted(belief, below, ends, noise).log_z)

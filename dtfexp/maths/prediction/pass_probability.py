@@ -201,12 +201,6 @@ class PassPosterior:
         middle = total @ each
         return np.asarray(middle), np.asarray(total @ (each - middle) ** 2)
 
-    def lower_sd(self) -> Array:
-        """Return the pass rate one posterior sd (probit scale) below the mean, (M,)."""
-        middle = self.weight @ self.mean
-        variance = self.weight @ (self.sd**2 + (self.mean - middle) ** 2)
-        return np.asarray(ndtr(middle - np.sqrt(variance)))
-
     def quantile(self, q: float) -> Array:
         """Return the posterior quantile of the pass rate (M,), by bisection (probit scale)."""
         # The mixture's quantile lies between those of its components.

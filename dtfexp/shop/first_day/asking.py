@@ -9,12 +9,19 @@ from typing import Any
 
 from dtfexp.describe import units
 from dtfexp.describe.errors import SessionError
-from dtfexp.shop.first_day import machines, offered, reading
-from dtfexp.shop.first_day.question import YES_NO, Chosen, Question, fabrics, word
+from dtfexp.shop.first_day import judging, machines, offered, reading
+from dtfexp.shop.first_day.question import (
+    NO_MORE,
+    TAKEN_OUT,
+    YES_NO,
+    Chosen,
+    Question,
+    fabrics,
+    word,
+)
 
 PEELS = ("hot", "warm", "cold")
 _NOT_SAID = "maker does not say"
-NO_MORE, TAKEN_OUT = "", "-"
 
 
 def questions(answers: Mapping[str, Any]) -> Iterator[Question]:
@@ -148,11 +155,8 @@ def _unit(_: Mapping[str, Any]) -> Iterator[Question]:
     )  # fmt: skip
 
 
-def _grading(_: Mapping[str, Any]) -> Iterator[Question]:
-    yield Question(
-        "washes", "After how many washes do you grade", "5", reading.whole,
-        "Grade dry and cold, some hours after the last wash.",
-    )  # fmt: skip
+def _grading(answers: Mapping[str, Any]) -> Iterator[Question]:
+    yield from judging.washes(answers)
     yield Question("per load", "Coupons that fit into one oven load", "6", reading.whole)
     yield Question(
         "per round", "Presses before you set the press temperature again", "8", reading.whole,
@@ -168,5 +172,6 @@ SECTIONS = (
     ("Oven", machines.oven),
     ("Heat press, and what you run today", machines.press),
     ("Grades, loads, rounds", _grading),
+    ("What else you judge", judging.others),
 )
 """The parts of the first day, in order: title, questions."""

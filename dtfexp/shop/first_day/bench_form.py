@@ -26,8 +26,8 @@ from dtfexp.shop.first_day.answers import (
     put_draft_aside,
     written_from,
 )
-from dtfexp.shop.first_day.asking import NO_MORE, TAKEN_OUT
 from dtfexp.shop.first_day.described import session_of
+from dtfexp.shop.first_day.question import NO_MORE, TAKEN_OUT
 from dtfexp.show.forms.sheet_form import Desk, button, field
 from dtfexp.show.text.cautions import ONE_LINE
 
@@ -117,10 +117,11 @@ class BenchDesk(Desk):
     def _asked(self) -> list[dict[str, Any]]:
         values, asked = self.answers.on_form()
         sections: dict[str, list[dict[str, Any]]] = {}
-        fabrics = sum(_is_fabric(one) and one.text not in (NO_MORE, TAKEN_OUT) for one in asked)
+        fabrics = [one for one in asked if _list_of(one) == "fabric"]
+        several = sum(one.text not in (NO_MORE, TAKEN_OUT) for one in fabrics) > 1
         for one in asked:
-            if not (_is_fabric(one) and one.text == TAKEN_OUT):
-                sections.setdefault(one.question.section, []).append(_field(one, fabrics > 1))
+            if not (_list_of(one) and one.text == TAKEN_OUT):
+                sections.setdefault(one.question.section, []).append(_field(one, several))
         return [
             *({"title": title, "fields": fields} for title, fields in sections.items()),
             self._review(values, any(one.refused for one in asked)),
@@ -254,12 +255,13 @@ def another_bench(session_file: Path, book: Logbook) -> str:
     )
 
 
-def _field(one: Asked, removable: bool) -> dict[str, Any]:
+def _field(one: Asked, several_fabrics: bool) -> dict[str, Any]:
     question = one.question
-    named = question.key.partition(" ")[0] == "fabric"
     words = question.words.replace(" (yes or no)", "").partition(" (Enter")[0]
-    if _is_fabric(one) and not one.text:
-        words = "Another fabric, if you press one"
+    remove = _REMOVE.get(_list_of(one), "")
+    if remove == _REMOVE["fabric"]:
+        words = words if one.text else "Another fabric, if you press one"
+        remove = remove if several_fabrics else ""
     return field(
         question.key,
         words,
@@ -269,14 +271,18 @@ def _field(one: Asked, removable: bool) -> dict[str, Any]:
         refused=one.refused,
         choices=list(question.choices),
         several=question.several,
-        hint="none" if named and question.key.endswith("limit") else "",
-        remove="Take this fabric out" if _is_fabric(one) and one.text and removable else "",
+        hint="none" if question.key.startswith("fabric") and question.key.endswith("limit") else "",
+        remove=remove if one.text else "",
     )
 
 
-def _is_fabric(one: Asked) -> bool:
+_REMOVE = {"fabric": "Take this fabric out", "judged": "Take this out"}
+
+
+def _list_of(one: Asked) -> str:
+    """Return "fabric" or "judged" for a question that names one of a list, else ""."""
     word, _, number = one.question.key.partition(" ")
-    return word == "fabric" and number.isdigit()
+    return word if number.isdigit() else ""
 
 
 def _told(session: Session) -> Iterator[str]:

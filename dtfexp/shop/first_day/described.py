@@ -7,9 +7,8 @@ from typing import Any
 
 from dtfexp.describe.fabric import Fabric
 from dtfexp.describe.factor import Factor
-from dtfexp.describe.outcome import Outcome
 from dtfexp.describe.session import Session
-from dtfexp.shop.first_day import offered, reading
+from dtfexp.shop.first_day import judging, offered, reading
 from dtfexp.shop.first_day.question import LEFT_OUT, Chosen, fabrics
 
 _PEEL = "peel warmth"
@@ -47,7 +46,7 @@ def session_of(answers: Mapping[str, Any]) -> Session:
     return Session(
         answers["name"],
         factors,
-        [Outcome("peel"), Outcome("wash", washes=answers["washes"])],
+        judging.outcomes(answers),
         [_fabric(one, answers, factors, unit) for one in pressed],
         coupons_per_load=answers["per load"],
         presses_per_round=answers["per round"],

@@ -9,6 +9,8 @@ from typing import Any
 from dtfexp.shop.first_day import reading
 
 LEFT_OUT = "-"
+#: Answers that end a list of names, and that take one out of it.
+NO_MORE, TAKEN_OUT = "", "-"
 YES_NO = ("yes", "no")
 
 

@@ -75,9 +75,9 @@ def button(op: str, label: str, **more: Any) -> dict[str, Any]:
     return {"op": op, "label": label, "off": ""} | more
 
 
-def row(id: str, says: str, when: str, op: str = "", label: str = "Take back") -> dict[str, str]:
-    """Return a line of a list, with a button that sends ``op`` with its id."""
-    return {"id": id, "says": says, "when": when, "op": op, "label": label}
+def row(id: str, says: str, when: str, op: str = "") -> dict[str, str]:
+    """Return a line of a list, with a button that takes it back by ``op`` with its id."""
+    return {"id": id, "says": says, "when": when, "op": op, "label": "Take back"}
 
 
 class SheetForm(anywidget.AnyWidget):

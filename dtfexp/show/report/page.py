@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -10,17 +10,14 @@ import pandas as pd
 
 from dtfexp.describe.fields import and_list, count_phrase
 from dtfexp.describe.signs.guide import published_scale
-from dtfexp.dialin.confirm import press_verdicts
 from dtfexp.show.figures import figures, platen_map, window_comparison
-from dtfexp.show.figures.window_bars import bars_key
 from dtfexp.show.report import session_comparison
-from dtfexp.show.report.fabric_figures import FabricFigures
 from dtfexp.show.report.fit_section import FitSection
 from dtfexp.show.report.photo_thumbnails import Pictures
 from dtfexp.show.style import palette
 from dtfexp.show.style.svg import inline_svg
 from dtfexp.show.style.template import environment
-from dtfexp.show.text import edge_text, report_text, tables
+from dtfexp.show.text import report_text, tables
 from dtfexp.show.text.cautions import CAUTIONS
 from dtfexp.show.text.measured_conditions import MeasuredConditions
 from dtfexp.show.text.number_format import (
@@ -35,20 +32,17 @@ if TYPE_CHECKING:
     from dtfexp.dialin.fit import Fit
     from dtfexp.show.text.fabric_results import FabricResult
 
-Said = Callable[[str], None]
-
 
 def render(
     findings: Sequence[FabricResult],
     fit: Fit,
     reading: NumberFormat,
     *,
+    sections: Sequence[Mapping[str, Any]],
     understood: FitSection,
     document: Mapping[str, Any],
     plans: pd.DataFrame,
     last_entry: datetime | None,
-    cards: Sequence[str],
-    said: Said,
     measured: MeasuredConditions | None = None,
     earlier: Fit | None = None,
     pictures: Pictures | None = None,
@@ -56,23 +50,21 @@ def render(
 ) -> str:
     """Return the page as HTML.
 
-    ``understood``: findings of the same fit. ``document``: the content of ``windows.json``;
-    ``cards``: a file name per finding. ``said``: called with the name of each fabric as its figures
-    are drawn. ``measured``: readings of the machines. ``earlier``: a session to compare with.
-    ``pictures``: thumbnails of the presses; ``learnt``: sentences on the experience used.
+    ``sections``: of each finding, drawn. ``understood``: findings of the same fit. ``document``:
+    the content of ``windows.json``. ``measured``: readings of the machines. ``earlier``: a session
+    to compare with. ``pictures``: thumbnails of the presses; ``learnt``: sentences on experience.
     """
     session = fit.session
-    sections: list[dict[str, Any]] = []
-    for number, (finding, card) in enumerate(zip(findings, cards, strict=True), start=1):
-        said(finding.name)
-        key = f"fabric-{number}"
-        section = _section(finding, fit, reading, key, card)
-        section["pictures"] = _pictures(finding, session, pictures or Pictures())
-        if not finding.closed:
-            section |= understood.fabric_section(fit, finding.name)
-            if section["bars_key"] in [one.get("bars_key") for one in sections]:
-                section["bars_key"] = ""
-        sections.append(section)
+    shown: list[dict[str, Any]] = []
+    for finding, section in zip(findings, sections, strict=True):
+        told = section.get("bars_key") not in [one.get("bars_key") for one in shown]
+        shown.append(
+            {
+                **section,
+                "bars_key": section.get("bars_key") if told else "",
+                "pictures": _pictures(finding, session, pictures or Pictures()),
+            }
+        )
     text: str = (
         environment()
         .get_template("report.html.j2")
@@ -88,7 +80,7 @@ def render(
             glance_told=report_text.glance_title(findings),
             glance=tables.targets_table(findings, session, reading),
             cautions=CAUTIONS,
-            fabrics=sections,
+            fabrics=shown,
             understood=understood.bench_section(),
             compared=_compared(findings, session, reading),
             moved=_moved_since(earlier, fit, findings, reading),
@@ -193,50 +185,6 @@ def _settings_line(one: session_comparison.ComparisonView) -> dict[str, Any]:
     from markupsafe import Markup
 
     return {**vars(one), "figure": Markup(one.figure)}
-
-
-def _section(
-    finding: FabricResult, fit: Fit, reading: NumberFormat, name: str, card: str
-) -> dict[str, Any]:
-    session, window = fit.session, finding.window
-    if finding.closed:
-        return {
-            "id": name,
-            "name": finding.name,
-            "notes": finding.fabric.notes,
-            "closed": True,
-            "reason": edge_text.reason(session, window, reading),
-            "presses": tables.presses(finding, session, reading),
-            "left_out": press_verdicts.EXCLUDED in finding.verdicts,
-            "card": card,
-        }
-    drawn = FabricFigures(finding, fit, reading, name)
-    return {
-        "id": name,
-        "name": finding.name,
-        "notes": finding.fabric.notes,
-        "closed": False,
-        "found": window.found,
-        "doubts": and_list(report_text.caveats(finding)),
-        "unsure": bool(report_text.unpressed(window) or not window.proven),
-        "settings": tables.settings(finding, session, reading),
-        "bars": drawn.bars(),
-        "bars_key": bars_key(window),
-        "expectation": window.expectation,
-        "interval": report_text.rate_interval(finding),
-        "tested": report_text.presses_line(finding),
-        "promise": window.promise if window.found else "",
-        "usual": report_text.usual_line(finding, session, reading),
-        "observed": report_text.observed_lines(finding),
-        "edges": tables.edges(finding, session, reading),
-        "importance": report_text.importance_line(finding),
-        "curves": drawn.curves(),
-        "maps": drawn.maps(),
-        "presses": tables.presses(finding, session, reading),
-        "next": report_text.next_steps(finding, session, reading),
-        "left_out": press_verdicts.EXCLUDED in finding.verdicts,
-        "card": card,
-    }
 
 
 def _guide(outcome: Outcome) -> dict[str, Any]:

@@ -10,9 +10,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -25,8 +26,11 @@ if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric
     from dtfexp.describe.session import Session
     from dtfexp.dialin.fit import Fit
+    from dtfexp.show.report.fit_section import FitSection
     from dtfexp.show.report.photo_thumbnails import Pictures
+    from dtfexp.show.text.fabric_results import FabricResult
     from dtfexp.show.text.measured_conditions import MeasuredConditions
+    from dtfexp.show.text.number_format import NumberFormat
 
 Progress = Callable[[int, int, str], None]
 _LONGEST_SLUG = 60
@@ -164,12 +168,11 @@ def write_papers(
     ``plans``: ``Logbook.plans()``; ``last_entry``: dates the papers; ``measured``: readings of the
     machines; ``pictures``: of the presses.
     """
-    from dtfexp.show.paper.card import settings_card
+    from dtfexp.dialin.side_by_side import side_by_side
+    from dtfexp.dialin.window.find_window import keep_window
     from dtfexp.show.paper.pdf_page import known_paper
     from dtfexp.show.report import machine_readable, page
-    from dtfexp.show.report.fit_section import FitSection
     from dtfexp.show.text.experience_text import experience_notes
-    from dtfexp.show.text.fabric_results import fabric_result
     from dtfexp.show.text.measured_conditions import MeasuredConditions, blocks_sentence
     from dtfexp.show.text.number_format import NumberFormat
 
@@ -177,13 +180,27 @@ def write_papers(
     reading = NumberFormat.of(session, unit)
     if plans is None:
         plans = pd.DataFrame({"design": [], "seed": [], "reason": [], "notes": [], "presses": []})
-    steps, done = 2 * len(fabrics) + 1, 1
-    findings, understood = [], FitSection.of(fit)
-    for name in fabrics:
-        _report_progress(progress, done, steps, f"window of {name}")
-        finding = bench.as_read(fabric_result(fit, name))
-        findings.append(replace(finding, outlying_presses=understood.outlying_presses(name)))
-        done += 1
+    steps, done = 2 * len(fabrics) + 2, 1
+
+    def said(what: str) -> Callable[[int], None]:
+        _report_progress(progress, done, steps, what)
+
+        def one_more(_: int) -> None:
+            nonlocal done
+            done += 1
+            _report_progress(progress, done, steps, what)
+
+        return one_more
+
+    first: list[Callable[[], Any]] = [partial(_understood, fit)]
+    first += [partial(_finding, fit, name) for name in fabrics]
+    understood, *found = side_by_side(first, said("windows"))
+    for one in found:
+        keep_window(fit, one.window)
+    findings = [
+        replace(bench.as_read(one), outlying_presses=understood.outlying_presses(one.name))
+        for one in found
+    ]
     learnt = experience_notes(fit, list(fabrics), reading)
     names = card_names(fabrics)
     document = machine_readable.as_dict(
@@ -196,52 +213,74 @@ def write_papers(
         measured=bench,
     )
 
-    def said(name: str) -> None:
-        nonlocal done
-        _report_progress(progress, done, steps, f"figures of {name}")
-        done += 1
-
+    conditions = blocks_sentence(fit.results)
+    drawn = side_by_side(
+        [
+            partial(
+                _papers_of_fabric, one, fit, reading, understood, f"fabric-{number}", name,
+                {
+                    "last_entry": last_entry,
+                    "paper": sheet,
+                    "conditions": [
+                        *conditions, *bench.sentences(one, session, reading), *learnt.card(one.name)
+                    ],
+                },
+            )
+            for number, (name, one) in enumerate(zip(names, findings, strict=True), start=1)
+        ],
+        said("figures and cards"),
+    )  # fmt: skip
     html = page.render(
         findings,
         fit,
         reading,
+        sections=[section for section, _ in drawn],
         understood=understood,
         document=document,
         plans=plans,
         last_entry=last_entry,
-        cards=names,
-        said=said,
         measured=bench,
         earlier=earlier,
         pictures=pictures,
         learnt=learnt.page(),
     )
-    conditions = blocks_sentence(fit.results)
     files: list[tuple[str, bytes]] = [("report.html", html.encode())]
-    files += [
-        (
-            name,
-            settings_card(
-                finding,
-                session,
-                reading,
-                last_entry=last_entry,
-                paper=sheet,
-                conditions=[
-                    *conditions,
-                    *bench.sentences(finding, session, reading),
-                    *learnt.card(finding.name),
-                ],
-            ),
-        )
-        for name, finding in zip(names, findings, strict=True)
-    ]
+    files += [(name, card) for name, (_, card) in zip(names, drawn, strict=True)]
     files.append(("windows.csv", machine_readable.to_csv(document).encode("utf-8-sig")))
     files.append(("windows.json", machine_readable.to_json(document).encode()))
     written = [_write(Path(out) / name, content) for name, content in files]
     _keep_manifest(Path(out), session, dict(files))
     _report_progress(progress, steps, steps, "done")
     return written
+
+
+def _understood(fit: Fit) -> FitSection:
+    from dtfexp.show.report.fit_section import FitSection
+
+    return FitSection.of(fit)
+
+
+def _finding(fit: Fit, fabric: str) -> FabricResult:
+    from dtfexp.show.text.fabric_results import fabric_result
+
+    return fabric_result(fit, fabric)
+
+
+def _papers_of_fabric(
+    finding: FabricResult,
+    fit: Fit,
+    reading: NumberFormat,
+    understood: FitSection,
+    key: str,
+    card: str,
+    card_options: Mapping[str, Any],
+) -> tuple[dict[str, Any], bytes]:
+    """Return the section of one fabric, and its card as a PDF."""
+    from dtfexp.show.paper.card import settings_card
+    from dtfexp.show.report.fabric_section import fabric_section
+
+    section = fabric_section(finding, fit, reading, understood, key, card)
+    return section, settings_card(finding, fit.session, reading, **card_options)
 
 
 def card_names(fabrics: Sequence[str]) -> list[str]:

@@ -1,0 +1,80 @@
+"""Independent pieces of work on all cores: workers beside this process, which does its share.
+
+The answers are the same without workers, as on a single core.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
+from threading import Lock
+from typing import Any, TypeVar
+
+R = TypeVar("R")
+
+#: With fewer pieces this process is done before a worker has started.
+FEWEST_PIECES = 3
+#: Seconds without work after which a worker ends.
+_PATIENCE = 60
+
+
+def side_by_side(pieces: Sequence[Callable[[], R]], told: Callable[[int], object]) -> list[R]:
+    """Return the results of all pieces, in order; an error of a piece is raised here.
+
+    Pieces and results must be picklable. ``told`` is called here with the number of each piece as
+    its result is there. Workers take the first piece not taken yet, this process the last.
+    """
+    further = _further_cores() if len(pieces) >= FEWEST_PIECES else 0
+    found: dict[int, R] = {}
+    taken: dict[int, Future[R]] = {}
+    waiting, lock = deque(range(len(pieces))), Lock()
+
+    def feed(_: object = None) -> None:
+        with lock:
+            if not waiting:
+                return
+            number = waiting.popleft()
+            future = taken[number] = _workers(further).submit(pieces[number])
+        future.add_done_callback(feed)
+
+    for _ in range(further):
+        feed()
+    while True:
+        with lock:
+            if not waiting:
+                break
+            number = waiting.pop()
+        found[number] = pieces[number]()
+        told(number)
+    for number, future in sorted(taken.items()):
+        try:
+            found[number] = future.result()
+        except BrokenProcessPool:  # the system ended the worker, as for want of memory
+            found[number] = pieces[number]()
+        told(number)
+    return [found[number] for number in range(len(pieces))]
+
+
+def start_workers(module: str) -> None:
+    """Start the workers, so that they have loaded ``module`` when they are needed."""
+    import importlib
+
+    for _ in range(further := _further_cores()):
+        _workers(further).submit(importlib.import_module, module)
+
+
+def _further_cores() -> int:
+    from joblib import cpu_count
+
+    return int(cpu_count()) - 1
+
+
+def _workers(count: int) -> Any:
+    """Return the executor, started when it is first asked for."""
+    from joblib.externals.loky import get_reusable_executor
+
+    # One thread each: the libraries would otherwise take all cores in every process.
+    threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+    return get_reusable_executor(count, timeout=_PATIENCE, env=threads)

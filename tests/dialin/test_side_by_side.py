@@ -1,0 +1,60 @@
+"""Pieces of work on several processes: every result, in order; a dead worker costs nothing."""
+
+from __future__ import annotations
+
+import os
+from functools import partial
+
+import pytest
+
+from dtfexp.describe.errors import SessionError
+from dtfexp.dialin import side_by_side as beside
+from dtfexp.dialin.side_by_side import side_by_side
+
+HERE = os.getpid()
+
+
+@pytest.fixture(autouse=True)
+def one_worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(beside, "_further_cores", lambda: 1)
+
+
+def numbered(number: int) -> tuple[int, int]:
+    return number, os.getpid()
+
+
+def refused(number: int) -> int:
+    raise SessionError(f"piece {number}")
+
+
+def ends_a_worker(number: int, here: int) -> int:
+    if os.getpid() != here:
+        os._exit(1)
+    return number
+
+
+def test_every_piece_is_done_once_in_order_here_or_beside() -> None:
+    told: list[int] = []
+    found = side_by_side([partial(numbered, n) for n in range(6)], told.append)
+    assert [number for number, _ in found] == list(range(6))
+    assert sorted(told) == list(range(6))
+    assert found[0][1] != HERE, "the worker begins at the front"
+    assert found[5][1] == HERE, "this process at the back"
+
+
+def test_few_pieces_start_no_worker() -> None:
+    pieces = [partial(numbered, n) for n in range(beside.FEWEST_PIECES - 1)]
+    assert {process for _, process in side_by_side(pieces, print)} == {HERE}
+
+
+def test_an_error_of_a_worker_is_raised_here() -> None:
+    with pytest.raises(SessionError, match="piece 0"):
+        side_by_side([partial(refused, 0), *(partial(numbered, n) for n in (1, 2))], print)
+
+
+def test_what_a_worker_took_with_it_is_done_here() -> None:
+    pieces = [partial(ends_a_worker, n, HERE) for n in range(4)]
+    assert side_by_side(pieces, print) == [0, 1, 2, 3]
+    # The next work finds a worker again.
+    found = side_by_side([partial(numbered, n) for n in range(6)], print)
+    assert found[0][1] != HERE

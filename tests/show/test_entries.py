@@ -44,6 +44,23 @@ def take_back(desk: EntryDesk, place: int = 0, part: int = 0) -> dict[str, Any]:
     return desk.handle({"op": one["op"], "id": f"m{next(NUMBERS)}", "of": one["id"]})
 
 
+def test_a_form_left_open_over_midnight_asks_for_the_day(book: Logbook) -> None:
+    desk = EntryDesk(book, entries.counts(book, "cotton"))
+    shown = desk.state()["today"]
+    NOW[0] = NOW[0].replace(day=21)
+    message = {"op": "keep 0", "today": shown, "values": DAY}
+    told = desk.handle({**message, "id": "over midnight"})
+    assert not told["ok"] and "today is 2026-05-21. Look at the day" in told["text"]
+    assert not len(book.bench.counts())
+    # The answer offers today; what the person taps then is booked, today or the day before.
+    assert told["state"]["sections"][0]["fields"][0]["value"] == "2026-05-21"
+    for n, day in enumerate(("2026-05-21", "2026-05-20")):
+        again = {**message, "today": told["state"]["today"], "values": DAY | {"day": day}}
+        assert desk.handle({**again, "id": f"again {n}"})["ok"]
+    assert sorted(book.bench.counts()["day"]) == ["2026-05-20", "2026-05-21"]
+    assert desk.handle({"op": "look", "id": "awake"})["ok"]
+
+
 DAY = {"day": "2026-05-20", "fabric": "cotton", "pressed": "20", "failed": "1", "symptoms": ""}
 
 

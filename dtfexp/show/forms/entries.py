@@ -79,16 +79,27 @@ class EntryDesk(Desk):
                 }
             )  # fmt: skip
         titles = " ".join(part.title for part in self.parts)
-        return {"key": f"{book_key(self.book)}:{titles}", "live": False, "sections": found}
+        return {
+            "key": f"{book_key(self.book)}:{titles}",
+            "live": False,
+            "today": self.book.bench.today.isoformat(),
+            "sections": found,
+        }
 
     def act(self, op: str, message: Mapping[str, Any]) -> str:
-        """Book ("keep N") or take back ("undo N", with ``of``, the note)."""
+        """Book ("keep N"), take back ("undo N", with ``of``, the note), or "look" at today.
+
+        ``today`` of the message is the day that the form showed as today.
+        """
+        if op == "look":
+            return ""
         word, _, number = op.partition(" ")
         part = self.parts[int(number)]
         if off := part.off():
             raise LogbookError(off)
         if word == "keep":
             values = {k: str(v).strip() for k, v in (message.get("values") or {}).items()}
+            _check_day(values.get("day"), message.get("today"), self.book.bench.today.isoformat())
             return part.keep(values, str(message["id"]))
         for notes in self._entries(part):
             if notes[-1].id == message.get("of"):
@@ -107,6 +118,15 @@ class EntryDesk(Desk):
 def entry_form(book: Logbook, *parts: Part) -> SheetForm:
     """Return entry forms for a cell."""
     return SheetForm(EntryDesk(book, *parts))
+
+
+def _check_day(given: str | None, shown: object, today: str) -> None:
+    """Refuse, once, the day of a form left open over midnight."""
+    if given and given == shown != today:
+        raise LogbookError(
+            f"the form was open since {shown}, and today is {today}. Look at the day, then tap "
+            "again: the day shown now is booked"
+        )
 
 
 def _when(note: Note) -> str:

@@ -50,7 +50,7 @@ function render({ model, el }) {
     const values = Object.fromEntries(fields.map((field) => [field.key, typed(field)]));
     said = { kind: "busy", text: "Saving …", at: section.title };
     draw();
-    tell({ op, values, ...more }, section.title, (answer) => {
+    tell({ op, values, today: state.today, ...more }, section.title, (answer) => {
       said = { kind: answer.ok ? "good" : "bad", at: section.title, text: answer.ok ? `Saved ${clock()}: ${answer.text}` : `NOT SAVED: ${answer.text}` };
       if (answer.ok) for (const field of fields) store.drop(field.key);
     });
@@ -99,6 +99,17 @@ function render({ model, el }) {
       section.text ? make("details", { open: open[section.title] ?? false }, make("summary", { onclick: () => { open[section.title] = !open[section.title]; } }, section.summary), make("pre", {}, section.text)) : "");
   }
 
+  // A form left open over midnight asks for the new day, which it then offers.
+  const localDay = () => { const now = new Date(); return `${now.getFullYear()}-${String(now.getMonth() + 1).padStart(2, "0")}-${String(now.getDate()).padStart(2, "0")}`; };
+  let asked = state.today;
+  function look() {
+    if (!state.today || asked === localDay()) return;
+    asked = localDay();
+    try { model.send({ op: "look", id: newId() }); } catch { /* the kernel is told when something is saved */ }
+  }
+  const daily = setInterval(look, 60000);
+  document.addEventListener("visibilitychange", look);
+
   // A redraw between pressing a button and letting it go would take the tap away.
   let held = false;
   let late = false;
@@ -129,7 +140,10 @@ function render({ model, el }) {
   model.on("msg:custom", heard);
   const hangUp = rollCall(draw, () => {});
   draw();
+  look();
   return () => {
+    clearInterval(daily);
+    document.removeEventListener("visibilitychange", look);
     for (const name of ["pointerup", "pointercancel"]) document.removeEventListener(name, release);
     hangUp();
     model.off("msg:custom", heard);

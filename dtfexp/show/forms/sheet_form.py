@@ -35,7 +35,8 @@ class Desk(ABC):
 
         A section has ``title`` and may have ``lines``, ``fields`` (``field``), ``buttons``
         (``button``), ``rows`` (``row``), and ``text`` with its ``summary``. ``live``: every change
-        of a field is a message "put" by itself.
+        of a field is a message "put" by itself. ``today``, where days are entered: the form sends
+        "look" once the browser's day is another.
         """
 
     @abstractmethod

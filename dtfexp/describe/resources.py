@@ -113,19 +113,20 @@ _ABOVE_ZERO = ("coupon_width", "coupon_height", "film_width", "washes_per_day")
 class Supplies:
     """Sizes, amounts and prices.
 
-    ``coupon_width`` and ``coupon_height`` of one coupon, ``gap`` between two and ``film_width``,
-    the printable width, in mm; ``powder_grams_per_m2`` of coupon, losses included;
-    ``coupons_per_garment``: coupons on one garment (1: a swatch for each). Prices, None where not
-    known, in ``currency``: ``film_per_m2``, ``powder_per_kg``, ``garment_each`` and ``hour`` (of
-    the person at the bench). ``garments_per_month`` the shop sells and ``failing_of_100`` among
-    them today, None where not known, say what failures cost. ``washes_per_day``: how often the
-    coupons can be washed and dried in a day.
+    ``coupon_width`` and ``coupon_height`` of one coupon (by default those of the test print that
+    dtfexp draws), ``gap`` between two and ``film_width``, the printable width, in mm;
+    ``powder_grams_per_m2`` of coupon, losses included; ``coupons_per_garment``: coupons on one
+    garment (1: a swatch for each). Prices, None where not known, in ``currency``: ``film_per_m2``,
+    ``powder_per_kg``, ``garment_each`` and ``hour`` (of the person at the bench).
+    ``garments_per_month`` the shop sells and ``failing_of_100`` among them today, None where not
+    known, say what failures cost. ``washes_per_day``: how often the coupons can be washed and dried
+    in a day.
 
     Raises ``SessionError`` for an invalid value or a coupon wider than the film.
     """
 
     coupon_width: float = 90.0
-    coupon_height: float = 90.0
+    coupon_height: float = 111.2
     gap: float = 5.0
     film_width: float = 300.0
     powder_grams_per_m2: float = 30.0

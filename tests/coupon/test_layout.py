@@ -19,6 +19,7 @@ from dtfexp.coupon.layout import (
 from dtfexp.coupon.outlines import code_modules, coupon_shapes
 from dtfexp.coupon.payload import HALVES, Label
 from dtfexp.coupon.raster import coupon_picture
+from dtfexp.describe.resources import Supplies
 
 halves = pytest.mark.parametrize("half", HALVES)
 
@@ -149,3 +150,8 @@ def test_text_is_as_wide_as_said_and_every_letter_differs():
 def test_different_presses_have_different_pictures():
     first, second = (coupon_picture(Label("AB12Z", n), 5) for n in (1, 2))
     assert first.shape == second.shape and np.any(first != second)
+
+
+def test_a_plan_counts_film_and_powder_for_the_coupon_that_is_drawn() -> None:
+    whole, used = coupon_layout(), Supplies()
+    assert (used.coupon_width, used.coupon_height) == (whole.width, whole.height)

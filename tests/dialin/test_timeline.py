@@ -159,11 +159,12 @@ def test_money_is_for_what_has_a_price() -> None:
     found = made.cost(**prices, currency="EUR", coupons_per_garment=4)
     hours = (found.minutes + found.later) / 60
     assert found.garments == {"cotton": 4}
-    assert found.powder == pytest.approx(14 * 0.09 * 0.09 * 30)
-    assert found.money["film"] == pytest.approx(0.47 * 0.3 * 10, abs=0.006)
+    assert found.powder == pytest.approx(14 * 0.09 * 0.1112 * 30)
+    # 3 side by side on 300 mm, 5 rows of 111.2 mm with 5 mm between: 576 mm.
+    assert found.money["film"] == pytest.approx(0.576 * 0.3 * 10, abs=0.006)
     assert found.money["time"] == pytest.approx(hours * 30, abs=0.006)
     assert found.money["total"] == pytest.approx(
-        1.41 + 20 * found.powder / 1000 + 4 * 2 + hours * 30, abs=0.02
+        1.73 + 20 * found.powder / 1000 + 4 * 2 + hours * 30, abs=0.02
     )
     assert "EUR" in repr(found) and not made.cost().money
     assert "No price is given for powder" in repr(made.cost(hour=30, film_per_m2=1))

@@ -6,13 +6,13 @@ Every step may be repeated: existing files are opened, never replaced.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.logbook import Logbook
 from dtfexp.book.status import presses_of, still_wait
 from dtfexp.book.steps_of_day import steps_of
 from dtfexp.describe.errors import DtfexpError
-from dtfexp.describe.html_text import escape, escaped_frame
+from dtfexp.describe.html_text import escape
 from dtfexp.describe.session import Session
 from dtfexp.dialin.schedule.cured import FILM, changes, film_of, reading
 from dtfexp.shop.files import sample_folder
@@ -24,9 +24,6 @@ from dtfexp.show.text.cautions import ONE_LINE
 from dtfexp.show.text.number_format import label
 
 if TYPE_CHECKING:
-    import pandas as pd
-    from pandas.io.formats.style import Styler
-
     from dtfexp.dialin.design.plan import Plan
     from dtfexp.dialin.fit import Fit
     from dtfexp.dialin.following.next_presses import NextPlan
@@ -280,44 +277,47 @@ def costs(book: Logbook) -> Shown:
     return show_cost(newest_plan(book))
 
 
-def run_sheet(book: Logbook) -> Styler:
-    """Return the planned presses as a table: steps before each, and changes in bold."""
-    import pandas as pd
+def run_sheet(book: Logbook) -> Shown:
+    """Return the planned presses as a table: the steps before each over it, changes in bold."""
+    from dtfexp.show.style.template import Shown
 
-    runs, day = book.runs(), steps_of(book)
+    runs, day, refused = book.runs(), steps_of(book), book.bench.refused()
     factors = [factor for factor in book.session.factors if factor.stage not in FILM]
-    rows = runs.to_dict("records")
-    shown = pd.DataFrame(index=runs.index, dtype="object")
-    shown["minute"] = [f"{day.minute(press):.0f}" for press in runs["press"]]
-    refused = book.bench.refused()
-    warned = {press: f"DO NOT PRESS as planned: {why}" for press, why in refused.items()}
-    shown["first"] = [
-        "\n".join(filter(None, [warned.get(press), *day.before(press)])) for press in runs["press"]
-    ]
-    shown["press"], shown["fabric"] = runs["press"], runs["fabric"]
-    shown["film of load"] = [film_of(book.session, row) for row in rows]
-    shown["round"] = runs["press_round"]
-    groups = {"round": "press_round"}
-    if "block" in runs:
-        shown["block"] = runs["block"].fillna("")
-        groups["block"] = "block"
-    to_change = list(changes(book.session, rows))
-    to_bold = {told: (runs[c] != runs[c].shift()).tolist() for told, c in groups.items()}
-    for factor in factors:
-        told = label(factor.name)
-        shown[told] = [reading(book.session, factor, value) for value in runs[factor.name]]
-        to_bold[told] = [factor.name in change for change in to_change]
-    bold = pd.DataFrame("", index=shown.index, columns=shown.columns)
-    bold["first"] = "white-space: pre-line; text-align: left; min-width: 9em; max-width: 22em"
-    for told, marked in to_bold.items():
-        bold.loc[marked, told] = "font-weight: bold"
-    bold.loc[runs["press"].isin(refused).to_numpy(), "first"] += "; color: #b3120c"
-    # A Styler does not escape its cells, headings and caption.
-    safe: pd.DataFrame = escaped_frame(shown)
-    bold.columns = safe.columns
-    style = safe.style.apply(lambda _: bold, axis=None).hide(axis="index")
-    style = style.set_caption(escape(" ".join([*limits(book), ONE_LINE])))
-    return style.set_table_attributes('style="font-size: 15px"').set_uuid("dtfexp-run-sheet")
+    groups = ["press_round", *(["block"] if "block" in runs else [])]
+    rows = runs.fillna(dict.fromkeys(groups, "")).to_dict("records")
+    heads = ["press", "minute", "fabric", "film of load", *map(label, groups)]
+    heads += [label(factor.name) for factor in factors]
+    told, text = [], []
+    before: dict[Any, Any] = {}
+    for row, changed in zip(rows, changes(book.session, rows), strict=True):
+        press = row["press"]
+        first = list(day.before(press))
+        if press in refused:
+            first.insert(0, f"DO NOT PRESS as planned: {refused[press]}")
+        cells = [(press, True), (f"{day.minute(press):.0f}", False), (row["fabric"], False)]
+        cells.append((film_of(book.session, row), False))
+        cells += [(row[c], row[c] != before.get(c)) for c in groups]
+        cells += [(reading(book.session, f, row[f.name]), f.name in changed) for f in factors]
+        before = row
+        steps = "".join(f"<div{_RED * (press in refused)}>{escape(one)}</div>" for one in first)
+        line = "".join(f"<td{_BOLD * bold}>{escape(str(cell))}</td>" for cell, bold in cells)
+        told.append(f'<tr><td colspan="{len(heads)}">{steps}</td></tr><tr>{line}</tr>')
+        text += [*first, ", ".join(str(cell) for cell, _ in cells)]
+    caption = " ".join([*limits(book), ONE_LINE])
+    titles = "".join(f"<th>{escape(head)}</th>" for head in heads)
+    return Shown(
+        f"{_SHEET_STYLE}<table id='dtfexp-run-sheet'><caption>{escape(caption)}</caption>"
+        f"<thead><tr>{titles}</tr></thead><tbody>{''.join(told)}</tbody></table>",
+        "\n".join([caption, ", ".join(heads), *text]),
+    )
+
+
+_BOLD, _RED = ' style="font-weight: bold"', ' style="color: #b3120c"'
+_SHEET_STYLE = """<style>
+#dtfexp-run-sheet { font-size: 15px; width: 100%; border-collapse: collapse; table-layout: auto }
+#dtfexp-run-sheet :is(th, td, caption) { text-align: left; padding: 4px 6px; white-space: normal; }
+#dtfexp-run-sheet td[colspan] { border-top: 2px solid; padding-top: 8px; }
+</style>"""
 
 
 def write_sheets(book: Logbook, folder: str, paper: str = "A4") -> None:

@@ -6,6 +6,7 @@ From an empty folder to cards, with the next presses, at the two screens of a pr
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,13 @@ _NEEDED = """() => [...document.querySelectorAll(
   .map((node) => [node.className || node.dataset.k, node.getBoundingClientRect()])
   .filter(([, box]) => box.top < 0 || box.bottom > innerHeight || box.right > innerWidth)
   .map(([name]) => name)"""
+
+#: Cells of the run sheet that cannot be seen without scrolling sideways.
+_CUT_OFF = """() => [...document.querySelectorAll("#dtfexp-run-sheet th")].filter((cell) => {
+  const box = cell.getBoundingClientRect();
+  const pane = cell.closest(".jp-OutputArea-output").getBoundingClientRect();
+  return box.right > Math.min(pane.right, innerWidth) + 1 || box.left < pane.left - 1;
+}).map((cell) => cell.textContent)"""
 
 
 class Walk:
@@ -45,6 +53,11 @@ class Walk:
             file = Path(PICTURES) / f"{self.pictures:02d}-{name.replace(' ', '-')}.png"
             self.page.screenshot(path=file)
 
+    def pictures_of_both(self, name: str) -> None:
+        for size in (UPRIGHT, WIDE):
+            self.page.set_viewport_size(size)
+            self.picture(name)
+
     def key(self, name: str) -> Any:
         return self.page.locator(f'{SHEET} [data-k="{name}"]')
 
@@ -63,11 +76,11 @@ def test_two_fabrics_from_an_empty_folder_to_cards(page: Any, lab: Lab, shop: Pa
     page.set_viewport_size(WIDE)
     try:
         describe_the_bench(walk)
-        form = walk.open("2_record.ipynb", f"{FORM} .now")
-        press_them_all(walk, form)
-        grade_the_washes(walk, form)
-        page.set_viewport_size(WIDE)
-        report_and_next_presses(walk)
+        a_batch(walk, 4)
+        report(walk)
+        next_presses(walk, 2)
+        a_batch(walk, 2)
+        report(walk)
     finally:
         page.set_viewport_size(WIDE)
 
@@ -82,6 +95,8 @@ def describe_the_bench(walk: Walk) -> None:
     walk.picture("a limit refused")
     walk.key("fabric 2 limit").fill("165 C")
     walk.key("film").fill("matte")
+    walk.key("judged 1").fill("hand feel")
+    walk.key("judged 1 kind:pass or fail").click()
     walk.page.locator(f"{SHEET} .why").wait_for(state="detached")
     walk.picture("described")
     walk.key("do:save").click()
@@ -89,7 +104,8 @@ def describe_the_bench(walk: Walk) -> None:
     walk.key("presses").fill("4")
     walk.key("do:plan").click()
     walk.said("4 test presses")
-    walk.picture("planned")
+    walk.pictures_of_both("planned")
+    run_sheet(walk)
     session = Session.load(walk.folder / "session.toml")
     assert [fabric.name for fabric in session.fabrics] == ["cotton tee", "polyester"]
     assert session.fabric("polyester").limit_in("°C") == 165
@@ -98,25 +114,47 @@ def describe_the_bench(walk: Walk) -> None:
         assert set(book.runs()["fabric"]) == {"cotton tee", "polyester"}
 
 
-def press_them_all(walk: Walk, form: Form) -> None:
+def run_sheet(walk: Walk) -> None:
+    """The sheet on the page names every setting, and none of them is out of sight."""
+    walk.open("1_plan.ipynb", "#dtfexp-run-sheet")
+    for size in (WIDE, UPRIGHT):
+        walk.page.set_viewport_size(size)
+        walk.page.locator("#dtfexp-run-sheet").scroll_into_view_if_needed()
+        hidden = walk.page.evaluate(_CUT_OFF)
+        walk.picture("run sheet")
+        assert hidden == [], f"{size}: {hidden}"
+    walk.page.set_viewport_size(WIDE)
+
+
+def a_batch(walk: Walk, presses: int) -> None:
+    """Press what is planned and grade its washes, coupon by coupon."""
+    form = walk.open("2_record.ipynb", f"{FORM} .now")
+    press_them_all(walk, form, presses)
+    grade_the_washes(walk, form)
+
+
+def press_them_all(walk: Walk, form: Form, presses: int) -> None:
     """Loads, then rounds, as the form leads; what a step needs is on the screen at once."""
     with walk.book as book:
-        presses, loads = len(book.runs()), book.runs()["oven_load"].nunique()
+        loads = book.runs()["oven_load"].tail(presses).nunique()
     form.key("full").click()
     form.key("full").filter(has_text="Back").wait_for()
     made = 0
     cured = []
     for step in range(presses + loads):
-        # Half of the day on a laptop's screen, half on a tablet held upright.
-        walk.page.set_viewport_size(WIDE if step % 2 else UPRIGHT)
-        outside: list[str] = []
-        wait_for(lambda seen=outside: not seen_outside(walk.page, seen), 5, f"room for {outside}")
-        walk.picture(form.stop)
+        for size in (WIDE, UPRIGHT):
+            walk.page.set_viewport_size(size)
+            outside: list[str] = []
+            with suppress(AssertionError):
+                wait_for(lambda: not seen_outside(walk.page, outside), 5, "room")  # noqa: B023
+            walk.picture(form.stop)
+            assert outside == [], f"{form.stop} at {size}"
         if form.stop.startswith("Cure"):
             cured.append(form.cure())
             continue
         press = int(form.stop.split()[1])
-        form.grade(press, "peel", (5, 4, 2)[made % 3]).click()
+        form.grade(press, "peel", (5, 4, 2)[step % 3]).click()
+        form.grade(press, "hand feel", 1).click()
         form.key("save").click()
         form.said("good", f"press {press}")
         made += 1
@@ -131,26 +169,33 @@ def seen_outside(page: Any, into: list[str]) -> list[str]:
 
 
 def grade_the_washes(walk: Walk, form: Form) -> None:
+    walk.page.set_viewport_size(UPRIGHT)
     form.key("tab:wash").click()
     with walk.book as book:
-        presses = book.runs()["press"].tolist()
+        presses = book.waiting()["press"].tolist()
     for press in presses:
         form.grade(press, "wash", 4, "w").click()
-    walk.picture("washes")
+    walk.pictures_of_both("washes")
     form.key("save").click()
     form.said("good", f"{len(presses)} coupons")
     with walk.book as book:
         assert not len(book.waiting()), "every press is graded"
 
 
-def report_and_next_presses(walk: Walk) -> None:
+def report(walk: Walk) -> None:
+    """Windows, report and cards, each batch anew."""
+    folder = walk.folder / "report"
+    before = (folder / "report.html").read_bytes() if folder.exists() else b""
     walk.open("3_report.ipynb", f'{SHEET} [data-k="do:keep 0"]')
-    walk.key("presses").fill("2")
-    walk.key("do:keep 0").click()
-    walk.said("2 test presses were added")
-    walk.picture("next presses")
-    with walk.book as book:
-        assert len(book.runs()) == 6 and len(book.plans()) == 2
-    cards = {path.name for path in (walk.folder / "report").glob("card-*.pdf")}
+    cards = {path.name for path in folder.glob("card-*.pdf")}
     assert cards == {"card-cotton-tee.pdf", "card-polyester.pdf"}
-    assert (walk.folder / "report" / "report.html").exists()
+    assert (folder / "report.html").read_bytes() != before
+
+
+def next_presses(walk: Walk, presses: int) -> None:
+    walk.key("presses").fill(str(presses))
+    walk.key("do:keep 0").click()
+    walk.said(f"{presses} test presses were added")
+    walk.pictures_of_both("next presses")
+    with walk.book as book:
+        assert len(book.runs()) == 4 + presses and len(book.plans()) == 2

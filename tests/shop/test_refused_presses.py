@@ -87,7 +87,7 @@ def test_terminals_and_notebooks_say_so(book, tmp_path: Path, capsys):
     assert cli.main(["sheet", str(book.path), "--out", str(tmp_path / "paper")]) == 0
     out = capsys.readouterr().out
     assert all(line in out for line in lines) and out.count("DO NOT PRESS") == len(past)
-    shown = steps.run_sheet(book).to_html()
+    shown = steps.run_sheet(book).html
     assert shown.count("DO NOT PRESS as planned") == len(past) and NOTE in shown
     bench_page.held(book)
     out = capsys.readouterr().out

@@ -285,7 +285,7 @@ def run_sheet(book: Logbook) -> Shown:
     factors = [factor for factor in book.session.factors if factor.stage not in FILM]
     groups = ["press_round", *(["block"] if "block" in runs else [])]
     rows = runs.fillna(dict.fromkeys(groups, "")).to_dict("records")
-    heads = ["press", "minute", "fabric", "film of load", *map(label, groups)]
+    heads = ["press", "fabric", "film of load", *map(label, groups)]
     heads += [label(factor.name) for factor in factors]
     told, text = [], []
     before: dict[Any, Any] = {}
@@ -294,8 +294,8 @@ def run_sheet(book: Logbook) -> Shown:
         first = list(day.before(press))
         if press in refused:
             first.insert(0, f"DO NOT PRESS as planned: {refused[press]}")
-        cells = [(press, True), (f"{day.minute(press):.0f}", False), (row["fabric"], False)]
-        cells.append((film_of(book.session, row), False))
+        first.append(f"press {press} is due at minute {day.minute(press):.0f}")
+        cells = [(press, True), (row["fabric"], False), (film_of(book.session, row), False)]
         cells += [(row[c], row[c] != before.get(c)) for c in groups]
         cells += [(reading(book.session, f, row[f.name]), f.name in changed) for f in factors]
         before = row
@@ -315,7 +315,7 @@ def run_sheet(book: Logbook) -> Shown:
 _BOLD, _RED = ' style="font-weight: bold"', ' style="color: #b3120c"'
 _SHEET_STYLE = """<style>
 #dtfexp-run-sheet { font-size: 15px; width: 100%; border-collapse: collapse; table-layout: auto }
-#dtfexp-run-sheet :is(th, td, caption) { text-align: left; padding: 4px 6px; white-space: normal; }
+#dtfexp-run-sheet :is(th, td, caption) { text-align: left; padding: 4px; white-space: normal; }
 #dtfexp-run-sheet td[colspan] { border-top: 2px solid; padding-top: 8px; }
 </style>"""
 

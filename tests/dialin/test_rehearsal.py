@@ -167,6 +167,24 @@ def test_an_interrupt_keeps_what_is_known(monkeypatch: pytest.MonkeyPatch) -> No
         rehearse(ONE, (6, 4), rehearsals=9, jobs=1, progress=False)
 
 
+def test_the_answer_so_far_is_told_and_gets_better(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def once(_request: object, k: int, _seed: object) -> object:
+        return [_Row(**_rows((k != 2, 1.0)).iloc[0].to_dict() | {"rehearsal": k})], []
+
+    monkeypatch.setattr(rehearsal, "rehearse_once", once)
+    rehearse(ONE, (6, 4), rehearsals=5, jobs=1)
+    told = [line for line in capsys.readouterr().err.splitlines() if line.startswith("From")]
+    # Wilson intervals at 90 % of 1 of 1, 1 of 2 and 3 of 4, by hand.
+    assert told == [
+        f"From {benches} so far, your chance to end with a window: cotton {low} to {high} %."
+        for benches, low, high in (
+            ("1 drawn bench", 27, 100), ("2 drawn benches", 12, 88), ("4 drawn benches", 36, 94),
+        )
+    ]  # fmt: skip
+
+
 def test_benches_drawn_from_a_fit_agree_with_it() -> None:
     fitted = fit(ONE, graded(ONE, _seen()))
     at = pd.DataFrame({"cure temperature": [105.0, 125.0, 145.0]})

@@ -6,6 +6,7 @@ presses, graded and fitted, and the resulting window is compared with the known 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,13 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.design.plan import Plan, plan, pressable, whole_presses, whole_seed
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.next_presses import next_presses
-from dtfexp.dialin.rehearse.rehearsal_summary import RehearsalSummary, Rehearsed, summary, table
+from dtfexp.dialin.rehearse.rehearsal_summary import (
+    RehearsalSummary,
+    Rehearsed,
+    so_far,
+    summary,
+    table,
+)
 from dtfexp.dialin.rehearse.simulated_bench import SimulatedBench, box_size, simulate_bench
 from dtfexp.maths.inference.single_thread import SINGLE_THREAD
 
@@ -126,11 +133,11 @@ def rehearse(
     of this session, to rehearse its remainder (default: benches are drawn from its priors, its
     experience included; every rehearsal is fitted under the default ones); ``pass_rate``,
     ``confidence``: those of :meth:`dtfexp.Fit.window`; ``jobs``: number in parallel, -1 for all
-    cores; ``progress``: a bar on stderr after a second, with the windows found so far. An interrupt
-    (Ctrl-C) keeps the rehearsals that are done. The same arguments give the same result for any
-    number of jobs. Inside ``joblib.parallel_config(backend="dask")`` the rehearsals run on the Dask
-    cluster of the current client (give its workers one thread each). Raises ``PlanError`` in one
-    line.
+    cores; ``progress``: a bar on stderr after a second, and the answer so far after 1, 2, 4, 8 …
+    benches. An interrupt (Ctrl-C) keeps the rehearsals that are done. The same arguments give the
+    same result for any number of jobs. Inside ``joblib.parallel_config(backend="dask")`` the
+    rehearsals run on the Dask cluster of the current client (give its workers one thread each).
+    Raises ``PlanError`` in one line.
     """
     asked = _checked(session, schedule, fabrics, start, pass_rate, confidence)
     count = fields.whole_number(rehearsals, "rehearse", "rehearsals", 1, MOST_REHEARSALS, PlanError)
@@ -175,9 +182,10 @@ def _rehearsals(
         for done, (rows, widths) in enumerate(work, start=1):
             for row in rows:
                 found[row.fabric] += row.found
-            told = ", ".join(f"{name} {count} of {done}" for name, count in found.items())
-            bar.set_postfix_str(f"windows: {told}; Ctrl-C keeps this", refresh=False)
+            bar.set_postfix_str("Ctrl-C keeps what is known", refresh=False)
             bar.update()
+            if progress and done < len(seeds) and done & (done - 1) == 0:
+                bar.write(so_far(found, done), file=sys.stderr)
             yield rows, widths
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from dtfexp.describe.fields import count_phrase
 from dtfexp.describe.html_text import escape
 from dtfexp.describe.session import Session
 from dtfexp.describe.summary import html_table
@@ -104,6 +106,16 @@ def summary(rehearsal: Rehearsed) -> RehearsalSummary:
     batches = " + ".join(map(str, rehearsal.schedule))
     title = f"Rehearsal of {rehearsal.session.name}: {batches} presses on {count} simulated benches"
     return RehearsalSummary(title, tuple(answers(rehearsal)), tuple(rows), tuple(_lines(rehearsal)))
+
+
+def so_far(found: Mapping[str, int], benches: int) -> str:
+    """Return the answer from the first ``benches``; ``found``: windows of each fabric."""
+    told = []
+    for fabric, count in found.items():
+        low, high = wilson_interval(count, benches)
+        told.append(f"{fabric} {100 * low:.0f} to {100 * high:.0f} %")
+    drawn = count_phrase(benches, "drawn bench", "drawn benches")
+    return f"From {drawn} so far, your chance to end with a window: {', '.join(told)}."
 
 
 def answers(rehearsal: Rehearsed) -> list[str]:

@@ -1,11 +1,13 @@
 """The heat gate: what a fabric may meet, and what it says about itself."""
 
+import math
+
 import pandas as pd
 import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, SessionError
 from dtfexp.describe.calibration import calibration_line, machine_reach
-from dtfexp.describe.heat import usual
+from dtfexp.describe.heat import _rounded, usual
 
 #: Nine spots of a platen about their mean, the hottest 6.1 above it.
 SPOTS = (-6.0, -3.1, -1.0, 0.0, 0.5, 1.0, 1.2, 1.3, 6.1)
@@ -383,3 +385,16 @@ def test_all_of_it_written_by_hand():
     assert session.usual("press time", "nylon shell") == 10
     assert session.refusal({"press temperature": 170, "press time": 12}, "cotton")
     assert Session.from_toml(session.to_toml()) == session
+
+
+@pytest.mark.parametrize(
+    ("value", "to", "said"),
+    [
+        # Never less than is too much: upwards in tenths, but not for the last bit of a float.
+        (2.005, math.ceil, "2.1 °C"), (2.0 + 1e-9, math.ceil, "2 °C"),
+        # Never more than may be set: downwards in whole steps of the dial.
+        (149.95, math.floor, "149 °C"), (150.0 - 1e-9, math.floor, "150 °C"),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_heat_is_rounded_to_the_safe_side(value, to, said):
+    assert _rounded(value, press(140), "°C", to, to is math.ceil) == said

@@ -24,8 +24,8 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dtrtri
 
+from dtfexp.maths.inference.site_algebra import Priors, State, posterior
 from dtfexp.maths.inference.tilted import (
     NEVER_WRONG,
     Belief,
@@ -40,7 +40,6 @@ from dtfexp.maths.inference.tilted import (
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_LEAST_VARIANCE = 1e-10
 # From this sweep on every further one moves by a little less: sites that swing come to rest.
 _CALM_FROM, _CALMER = 20, 0.93
 
@@ -132,7 +131,7 @@ def propagate(
     grade, whatever the print was.  Works with N = 0.
     METHODS.md, equations (14) to (16).
     """
-    both = np.stack([covariance, np.zeros_like(covariance) if batch is None else batch], axis=1)
+    prior = Priors.of(covariance, np.zeros_like(covariance) if batch is None else batch)
     measured = np.isfinite(seen.value)
     met = _Likelihood(seen, noise, prior_mean, ceiling, measured, wrong)
     loading, shift = met.first_sites() if start is None else met.sites_like(start)
@@ -140,7 +139,7 @@ def propagate(
     previous, last_mean = np.full(n_sets, -np.inf), np.full(prior_mean.shape, np.inf)
     evidence = np.zeros(n_sets)
     converged, resolved = np.zeros(n_sets, dtype=bool), np.ones(n_sets, dtype=bool)
-    now = _posterior(both, loading, shift)
+    now = posterior(prior, loading, shift)
     for sweep in range(sweeps):
         cavity = _cavity(now, loading, shift)
         tilted = met.tilted(cavity)
@@ -158,7 +157,7 @@ def propagate(
         step = damping * _CALMER ** max(0, sweep - _CALM_FROM) * ~measured
         loading = loading + step * (new_loading - loading)
         shift = shift + step * (new_shift - shift)
-        now = _posterior(both, loading, shift)
+        now = posterior(prior, loading, shift)
     belief = now.belief
     return Sites(
         loading,
@@ -247,52 +246,6 @@ class _Likelihood:
         return tilted_of(parts, self.noise.shape)
 
 
-@dataclass(frozen=True)
-class _State:
-    """The posterior by the current sites: the belief in every row, relative to its prior mean.
-
-    known (J, N): diagonal of (I + A K A')^-1; log_det (J,) of I + A K A'; weights (J, 2, N).
-    """
-
-    belief: Belief
-    inverse_root: Array
-    known: Array
-    log_det: Array
-    weights: Array
-
-
-def _posterior(both: Array, loading: Array, shift: Array) -> _State:
-    """Return the posterior of fields and batch effects of prior covariances ``both`` (J, 2, N, N).
-
-    With z = loading . x and B = I + cov(z) = L L' all follows from L'^-1 = R: one triangular
-    inverse, and one product of matrices for the fields and one for the batch effects.
-    """
-    by_column = both * loading[:, :, None, :]
-    b = np.einsum("jkab,jka->jab", by_column, loading)
-    index = np.arange(b.shape[1])
-    b[:, index, index] += 1.0
-    chol = np.linalg.cholesky(b)
-    log_det = 2.0 * np.log(chol[:, index, index]).sum(axis=1)
-    for one in chol if len(index) else ():
-        # In place: the transpose of L is an upper triangle as LAPACK stores it.
-        dtrtri(one.T, lower=0, overwrite_c=1)
-    root = np.swapaxes(chol, 1, 2)
-    links = by_column @ root[:, None]
-    variance = both[:, :, index, index] - np.einsum("jkab,jkab->jka", links, links)
-    prior = np.einsum("jkab,jkb->jka", both, shift)
-    known = np.einsum("jab,jb->ja", chol, (loading * prior).sum(axis=1))
-    weights = shift - loading * np.einsum("jab,jb->ja", root, known)[:, None]
-    mean = np.einsum("jkab,jkb->jka", both, weights)
-    belief = Belief(
-        mean[:, 0],
-        mean[:, 1],
-        np.maximum(variance[:, 0], _LEAST_VARIANCE),
-        -np.einsum("jab,jab->ja", links[:, 0], links[:, 1]),
-        np.maximum(variance[:, 1], 0.0),
-    )
-    return _State(belief, root, np.einsum("jab,jab->ja", root, root), log_det, weights)
-
-
 def _times(belief: Belief, x: Array) -> Array:
     """Return the covariance of a belief times x (J, 2, N), row by row."""
     return np.stack(
@@ -304,7 +257,7 @@ def _times(belief: Belief, x: Array) -> Array:
     )
 
 
-def _cavity(now: _State, loading: Array, shift: Array) -> Belief:
+def _cavity(now: State, loading: Array, shift: Array) -> Belief:
     """Return the belief of each row with its own site taken out (R&W eq. 3.56)."""
     here = now.belief
     along = _times(here, loading)
@@ -338,7 +291,7 @@ def _moved(loading: Array, prior_mean: Array) -> Array:
     return np.asarray(loading * (loading[:, 0] * prior_mean)[:, None])
 
 
-def _log_evidence(log_z: Array, loading: Array, shift: Array, cavity: Belief, now: _State) -> Array:
+def _log_evidence(log_z: Array, loading: Array, shift: Array, cavity: Belief, now: State) -> Array:
     """Return the log of the normalising constant, EP's estimate of the evidence, (J,).
 
     Site constant: log Z_r less the log integral of cavity times an unnormalised Gaussian site.

@@ -62,9 +62,9 @@ class Priors:
         n_rows = fields.shape[1]
         entries = None
         if n_rows >= _MANY_ROWS:
-            places = np.nonzero(batch.any(axis=0))
-            if len(places[0]) <= _FEW_ENTRIES * n_rows**2:
-                entries = places
+            rows, columns = np.nonzero(batch.any(axis=0))
+            if len(rows) <= _FEW_ENTRIES * n_rows**2:
+                entries = rows, columns
         return cls(fields, batch, entries)
 
     def batch_links(self, loading: Array, root: Array) -> Array:

@@ -23,8 +23,8 @@ from dtfexp.maths.inference.posterior import ceilings
 
 Array = NDArray[np.float64]
 
-# Numbers in the covariances that are worked on at once.
-_AT_ONCE = 4e6
+# Numbers in the covariances that are worked on at once: more would not stay in a processor's cache.
+_AT_ONCE = 2e5
 # Neighbouring grades are about equally far apart: sd of the log of a step.
 STEP_SD = 0.3
 # Steps of the sites where coupons were judged again.

@@ -157,7 +157,7 @@ def fit(
     ``prior_width``: prior name -> factor; 2 makes that prior twice as wide, 0.5 half as wide.
     ``Fit.describe()`` lists the names.
 
-    Model and inference: ``dtfexp.maths.field.field``, ``dtfexp.maths.inference.ep``,
+    Model and inference: ``dtfexp.maths.field.field``, ``dtfexp.maths.propagation.ep``,
     ``dtfexp.maths.inference.hyperparameters``.
     """
     checked = check_results(session, results)

@@ -73,7 +73,7 @@ TESTS = {
     "dtfexp.dialin.following.likely_window": ["tests/dialin/test_next_presses.py"],
     "dtfexp.maths.inference.measured_units": ["tests/dialin/test_measured_scale.py"],
     "dtfexp.dialin.encode.doubtful": ["tests/dialin/test_doubtful.py"],
-    "dtfexp.maths.inference.tilted": [
+    "dtfexp.maths.propagation.tilted": [
         "tests/maths/test_ep.py",
         "tests/maths/test_luck_in_likelihood.py",
         "tests/maths/test_ceiling.py",

@@ -11,8 +11,8 @@ from scipy.special import ndtr
 from scipy.stats import norm
 
 from dtfexp.maths.field.ceiling import quality, quality_slope
-from dtfexp.maths.inference.ep import Observations, propagate
-from dtfexp.maths.inference.tilted import Belief, Wrong, capped_tilted, interval_tilted
+from dtfexp.maths.propagation.ep import Observations, propagate
+from dtfexp.maths.propagation.tilted import Belief, Wrong, capped_tilted, interval_tilted
 
 TOP = np.array(1.5)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from dtfexp.maths.inference.ep import Observations, propagate
+from dtfexp.maths.propagation.ep import Observations, propagate
 
 GRID = np.linspace(-9, 9, 601)
 

@@ -18,8 +18,8 @@ from numpy.polynomial.hermite_e import hermegauss
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
-from dtfexp.maths.inference.ep import Observations, propagate
-from dtfexp.maths.inference.ordinal import _log_density, _log_interval
+from dtfexp.maths.propagation.ep import Observations, propagate
+from dtfexp.maths.propagation.ordinal import _log_density, _log_interval
 
 WINE = pd.read_csv(Path(__file__).parent / "data" / "wine.csv")
 DESIGN = np.column_stack([WINE["temp"] == "warm", WINE["contact"] == "yes"]).astype(float)

@@ -12,7 +12,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-from dtfexp.maths.inference.ordinal import cumulative_mode, interval_moments, log_normal_interval
+from dtfexp.maths.propagation.ordinal import cumulative_mode, interval_moments, log_normal_interval
 
 # Randall 1989, Biometrical J. 31:781: 72 bitterness ratings of wine, two factors.  The data and the
 # logit estimates below were read in texts that quote them (status: seen).

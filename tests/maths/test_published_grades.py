@@ -12,7 +12,7 @@ from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from dtfexp import Factor, Outcome, Session, fit
 from dtfexp.dialin.fit import Fit
-from dtfexp.maths.inference.ordinal import cumulative_mode
+from dtfexp.maths.propagation.ordinal import cumulative_mode
 
 DATA = Path(__file__).parent / "data"
 

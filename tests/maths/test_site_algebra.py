@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dtfexp.maths.inference import site_algebra
-from dtfexp.maths.inference.site_algebra import Priors, posterior
+from dtfexp.maths.propagation import site_algebra
+from dtfexp.maths.propagation.site_algebra import Priors, posterior
 
 SETS, ROWS = 3, 24
 

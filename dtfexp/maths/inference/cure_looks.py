@@ -20,7 +20,7 @@ shares with every fabric what fabrics share with one another.
 
 Sources: Riihimaki & Vehtari 2010, Gaussian processes with monotonicity information, Proc. AISTATS,
 PMLR 9:645 (signs of a slope as observations; from memory); McCullagh 1980 for the cuts
-(:mod:`dtfexp.maths.inference.ordinal`).
+(:mod:`dtfexp.maths.propagation.ordinal`).
 """
 
 from __future__ import annotations

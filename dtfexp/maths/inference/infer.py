@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.field.trend import LearntTrend
-from dtfexp.maths.inference.ep import Sites
 from dtfexp.maths.inference.hyperparameters import (
     EYE_SHARE,
     HYPER_PRIORS,
@@ -25,6 +24,7 @@ from dtfexp.maths.inference.observations import Data, GradeScale
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.single_thread import single_threaded
 from dtfexp.maths.inference.site_fitting import fit_sites, fitted_cuts, with_input_noise
+from dtfexp.maths.propagation.ep import Sites
 
 Array = NDArray[np.float64]
 

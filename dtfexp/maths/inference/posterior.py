@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from dtfexp.maths.field import field
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
-from dtfexp.maths.inference.ep import Sites
 from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS, HyperPrior
 from dtfexp.maths.inference.observations import Data, GradeScale
+from dtfexp.maths.propagation.ep import Sites
 
 Array = NDArray[np.float64]
 

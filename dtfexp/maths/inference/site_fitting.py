@@ -16,10 +16,10 @@ from dtfexp.maths.field.monotone import STEP_SCALE
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.inference import cure_looks
-from dtfexp.maths.inference.ep import Observations, Sites, propagate
 from dtfexp.maths.inference.observations import BY_PICTURE, Data, GradeScale
-from dtfexp.maths.inference.ordinal import cumulative_mode
 from dtfexp.maths.inference.posterior import ceilings
+from dtfexp.maths.propagation.ep import Observations, Sites, propagate
+from dtfexp.maths.propagation.ordinal import cumulative_mode
 
 Array = NDArray[np.float64]
 

@@ -24,7 +24,7 @@ from dtfexp.maths.inference.site_fitting import (
     data_covariance,
     row_noise,
 )
-from dtfexp.maths.inference.tilted import Belief, capped_tilted, interval_tilted
+from dtfexp.maths.propagation.tilted import Belief, capped_tilted, interval_tilted
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]

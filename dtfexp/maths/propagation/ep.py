@@ -25,8 +25,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths.inference.site_algebra import Priors, State, posterior
-from dtfexp.maths.inference.tilted import (
+from dtfexp.maths.propagation.site_algebra import Priors, State, posterior
+from dtfexp.maths.propagation.tilted import (
     NEVER_WRONG,
     Belief,
     Tilted,

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dtrtri
 from scipy.sparse import csr_array
 
-from dtfexp.maths.inference.tilted import Belief
+from dtfexp.maths.propagation.tilted import Belief
 
 Array = NDArray[np.float64]
 

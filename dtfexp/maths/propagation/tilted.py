@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from dtfexp.maths.field.ceiling import SOFTNESS
-from dtfexp.maths.inference.ordinal import interval_moments
+from dtfexp.maths.propagation.ordinal import interval_moments
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]

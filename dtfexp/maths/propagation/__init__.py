@@ -1,0 +1,1 @@
+"""Expectation propagation: Gaussian sites in place of grades, and the posterior they leave."""

@@ -42,7 +42,10 @@ TESTS = {
     ],
     "dtfexp.dialin.confirm.terms": ["tests/dialin/test_terms.py"],
     "dtfexp.dialin.explain.term_selection": ["tests/dialin/test_term_selection.py"],
-    "dtfexp.dialin.window.window_box": ["tests/dialin/test_window_box.py"],
+    "dtfexp.dialin.window.window_box": [
+        "tests/dialin/test_box_edges.py",
+        "tests/dialin/test_window_box.py",
+    ],
     "dtfexp.dialin.window.stand": [
         "tests/dialin/test_standing.py",
         "tests/dialin/test_window_box.py",

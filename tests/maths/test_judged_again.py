@@ -32,6 +32,15 @@ from tests.dialin.bench import graded
 SESSION = Session(
     "again", (Factor("press temperature", 140, 180, "°C", usual=160),), (Outcome("peel"),), ("a",)
 )
+TWO = Session(
+    "two",
+    (
+        Factor("cure temperature", 105, 145, "°C", stage="cure", usual=125),
+        Factor("press temperature", 140, 180, "°C", usual=160),
+    ),
+    (Outcome("peel"),),
+    ("a",),
+)
 PRIOR = replace(Prior(), wrong_share=0.0)
 
 
@@ -97,22 +106,13 @@ def test_a_second_grade_without_a_first_is_none() -> None:
 
 @pytest.fixture(scope="module")
 def fits() -> dict[str, Any]:
-    two = Session(
-        "two",
-        (
-            Factor("cure temperature", 105, 145, "°C", stage="cure", usual=125),
-            Factor("press temperature", 140, 180, "°C", usual=160),
-        ),
-        (Outcome("peel"),),
-        ("a",),
-    )
-    results = graded(two, plan(two, 14).runs, seed=3)
+    results = graded(TWO, plan(TWO, 14).runs, seed=3)
     other = (results["peel"] + np.tile([2.0, -2.0], 7)).clip(1, 5)
     return {
-        "once": fit(two, results),
-        "alike": fit(two, results.assign(peel_again=results["peel"])),
-        "apart": fit(two, results.assign(peel_again=other)),
-        "blank": fit(two, results.assign(peel_again=np.nan)),
+        "once": fit(TWO, results),
+        "alike": fit(TWO, results.assign(peel_again=results["peel"])),
+        "apart": fit(TWO, results.assign(peel_again=other)),
+        "blank": fit(TWO, results.assign(peel_again=np.nan)),
     }
 
 
@@ -154,7 +154,7 @@ def test_checks_tell_of_each_coupon_once(fits: dict[str, Any]) -> None:
 def test_sites_of_two_grades_of_one_coupon_settle(sd: float) -> None:
     grades = [4.0, 3.0, 5.0, 3.0, 4.0, 4.0, 3.0, 3.0, 5.0, 5.0, 4.0, 4.0, 3.0, 3.0]
     again = [g + 1 if k % 2 == 0 and g < 5 else g for k, g in enumerate(grades)]
-    coding, scales = Coding(SESSION), replace(hyper(0.1), noise=np.array([sd]), ceiling=1.5)
-    data = data_of(runs(grades, peel_again=again))
+    coding, scales = Coding(TWO), replace(hyper(0.1), noise=np.array([sd]), ceiling=1.5)
+    data = coding.data(plan(TWO, 14).runs.assign(peel=grades, peel_again=again))
     sites = fit_sites(data, coding.shape, Prior(), coding.graded, [scales])
     assert sites.converged.all()

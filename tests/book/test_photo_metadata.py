@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import io
+import warnings
 
 import pytest
 from PIL import Image
 
-from dtfexp import Logbook
+from dtfexp import Logbook, LogbookError
 from dtfexp.book.store import photos
 
 SECRET = "52.5 north, Ana's phone"
@@ -70,17 +71,51 @@ def test_a_photo_without_metadata_and_one_that_is_broken_stay_as_they_are() -> N
         assert photos.without_metadata(broken, "jpg") == broken
 
 
-def test_an_export_says_which_photos_of_an_older_version_hold_more(
+def older(book: Logbook, monkeypatch, press: int, content: bytes) -> str:
+    """Keep a photo as an older version did: as it came."""
+    with monkeypatch.context() as before:
+        before.setattr(photos, "without_metadata", lambda content, suffix: content)
+        return photos.keep_photo(book, press, content)
+
+
+def test_a_photo_of_an_older_version_leaves_the_book_without_its_place(
     book: Logbook, tmp_path, monkeypatch
 ) -> None:
-    with monkeypatch.context() as older:
-        older.setattr(photos, "without_metadata", lambda content, suffix: content)
-        photos.keep_photo(book, 1, saved("JPEG", 6))
+    key = older(book, monkeypatch, 1, saved("JPEG", 6))
     photos.keep_photo(book, 2, saved("PNG", 1))
-    old, _ = photos.photos(book)
-    with pytest.warns(UserWarning, match="1 of the photos, kept by an older version") as told:
-        book.export(tmp_path / "out")
-    assert old.path.name in str(told[0].message) and "place, time" in str(told[0].message)
-    # By its own bytes it is known, and makes the same book again.
+    gone = older(book, monkeypatch, 3, saved("WEBP", 1))
+    book.take_back(gone)
+    old = photos.photos(book, 1)[0].path
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for _ in range(2):
+            book.export(tmp_path / "out")
+    given = list((tmp_path / "out/photos").iterdir())
+    assert len(given) == 3 and old.name not in [one.name for one in given]
+    for one in given:
+        assert SECRET.encode() not in one.read_bytes() and b"Exif" not in one.read_bytes()
+    # In the book the photo is the same one, shown without its place; what was kept is still there.
+    now = photos.photos(book, 1)[0]
+    assert (now.id, len(photos.photos(book))) == (key, 2) and now.path != old
+    assert SECRET.encode() not in now.read() and SECRET.encode() in old.read_bytes()
+    assert Logbook.check(book.path) == []
     with Logbook.restore(tmp_path / "out" / "logbook.json", tmp_path / "again.dtfbook") as again:
-        assert photos.photos(again)[0].read() == old.read()
+        assert photos.photos(again, 1)[0].read() == now.read()
+        assert Logbook.check(again.path) == []
+        again.export(tmp_path / "twice")
+    copied = sorted(one.name for one in (tmp_path / "twice/photos").iterdir())
+    assert copied == sorted(one.name for one in given)
+
+
+def test_a_book_that_cannot_be_written_to_holds_such_a_photo_back(
+    book: Logbook, tmp_path, monkeypatch
+) -> None:
+    older(book, monkeypatch, 1, saved("JPEG", 1))
+
+    def refused(*_: object) -> None:
+        raise LogbookError("read only")
+
+    monkeypatch.setattr(photos, "clean", refused)
+    with pytest.warns(UserWarning, match="not exported: photo .* holds what a camera writes"):
+        book.export(tmp_path / "out")
+    assert not (tmp_path / "out/photos").exists()

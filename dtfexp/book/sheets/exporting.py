@@ -33,6 +33,9 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
     results.csv, results.xlsx, history.csv, session.toml and logbook.json; coupons.csv where
     coupons were read in pictures.
     """
+    kept = photos.photo_folder_of_path(opened.path)
+    with suppress(LogbookError, OSError), opened.writing() as connection:
+        photos.clean(connection, kept, at)
     with opened.reading() as connection:
         presses = stored_plans.read_presses(connection)
         found = list(entries.read(connection, session))
@@ -70,17 +73,15 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
     except OSError as error:
         place, why = error.filename or folder, error.strerror or error
         raise LogbookError(f"{place}: cannot be written ({why}){hint}") from None
-    lost = photos.copy_photos(
-        pictures, photos.photo_folder_of_path(opened.path), folder / archive.PHOTOS
-    )
-    for line in lost:
+    # A logbook that cannot be written to keeps such photos to itself.
+    held_back = photos.with_metadata(pictures, kept)
+    given = [name for name in pictures if name not in held_back]
+    for line in photos.copy_photos(given, kept, folder / archive.PHOTOS):
         warnings.warn(f"not exported: {line}", stacklevel=3)
-    # A photo is known by its own bytes, in the book and when it is restored: they are not touched.
-    told = photos.with_metadata(pictures, folder / archive.PHOTOS)
-    if told:
+    for name in held_back:
         warnings.warn(
-            f"{len(told)} of the photos, kept by an older version, still hold what a camera writes "
-            f"(place, time, owner): {', '.join(told)}; mind to whom you give the folder",
+            f"not exported: photo {name} holds what a camera writes (place, time, owner), and "
+            f"{opened.path.name} cannot be written to, to keep one without; export it where it can",
             stacklevel=3,
         )
     return [folder / name for name in files]

@@ -18,17 +18,21 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from dtfexp.book.store import entry_fields, store
+from dtfexp.book.store import entries, entry_fields, journal, store
 from dtfexp.book.store.journal import JournalOwner
 from dtfexp.describe import fields
 from dtfexp.describe.errors import LogbookError
 
 if TYPE_CHECKING:
+    import sqlite3
+
     import pandas as pd
 
     from dtfexp.book.store.journal import Note
 
 KIND = "photo"
+#: A note that says this names a photo without metadata, which stands instead of that file.
+INSTEAD = "instead_of"
 #: Bytes; a phone's photo as it is. The recording form sends far smaller ones.
 LARGEST = 8_000_000
 _BEGINNINGS = ((b"\xff\xd8\xff", "jpg"), (b"\x89PNG\r\n\x1a\n", "png"))
@@ -110,8 +114,42 @@ def named(said: Iterable[Mapping[str, Any]]) -> list[str]:
 
     A note made by hand may name anything: what no logbook writes is left out.
     """
-    found = dict.fromkeys(one.get("file") for one in said if isinstance(one.get("file"), str))
-    return [name for name in found if name is not None and _NAMED.fullmatch(name)]
+    told = list(said)
+    cleaned = _cleaned(told)
+    files = [one.get("file") for one in told]
+    named_ = [name for name in files if isinstance(name, str) and _NAMED.fullmatch(name)]
+    return list(dict.fromkeys(cleaned.get(name, name) for name in named_))
+
+
+def _cleaned(said: Iterable[Mapping[str, Any]]) -> dict[str, str]:
+    """Return the file of a photo as an older version kept it -> the file without its metadata."""
+    pairs = [(one.get(INSTEAD), one.get("file")) for one in said]
+    return {
+        old: new
+        for old, new in pairs
+        if isinstance(old, str) and isinstance(new, str) and _NAMED.fullmatch(new)
+    }
+
+
+def clean(connection: sqlite3.Connection, folder: Path, at: datetime) -> None:
+    """Put a photo without metadata beside each that an older version kept with it.
+
+    A note says that it stands instead; the photo as it was kept, and its own note, stay.
+    """
+    for note in journal.read(connection, KIND):
+        if INSTEAD in note.said or not named([note.said]):
+            continue
+        old, press = str(note.said["file"]), note.said.get("press")
+        with suppress(LogbookError):
+            whole = read_named(folder / old)
+            suffix = old.rpartition(".")[2]
+            bare = without_metadata(whole, suffix)
+            if bare == whole:
+                continue
+            said = {"press": press, "file": _name(bare, suffix), INSTEAD: old}
+            _store(folder / said["file"], bare)
+            key = entries.derived_id(KIND, press, old)
+            journal.append(connection, journal.Note(key, KIND, said, at, note.by))
 
 
 def copy_photos(
@@ -199,17 +237,19 @@ def photos(book: PhotoBook, press: int | None = None) -> list[Photo]:
 
     A photo taken back (``book.take_back``) is not among them; its file stays.
     """
-    found = [_photo(book, note) for note in book.kept(KIND)]
+    notes = book.kept(KIND)
+    cleaned = _cleaned(note.said for note in notes)
+    found = [_photo(book, note, cleaned) for note in notes if INSTEAD not in note.said]
     return [photo for photo in found if press is None or photo.press == press]
 
 
-def _photo(book: PhotoBook, note: Note) -> Photo:
+def _photo(book: PhotoBook, note: Note, cleaned: Mapping[str, str]) -> Photo:
     """Return the photo of a note; a note made by hand may name any file, and no other is opened."""
     name = note.said.get("file")
     if not isinstance(name, str) or not _NAMED.fullmatch(name):
         raise LogbookError(f"photo: the file is {fields.quoted(name)}, which no logbook writes")
     number = entry_fields.press_number(note.said.get("press"))
-    return Photo(note.id, number, folder_of(book) / name, note.at, note.by)
+    return Photo(note.id, number, folder_of(book) / cleaned.get(name, name), note.at, note.by)
 
 
 def counts(found: Iterable[Photo]) -> dict[int, int]:

@@ -4,7 +4,7 @@ With A the loadings of field and batch effects (two diagonals), x = (field, batc
 row and z = A x, let B = I + cov(z) = L L' and R = L'^-1 (Rasmussen & Williams 2006, sec. 3.6.1).
 The batch effects are few draws for many rows, so their covariance is mostly zeros and their links
 K_beta A_beta R come by a sparse product.  With S = I + A_beta K_beta A_beta the fields need no
-product of matrices at all: A_f K_f A_f = B - S, hence
+product of matrices at all: A_f K_f A_f = B - S. So
 
     A_f cov(f | sites) A_f = S - (S R)(S R)',
     A_f cov(f, beta | sites) = (S R)(K_beta A_beta R)' - A_beta K_beta.
@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 _LEAST_VARIANCE = 1e-10
 # A row whose site takes a smaller share than this of the field's variance would lose digits.
 _SAYS_LITTLE = 1e-3
-# From so many rows on, and with so few entries other than zero, a sparse product is faster.
+# A sparse product is faster from this number of rows on, with no more entries than this.
 _MANY_ROWS, _FEW_ENTRIES = 150, 0.08
 
 

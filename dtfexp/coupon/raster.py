@@ -41,7 +41,7 @@ def coupon_picture(label: Label, per_mm: float) -> Picture:
     return picture
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=12)  # reading takes several sizes of both kinds in turn
 def _unlabelled(half: Half, per_mm: float) -> Picture:
     """Return what all coupons of a kind have in common."""
     layout = coupon_layout(half)

@@ -19,8 +19,8 @@ BAD = {
     "cut off": ("cut off", "no code"),
     "small": ("small", "no code"),
     "dark": ("dark", "no code"),
-    "other session": ("other session",),
-    "not planned": ("not planned",),
+    "other session": ("other session", "not ours"),
+    "not planned": ("not planned", "not ours"),
 }
 
 

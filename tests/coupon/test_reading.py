@@ -143,12 +143,16 @@ def test_a_code_that_no_reader_finds_is_found_by_what_is_left_of_it(worn, measur
 
 
 @pytest.mark.parametrize(
-    ("session", "presses"), [(SESSION, [*range(1, 12), *range(13, 60)]), ("ZZ9QP", range(1, 60))]
+    ("session", "presses", "reason"),
+    [
+        (SESSION, [*range(1, 12), *range(13, 60)], "not planned"),
+        ("ZZ9QP", range(1, 60), "other session"),
+    ],
 )
-def test_a_worn_code_is_never_taken_for_another(worn, session, presses):
+def test_a_worn_code_is_never_taken_for_another(worn, session, presses, reason):
     found = read(worn, session, list(presses))
     assert not found.coupons
-    assert [one.label for one in found.refused] == [None]
+    assert [(one.label, one.reason) for one in found.refused] == [(LABEL, reason)]
 
 
 def test_print_beside_its_place_is_refused(washed):

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from dtfexp.book.coupons.picture import checked, picture
 from dtfexp.book.coupons.readings import CouponBook, Reading, keep_reading, readings, standing
@@ -15,6 +15,7 @@ from dtfexp.coupon.payload import session_code
 from dtfexp.coupon.reading import reading as reader
 from dtfexp.coupon.reading.refusing import Refused
 from dtfexp.describe.errors import CouponError
+from dtfexp.maths.inference.single_thread import SINGLE_THREAD
 
 if TYPE_CHECKING:
     import numpy as np
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 Source = bytes | str | os.PathLike[str]
 #: JPEG quality of the part of a picture that is kept with a coupon.
 _QUALITY = 92
+#: Pictures held at a time. From so many pictures or coupons on, several cores are faster than one,
+#: which has not to start others; the share of the work that looking for coupons is.
+_AT_ONCE, _MANY_PICTURES, _MANY_COUPONS, _LOOKED = 8, 3, 5, 0.3
 _NEEDED = ("zxingcpp", "skimage")
 
 
@@ -64,22 +68,63 @@ def read_pictures(
     presses = {int(number) for number in book.runs()["press"]}
     # Readings after a wash change nothing in these: once for all pictures.
     before = _before(book) if washes else {}
-    done = []
-    for place, source in enumerate(sources):
-        name = "picture" if isinstance(source, bytes) else os.path.basename(source)
+    made = []
+    with SINGLE_THREAD:  # measuring is many small sums
+        answers = _read(sources, session_code(book.mark), presses, before, told)
+        for source, found in zip(sources, answers, strict=True):
+            kept = [
+                keep_reading(book, one.measures, _jpeg(one.picture), washes=washes, by=by)
+                for one in found.coupons
+            ]
+            made.append(PictureReadings(_name(source), tuple(kept), found.refused))
+    return made
 
-        def heard(step: int, steps: int, place: int = place, name: str = name) -> None:
-            told(100 * place + 100 * step // max(steps, 1), 100 * len(sources), f"reading {name}")
 
-        heard(0, 1)
-        seen = picture(source)
-        found = reader.read(seen, session_code(book.mark), presses, before, heard)
-        kept = [
-            keep_reading(book, one.measures, _jpeg(seen[one.part]), washes=washes, by=by)
-            for one in found.coupons
-        ]
-        done.append(PictureReadings(name, tuple(kept), found.refused))
-    return done
+def _read(
+    sources: Sequence[Source],
+    session: str,
+    presses: set[int],
+    before: reader.Before,
+    told: Callable[[int, int, str], None],
+) -> Iterator[reader.PictureRead]:
+    """Yield what each picture gives; many pictures, and many coupons, are read on several cores."""
+    from joblib import Parallel, delayed
+
+    def at_once(count: int, least: int) -> Any:
+        return Parallel(n_jobs=-1 if count >= least else 1, return_as="generator")
+
+    for start in range(0, len(sources), _AT_ONCE):
+        batch = sources[start : start + _AT_ONCE]
+        found = []
+        looks = at_once(len(batch), _MANY_PICTURES)(
+            delayed(_found)(source, session, presses) for source in batch
+        )
+        for place, source in enumerate(batch, start):
+            told(100 * place, 100 * len(sources), f"looking at {_name(source)}")
+            found.append(next(looks))
+        coupons = [one for some, _ in found for one in some]
+        measures = at_once(len(coupons), _MANY_COUPONS)(
+            delayed(reader.measure)(one, before) for one in coupons
+        )
+        answers = []
+        for done in range(len(coupons)):
+            part = (_LOOKED + (1 - _LOOKED) * done / len(coupons)) * len(batch)
+            now = f"measuring coupon {done + 1} of {len(coupons)}"
+            told(int(100 * (start + part)), 100 * len(sources), now)
+            answers.append(next(measures))
+        left = iter(answers)
+        for some, refused in found:
+            yield reader.told(some, refused, [next(left) for _ in some])
+
+
+def _found(
+    source: Source, session: str, presses: set[int]
+) -> tuple[list[reader.Found], list[Refused]]:
+    return reader.find(picture(source), session, presses)
+
+
+def _name(source: Source) -> str:
+    return "picture" if isinstance(source, bytes) else os.path.basename(source)
 
 
 def needs_libraries() -> None:

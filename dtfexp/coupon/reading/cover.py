@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: Colours nearer to each other than this (CIELAB) cannot be distinguished on a print.
 TELLS = 12.0
+#: px that tell a colour as well as more of them would.
+_ENOUGH = 20_000
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,7 @@ def mixture(pixels: Array, cloth: Array, spread: Array, start: Array) -> Mixture
     ``cloth`` (3,) and ``spread`` (3, 3): mean and covariance of bare cloth; ``start`` (3,): the
     colour that the print has about.
     """
+    pixels = pixels[:: max(1, len(pixels) // _ENOUGH)].astype(float)
     # What is far from the cloth is print, faded as it may be; too little of it: as it was drawn.
     away = pixels - cloth
     far = np.einsum("ij,ij->i", away, np.linalg.solve(spread + 1e-5 * np.eye(3), away.T).T) > 16

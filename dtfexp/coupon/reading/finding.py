@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 _SEARCHED = (3.0, 1.2)
 #: px/mm at which marks are looked for; a mark's likeness to the chessboard, 0..1, that counts.
 _MARK_SCALE, _ALIKE = 8.0, 0.55
+#: Variance of bytes below which a patch has no contrast.
+_PLAIN = 0.25
 
 
 @dataclass(frozen=True)
@@ -245,7 +247,8 @@ def likeness(patches: Array, parts: Array) -> Array:
         (s[:, side:, side:] - s[:, :-side, side:] - s[:, side:, :-side] + s[:, :-side, :-side])
         for s in (total, square)
     )
-    spread = np.clip(power - mean**2 / side**2, 1e-6, None)
+    # Of a patch without any contrast nothing is alike: rounding is not compared.
+    spread = np.clip(power - mean**2 / side**2, _PLAIN * side**2, None)
     return np.asarray(cross / np.sqrt(spread * (parts**2).sum((1, 2))[:, None, None] + 1e-12))
 
 

@@ -9,10 +9,11 @@ equation (42)).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.linalg import cho_factor, cho_solve
 
 from dtfexp.coupon.layout import INKS
 from dtfexp.coupon.reading.rectified import Seen
@@ -35,6 +36,8 @@ _TILE, _INSIDE, _AWAY = 3.0, 0.5, 1.6
 _FIELD, _LENGTH, _TERMS, _TINT, _LEVEL = 0.06, 14.0, 0.6, 0.03, 5.0
 #: mm between the places where the field is computed; rounds of telling print from cloth.
 _COARSE, _TURNS = 4.0, 3
+#: px/mm that the readings of the light keep, at least: neighbouring px say the same.
+_KEPT = 4.0
 #: Light that a camera adds everywhere (veil), of white; the least error of a reading (log).
 _VEIL, _LEAST = 0.0015, 0.006
 
@@ -81,18 +84,22 @@ def even(seen: Seen) -> Even:
         for index in _FOLLOWED
     }
     shape = seen.ink.shape
+    step = max(1, int(seen.per_mm / _KEPT))
+    thin = np.s_[::step, ::step]
+    masks = {index: mask[thin] for index, mask in masks.items()}
+    thinned = replace(seen, per_mm=seen.per_mm / step, light=seen.light[thin], ink=seen.ink[thin])
     trend = np.zeros((*shape, 3), dtype=np.float32)
     for turn in range(_TURNS):
-        flat = seen.light / np.exp(trend)
+        flat = thinned.light / np.exp(trend[thin])
         chosen = {
             index: mask if index == BARE or turn == 0 else _printed(flat, mask, masks[BARE], index)
             for index, mask in masks.items()
         }
-        readings = _readings(seen, chosen, [BARE] if turn == 0 else list(_FOLLOWED))
+        readings = _readings(thinned, chosen, [BARE] if turn == 0 else list(_FOLLOWED), step)
         trend, levels, sd = _fitted(readings, shape, seen.per_mm)
     white = np.exp(levels[1])
-    light = seen.light / np.exp(trend) / white
-    return Even(light, light[chosen[BARE]].mean(0), white, sd)
+    light = seen.light / (np.exp(trend) * white.astype(np.float32))
+    return Even(light, light[thin][chosen[BARE]].mean(0, dtype=float), white, sd)
 
 
 def _printed(flat: Array, mask: Mask, bare: Mask, index: int) -> Mask:
@@ -116,7 +123,8 @@ def _printed(flat: Array, mask: Mask, bare: Mask, index: int) -> Mask:
     return found
 
 
-def _readings(seen: Seen, chosen: dict[int, Mask], used: list[int]) -> _Readings:
+def _readings(seen: Seen, chosen: dict[int, Mask], used: list[int], step: int) -> _Readings:
+    """Return the readings of patches of the colours ``used``; one px in ``step`` is kept."""
     side = int(_TILE * seen.per_mm)
     rows, columns = (np.arange(n) // side for n in seen.ink.shape)
     tile = rows[:, None] * (columns[-1] + 1) + columns[None, :]
@@ -125,7 +133,7 @@ def _readings(seen: Seen, chosen: dict[int, Mask], used: list[int]) -> _Readings
     at = (np.column_stack([x, y]) + 0.5) * side / seen.per_mm
     places, colours, logs, sds = [], [], [], []
     for index in used:
-        where, values = tile[chosen[index]], seen.light[chosen[index]]
+        where, values = tile[chosen[index]], seen.light[chosen[index]].astype(float)
         number = np.bincount(where, minlength=count)
         there = number >= 0.2 * side**2
         some = number[there, None]
@@ -135,7 +143,7 @@ def _readings(seen: Seen, chosen: dict[int, Mask], used: list[int]) -> _Readings
         )
         mean = np.clip(total / some, 1e-4, None)
         # Threads make neighbouring px alike: about one px in eight counts.
-        sd = np.sqrt(np.clip(square / some - mean**2, 0, None) / (some / 8))
+        sd = np.sqrt(np.clip(square / some - mean**2, 0, None) / (some * step**2 / 8))
         places.append(at[there])
         colours.append(np.full(there.sum(), _FOLLOWED.index(index)))
         logs.append(np.log(mean))
@@ -189,8 +197,6 @@ def _over_channels(readings: _Readings) -> tuple[Array, Array]:
 
 def _solved(prior: Array, log: Array, sd: Array, cross: Array) -> tuple[Array, Array, Array]:
     """Return the weights of the readings, their variances, and what they explain at ``cross``."""
-    from scipy.linalg import cho_factor, cho_solve
-
     extra = np.ones(len(log))
     for _ in range(3):
         noise = sd**2 * extra

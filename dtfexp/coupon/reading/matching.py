@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,14 +28,15 @@ _APART = 5.0
 _INKS = list(INKS)
 
 
-@cache
+@lru_cache(maxsize=12)
 def inks(label: Label, per_mm: float) -> NDArray[np.int8]:
     """Return the index of the ink that the artwork prints on every px, -1 where it is bare."""
-    drawn = coupon_picture(label, per_mm)
-    found = np.full(drawn.shape[:2], -1, dtype=np.int8)
-    for index, name in enumerate(_INKS):
-        found[(drawn[..., :3] == INKS[name]).all(-1) & (drawn[..., 3] > 0)] = index
-    return found
+    drawn = coupon_picture(label, per_mm).view(np.uint32)[..., 0]  # one number for each colour
+    inked = np.array([(*INKS[name], 255) for name in _INKS], np.uint8).view(np.uint32)[:, 0]
+    order = np.argsort(inked)
+    found = np.searchsorted(inked[order], drawn).clip(max=len(inked) - 1)
+    index = np.where(inked[order][found] == drawn, order[found], -1)
+    return np.asarray(index, dtype=np.int8)
 
 
 def grid(shape: tuple[int, ...], per_mm: float) -> Array:

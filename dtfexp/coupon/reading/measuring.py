@@ -41,8 +41,9 @@ _SHARE_SD, _COLOUR_SD = 0.004, 0.15
 #: Standard error of a flat colour's bytes in a JPEG of middling quality.
 _ROUNDED = 0.5
 #: Powder is white: on cloth lighter than this (CIELAB L*) it is not seen. How far from the print it
-#: is looked for, mm, and what it changes at least (CIELAB).
-_TOO_LIGHT, _RING, _POWDER = 85.0, (0.4, 1.0), 5.0
+#: is looked for, mm, and the light it adds at least, in every channel, of white: what the teal of
+#: the print bleeds into has no red.
+_TOO_LIGHT, _RING, _POWDER = 85.0, (0.4, 1.0), 0.04
 
 
 @dataclass(frozen=True)
@@ -144,20 +145,20 @@ def _halo(coupon: _Coupon) -> Measured | None:
     """Return the percent of the cloth beside the solid that carries powder; None if unseen."""
     from scipy.ndimage import distance_transform_edt, gaussian_filter
 
-    cloth = colour.lab(coupon.even.cloth)
-    if cloth[0] > _TOO_LIGHT:
+    cloth = coupon.even.cloth
+    if colour.lab(cloth)[0] > _TOO_LIGHT:
         return None
     per_mm = coupon.seen.per_mm
     around = coupon.box(coupon.layout.of_kind("solid")[0], -_RING[1])
     light = gaussian_filter(coupon.even.light[around], (0.1 * per_mm, 0.1 * per_mm, 0))
     away = distance_transform_edt(coupon.seen.ink[around] == BARE) / per_mm
     ring = (away > _RING[0]) & (away <= _RING[1])
-    apart = colour.plain_difference(colour.lab(light[ring]), cloth)
+    added = (light[ring] - cloth).min(-1)
     plain = coupon.even.light[inside(coupon.seen.ink, BARE, 1.6 * per_mm)]
-    usual = np.percentile(colour.plain_difference(colour.lab(plain), cloth), 95)
-    seen = apart > max(_POWDER, usual)
+    usual = np.percentile((plain - cloth).min(-1), 97.5)
+    seen = added > max(_POWDER, usual)
     if seen.any():  # the soft edge of a grain is no grain: half as strong as the plain ones
-        seen = apart > max(_POWDER, usual, 0.5 * float(np.percentile(apart[seen], 80)))
+        seen = added > max(_POWDER, usual, 0.5 * float(np.percentile(added[seen], 80)))
     share = float(seen.mean())
     return Measured(100 * share, 100 * float(np.hypot(0.02, 0.1 * share)))
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from dtfexp.coupon.layout import coupon_layout
 from dtfexp.coupon.measures import CouponMeasures
 from dtfexp.coupon.payload import Label
 from dtfexp.coupon.reading import finding, lighting, matching, measuring, refusing, searching
@@ -18,18 +17,29 @@ from dtfexp.coupon.reading.refusing import Reason, Refused
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    Bytes = NDArray[np.uint8]
+
 #: The measures before washing of a coupon, by its label's text.
 Before = Mapping[str, CouponMeasures]
-#: From so many coupons on, several cores measure faster than one; px kept around a coupon.
-_MANY, _AROUND = 5, 12
+
+
+@dataclass(frozen=True)
+class Found:
+    """A coupon in a picture: ``place`` is where, in the part of it that shows all of the coupon.
+
+    ``picture`` is that part, (rows, columns, 3) of sRGB.
+    """
+
+    place: finding.Place
+    picture: Bytes
 
 
 @dataclass(frozen=True)
 class CouponRead:
-    """One coupon measured, and the part of the picture (rows, columns) that shows all of it."""
+    """One coupon measured, and the part of the picture that shows it."""
 
     measures: CouponMeasures
-    part: tuple[slice, slice]
+    picture: Bytes
 
 
 @dataclass(frozen=True)
@@ -41,95 +51,46 @@ class PictureRead:
 
 
 def read(
-    picture: NDArray[np.uint8],
-    session: str,
-    presses: Collection[int],
-    before: Before | None = None,
-    told: Callable[[int, int], None] = lambda done, steps: None,
+    picture: Bytes, session: str, presses: Collection[int], before: Before | None = None
 ) -> PictureRead:
     """Return what the coupons in a picture, (rows, columns, 3) of sRGB, measure.
 
     ``session``: the five characters of the logbook, ``presses`` those it has; no other coupon is
-    measured. ``told`` hears how many of the coupons found are done.
+    measured.
     """
-    found = [_sure(picture, one) for one in finding.places(picture, finding.codes(picture))]
-    found += searching.search(picture, found, session, sorted(presses))
-    if not found:
-        return PictureRead((), (Refused(None, refusing.of_picture(picture)),))
-    texts = [place.label.text for place in found]
-    asked, refused = [], []
-    for place in found:
+    found, refused = find(picture, session, presses)
+    return told(found, refused, [measure(one, before or {}) for one in found])
+
+
+def find(
+    picture: Bytes, session: str, presses: Collection[int]
+) -> tuple[list[Found], list[Refused]]:
+    """Return the coupons in a picture that can be measured, and those that cannot."""
+    places = [_sure(picture, one) for one in finding.places(picture, finding.codes(picture))]
+    searched = searching.search(picture, places, session, sorted(presses))
+    places += searched.places
+    refused = [
+        Refused(None, refusing.of_unread(picture, place, why)) for place, why in searched.unread
+    ]
+    if not places and not refused:
+        return [], [Refused(None, refusing.of_picture(picture))]
+    texts = [place.label.text for place in places]
+    found = []
+    for place in places:
         reason = _not_ours(place.label, session, presses)
         if reason is None and texts.count(place.label.text) > 1:
             reason = "twice"
         reason = reason or refusing.of_place(picture.shape, place)
         if reason is None:
-            asked.append((place, _part(picture.shape, place)))
+            found.append(_cut(picture, place))
         elif Refused(place.label, reason) not in refused:
             refused.append(Refused(place.label, reason))
-    measured = []
-    answers = _all_measured(picture, asked, before or {})
-    for done, ((place, part), one) in enumerate(zip(asked, answers, strict=True), start=1):
-        told(done, len(asked))
-        if isinstance(one, CouponMeasures):
-            measured.append(CouponRead(one, part))
-        else:
-            refused.append(Refused(place.label, one))
-    measured.sort(key=lambda one: (one.measures.label.press, one.measures.label.half))
-    return PictureRead(tuple(measured), tuple(refused))
+    return found, refused
 
 
-def _sure(picture: NDArray[np.uint8], place: finding.Place) -> finding.Place:
-    """Return a place whose marks are not all seen as the whole artwork says it is."""
-    if place.marks == 4:
-        return place
-    matrix = matching.aligned(picture, place.homography, place.label.half)
-    return place if matrix is None else finding.placed(place.label, matrix, place.marks)
-
-
-def _all_measured(
-    picture: NDArray[np.uint8],
-    asked: Sequence[tuple[finding.Place, tuple[slice, slice]]],
-    before: Before,
-) -> Iterator[CouponMeasures | Reason]:
-    """Yield what is measured at each place, or why not; many coupons on several cores."""
-    tasks = []
-    for place, (rows, columns) in asked:
-        shift = np.array([[1, 0, -columns.start], [0, 1, -rows.start], [0, 0, 1.0]])
-        here = replace(place, homography=shift @ place.homography)
-        tasks.append((picture[rows, columns], here, before.get(place.label.text)))
-    if len(tasks) < _MANY:
-        yield from (_measured(*task) for task in tasks)
-        return
-    from joblib import Parallel, delayed
-
-    at_once = Parallel(n_jobs=-1, return_as="generator")
-    yield from at_once(delayed(_measured)(*task) for task in tasks)
-
-
-def _part(shape: tuple[int, ...], place: finding.Place) -> tuple[slice, slice]:
-    """Return the rows and columns of a picture that show a coupon."""
-    layout = coupon_layout(place.label.half)
-    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (layout.width, layout.height)
-    px = finding.moved(place.homography, corners)
-    (left, top), (right, bottom) = np.floor(px.min(0)), np.ceil(px.max(0))
-    return (
-        slice(max(int(top) - _AROUND, 0), min(int(bottom) + _AROUND, shape[0])),
-        slice(max(int(left) - _AROUND, 0), min(int(right) + _AROUND, shape[1])),
-    )
-
-
-def _not_ours(label: Label, session: str, presses: Collection[int]) -> Reason | None:
-    if label.session != session:
-        return "other session"
-    return None if label.press in presses else "not planned"
-
-
-def _measured(
-    picture: NDArray[np.uint8], place: finding.Place, before: CouponMeasures | None
-) -> CouponMeasures | Reason:
-    """Return the measures of the coupon at a place, or why it cannot be measured."""
-    straight = seen(picture, place)
+def measure(found: Found, before: Before) -> CouponMeasures | Reason:
+    """Return the measures of a coupon, or why it cannot be measured."""
+    straight = seen(found.picture, found.place)
     reason, quality = refusing.of_seen(straight)
     if reason is not None:
         return reason
@@ -137,4 +98,44 @@ def _measured(
     reason = refusing.of_even(straight, even)
     if reason is not None:
         return reason
-    return replace(measuring.measured(straight, even, before), quality=quality)
+    start = before.get(found.place.label.text)
+    return replace(measuring.measured(straight, even, start), quality=quality)
+
+
+def told(
+    found: Collection[Found],
+    refused: Collection[Refused],
+    answers: Collection[CouponMeasures | Reason],
+) -> PictureRead:
+    """Return what a picture gave, from the answers to what was found in it."""
+    measured, others = [], list(refused)
+    for one, answer in zip(found, answers, strict=True):
+        if isinstance(answer, CouponMeasures):
+            measured.append(CouponRead(answer, one.picture))
+        else:
+            others.append(Refused(one.place.label, answer))
+    measured.sort(key=lambda one: (one.measures.label.press, one.measures.label.half))
+    return PictureRead(tuple(measured), tuple(others))
+
+
+def _sure(picture: Bytes, place: finding.Place) -> finding.Place:
+    """Return a place whose marks are not all seen as the whole artwork says it is."""
+    if place.marks == 4:
+        return place
+    matrix = matching.aligned(picture, place.homography, place.label.half)
+    return place if matrix is None else finding.placed(place.label, matrix, place.marks)
+
+
+def _cut(picture: Bytes, place: finding.Place) -> Found:
+    """Return a coupon in the part of a picture that shows it."""
+    rows, columns = refusing.part_of(picture.shape, place)
+    shift = np.array([[1, 0, -columns.start], [0, 1, -rows.start], [0, 0, 1.0]])
+    # A copy, so that the whole picture need not be kept.
+    here = replace(place, homography=shift @ place.homography)
+    return Found(here, picture[rows, columns].copy())
+
+
+def _not_ours(label: Label, session: str, presses: Collection[int]) -> Reason | None:
+    if label.session != session:
+        return "other session"
+    return None if label.press in presses else "not planned"

@@ -50,10 +50,7 @@ def seen(picture: Bytes, place: Place) -> Seen:
 
 
 def _light(values: Array) -> Array:
-    table = colour.linear(np.arange(256))
-    low = np.clip(values.astype(int), 0, 254)
-    light: Array = table[low] + (values - low) * (table[low + 1] - table[low])
-    return light
+    return np.interp(values, np.arange(256), colour.linear(np.arange(256))).astype(np.float32)
 
 
 def _averaged(picture: Bytes, place: Place, per_mm: float) -> Bytes:

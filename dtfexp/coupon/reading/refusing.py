@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Reason = Literal[
     "no code", "small", "cut off", "slanted", "dark", "bright", "blurred", "glare", "not flat",
-    "other session", "not planned", "twice",
+    "other session", "not planned", "not ours", "worn", "twice",
 ]  # fmt: skip
 _WHITE, _BLACK = list(INKS).index("white"), list(INKS).index("black")
 #: Least px/mm; largest blur (standard deviation, mm); how much narrower the coupon may be seen in
@@ -29,10 +29,16 @@ _WHITE, _BLACK = list(INKS).index("white"), list(INKS).index("black")
 LEAST_SCALE, MOST_BLUR, MOST_SLANT = 4.3, 0.32, 2.0
 #: Least and largest value of the white print in the picture, 0..255, and the share of it above.
 DARKEST, BRIGHTEST, _CLIPPED = 85, 252, 0.02
+#: Share of the coupon without any detail left, in no channel.
+_BLANK = 0.002
 #: Light added to cloth or print, of white, and the share of the coupon with it: glare.
-_GLARE, _GLARED = 0.10, 0.01
+_GLARE, _GLARED = 0.10, 0.0015
+#: px/mm at which glare is looked for, at least.
+_GLARE_SEEN = 4.0
 #: Share of a strip beside the solid that looks like it: the coupon lies otherwise than it seems.
 _BESIDE = 0.6
+#: px kept around a coupon.
+_AROUND = 12
 
 WHAT_TO_DO: dict[Reason, str] = {
     "no code": "no coupon's code can be read; go nearer, hold the camera still, and light all of "
@@ -52,6 +58,10 @@ WHAT_TO_DO: dict[Reason, str] = {
     "straight above",
     "other session": "the coupon belongs to another session; read it into that logbook",
     "not planned": "no such press is planned in this logbook",
+    "not ours": "the coupon's code is of no press of this logbook; see the number beside it: it "
+    "is another logbook's, or its press is not planned here",
+    "worn": "a coupon is there, but too little is left of its codes to tell which; take it nearer "
+    "and straight from above, or grade it by eye",
     "twice": "the coupon is in the picture more than once; take each coupon once",
 }
 
@@ -94,6 +104,29 @@ def of_place(shape: tuple[int, ...], place: Place) -> Reason | None:
     return None
 
 
+def of_unread(picture: NDArray[np.uint8], place: Place, why: Reason) -> Reason:
+    """Return why the code of a coupon at a place is not read: the picture's fault, or ``why``."""
+    reason = of_place(picture.shape, place)
+    if reason is not None:
+        return reason
+    rows, columns = part_of(picture.shape, place)
+    part = picture[rows, columns]
+    if blank(part) > _BLANK:
+        return "glare"
+    reason = of_picture(part)
+    return why if reason == "no code" else reason
+
+
+def part_of(shape: tuple[int, ...], place: Place) -> tuple[slice, slice]:
+    """Return the rows and columns of a picture of ``shape`` that show all of a coupon."""
+    layout = coupon_layout(place.label.half)
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (layout.width, layout.height)
+    px = moved(place.homography, corners)
+    low = np.clip(np.floor(px.min(0)).astype(int) - _AROUND, 0, None)
+    high = np.ceil(px.max(0)).astype(int) + _AROUND
+    return slice(low[1], high[1]), slice(low[0], high[0])
+
+
 def of_seen(seen: Seen) -> tuple[Reason | None, dict[str, float]]:
     """Return what is wrong with the light or the focus; and what was found of either."""
     white = seen.bytes[inside(seen.ink, _WHITE, 0.5 * seen.per_mm)]
@@ -105,9 +138,14 @@ def of_seen(seen: Seen) -> tuple[Reason | None, dict[str, float]]:
         return "dark", found
     if blur > MOST_BLUR:
         return "blurred", found
-    if clipped > _CLIPPED:
+    if clipped > _CLIPPED or blank(seen.bytes) > _BLANK:
         return "bright" if clipped > 0.5 else "glare", found
     return None, found
+
+
+def blank(picture: NDArray[np.generic]) -> float:
+    """Return the share of px (rows, columns, 3) that are as bright as can be in every channel."""
+    return float((picture.min(-1) >= BRIGHTEST).mean())
 
 
 def blur_of(seen: Seen) -> float:
@@ -145,14 +183,16 @@ def of_even(seen: Seen, even: Even) -> Reason | None:
     if _beside_its_place(seen, even):
         return "not flat"
     bright = 0
-    for index in np.unique(seen.ink):
+    step = max(1, int(seen.per_mm / _GLARE_SEEN))
+    ink, lit = seen.ink[::step, ::step], even.light[::step, ::step]
+    for index in np.unique(ink):
         edge = 1.6 if index == BARE else 0.3
-        light = even.light[inside(seen.ink, index, edge * seen.per_mm)]
+        light = lit[inside(ink, index, edge * seen.per_mm / step)]
         if not len(light):
             continue
         most = np.maximum(np.median(light, 0), even.cloth)
         bright += int(((light - most).min(-1) > _GLARE * (1 + most.max())).sum())
-    return "glare" if bright > _GLARED * seen.ink.size else None
+    return "glare" if bright > _GLARED * ink.size else None
 
 
 def _beside_its_place(seen: Seen, even: Even) -> bool:

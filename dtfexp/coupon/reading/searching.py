@@ -1,21 +1,25 @@
 """Coupons whose code no reader finds, because print is gone from it.
 
-The large solid is found by its colour; its corners and the blocks around it say how the coupon
-lies, parts of the artwork matched to the picture say it finely. The modules of both codes that are
-still there are then compared with the codes of all coupons that the logbook has: one of them must
-agree with nearly all, and every other one with far fewer.
+The large solid is found by its colour; its corners, or those of all print around it, and the
+colours of the blocks say how the coupon lies, parts of the artwork matched to the picture say it
+finely. The modules of both codes that are still there are then compared with the codes of all
+coupons that the logbook has: one of them must agree with nearly all, and every other one with far
+fewer. Else both codes are drawn anew from what is left, and decoded: the coupon may be another
+logbook's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from functools import cache
-from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from dtfexp.coupon.layout import (
+    BARE,
     CODE_MODULES,
     INKS,
     MODULE,
@@ -25,9 +29,11 @@ from dtfexp.coupon.layout import (
     coupon_layout,
 )
 from dtfexp.coupon.outlines import code_modules
-from dtfexp.coupon.payload import Half, Label
+from dtfexp.coupon.payload import LENGTH, Half, Label
 from dtfexp.coupon.reading import colour, matching
 from dtfexp.coupon.reading.finding import Place, homography, moved, placed, sampled
+from dtfexp.coupon.reading.shapes import shapes
+from dtfexp.describe.errors import CouponError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,35 +42,65 @@ if TYPE_CHECKING:
     Bytes = NDArray[np.uint8]
     Mask = NDArray[np.bool_]
 
-#: px of the reduced picture in which the solid is looked for; radii, px, over which lost flakes are
-#: bridged; the least area of a solid, px.
-_REDUCED, _BRIDGED, _LEAST = 700_000, (1, 3, 7), 300
-#: px by which its outline is made blunt; number of stretches of it that may be sides.
-_BLUNT, _SIDES = 1.5, 9
 #: How alike the blocks' colours are to the artwork's, at least (correlation); lays that are tried.
 _ALIKE, _TRIED = 0.3, 3
 #: Of a code: modules that must be plain, share of them that agrees, and how much likelier than any
 #: other code it must be (natural logarithm).
 _PLAIN, _AGREE, _CLEAR = 50, 0.92, 12.0
+#: The best of the known codes agrees in less than this: it is none of them.
+_DIFFERS = 0.8
+_BOX = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+
+
+@dataclass(frozen=True)
+class Searched:
+    """Coupons found by their artwork: those whose label is known, and where others lie.
+
+    ``unread``: for each of the others, its place (under a label that says only its half), and
+    ``"not ours"`` or ``"worn"``: codes that no press asked for has, or of which too little is left.
+    """
+
+    places: list[Place]
+    unread: list[tuple[Place, Literal["not ours", "worn"]]]
 
 
 def search(
     picture: Bytes, known: Sequence[Place], session: str, presses: Sequence[int]
-) -> list[Place]:
-    """Return the places of coupons of ``session`` and ``presses`` that are not yet ``known``."""
+) -> Searched:
+    """Return the coupons that are not yet ``known``.
+
+    A label of ``session`` and ``presses`` is found from few modules, any other one only from as
+    many as decode.
+    """
     found: list[Place] = []
+    others: list[tuple[Place, Literal["not ours", "worn"]]] = []
     white = np.percentile(picture[::8, ::8].reshape(-1, 3), 99, axis=0)
-    for corners in _solids(picture, white):
+    for what, corners in shapes(picture, white, [_outline(place) for place in known]):
         middle = corners.mean(0)
-        if any(_covers(place, middle) for place in (*known, *found)):
+        if any(_covers(place, middle) for place in found):
             continue
-        for half, matrix in _lays(picture, corners, white):
+        for half, matrix in _lays(picture, what, corners, white):
             fine = matching.aligned(picture, matrix, half)
-            label = fine if fine is None else _label(picture, fine, half, session, presses)
-            if fine is not None and label is not None:
+            if fine is None:
+                continue
+            label = _label(picture, fine, half, session, presses)
+            if isinstance(label, Label):
                 found.append(placed(label, fine))
                 break
-    return found
+            if label is not None:
+                others.append((placed(Label("00000", 1, half), fine), label))
+    unread: list[tuple[Place, Literal["not ours", "worn"]]] = []
+    for place, why in others:
+        middle = _outline(place).mean(0)
+        if not any(_covers(one, middle) for one in (*found, *(one for one, _ in unread))):
+            unread.append((place, why))
+    return Searched(found, unread)
+
+
+def _outline(place: Place) -> Array:
+    """Return the corners (4, 2) of a coupon, px."""
+    layout = coupon_layout(place.label.half)
+    return moved(place.homography, _BOX * (layout.width, layout.height))
 
 
 def _covers(place: Place, point: Array) -> bool:
@@ -74,87 +110,18 @@ def _covers(place: Place, point: Array) -> bool:
     return bool(0 < x < layout.width and 0 < y < layout.height)
 
 
-def _solids(picture: Bytes, white: Array) -> Iterator[Array]:
-    """Yield the corners (4, 2), px, clockwise, of what is teal and four-cornered."""
-    from scipy.ndimage import binary_closing, label
-
-    step = max(1, int(np.ceil(np.sqrt(picture.shape[0] * picture.shape[1] / _REDUCED))))
-    rows, columns = (n // step * step for n in picture.shape[:2])
-    blocks = picture[:rows, :columns].reshape(rows // step, step, columns // step, step, 3)
-    red, green, blue = np.moveaxis(
-        colour.linear(np.clip(blocks.mean((1, 3)) / white, 0, 1) * 255), -1, 0
-    )
-    teal = (blue > 0.05) & (red < 0.62 * blue) & (green > 0.4 * blue) & (green < 1.15 * blue)
-    for radius in _BRIDGED:
-        disc = np.hypot(*np.mgrid[-radius : radius + 1, -radius : radius + 1]) <= radius + 0.3
-        parts, count = label(
-            binary_closing(np.pad(teal, radius), disc)[radius:-radius, radius:-radius]
-        )
-        sizes = np.bincount(parts.ravel(), minlength=count + 1)
-        sizes[0] = 0
-        for index in np.argsort(sizes)[::-1][:40]:
-            if sizes[index] < max(_LEAST, 0.1 * sizes.max()):
-                break
-            corners = _corners(np.argwhere(parts == index)[:, ::-1].astype(float))
-            if corners is not None:
-                yield (corners + 0.5) * step - 0.5
-
-
-def _corners(points: Array) -> Array | None:
-    """Return the four corners of a set of px, clockwise, of whose edge and corners some is gone.
-
-    They are those of the smallest four-cornered shape around the px whose sides lie on their hull.
-    """
-    from scipy.spatial import ConvexHull
-    from skimage.measure import approximate_polygon
-
-    if np.ptp(points, axis=0).min() < 8:
-        return None
-    hull = points[ConvexHull(points).vertices]
-    hull = approximate_polygon(np.concatenate([hull, hull[:1]]), _BLUNT)[:-1]
-    edges = np.roll(hull, -1, 0) - hull
-    longest = np.sort(np.argsort(-np.hypot(*edges.T))[:_SIDES])
-    best, found = np.inf, None
-    for sides in combinations(longest, 4):
-        lines = [(hull[side], edges[side]) for side in sides]
-        corners = [_crossing(lines[at - 1], lines[at]) for at in range(4)]
-        quad = np.array([corner for corner in corners if corner is not None])
-        if len(quad) < 4:
-            continue
-        turns = [_cross(quad[at] - quad[at - 1], quad[at - 3] - quad[at]) for at in range(4)]
-        area = 0.5 * abs(_cross(quad[2] - quad[0], quad[3] - quad[1]))
-        # A true one bends the same way at each corner, and holds all px.
-        if min(turns) > 0 or max(turns) < 0:
-            inside = len(points) < 1.1 * area
-            if inside and area < best:
-                best, found = area, quad
-    if found is None or len(points) < 0.45 * best:
-        return None
-    return found if _cross(found[1] - found[0], found[2] - found[1]) > 0 else found[::-1]
-
-
-def _cross(one: Array, other: Array) -> float:
-    return float(one[0] * other[1] - one[1] * other[0])
-
-
-def _crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array | None:
-    """Return where two lines, each a point and a direction, cross."""
-    matrix = np.column_stack([one[1], -other[1]])
-    if abs(np.linalg.det(matrix)) < 1e-9 * np.hypot(*one[1]) * np.hypot(*other[1]):
-        return None
-    share = np.linalg.solve(matrix, other[0] - one[0])[0]
-    return np.asarray(one[0] + share * one[1])
-
-
-def _lays(picture: Bytes, corners: Array, white: Array) -> list[tuple[Half, Array]]:
-    """Return how a coupon may lie whose solid has these corners: half, and homography from mm."""
+def _lays(
+    picture: Bytes, what: Literal["solid", "print"], corners: Array, white: Array
+) -> list[tuple[Half, Array]]:
+    """Return the half and the homography of coupons whose solid, or print, has these corners."""
     found = []
     halves: dict[float, Half] = {height: half for half, height in SOLID_HEIGHT.items()}
     for half in halves.values():
         layout = coupon_layout(half)
         solid = layout.of_kind("solid")[0]
-        box = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (solid.width, solid.height)
-        box = box + np.array([solid.x, solid.y])
+        box = _BOX * (solid.width, solid.height) + np.array([solid.x, solid.y])
+        if what == "print":
+            box = _BOX * (layout.width - 2 * BARE, layout.height - 2 * BARE) + BARE
         for turn in range(4):
             matrix = homography(box, np.roll(corners, -turn, 0))
             alike = _colours_alike(picture, matrix, layout, white)
@@ -184,25 +151,69 @@ def _colours_alike(picture: Bytes, matrix: Array, layout: Layout, white: Array) 
 
 def _label(
     picture: Bytes, matrix: Array, half: Half, session: str, presses: Sequence[int]
-) -> Label | None:
-    """Return whose code is printed at a place, if it can only be one."""
+) -> Label | Literal["not ours", "worn"] | None:
+    """Return whose code is printed at a place, if it can only be one; else why that is not known.
+
+    None: no code is there, the coupon lies otherwise.
+    """
+    plain, dark, weak = _modules(picture, matrix, coupon_layout(half))
+    own = _own()
+    there = plain & ~own
+    alike = max(float((dark == _common(mask))[there].mean()) for mask in range(8))
+    if there.sum() < _PLAIN or alike < _AGREE:
+        return None
     halves: list[Half] = ["one"] if half == "one" else ["wash", "keep"]
     labels = [Label(session, press, one) for press in presses for one in halves]
-    if not labels:
-        return None
-    plain, dark, weak = _modules(picture, matrix, coupon_layout(half))
-    drawn = np.array([_data(label.text) for label in labels])  # (labels, modules)
-    drawn = np.concatenate([drawn, drawn], 1)
+    agreed = 1.0
+    if labels and plain[:, own].sum() >= _PLAIN:
+        label, agreed = _likeliest(labels, *(one[:, own].ravel() for one in (plain, dark, weak)))
+        if label is not None:
+            return label
+    other = _decoded(plain, dark)
+    if other is not None and other not in labels:
+        return other
+    return "not ours" if agreed < _DIFFERS else "worn"
+
+
+def _likeliest(
+    labels: list[Label], plain: Mask, dark: Mask, weak: Mask
+) -> tuple[Label | None, float]:
+    """Return the label that the modules (n,) of both codes say, if clear; how much of it agrees."""
+    drawn = np.array([np.tile(_data(label.text), 2) for label in labels])  # (labels, modules)
     agrees = drawn == dark
-    count = int(plain.sum())
-    if count < _PLAIN:
-        return None
     right, wrong = (agrees & plain).sum(1), (~agrees & plain).sum(1)
     likely = right * np.log(0.97) + wrong * np.log(0.03) + (~agrees & weak).sum(1) * np.log(0.4)
     order = np.argsort(likely)[::-1]
     best = int(order[0])
     clear = len(order) == 1 or likely[best] - likely[order[1]] > _CLEAR
-    return labels[best] if clear and right[best] >= _AGREE * count else None
+    share = float(right[best] / plain.sum())
+    return (labels[best] if clear and share >= _AGREE else None), share
+
+
+def _decoded(plain: Mask, dark: Mask) -> Label | None:
+    """Return the label that the modules (2, 21, 21) of both codes say when they are drawn anew."""
+    import zxingcpp
+
+    together = np.where(plain[0], dark[0], np.where(plain[1], dark[1], dark[0]))
+    found = set()
+    for mask in range(8):
+        drawn = np.where(_own(), together, _common(mask))
+        clean = np.pad(np.kron(~drawn, np.ones((4, 4), bool)), 16, constant_values=True)
+        for code in zxingcpp.read_barcodes(
+            clean.astype(np.uint8) * 255, formats=zxingcpp.BarcodeFormat.QRCode, is_pure=True
+        ):
+            with suppress(CouponError):  # a code that says no coupon
+                found.add(Label.of(code.text))
+    return found.pop() if len(found) == 1 else None
+
+
+@cache
+def _common(mask: int) -> Mask:
+    """Return the modules that all codes of one mask have in common, within a code of that mask."""
+    import segno
+
+    code = segno.make("0" * LENGTH, version=1, error="h", mask=mask, micro=False, boost_error=False)
+    return np.array([list(row) for row in code.matrix], dtype=bool)
 
 
 @cache
@@ -222,9 +233,9 @@ def _own() -> Mask:
 
 
 def _modules(picture: Bytes, matrix: Array, layout: Layout) -> tuple[Mask, Mask, Mask]:
-    """Return of all modules of both codes: which are plain, which dark, which may be cloth."""
+    """Return of the modules of both codes (2, 21, 21): which are plain, dark, perhaps cloth."""
     number = np.arange(CODE_MODULES) + QUIET + 0.5
-    inner = np.stack(np.meshgrid(number, number), -1)[_own()] * MODULE
+    inner = np.stack(np.meshgrid(number, number), -1).reshape(-1, 2) * MODULE
     around = 0.2 * MODULE * np.stack(np.meshgrid([-1.0, 0, 1], [-1.0, 0, 1]), -1).reshape(-1, 2)
     edge = np.linspace(1.0, CODE_MODULES + 2 * QUIET - 1, 60) * MODULE
     rim = np.concatenate([[(x, y), (y, x)] for x in edge for y in (edge[0], edge[-1], edge[2])])
@@ -245,7 +256,8 @@ def _modules(picture: Bytes, matrix: Array, layout: Layout) -> tuple[Mask, Mask,
         plains.append(~like_cloth & ~unsure)
         weaks.append(like_cloth)
         darks.append(dark)
-    return np.concatenate(plains), np.concatenate(darks), np.concatenate(weaks)
+    shape = (-1, CODE_MODULES, CODE_MODULES)
+    return np.reshape(plains, shape), np.reshape(darks, shape), np.reshape(weaks, shape)
 
 
 def _light(picture: Bytes, px: Array) -> Array:

@@ -26,7 +26,7 @@ from dtfexp.dialin.recalibrate.change import CHANGES
 from dtfexp.dialin.recalibrate.shift import Shift
 
 #: The form of the messages kept in a folder: another one is learnt anew.
-_MESSAGE_FORM = 3
+_MESSAGE_FORM = 4
 
 
 def learn(
@@ -124,9 +124,14 @@ def _learnt(
     known = changes.redialled(session, results, noted)
     if known is None:
         return book_message(session, results, digest=digest)
+    noted_moves = [
+        (known.changed, known.shifts),
+        *((one.changed, one.shifts) for one in known.before_that),
+    ]
     moves = tuple(
-        Move.of(known.changed, shift.factor.stage, *_in_celsius(shift, known.changed))
-        for shift in known.shifts
+        Move.of(changed, shift.factor.stage, *_in_celsius(shift, changed))
+        for changed, shifts in noted_moves
+        for shift in shifts
         if shift.presses
     )
     carried = known.fit.posterior

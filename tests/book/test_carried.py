@@ -9,6 +9,7 @@ import pytest
 from dtfexp import Logbook, Session, plan, report
 from dtfexp.book.bench.changes import redialled
 from dtfexp.dialin.design.plan import Plan
+from dtfexp.maths.field.points import kept_between
 from dtfexp.shop import cli, steps
 from tests.dialin.bench import FOUR, ONE, graded
 
@@ -74,14 +75,33 @@ def test_a_new_fabric_is_a_change_to_itself_only():
     assert later.changed == "oven" and later.fabric == "nylon"
 
 
-def test_several_changes_are_followed_one_after_the_other():
+def test_several_changes_are_integrated_at_once():
     later = graded(FOUR, plan(FOUR, 4, seed=3).runs, seed=5).assign(press=[13, 14, 15, 16])
     rows = pd.concat([BEFORE, later], ignore_index=True)
     # Two changes with no press between them are one: the one that leaves less of what was known.
     both = redialled(FOUR, rows, noted(("powder", 12), ("oven", 12)))
-    assert both.changed == "powder" and both.fit.posterior.prior.change_correlation < 1
+    assert both.changed == "powder" and max(both.fit.posterior.prior.change_correlation) < 1
     twice = redialled(FOUR, rows, noted(("oven", 12), ("press", 16)))
     assert twice.changed == "press" and len(twice.earlier) == 16 and not len(twice.now)
-    oven = redialled(FOUR, rows, noted(("oven", 12))).shifts[0].mean
-    moved = twice.earlier["cure temperature"] - rows["cure temperature"]
-    assert abs(oven) > 0.1 and moved.tolist() == pytest.approx([-oven] * 12 + [0.0] * 4)
+    # How far the oven moved is as unsure as it was; no press says yet how far the press did.
+    (before,) = twice.before_that
+    assert before.changed == "oven" and before.moved.tolist() == [True] * 12 + [False] * 4
+    (oven,), (alone,) = before.shifts, redialled(FOUR, rows, noted(("oven", 12))).shifts
+    assert oven.presses == 4 and abs(oven.mean - alone.mean) < 1.5
+    assert 1.0 < oven.sd == pytest.approx(alone.sd, rel=0.3)
+    assert twice.shifts[0].sd == pytest.approx(12.6) and twice.moved.all()
+    moved = twice.on_todays_dial()["cure temperature"] - rows["cure temperature"]
+    assert moved.tolist() == pytest.approx([-oven.mean] * 12 + [0.0] * 4)
+    assert "Before that, oven changed" in twice.sentence
+    assert "Since the change before that" in twice.fit.describe()
+
+
+def test_changes_each_keep_their_share_of_what_was_known():
+    """Prints from before two new lots are less alike today's than those between the two."""
+    later = graded(FOUR, plan(FOUR, 4, seed=3).runs, seed=5).assign(press=[13, 14, 15, 16])
+    rows = pd.concat([BEFORE, later], ignore_index=True)
+    post = redialled(FOUR, rows, noted(("powder", 12), ("film", 16))).fit.posterior
+    at = post.data.at
+    assert at.before_change[post.data.is_observed].sum(axis=0).tolist() == [32, 24]
+    kept = kept_between(at.before_change, None, post.prior.change_correlation)
+    assert sorted(set(kept.ravel().round(6))) == [0.9025, 0.95]

@@ -115,13 +115,13 @@ def test_washing_makes_nothing_better_on_either_side_of_a_change() -> None:
     """What is known of washing is known where a press was made: on the dial of its own day."""
     results = graded(OUT_OF_ORDER, plan(OUT_OF_ORDER, 6).runs, 0)
     both = pd.concat([results, results.assign(press=results["press"] + 6)], ignore_index=True)
-    before = np.arange(12) < 6
+    before = np.arange(12)[:, None] < 6
     data = Coding(OUT_OF_ORDER).data(both, before)
     told = data.rows(np.flatnonzero(~data.is_observed)).at
     assert told.before_change is not None and told.n == 20
     assert told.before_change.sum() == 10 and len(DesignPoints.of(told).first_rows) == 10
     assert data.at.before_change is not None
-    assert set(data.press[data.is_observed & data.at.before_change]) == set(range(6))
+    assert set(data.press[data.is_observed & data.at.before_change[:, 0]]) == set(range(6))
 
 
 def test_a_session_without_washes_is_fitted_as_ever() -> None:

@@ -114,10 +114,10 @@ def test_what_was_pressed_before_a_change_stands_where_it_has_moved_to() -> None
     """Today's bench does 0.3 more of the first setting: the same as the old settings 0.3 lower,
     and what is kept of the field is a correlation between before and now."""
     then, now = _points(5, 8), _points(4, 9, nodes=5)
-    before = replace(then, before_change=np.ones(5, dtype=bool))
+    before = replace(then, before_change=np.ones((5, 1), dtype=bool))
     lower = replace(then, nodes=then.nodes - np.array([0.3, 0, 0, 0])[None, :, None])
     moved = replace(SCALES, shift=np.array([0.3, 0.0, 0.0, 0.0]))
-    prior, kept = Prior(), Prior(change_correlation=0.8)
+    prior, kept = Prior(), Prior(change_correlation=(0.8,))
     weights = np.random.default_rng(10).normal(size=(5, 2))
     told = field.covariance_and_input_noise(now, lower, SHAPE, SCALES, prior, weights)
     found = field.covariance_and_input_noise(now, before, SHAPE, moved, prior, weights)

@@ -23,11 +23,11 @@ def test_the_sums_over_places_are_the_sums_over_rows() -> None:
     results.loc[7, "wash"] = np.nan
     fitted = fit(FOUR, results)
     post = fitted.posterior
-    before = np.arange(post.data.n) % 3 == 0  # a place before a change is another place
+    before = np.arange(post.data.n)[:, None] % 3 == 0  # a place before a change is another place
     for data in (post.data, replace(post.data, at=replace(post.data.at, before_change=before))):
         post = replace(post, data=data)
         distinct = {
-            (*row.ravel(), fabric, data.at.before_change is not None and before[k])
+            (*row.ravel(), fabric, data.at.before_change is not None and before[k, 0])
             for k, (row, fabric) in enumerate(zip(data.at.nodes, data.at.fabric, strict=True))
         }
         assert data.design_points.at.n == len(distinct) < data.n

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -115,14 +114,15 @@ def redialled(
 
     changes: a frame as of ``changes.frame``.  fabric: whose target the first new presses lie
     beside (default: the one with most grades before the change).  A new fabric is no change to the
-    others; it is one to itself when it is the ``fabric`` asked for.  Presses from before several
-    changes are moved once for each, the later moves by the middle of what the presses in between
-    said.
+    others; it is one to itself when it is the ``fabric`` asked for.  All changes are
+    integrated at once.
     """
     if not len(changes):
         return None
     # Imported when something changed: it brings the whole fit along.
-    from dtfexp.dialin.recalibrate.redial import redial
+    import numpy as np
+
+    from dtfexp.dialin.recalibrate.redial import redial, redial_through
     from dtfexp.dialin.recalibrate.shift import graded_rows
 
     if fabric is not None:
@@ -130,12 +130,12 @@ def redialled(
     noted = _with_presses_between(changes, results, session)
     press = results["press"]
     known = None
-    for k, (what, after) in enumerate(noted):
-        end = noted[k + 1][1] if k + 1 < len(noted) else math.inf
-        earlier = results[press <= after] if known is None else known.on_todays_dial()
-        chosen = fabric or _most_graded_fabric(earlier, session)
-        now = results[(press > after) & (press <= end)]
-        known = redial(session, earlier, chosen, changed=what, now=now)
+    if noted:
+        ends = [after for _, after in noted]
+        chapter = np.searchsorted(ends, press)
+        chapters = [results[chapter == k] for k in range(len(ends) + 1)]
+        chosen = fabric or _most_graded_fabric(results[chapter < len(ends)], session)
+        known = redial_through(session, chapters, chosen, [what for what, _ in noted])
     added = changes.loc[changes["what"] == "fabric", "after_press"]
     if known is None and fabric is not None and len(added):
         old = results[press <= added.max()]

@@ -112,12 +112,24 @@ def describe_fit(fit: FittedModel) -> str:
 
 def _shift_lines(fit: FittedModel) -> list[str]:
     """Return one line for each temperature moved by a noted change; none without a change."""
-    post = fit.posterior
+    post, lines = fit.posterior, []
+    for change, kept in enumerate(post.prior.change_correlation):
+        since = "the change before that" if change else "the change"
+        told = _moved_by(fit, change)
+        if told or kept < 1.0:
+            lines.append(f"Since {since} (correlation of prints before and after {kept:.2f}):")
+            lines += told
+    return lines
+
+
+def _moved_by(fit: FittedModel, change: int) -> list[str]:
+    """Return one line for each temperature that a change may have moved; 0: the last change."""
+    post, count = fit.posterior, len(fit.session.factors)
     moved, lines = post.shift(), []
     for column, before in enumerate(post.prior.shift_sd if moved is not None else ()):
-        if not before or moved is None:
+        if not before or moved is None or column // count != change:
             continue
-        factor = fit.session.factors[column]
+        factor = fit.session.factors[column % count]
         half = 0.5 * (factor.bounds[1] - factor.bounds[0])
         mean, sd = (half * float(known[column]) for known in moved)
         size, give, prior = (
@@ -127,9 +139,6 @@ def _shift_lines(fit: FittedModel) -> list[str]:
             f"  {factor.name}: {size} {'hotter' if mean > 0 else 'cooler'} now, give or take {give}"
             f"  [none, give or take {prior}: what changed may have moved it]"
         )
-    if lines or post.prior.change_correlation < 1.0:
-        kept = f"{post.prior.change_correlation:.2f}"
-        lines.insert(0, f"Since the change (correlation of prints before and after {kept}):")
     return lines
 
 

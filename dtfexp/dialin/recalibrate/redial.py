@@ -13,7 +13,7 @@ Estimation of the shifts: :mod:`dtfexp.dialin.recalibrate.shift`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -57,6 +57,15 @@ if TYPE_CHECKING:
 UNVARIED_CORRELATION = 0.7
 
 
+@dataclass(frozen=True)
+class EarlierChange:
+    """A change before the last: what changed, its shifts, and the rows of the fit it moved."""
+
+    changed: str
+    shifts: tuple[Shift, ...]
+    moved: NDArray[np.bool_]
+
+
 @dataclass(frozen=True, repr=False)
 class Redial:
     """A session after a change.
@@ -64,7 +73,8 @@ class Redial:
     ``fit`` is of earlier and new presses, in today's settings; ``shifts`` give the posterior of
     each temperature that may have shifted, ``moved`` the rows of the fit's results that are
     shifted; ``now`` are the checked results since the change; ``target`` is the earlier set-point,
-    None for that of the earlier window.
+    None for that of the earlier window. ``before_that``: the changes before, the last first, and
+    ``chapters`` the earlier results between them.
     """
 
     session: Session
@@ -76,6 +86,8 @@ class Redial:
     shifts: tuple[Shift, ...]
     moved: NDArray[np.bool_]
     target: Mapping[str, Any] | None
+    before_that: tuple[EarlierChange, ...] = ()
+    chapters: tuple[pd.DataFrame, ...] = ()
 
     def window(self, *, pass_rate: float = 0.90, confidence: float | None = None) -> Window:
         """Return the present window: see :meth:`dtfexp.dialin.fit.Fit.window`."""
@@ -122,7 +134,7 @@ class Redial:
     def _beside_target(self) -> pd.DataFrame:
         target = self.target
         if target is None:
-            target = fit(self.session, self.earlier).window(self.fabric).target
+            target = self._before_the_change().window(self.fabric).target
         rows = []
         for offsets in shift_probe_offsets([shift.factor for shift in self.shifts]):
             beside = {f.name: float(target[f.name]) + offset for f, offset in offsets}
@@ -136,11 +148,21 @@ class Redial:
         names = [shift.factor.name for shift in self.shifts]
         return f"{and_list(names)} {'has' if len(names) == 1 else 'have'}"
 
+    def _before_the_change(self) -> Fit:
+        if not self.before_that:
+            return fit(self.session, self.earlier)
+        changes = [one.changed for one in self.before_that[::-1]]
+        return redial_through(self.session, self.chapters, self.fabric, changes).fit
+
     def on_todays_dial(self) -> pd.DataFrame:
         """Return earlier and new presses, the earlier settings moved by the mean of each shift."""
         out = self.fit.results
-        for shift in self.shifts:
-            out = shifted(shift.factor, out, self.moved, shift.mean)
+        for shifts, moved in (
+            (self.shifts, self.moved),
+            *((one.shifts, one.moved) for one in self.before_that),
+        ):
+            for shift in shifts:
+                out = shifted(shift.factor, out, moved, shift.mean)
         return out
 
     @property
@@ -157,9 +179,12 @@ class Redial:
             told += [shift.sentence() for shift in self.shifts]
         else:
             told.append(f"How far {self._moved_text} moved is not known yet.")
+        told += [
+            f"Before that, {one.changed} changed; that is allowed for." for one in self.before_that
+        ]
         if self.changed == "fabric":
             told.append("The new fabric borrows from the earlier ones.")
-        elif self.fit.posterior.prior.change_correlation < 1.0:
+        elif min(self.fit.posterior.prior.change_correlation) < 1.0:
             told.append("The earlier ones are a guide, not a proof.")
         return " ".join(told)
 
@@ -188,34 +213,72 @@ def redial(
     """
     if not isinstance(changed, str) or changed not in CHANGES:
         raise fields.refusal("changed", changed, f"one of {', '.join(CHANGES)}", PlanError)
-    name = session.fabric(fabric).name
     old = check_results(session, earlier)
-    new = old.iloc[:0] if now is None else check_results(session, now)
-    change = CHANGES[changed]
-    moving = [
-        ShiftPrior(factor, sd * convert_difference(1.0, "°C", factor.unit), change.cause_text)
-        for stage, sd in known_moves(session.experience, changed, change.moves).items()
-        if (factor := _temperature(session, stage)) is not None
-    ]
-    both, of_old = _joined_results(session, old, new)
-    prior = Prior(
-        change_correlation=change.correlation
-        if len(moving) == len(change.moves)
-        else UNVARIED_CORRELATION
-    )
-    if changed == "fabric":
-        moved = (both["fabric"] != name).to_numpy()
-    elif changed in ("oven", "press"):
-        # A reading of the reached temperature holds whatever the dial shows now.
-        moved = of_old & np.logical_and.reduce(
-            [known_by_set_point(one.factor, both) for one in moving]
-        )
-    else:
-        moved = of_old
+    new = old.iloc[:0] if now is None else now
+    return redial_through(session, [old, new], fabric, [changed], target)
+
+
+def redial_through(
+    session: Session,
+    chapters: Sequence[pd.DataFrame],
+    fabric: str | Fabric,
+    changes: Sequence[str],
+    target: Mapping[str, Any] | None = None,
+) -> Redial:
+    """Return a session dialled in again after several changes, all integrated at once.
+
+    ``chapters``: results before the first change, between each two, and since the last; otherwise
+    as :func:`redial`, which is the case of one change.
+    """
+    name = session.fabric(fabric).name
+    checked = [check_results(session, chapter) for chapter in chapters]
+    old, new = check_results(session, pd.concat(checked[:-1], ignore_index=True)), checked[-1]
+    both = _joined_results(session, old, new)
+    ends = np.cumsum([len(chapter) for chapter in checked[:-1]])
+    graded = [_graded_count(session, chapter) for chapter in checked[1:]]
+    moving, moved, kept = [], [], []
+    for changed, end in zip(changes, ends, strict=True):
+        change = CHANGES[changed]
+        may_move = [
+            ShiftPrior(factor, sd * convert_difference(1.0, "°C", factor.unit), change.cause_text)
+            for stage, sd in known_moves(session.experience, changed, change.moves).items()
+            if (factor := _temperature(session, stage)) is not None
+        ]
+        all_vary = len(may_move) == len(change.moves)
+        moving.append(may_move)
+        moved.append(_moved_rows(both, np.arange(len(both)) < end, changed, name, may_move))
+        kept.append(change.correlation if all_vary else UNVARIED_CORRELATION)
+    # The last change first, as people are told of them.
     fitted, shifts = fit_with_shift(
-        session, both, moved, moving, prior, _graded_count(session, new)
+        session,
+        both,
+        np.column_stack(moved[::-1]),
+        moving[::-1],
+        Prior(change_correlation=tuple(kept[::-1])),
+        graded[::-1],
     )
-    return Redial(session, name, changed, old, new, fitted, shifts, moved, target)
+    before_that = tuple(map(EarlierChange, changes[-2::-1], shifts[1:], moved[-2::-1]))
+    return Redial(
+        session, name, changes[-1], old, new, fitted, shifts[0], moved[-1], target,
+        before_that if len(changes) > 1 else (), tuple(checked[:-1]),
+    )  # fmt: skip
+
+
+def _moved_rows(
+    both: pd.DataFrame,
+    earlier: NDArray[np.bool_],
+    changed: str,
+    fabric: str,
+    moving: Sequence[ShiftPrior],
+) -> NDArray[np.bool_]:
+    """Return which rows a change moved."""
+    if changed == "fabric":
+        return np.asarray((both["fabric"] != fabric).to_numpy())
+    if changed in ("oven", "press"):
+        # A reading of the reached temperature holds whatever the dial shows now.
+        by_dial = [known_by_set_point(one.factor, both) for one in moving]
+        return np.asarray(earlier & np.logical_and.reduce(by_dial), dtype=bool)
+    return earlier
 
 
 def _temperature(session: Session, stage: str) -> Factor | None:
@@ -227,14 +290,11 @@ def _graded_count(session: Session, results: pd.DataFrame) -> int:
     return int(graded_rows(session, results).sum())
 
 
-def _joined_results(
-    session: Session, old: pd.DataFrame, new: pd.DataFrame
-) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
-    """Return both frames as one, and which rows are from before."""
+def _joined_results(session: Session, old: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+    """Return both frames as one, the earlier first."""
     old = old.copy()
     # Numbers used in both frames are from two logbooks: renumber the earlier ones.
     for column in ("press", "oven_load", "press_round"):
         if len(new) and set(old[column]) & set(new[column]):
             old[column] += int(new[column].max())
-    both = check_results(session, pd.concat([old, new], ignore_index=True))
-    return both, np.arange(len(both)) < len(old)
+    return check_results(session, pd.concat([old, new], ignore_index=True))

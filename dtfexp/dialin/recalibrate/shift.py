@@ -78,33 +78,38 @@ def fit_with_shift(
     session: Session,
     results: pd.DataFrame,
     before: Bools,
-    moving: Sequence[ShiftPrior],
+    moving: Sequence[Sequence[ShiftPrior]],
     prior: Prior,
-    presses: int,
-) -> tuple[Fit, tuple[Shift, ...]]:
-    """Return the fit with unknown shifts of the rows ``before`` (n,), and their posteriors.
+    presses: Sequence[int],
+) -> tuple[Fit, list[tuple[Shift, ...]]]:
+    """Return the fit with the unknown shifts of c changes, the last first, and their posteriors.
 
-    ``prior.kept`` is the correlation of the fields before and after; ``presses`` graded ones were
-    made since. The fit keeps the results as pressed. METHODS.md, equation (30).
+    ``before`` (n, c): rows that each change moved; ``moving``: what it may have moved;
+    ``prior.change_correlation`` (c,): of the fields before and after; ``presses`` graded ones were
+    made between it and the next. The fit keeps the results as pressed. METHODS.md, equation (30).
     """
     coding = Coding(session)
     data, shape = in_fitted_units(coding.data(results, before), coding.shape, prior)
-    told = np.zeros(len(session.factors))
-    for one in moving:
-        told[session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
-    moved_prior = replace(prior, shift_sd=tuple(told))
+    told = np.zeros((len(moving), len(session.factors)))
+    for change, some in enumerate(moving):
+        for one in some:
+            told[change, session.factors.index(one.factor)] = one.sd / _half_range(one.factor)
+    moved_prior = replace(prior, shift_sd=tuple(told.ravel()))
     learnt = learnt_prior(session)
     posterior = infer(data, shape, coding.graded, moved_prior, learnt=learnt)
-    shifts, known = [], posterior.shift()
-    for one in moving:
-        column = session.factors.index(one.factor)
-        half = _half_range(one.factor)
+    known = posterior.shift()
+
+    def shift(change: int, one: ShiftPrior) -> Shift:
         # Without presses on both sides the posterior is the prior, exactly.
         found = (0.0, one.sd)
-        if presses and known is not None:
+        if presses[change] and known is not None:
+            column = change * len(session.factors) + session.factors.index(one.factor)
+            half = _half_range(one.factor)
             found = (float(known[0][column]) * half, float(known[1][column]) * half)
-        shifts.append(Shift(one.factor, *found, presses, one.cause_text))
-    return Fit(session, results, posterior), tuple(shifts)
+        return Shift(one.factor, *found, presses[change], one.cause_text)
+
+    shifts = [tuple(shift(change, one) for one in some) for change, some in enumerate(moving)]
+    return Fit(session, results, posterior), shifts
 
 
 def shifted(factor: Factor, results: pd.DataFrame, before: Bools, by: float) -> pd.DataFrame:

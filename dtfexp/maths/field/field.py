@@ -22,7 +22,14 @@ from numpy.typing import NDArray
 from dtfexp.maths.field.general_trend import kernel_prior
 from dtfexp.maths.field.input_noise import input_noise_moments
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
-from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points, difference_rows
+from dtfexp.maths.field.points import (
+    CURE,
+    PRESS,
+    FieldShape,
+    Points,
+    difference_rows,
+    kept_between,
+)
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -181,14 +188,7 @@ def _fabric_correlations(
     Partial pooling of fabrics, and the correlation kept after a change.
     """
     same = (a.fabric[rows][:, None] == b.fabric[None, :]).astype(float)
-    kept: Array | float = 1.0
-    if prior.change_correlation != 1.0 and not (
-        a.before_change is None and b.before_change is None
-    ):
-        of_a, of_b = (
-            np.zeros(p.n, bool) if p.before_change is None else p.before_change for p in (a, b)
-        )
-        kept = np.where(of_a[rows][:, None] == of_b[None, :], 1.0, prior.change_correlation)
+    kept = kept_between(a.take(rows).before_change, b.before_change, prior.change_correlation)
     cure, press, intercept = (
         np.asarray(kept * (rho + (1.0 - rho) * same))
         for rho in (prior.fabric_cure, prior.fabric_press, prior.fabric_intercept)

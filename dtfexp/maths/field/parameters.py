@@ -52,11 +52,11 @@ class Prior:
     # allowed for, one such grade costs a window more often than not
     # (``tests/bench/bench_blunders``).
     wrong_share: float = 0.02
-    # After a change (see Points.before_change): sd in codes of how far each column has moved
-    # (empty: none
-    # has), and the correlation of the field with what it was, once moved.
+    # After changes, the last first (see Points.before_change): sd in codes of how far each moved
+    # every column, change by change (empty: none has), and the correlation of the field with what
+    # it was before each, once moved.
     shift_sd: tuple[float, ...] = ()
-    change_correlation: float = 1.0
+    change_correlation: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -67,10 +67,10 @@ class Hyperparameters:
     ``interaction``: factor of two-factor parts. ``load_sd``, ``round_sd``: sd of batch effects, in
     grades. ``outcome_correlation``: of the outcomes' fields. ``noise`` (n_outcomes,): press noise
     in grades. ``ceiling``: the best print's height above the acceptance cut. ``dose_share``: the
-    share of a stage's effects that its dose carries. ``shift`` (d,): by how much each setting acts
-    since a change, in codes (None: no change). ``trend``: the low-order part as earlier sessions
-    taught it (None: that of the general prior). ``eye_share``: share of the variance of press
-    noise that is the eye's, where coupons were judged again (None: none were).
+    share of a stage's effects that its dose carries. ``shift`` (c d,): by how much each setting
+    acts since each of c changes, in codes (None: no change). ``trend``: the low-order part as
+    earlier sessions taught it (None: that of the general prior). ``eye_share``: share of the
+    variance of press noise that is the eye's, where coupons were judged again (None: none were).
     """
 
     amplitude: float

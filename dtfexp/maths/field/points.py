@@ -72,13 +72,30 @@ class FieldShape:
         return [setting, *(len(self.stage) + k for k in doses)]
 
 
+def kept_between(a: Bools | None, b: Bools | None, kept: tuple[float, ...]) -> Array | float:
+    """Return the correlation (n_a, n_b) of what was before changes (n, c) with what was not.
+
+    ``kept`` (c,): of each change. METHODS.md, equation (30).
+    """
+    if a is None and b is None:
+        return 1.0
+    of_a, of_b = (np.zeros((1, len(kept)), dtype=bool) if x is None else x for x in (a, b))
+    out: Array | float = 1.0
+    for change, share in enumerate(kept):
+        if share != 1.0:
+            same = of_a[:, change][:, None] == of_b[:, change][None, :]
+            out = out * np.where(same, 1.0, share)
+    return out
+
+
 @dataclass(frozen=True)
 class Points:
     """Points at which the field is evaluated.
 
     ``nodes`` (n, d, q): codes reached by the machines around each set-point (q = 1: exact);
-    ``weights`` (q,) of the nodes; ``fabric`` (n,) index; ``before_change`` (n,): true for settings
-    made before a change, which are moved by ``Hyperparameters.shift`` (None: none is). Columns of
+    ``weights`` (q,) of the nodes; ``fabric`` (n,) index; ``before_change`` (n, c): true for
+    settings from before each of c changes, the last first, which are moved by
+    ``Hyperparameters.shift`` (None: none is). Columns of
     words repeat the code. ``doses``: pairs of columns whose sums are the last columns (see
     :meth:`with_doses`). ``subtracted_nodes`` (n, d, q): where not NaN, the row is the field at
     ``nodes`` less that there (None: no row is a difference).
@@ -116,11 +133,13 @@ class Points:
             one, two = (missing(p) if x is None else x for p, x in ((self, one), (other, two)))
             return np.concatenate([one, two])
 
+        noted = [p.before_change for p in (self, other) if p.before_change is not None]
+        changes = noted[0].shape[1] if noted else 0
         return Points(
             np.concatenate([self.nodes, other.nodes]),
             self.weights,
             np.concatenate([self.fabric, other.fabric]),
-            both("before_change", lambda p: np.zeros(p.n, dtype=bool)),
+            both("before_change", lambda p: np.zeros((p.n, changes), dtype=bool)),
             subtracted_nodes=both("subtracted_nodes", lambda p: np.full(p.nodes.shape, np.nan)),
         )
 
@@ -143,12 +162,12 @@ class Points:
     def shifted(self, shift: Array | None) -> Points:
         """Return the points in today's settings.
 
-        After a shift of ``shift`` (d,) codes (or None), the same effect is reached at a lower
-        setting. METHODS.md, equation (30).
+        After shifts of ``shift`` (c d,) codes, change by change (or None), the same effect is
+        reached at a lower setting. METHODS.md, equation (30).
         """
         if self.before_change is None or shift is None:
             return self
-        by = np.where(self.before_change[:, None], shift[None, :], 0.0)
+        by = self.before_change @ shift.reshape(self.before_change.shape[1], -1)
         return replace(self, nodes=self.nodes - by[:, :, None])
 
     def with_doses(self, pairs: Pairs) -> Points:
@@ -205,7 +224,8 @@ class Points:
         if columns not in self._together:
             code = np.asarray(self.fabric, dtype=np.int64)
             if self.before_change is not None:
-                code = 2 * code + self.before_change
+                for before in self.before_change.T:
+                    code = 2 * code + before
             for k in columns:
                 first, at = self.levels[k]
                 # Renumber each time: a product of many sizes would overflow.

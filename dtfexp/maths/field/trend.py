@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from dtfexp.maths.field.points import Points
+from dtfexp.maths.field.points import Points, kept_between
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -106,15 +106,17 @@ class LearntTrend:
         whole = np.concatenate([self.mean, self.mean.mean(axis=0, keepdims=True)])
         return np.asarray(np.einsum("np,nop->no", self.terms.at(points), whole[points.fabric]))
 
-    def covariance(self, a: Points, b: Points, kept: float) -> Array:
-        """Return the covariance (n_a, n_b) of one outcome; ``kept`` of it after a change."""
+    def covariance(self, a: Points, b: Points, kept: tuple[float, ...]) -> Array:
+        """Return the covariance (n_a, n_b) of one outcome; ``kept`` of it after each change."""
         return self._between(self.terms.at(a) @ self.root, a, b, kept)
 
     def variance(self, a: Points) -> Array:
         """Return the variance (n_a,) of one outcome."""
         return np.asarray(np.sum((self.terms.at(a) @ self.root) ** 2, axis=1))
 
-    def steps(self, a: Points, all_sd: Array, b: Points, kept: float, weights: Array) -> Array:
+    def steps(
+        self, a: Points, all_sd: Array, b: Points, kept: tuple[float, ...], weights: Array
+    ) -> Array:
         """Return half the change (n_a, d, O) of the posterior mean from one sd below to above.
 
         As in :func:`dtfexp.maths.field.field.spread_effects`.
@@ -128,15 +130,10 @@ class LearntTrend:
                 out[:, k, :] += self._between(change @ self.root, a, b, kept) @ weights
         return out
 
-    def _between(self, white: Array, a: Points, b: Points, kept: float) -> Array:
+    def _between(self, white: Array, a: Points, b: Points, kept: tuple[float, ...]) -> Array:
         other = self.terms.at(b) @ self.root
         out = white @ other.T
         same = a.fabric[:, None] == b.fabric[None, :]
         if not same.all():
             out = np.where(same, out, (white * self.pools) @ other.T)
-        if kept != 1.0 and not (a.before_change is None and b.before_change is None):
-            of_a, of_b = (
-                np.zeros(x.n, bool) if x.before_change is None else x.before_change for x in (a, b)
-            )
-            out *= np.where(of_a[:, None] == of_b[None, :], 1.0, kept)
-        return np.asarray(out)
+        return np.asarray(out * kept_between(a.before_change, b.before_change, kept))

@@ -29,9 +29,7 @@ class DesignPoints:
     def of(cls, points: Points) -> DesignPoints:
         size = points.nodes.shape[1] * points.nodes.shape[2]
         keys = [points.nodes.reshape(points.n, size), points.fabric[:, None].astype(float)]
-        keys += (
-            [] if points.before_change is None else [points.before_change[:, None].astype(float)]
-        )
+        keys += [] if points.before_change is None else [points.before_change.astype(float)]
         # A difference has a second end; replace NaN elsewhere, because NaN differs from itself.
         keys += (
             []

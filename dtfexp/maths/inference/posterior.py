@@ -40,7 +40,7 @@ class Posterior:
         return bool(self.sites.converged.all() and self.sites.resolved.all())
 
     def shift(self) -> tuple[Array, Array] | None:
-        """Mean and sd (d,) of each setting's move in codes; None: no change was looked for."""
+        """Mean and sd (c d,) of each setting's move in codes, change by change; None: no change."""
         found = [s.shift for s in self.integration_points if s.shift is not None]
         if not found:
             return None

@@ -15,7 +15,7 @@ from scipy.special import logit
 
 from dtfexp.maths.field.general_trend import general_trend, terms_of
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
-from dtfexp.maths.field.points import FieldShape, difference_rows
+from dtfexp.maths.field.points import FieldShape, difference_rows, kept_between
 from dtfexp.maths.inference.hyperparameters import (
     HYPER_PRIORS,
     NOISE_COMMON,
@@ -68,7 +68,7 @@ def trend_message(post: Posterior, fabric: int, outcome: int) -> Message:
     cross = trend.with_row(terms.at(points), points.fabric == fabric, post.prior)
     if points.before_change is not None:
         # Of today's bench: what was pressed before a change is correlated with it.
-        cross = cross * np.where(points.before_change, post.prior.change_correlation, 1.0)
+        cross = cross * kept_between(None, points.before_change, post.prior.change_correlation)
     cross = difference_rows(cross.T, ends).T * post.row_outcome_correlation(0)[:, outcome]
     mean = trend.mean + cross @ post.sites.weights[0]
     link = cross @ post.sites.root[0]

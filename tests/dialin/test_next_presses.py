@@ -10,7 +10,13 @@ from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.following import candidates
 from dtfexp.dialin.following import next_presses as following
-from dtfexp.dialin.following.batch import CELL_BUDGET, _stacked_cells, _was_pressed, choose_batch
+from dtfexp.dialin.following.batch import (
+    CELL_BUDGET,
+    _stacked_cells,
+    _was_pressed,
+    after_price,
+    choose_batch,
+)
 from dtfexp.dialin.following.candidates import candidate_pool
 from dtfexp.dialin.following.likely_window import LikelyWindow, _zoom_range, likely_window
 from dtfexp.dialin.following.next_presses import batch_reason
@@ -178,6 +184,11 @@ def test_a_temperature_not_set_before_costs_eight_of_a_hundred() -> None:
     assert pool.changeover_factor((120.0, 300.0), used) == 1.0
     assert pool.changeover_factor((125.0, 300.0), used) == pytest.approx(0.92)
     assert pool.changeover_factor((125.0, 305.0), used) == pytest.approx(0.8464)
+
+
+@pytest.mark.parametrize(("gain", "left"), [(2.0, 1.0), (0.0, 0.0), (-2.0, -4.0)])
+def test_a_price_of_a_half_halves_a_gain_and_doubles_a_loss(gain: float, left: float) -> None:
+    assert after_price(gain, 0.5) == left
 
 
 def test_a_word_that_never_holds_takes_no_presses_from_one_that_does() -> None:

@@ -192,14 +192,20 @@ def _best_group(
             branch.add_press(choice)
             picked.append(int(members[choice]))
             left &= twice | (pool.duplicate_code[members] != pool.duplicate_code[members[choice]])
-        gain, price = branch.value - start, pool.changeover_factor(key, used)
-        # A price makes every gain smaller, a loss (cells proven already) larger.
-        gain *= price if gain > 0 else 1 / price
+        gain = after_price(branch.value - start, pool.changeover_factor(key, used))
         if gain > best[0] + 1e-12:
             best = (gain, picked)
     for choice in best[1]:
         outlook.add_press(choice)
     return best[1]
+
+
+def after_price(gain: float, price: float) -> float:
+    """Return a gain made smaller by a price below 1; a loss (of cells proven already) larger.
+
+    METHODS.md, equation (29).
+    """
+    return gain * price if gain > 0.0 else gain / price
 
 
 def _stacked_cells(coding: Coding, mapped: dict[str, LikelyWindow]) -> WeightedCells:

@@ -155,6 +155,13 @@ def test_a_worn_code_is_never_taken_for_another(worn, session, presses, reason):
     assert [(one.label, one.reason) for one in found.refused] == [(LABEL, reason)]
 
 
+def test_teal_on_cloth_much_like_it_is_no_coupon():
+    picture = np.full((400, 400, 3), (158, 188, 188), np.uint8)
+    picture[:20] = 255
+    picture[100:300, 120:290] = (142, 188, 188)
+    assert [one.reason for one in read(picture, SESSION, [12]).refused] == ["no code"]
+
+
 def test_print_beside_its_place_is_refused(washed):
     picture = washed[2]
     (place,) = finding.places(picture, finding.codes(picture))

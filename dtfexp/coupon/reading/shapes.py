@@ -107,7 +107,7 @@ def _corners(points: Array, filled: float = _FILLED) -> Array | None:
     from scipy.spatial import ConvexHull
     from skimage.measure import approximate_polygon
 
-    if np.ptp(points, axis=0).min() < 8:
+    if not len(points) or np.ptp(points, axis=0).min() < 8:
         return None
     hull = points[ConvexHull(points).vertices]
     hull = approximate_polygon(np.concatenate([hull, hull[:1]]), _BLUNT)[:-1]

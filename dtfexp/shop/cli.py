@@ -8,6 +8,7 @@ import sys
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, NoReturn
 
 from dtfexp.describe import fields
@@ -300,6 +301,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         if args.command is None:
             parser().print_help()
             return 0
+        if args.command not in ("plan", "check") and "logbook" in args:
+            # Before anything heavy is loaded: a mistyped name is told at once.
+            from dtfexp.book.store.store import check_header
+
+            check_header(Path(args.logbook))
         return args.handler(args) or 0
     except DtfexpError as error:
         print(f"dtfexp: {_one_line(error)}", file=sys.stderr)

@@ -184,12 +184,16 @@ def grade_the_washes(walk: Walk, form: Form) -> None:
 
 def report(walk: Walk) -> None:
     """Windows, report and cards, each batch anew."""
-    folder = walk.folder / "report"
-    before = (folder / "report.html").read_bytes() if folder.exists() else b""
+    page = walk.folder / "report" / "report.html"
+
+    def written() -> bytes:
+        return page.read_bytes() if page.exists() else b""
+
+    before = written()
     walk.open("3_report.ipynb", f'{SHEET} [data-k="do:keep 0"]')
-    cards = {path.name for path in folder.glob("card-*.pdf")}
+    wait_for(lambda: written() != before, 240, "a new report")
+    cards = {path.name for path in page.parent.glob("card-*.pdf")}
     assert cards == {"card-cotton-tee.pdf", "card-polyester.pdf"}
-    assert (folder / "report.html").read_bytes() != before
 
 
 def next_presses(walk: Walk, presses: int) -> None:

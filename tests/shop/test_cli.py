@@ -217,6 +217,16 @@ def test_help_names_every_design_and_loads_nothing_heavy() -> None:
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
+def test_a_mistyped_logbook_is_told_before_anything_heavy_is_loaded() -> None:
+    code = (
+        "import sys; from dtfexp.shop.cli import main; told = main(['status', 'no.dtfbook']); "
+        "sys.exit(told if not {'numpy', 'pandas'} & set(sys.modules) else 99)"
+    )
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    assert found.returncode == 2
+    assert b"no.dtfbook does not exist; check the name, or make it with" in found.stderr
+
+
 def test_help_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
     commands = ["demo", "new", "plan", "sheet", "next", "import", "report", "open", "backup",
                 "check"]  # fmt: skip

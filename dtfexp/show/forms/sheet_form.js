@@ -119,13 +119,13 @@ function render({ model, el }) {
     if (held) return;
     const active = el.contains(document.activeElement) ? document.activeElement : null;
     const key = active?.getAttribute("data-k");
-    const caret = active && active.tagName === "INPUT" && active.type === "text" ? active.selectionStart : null;
+    const marked = active && active.tagName === "INPUT" && active.type === "text" ? [active.selectionStart, active.selectionEnd] : null;
     root.replaceChildren(...state.sections.map(part),
       said.at === "" && said.text ? make("div", { className: `said ${said.kind}`, role: "status" }, said.text) : "");
     if (!key) return;
     const again = [...root.querySelectorAll("[data-k]")].find((node) => node.getAttribute("data-k") === key);
     again?.focus({ preventScroll: true });
-    if (again && caret !== null) again.setSelectionRange(caret, caret);
+    if (again && marked) again.setSelectionRange(...marked);
   }
 
   // Jupyter's one-letter commands (a, b, dd …) must not act on cells while the form is used.

@@ -243,7 +243,7 @@ function render({ model, el }) {
     const p = form.press(ui.press);
     const active = el.contains(document.activeElement) ? document.activeElement : null;
     const key = active?.getAttribute("data-k");
-    const caret = active && active.tagName === "INPUT" ? active.selectionStart : null;
+    const marked = active && active.tagName === "INPUT" ? [active.selectionStart, active.selectionEnd] : null;
     const view = ui.view === "wash" ? washView(form)
       : p ? (ui.curing ? cureView(form, p, form.stop()) : pressView(form, p)) : [make("p", {}, "No test press is planned yet. Make a plan first (1_plan).")];
     form.root.replaceChildren(
@@ -254,7 +254,7 @@ function render({ model, el }) {
     const again = form.find(key);
     // Never on to a grade of the next press: Enter held too long would choose it.
     (again && !again.disabled ? again : form.root).focus({ preventScroll: true });
-    if (again && caret !== null) again.setSelectionRange(caret, caret);
+    if (again && marked?.[0] != null) again.setSelectionRange(...marked);
   }
 
   function freshen() {

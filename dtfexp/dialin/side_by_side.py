@@ -18,15 +18,22 @@ R = TypeVar("R")
 FEWEST_PIECES = 3
 #: Seconds without work after which a worker ends.
 _PATIENCE = 60
+#: Filled once this process has started workers.
+_STARTED: list[int] = []
 
 
-def side_by_side(pieces: Sequence[Callable[[], R]], told: Callable[[int], object]) -> list[R]:
+def side_by_side(
+    pieces: Sequence[Callable[[], R]], told: Callable[[int], object] = int, *, start: bool = True
+) -> list[R]:
     """Return the results of all pieces, in order; an error of a piece is raised here.
 
     Pieces and results must be picklable. ``told`` is called here with the number of each piece as
-    its result is there. Workers take the first piece not taken yet, this process the last.
+    its result is there. Workers take the first piece not taken yet, this process the last. Without
+    ``start`` only workers that were started before are used: short pieces are done before others
+    have loaded what they need.
     """
-    further = _further_cores() if len(pieces) >= FEWEST_PIECES else 0
+    enough = len(pieces) >= FEWEST_PIECES and (start or _STARTED)
+    further = _further_cores() if enough else 0
     found: dict[int, R] = {}
     taken: dict[int, Future[R]] = {}
     waiting, lock = deque(range(len(pieces))), Lock()
@@ -75,6 +82,7 @@ def _workers(count: int) -> Any:
     """Return the executor, started when it is first asked for."""
     from joblib.externals.loky import get_reusable_executor
 
+    _STARTED.append(count)
     # One thread each: the libraries would otherwise take all cores in every process.
     threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
     return get_reusable_executor(count, timeout=_PATIENCE, env=threads)

@@ -8,6 +8,7 @@ window; both are weighed by how likely each cell belongs to it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from dtfexp.dialin.fit import Fit
 from dtfexp.dialin.following.candidates import CandidatePool, candidate_pool
 from dtfexp.dialin.following.likely_window import LikelyWindow, likely_window
 from dtfexp.dialin.following.need import FEWEST_PRESSES, need, shared_by_need
+from dtfexp.dialin.side_by_side import side_by_side
 from dtfexp.dialin.window.find_window import target_of
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
 from dtfexp.maths.field.points import Points
@@ -79,7 +81,8 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
     post = at_central_hyperparameters(fitted.posterior)
     # Several fabrics share the work: fewer cells for each.
     budget = int(CELL_BUDGET / np.sqrt(len(names)))
-    mapped = {name: likely_window(fitted, post, name, PASS_RATE, budget) for name in names}
+    likely = [partial(likely_window, fitted, post, n, PASS_RATE, budget) for n in names]
+    mapped = dict(zip(names, side_by_side(likely, start=False), strict=True))
     cells = _stacked_cells(fitted.coding, mapped)
     shares = shared_by_need(
         count, {n: need(m, fitted.presses_used(n), PASS_RATE) for n, m in mapped.items()}
@@ -127,18 +130,21 @@ def _targets_to_press(
     and never pressed within half a spread of every setting.
     METHODS.md, section 9.
     """
+    lost = {name: not mapped[name].has_good_place(LOST) for name in shares}
+    asked = [
+        name
+        for name, share in shares.items()
+        if share
+        and fitted.presses_used(name) >= FEWEST_PRESSES
+        and (lost[name] or (share >= TARGET_FROM and mapped[name].has_good_place(PASS_RATE)))
+    ]
+    found = side_by_side([partial(target_of, fitted, n, PASS_RATE) for n in asked], start=False)
     out = {}
-    for name, share in shares.items():
-        if not share or fitted.presses_used(name) < FEWEST_PRESSES:
-            continue
-        lost = not mapped[name].has_good_place(LOST)
-        if not lost and (share < TARGET_FROM or not mapped[name].has_good_place(PASS_RATE)):
-            continue
-        target = target_of(fitted, name, PASS_RATE)
+    for name, target in zip(asked, found, strict=True):
         if not target or _was_pressed(fitted, name, target):
             continue
         rate = fitted.pass_posterior(pd.DataFrame([target]), name).expected()[0]
-        if lost or rate >= PASS_RATE:
+        if lost[name] or rate >= PASS_RATE:
             out[name] = target
     return out
 

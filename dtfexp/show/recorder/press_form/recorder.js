@@ -334,6 +334,8 @@ function render({ model, el }) {
     forgetArrived();
     // Come back to where one stood, unless that is done meanwhile and nothing is begun there.
     const last = form.stop();
+    // Nothing waits for a wash any more: the next presses are what the form is opened for.
+    if (!form.state.waiting.length) ui.view = "press";
     if (!last || (last.done && (ui.curing || !store.get(`p${last.press}`)))) firstOpen();
     draw();
     form.photos.resend();

@@ -3,9 +3,10 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from dtfexp import Factor, Outcome, Session, plan, redial
+from dtfexp import Factor, Outcome, Session, fit, plan, redial
 from dtfexp.dialin.experience.book_message import BookMessage, book_message
 from dtfexp.dialin.experience.joining import joined, shared_settings
 from dtfexp.dialin.experience.learnt_moments import moments
@@ -21,6 +22,7 @@ from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.trend_message import divided, expected_trend
 
 BEST = (150.0, 17.0)
+STORED = [0.9598208756441995, 0.8201528073915572, 0.9999758649292368]
 
 
 def session(usual=140.0, unit="°C", **more):
@@ -168,3 +170,17 @@ def test_messages_are_kept_to_the_last_digit(messages):
     again = BookMessage.from_text(messages[0].to_text())
     assert again.to_text() == messages[0].to_text()
     assert (again.fields[0].message.precision == messages[0].fields[0].message.precision).all()
+
+
+def test_without_experience_nothing_of_it_is_in_the_answer():
+    """The same digits whether it is left out or None, and whatever is changed of learning.
+
+    The stored ones are of the general model of November 2026: they move with that alone.
+    """
+    rows, at = told(3, both=True), pd.DataFrame([{"press temperature": 150, "press time": 17}])
+    rates = [
+        fit(session(**more), rows).pass_rate(at, "cotton").iloc[0].tolist()
+        for more in ({}, {"experience": None})
+    ]
+    assert rates[0] == rates[1]
+    assert rates[0] == pytest.approx(STORED, abs=1e-6)

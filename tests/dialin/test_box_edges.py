@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -58,18 +60,21 @@ def test_spots_of_a_box_are_corners_middles_and_centre_or_corners_where_those_ar
     assert [len(_spots(np.array([[0.0, 1.0]] * k))) for k in (0, 4, 5)] == [1, 81, 32]
 
 
-def test_a_box_is_two_spreads_wide_where_it_can_be_and_holds_a_step_off_its_edges() -> None:
-    """Good from 4 to 5 in a and from 2 to 8 in b: 1 s is two spreads of 0.5.  One place of a is
-    half as wide as that: it is the box only where no other is, or as wide as was asked."""
-    good = mapped(np.where((X >= 4) & (X <= 5) & (Y >= 2) & (Y <= 8), 1.0, -1.0))
-    box = best_box(good, {})
-    assert box is not None and (box.lo, box.hi) == ((4, 2), (5, 8))
-    # A long strip of one place is larger by its product of 6 / 0.5 and next to nothing: not taken.
-    strip = mapped(np.where((X == 9) | ((X >= 4) & (X <= 5) & (Y >= 4) & (Y <= 5)), 1.0, -1.0))
-    box = best_box(strip, {})
-    assert box is not None and (box.lo, box.hi) == ((4, 4), (5, 5))
-    alone = mapped(np.where(X == 9, 1.0, -1.0))
-    box = best_box(alone, {})
-    assert box is not None and (box.lo, box.hi) == ((9, 0), (9, 10))
-    assert best_box(alone, {"a": 0.5}) is None
-    assert best_box(mapped(-np.ones((11, 11))), {}) is None
+def test_a_box_is_two_spreads_wide_where_it_can_be() -> None:
+    """Two spreads are 2 s.  A strip 1 s wide and 10 s long, 1 x 10 spreads, is larger than a square
+    of 2 x 2, and taken only where nothing is as wide in both settings; one place only where no more
+    was asked for."""
+    strip, square = (X >= 8) & (X <= 9), (X >= 2) & (X <= 4) & (Y >= 4) & (Y <= 6)
+    factors = tuple(replace(f, spread=1.0) for f in TWO)
+
+    def found(good: np.ndarray, **asked: float) -> tuple[tuple[int, ...], tuple[int, ...]] | None:
+        one = mapped(np.where(good, 1.0, -1.0))
+        box = best_box(replace(one, grid=replace(one.grid, factors=factors)), asked)
+        return None if box is None else (box.lo, box.hi)
+
+    assert found(strip | square) == ((2, 4), (4, 6))
+    assert found(strip) == ((8, 0), (9, 10))
+    # Half-widths asked for: 0.5 s is 1 s wide, which the strip is; 0.6 s is more.
+    assert found(strip, a=0.5) == ((8, 0), (9, 10)) and found(strip, a=0.6) is None
+    assert found(X == 9) == ((9, 0), (9, 10)) and found(X == 9, a=0.5) is None
+    assert found(X < 0) is None

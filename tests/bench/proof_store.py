@@ -35,7 +35,7 @@ from tests.book.killing import crowd, crowd_and_copies, kill_writers
 from tests.book.test_archive import restore_odd_kinds
 from tests.book.test_round_trip import take_variants
 
-KILLS = 400
+KILLS = 500
 WRITES = 1000
 CUTS = 100
 CROWD = 250
@@ -57,6 +57,9 @@ def kills(folder: Path) -> None:
         f"lost; {tally.cut_off} kills left a journal (fell into a write); "
         f"{tally.unacknowledged} saved and not yet said; {time.perf_counter() - started:.0f} s"
     )
+    with Logbook.open(path) as book:
+        found = Counter(book.history()["kind"]) + Counter(note.kind for note in book.kept())
+    print("kills: found afterwards", ", ".join(f"{n} {kind}" for kind, n in found.most_common()))
 
 
 def writers(folder: Path) -> None:

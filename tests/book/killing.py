@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from dtfexp import Logbook
-from dtfexp.book.store import photos
+from dtfexp.book.coupons import readings, regrading
+from dtfexp.book.store import photos, plausible
 from tests.book.conftest import shop_plan
+from tests.book.test_coupons import measures, picture
 
 
 @dataclass
@@ -55,6 +57,20 @@ def write_without_end(path: Path, turn: int) -> Callable[[Callable[[str], None]]
                     book.add(shop_plan(book.session, 2, first=planned + 1))
                     planned += 2
                     say(f"press {planned}")
+                elif kind == 8:
+                    picture_ = picture(k % 200) + filler.encode()
+                    say(readings.keep_reading(book, measures(book, press, k % 40), picture_).id)
+                elif kind == 9 and len(graded := book.results().dropna(subset=["peel"])):
+                    say(regrading.judge_again(book, int(graded["press"].iloc[0]), "peel", grade))
+                elif kind == 10:
+                    say(book.bench.changed("film", after_press=press))
+                elif kind == 11:
+                    say(book.bench.count("cotton jersey", 100, k % 9, note=filler[:200]))
+                elif kind == 12:
+                    say(book.bench.look(1, ("grainy", "good")[k % 2]))
+                elif kind == 13:
+                    swapped = {"press temperature": 231.0}  # for 321
+                    say(book.record(press, actual=swapped, note=filler, accept=True))
                 else:
                     grades = {"peel": grade, "wash": grade}
                     say(book.record(press, grades, note=filler))
@@ -62,7 +78,10 @@ def write_without_end(path: Path, turn: int) -> Callable[[Callable[[str], None]]
     return write
 
 
-KINDS = ("record", "note", "photo", "exclude", "redo", "undo", "sheet", "plan")
+KINDS = (
+    "record", "note", "photo", "exclude", "redo", "undo", "sheet", "plan", "coupon reading",
+    "judged again", "change", "daily count", "look of the cure", "asked reading",
+)  # fmt: skip
 
 
 def kill_writers(
@@ -95,7 +114,9 @@ def kill_writers(
         assert len(presses) % 2 == 0, f"turn {turn}: half a plan"
         told = acknowledged | {*history.loc[history["source"] == "sheet", "id"]}
         # A sheet is acknowledged by its own name, the note of its import by nothing.
-        told |= {note.id for note in notes if note.kind == "import"}
+        told |= {note.id for note in notes if note.kind in ("import", plausible.ASKED)}
+        # The picture of a reading is acknowledged by the reading.
+        told |= {note.id for note in notes if note.id.endswith(" photo")}
         assert len(found - told) <= turn + 1, f"turn {turn}: more than were written"
         assert (history["peel"].fillna(0) == history["wash"].fillna(0)).all(), "half an entry"
         anys = [note.said for note in notes if note.kind == "any"]

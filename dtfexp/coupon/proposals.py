@@ -94,7 +94,7 @@ def worst_change(measures: CouponMeasures) -> tuple[str, Measured] | None:
 
 def _judged_now(outcome: Outcome, washes: int) -> bool:
     if outcome.washes is None:
-        return ("wash" in outcome.name.casefold()) == (washes > 0)
+        return (outcome.least_washes > 0) == (washes > 0)
     return outcome.washes == washes
 
 

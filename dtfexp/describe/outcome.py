@@ -123,6 +123,13 @@ class Outcome:
         return (*steps, self.best)
 
     @property
+    def least_washes(self) -> int:
+        """After how many washes it is judged; at least one where only its name says "wash"."""
+        if self.washes is None:
+            return int("wash" in self.name.casefold())
+        return self.washes
+
+    @property
     def sign(self) -> int:
         """+1 when a higher number is better, -1 when a lower one is."""
         return 1 if self.best > self.worst else -1

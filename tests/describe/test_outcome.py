@@ -192,3 +192,12 @@ def test_a_series_on_two_scales_is_refused(other, said):
     with pytest.raises(SessionError) as caught:
         Session("s", [Factor("cure", 100, 150, "C")], outcomes, ["cotton"])
     assert said in str(caught.value) and "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "least"),
+    [(Outcome("peel"), 0), (Outcome("Wash 40"), 1), (Outcome("wash", washes=0), 0),
+     (Outcome("hand", washes=5), 5)],
+)  # fmt: skip
+def test_when_it_is_judged_is_said_or_stands_in_its_name(outcome: Outcome, least: int) -> None:
+    assert outcome.least_washes == least

@@ -1,9 +1,11 @@
 """Agreement of two judgements of the same coupons."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from dtfexp.dialin.evaluate.agreement import FEWEST, agreement
+from dtfexp import Factor, Outcome, Session
+from dtfexp.dialin.evaluate.agreement import FEWEST, agreement, agreements
 
 
 def listed(table):
@@ -56,3 +58,18 @@ def test_few_or_all_alike_have_no_kappa():
 def test_pairs_are_needed():
     with pytest.raises(ValueError, match="got 2 first and 1 second"):
         agreement([1, 2], [1], (1, 2))
+
+
+def test_second_grades_of_results_agree_by_outcome_and_by_who_gave_them() -> None:
+    session = Session("s", (Factor("heat", 1, 9),), (Outcome("peel"), Outcome("wash")), ("a",))
+    results = pd.DataFrame(
+        {"peel": [1, 4, 5], "wash": [2, 3, np.nan], "peel_again": [1, np.nan, 4],
+         "peel_picture": [np.nan, 4, np.nan], "wash_again": [np.nan, np.nan, 2]}
+    )  # fmt: skip
+    found = agreements(session, results)
+    assert [(o, who, told.pairs) for o, who, told in found] == [
+        ("peel", "eye", 2),
+        ("peel", "picture", 1),
+    ]
+    assert found[0][2].same == 0.5
+    assert agreements(session, results[["peel", "wash"]]) == []

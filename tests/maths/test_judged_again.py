@@ -27,6 +27,7 @@ from dtfexp.maths.inference.site_fitting import (
     observations,
     row_noise,
 )
+from dtfexp.show.text.fit_text import judged_again_sentences
 from tests.dialin.bench import graded
 
 SESSION = Session(
@@ -130,6 +131,9 @@ def test_grades_that_do_not_repeat_make_the_noise_large(fits: dict[str, Any]) ->
     assert fits["alike"].posterior.settled and fits["apart"].posterior.settled
     assert noise(fits["apart"]) > 1.3 * noise(fits["once"])
     assert eye(fits["alike"]) < 0.475 < eye(fits["apart"])
+    lines = judged_again_sentences(fits["apart"])
+    assert lines[0].startswith("Peel, judged again by eye: 14 coupons judged twice")
+    assert "is the eye that grades it" in lines[1] and judged_again_sentences(fits["once"]) == []
     described = fits["apart"].describe()
     assert "14 grades and measurements in all" in described
     assert "14 grades given to the same coupons again" in described and "eye: 0." in described

@@ -59,7 +59,7 @@ def due(book: GradedBook, history: pd.DataFrame, results: pd.DataFrame) -> Again
         rows = history[history[outcome.name].notna()]
         latest = rows.groupby("press")["entry"].max().sort_values()
         known = results.set_index("press")[outcome.name].notna()
-        beyond = [o.name for o in book.session.outcomes if _washed(o) > _washed(outcome)]
+        beyond = [o.name for o in book.session.outcomes if o.least_washes > outcome.least_washes]
         changed = results.set_index("press")[beyond].notna().any(axis=1)
         standing = [int(p) for p in latest.index if known[p] and p not in left_out]
         graded += len(standing)
@@ -101,13 +101,6 @@ def judge_again(
         "first": float(str(first)),
     }
     return book.keep(KIND, said, by=by, id=id)
-
-
-def _washed(outcome: Outcome) -> int:
-    """Return after how many washes an outcome is judged; one where its name alone says so."""
-    if outcome.washes is None:
-        return int("wash" in outcome.name.casefold())
-    return outcome.washes
 
 
 def with_second_grades(book: GradedBook, results: pd.DataFrame) -> pd.DataFrame:

@@ -9,10 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dtfexp.describe.fields import count_phrase
+from dtfexp.dialin.encode.results import second_grades
+from dtfexp.maths.inference.observations import EYE_AGAIN
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from dtfexp.describe.session import Session
 
 #: From this number of coupons on a kappa is told: of fewer its error is as large as itself.
 FEWEST = 8
@@ -73,6 +81,22 @@ def agreement(
         sd=float(np.sqrt(np.mean((two - one) ** 2) / 2.0)),
         bias=float(np.mean(two - one)),
     )
+
+
+def agreements(session: Session, results: pd.DataFrame) -> list[tuple[str, str, Agreement]]:
+    """Return outcome, "eye" or "picture", and agreement of first and second grades of coupons.
+
+    ``results`` are those that a fit takes, with the columns of :func:`second_grades` if any.
+    """
+    found = []
+    for judgement, outcome, column in second_grades(session):
+        if column in results and outcome.name in results:
+            pairs = results[[outcome.name, column]].dropna().astype(float)
+            told = agreement(list(pairs.iloc[:, 0]), list(pairs.iloc[:, 1]), outcome.grades)
+            if told is not None:
+                who = "eye" if judgement == EYE_AGAIN else "picture"
+                found.append((outcome.name, who, told))
+    return found
 
 
 def _kappa(

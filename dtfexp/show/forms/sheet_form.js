@@ -8,7 +8,7 @@ function render({ model, el }) {
   let state = model.get("state");
   const store = memory(`form:${state.key}`);
   const pending = new Map();
-  const tries = new Map(); // what was asked -> its id, so that asking again cannot act twice
+  const tries = sameTry();
   let said = { kind: "", text: "", at: "" };
   const open = {};
   let pause = null;
@@ -17,9 +17,8 @@ function render({ model, el }) {
 
   function tell(message, place, done) {
     const what = JSON.stringify(message);
-    const id = tries.get(what) ?? newId();
-    tries.set(what, id);
-    pending.set(id, (answer) => { tries.delete(what); done(answer); });
+    const id = tries.id(what);
+    pending.set(id, (answer) => { tries.over(what); done(answer); });
     setTimeout(() => {
       if (!pending.has(id)) return;
       said = { kind: "bad", at: place, text: "NOT SAVED: the notebook does not answer. What you typed is kept here. Try again; if that fails: reload this page, then Run, Run All Cells." };

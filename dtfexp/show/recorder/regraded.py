@@ -30,6 +30,9 @@ def judge(book: Logbook, message: Mapping[str, Any], by: str) -> str:
     regrading.judge_again(
         book, press, outcome.name, message.get("grade"), by=by, id=message.get("id")
     )
-    found = regrading.eye_against_itself(book, outcome)
-    told = "" if found is None else f" {label(outcome.name).capitalize()}: {found.sentence}"
+    found = {
+        label(outcome.name).capitalize(): regrading.eye_against_itself(book, outcome),
+        "Eye against picture": regrading.eye_against_picture(book, outcome),
+    }
+    told = "".join(f" {who}: {one.sentence}" for who, one in found.items() if one is not None)
     return f"press {press}: judged again; its grade stays.{told}"

@@ -8,7 +8,11 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from dtfexp.describe.fields import count_phrase
-from dtfexp.show.text.fit_text import batch_effect_sentences, failure_sides_sentence
+from dtfexp.show.text.fit_text import (
+    batch_effect_sentences,
+    failure_sides_sentence,
+    judged_again_sentences,
+)
 from dtfexp.show.text.number_format import label, per_cent, rounded_text
 from dtfexp.show.text.tables import FREE, LINE, NUMBER, Table, grade
 
@@ -23,11 +27,13 @@ class FitSection:
     luck: pd.DataFrame
     grade_checks: pd.DataFrame
     surprises: pd.DataFrame
+    judged_again: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, fit: Fit) -> FitSection:
         """Return the findings of a fit."""
-        return cls(fit.batch_effects(), fit.check_grades(), fit.surprises())
+        judged = tuple(judged_again_sentences(fit))
+        return cls(fit.batch_effects(), fit.check_grades(), fit.surprises(), judged)
 
     def outlying_presses(self, name: str) -> tuple[int, ...]:
         """Return the numbers of a fabric's presses with a surprising grade."""
@@ -38,8 +44,13 @@ class FitSection:
         """Return the page's section on all fabrics: luck of loads and rounds, grade checks."""
         return {
             "graded": bool(len(self.luck)),
-            "luck": batch_effect_sentences(self.luck)
-            or ["No oven load, press round or block stands out."],
+            "luck": [
+                *(
+                    batch_effect_sentences(self.luck)
+                    or ["No oven load, press round or block stands out."]
+                ),
+                *self.judged_again,
+            ],
             "held": self._held(),
             "checked": self._checked(),
         }

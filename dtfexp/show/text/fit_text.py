@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 from dtfexp.describe.fields import and_list, count_phrase
 from dtfexp.dialin.confirm import press_verdicts
+from dtfexp.dialin.evaluate.agreement import agreements
 from dtfexp.dialin.explain.failure_sides import HOLDS, UNKNOWN
+from dtfexp.show.text.number_format import label, per_cent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,5 +43,26 @@ def batch_effect_sentences(luck: pd.DataFrame) -> list[str]:
         lines.append(
             f"{row['kind'].capitalize()} {row['number']} (all fabrics) came out about "
             f"{abs(row['effect']):.1f} grades {side} than its settings explain."
+        )
+    return lines
+
+
+def judged_again_sentences(fit: Fit) -> list[str]:
+    """Return how well second grades agreed with the first, and the share of noise that is the eye.
+
+    None where no coupon was judged again.
+    """
+    words = {"eye": "judged again by eye", "picture": "graded by a picture read later"}
+    lines = [
+        f"{label(outcome).capitalize()}, {words[who]}: {told.sentence}"
+        for outcome, who, told in agreements(fit.session, fit.results)
+    ]
+    post = fit.posterior
+    shares = [s.eye_share for s in post.integration_points if s.eye_share is not None]
+    if shares:
+        share = per_cent(float(post.weight @ shares))
+        lines.append(
+            f"Of what one press differs from the next, about {share} is the eye that grades it, as "
+            "far as these coupons tell."
         )
     return lines

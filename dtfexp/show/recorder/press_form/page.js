@@ -4,6 +4,15 @@
 const newId = () =>
   Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
 
+// The same try keeps its id, so that tapping again after silence cannot act twice.
+function sameTry() {
+  const ids = new Map();
+  return {
+    id(what) { if (!ids.has(what)) ids.set(what, newId()); return ids.get(what); },
+    over(what) { ids.delete(what); },
+  };
+}
+
 function make(tag, traits = {}, ...children) {
   const node = document.createElement(tag);
   for (const [name, value] of Object.entries(traits)) {

@@ -7,10 +7,9 @@ function proposalRow(form, p, outcome) {
   const taken = p.grades[outcome.name] === one.value;
   const key = `accept:${p.press}:${outcome.name}`;
   const accept = () => {
-    // The same try keeps its id, so that tapping again after silence cannot save twice.
-    if (form.accepting?.key !== key) form.accepting = { key, id: newId() };
-    form.tell({ op: "accept", id: form.accepting.id, press: p.press, by: form.who(), outcome: outcome.name, value: one.value }, (answer) => {
-      form.accepting = null;
+    const what = `${key}:${one.value}`;
+    form.tell({ op: "accept", id: form.tries.id(what), press: p.press, by: form.who(), outcome: outcome.name, value: one.value }, (answer) => {
+      form.tries.over(what);
       if (!answer.ok) return form.refuse(answer);
       form.said = { kind: "good", undo: p.press, text: `Saved ${clock()}: ${answer.text}` };
     }, { again: "Tap Accept again" });

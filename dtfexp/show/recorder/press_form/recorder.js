@@ -43,6 +43,7 @@ function render({ model, el }) {
     statusLine: () => make("div", { className: `said ${form.said.kind}`, role: "status", "aria-live": "polite" }, form.said.text),
     edit, go, goTo, comeNext, tell, act, answer, savePress, saveMany, lookBack, draw, freshen, standing, goOn,
   };
+  form.tries = sameTry();
   form.countdowns = countdownTools(form);
   form.photos = photoTools(form);
   form.pictures = pictureTools(form);
@@ -191,7 +192,7 @@ function render({ model, el }) {
   }
 
   function act(op, number, more = {}) {
-    // The same try keeps its id, so that asking again after silence cannot act twice.
+    // A try as in sameTry, but one that outlives a reload.
     const what = JSON.stringify([op, number, more]);
     const again = ui.trial?.what === what ? ui.trial.id : newId();
     const id = ui.ask?.op === op ? ui.ask.id : again;

@@ -5,12 +5,10 @@ function regradeCard(form) {
   const again = form.state.again;
   const outcome = again && form.state.outcomes.find((o) => o.name === again.outcome);
   if (!outcome) return "";
-  const ask = `${again.press}:${again.outcome}`;
   const say = (value) => {
-    // The same try keeps its id, so that tapping again after silence cannot save twice.
-    if (form.judging?.ask !== ask || form.judging.value !== value) form.judging = { ask, value, id: newId() };
-    form.tell({ op: "judge again", id: form.judging.id, press: again.press, by: form.who(), outcome: outcome.name, grade: value }, (answer) => {
-      form.judging = null;
+    const what = `again:${again.press}:${again.outcome}:${value}`;
+    form.tell({ op: "judge again", id: form.tries.id(what), press: again.press, by: form.who(), outcome: outcome.name, grade: value }, (answer) => {
+      form.tries.over(what);
       if (!answer.ok) return form.refuse(answer);
       form.said = { kind: "good", undo: null, text: `Saved ${clock()}: ${answer.text}` };
     }, { again: "Tap the grade again" });

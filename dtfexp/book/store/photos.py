@@ -146,8 +146,9 @@ def clean(connection: sqlite3.Connection, folder: Path, at: datetime) -> None:
             bare = without_metadata(whole, suffix)
             if bare == whole:
                 continue
-            said = {"press": press, "file": _name(bare, suffix), INSTEAD: old}
-            _store(folder / said["file"], bare)
+            new = _name(bare, suffix)
+            said = {"press": press, "file": new, INSTEAD: old}
+            _store(folder / new, bare)
             key = entries.derived_id(KIND, press, old)
             journal.append(connection, journal.Note(key, KIND, said, at, note.by))
 

@@ -172,8 +172,13 @@ def record(args: Namespace) -> None:
 
     with Logbook.open(args.logbook, by=args.by) as book:
         grades, actual = _grades_and_readings(book.session, args.said)
+        before = book.results().set_index("press")
         book.record(args.press, grades, args.defects, actual, args.note, accept=args.accept)
         results = book.results().set_index("press").loc[args.press]
+        had = [
+            f"{name} {before.loc[args.press, name]:g}" for name in grades
+            if before.loc[args.press, name] == before.loc[args.press, name]
+        ]  # fmt: skip
         waiting = book.waiting()
         lacking = waiting.loc[waiting["press"] == args.press, "waiting_for"].tolist()
     known = ", ".join(
@@ -181,6 +186,11 @@ def record(args: Namespace) -> None:
         if results[outcome.name] == results[outcome.name]
     )  # fmt: skip
     print(f"Press {args.press}, {results['fabric']}: {known or 'no grade yet'}.")
+    if had:
+        print(
+            f"It was graded before ({', '.join(had)}): the new grade counts, the history keeps "
+            f"both. Another press meant? 'dtfexp undo {args.logbook} --press {args.press}'"
+        )
     if results["excluded"]:
         print("This press is left out of the fit.")
     elif lacking:

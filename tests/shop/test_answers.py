@@ -186,6 +186,9 @@ def test_one_press_is_recorded_with_all_checks(path: Path, capsys) -> None:
         assert word in refused(capsys, "record", path, *wrong)
     assert path.read_bytes() == before
     assert said(capsys, "record", path, "1", "press temperature=265 F", "--accept")
+    told = said(capsys, "record", path, number, "peel=2")
+    assert "It was graded before (peel 4): the new grade counts" in told
+    assert f"dtfexp undo {path} --press {number}" in told
 
 
 def test_a_change_is_noted_listed_and_taken_back(path: Path, capsys) -> None:

@@ -6,6 +6,9 @@ text such as "clean,wrong grades".  The benches of
 as it was; with a twentieth of its presses wrong in one grade; with its press temperatures read; and
 with one of these mistyped (a slipped decimal, or two digits swapped).  Side by side: a fit that
 allows for wrong grades and readings, and one that takes all for right.  All invented.
+
+With ``share`` as the kind: what one session tells of the share of wrong grades, as log evidence at
+central scales under other shares less that under the share in use.
 """
 
 from __future__ import annotations
@@ -21,13 +24,15 @@ from dtfexp import Fit, plan
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.maths.field.parameters import Prior
-from dtfexp.maths.inference.infer import infer
+from dtfexp.maths.inference.infer import at_central_hyperparameters, infer
+from dtfexp.maths.inference.site_fitting import fit_sites
 from tests.bench.simulated import FACTORS, NAMES, Bench, bench
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 PRESSES, WRONG = 26, 0.05
 # The share of wrong grades that the careful fit allows for.
 ALLOWED = 0.02
+SHARES = (0.002, 0.01, 0.02, 0.04, 0.08)
 PRESS = "press temperature"
 
 
@@ -82,6 +87,25 @@ def judged(truth: Bench, found: Fit) -> tuple[float, float, float]:
     return volume, good, float(truth.true_pass(target)[0])
 
 
+def share_told(benches: int, first: int) -> None:
+    """Print the log evidence of the share of wrong grades, clean and with a twentieth wrong."""
+    print("share of wrong grades      ", *(f"{share:6.3f}" for share in SHARES))
+    for k in range(benches):
+        truth = bench(FAMILIES[k % len(FAMILIES)], first + k)
+        coding, rng = Coding(truth.session), np.random.default_rng([9, first + k])
+        clean = truth.press(plan(truth.session, PRESSES, seed=first + k).runs, rng)
+        wrong = with_wrong_grades(clean, np.random.default_rng(k))
+        for name, results in (("clean", clean), ("wrong grades", wrong)):
+            data = coding.data(check_results(truth.session, results))
+            post = at_central_hyperparameters(infer(data, coding.shape, coding.graded, Prior()))
+            scales, middle = post.grade_scales, list(post.integration_points)
+            priors = [replace(Prior(), wrong_share=share) for share in SHARES]
+            sites = [fit_sites(post.data, post.shape, p, scales, middle) for p in priors]
+            told = np.array([one.log_evidence[0] for one in sites])
+            less = told - told[SHARES.index(ALLOWED)]
+            print(f"bench {k + 1:3d}, {name:15s} ", *(f"{x:6.2f}" for x in less), flush=True)
+
+
 def main(benches: int, first: int, kinds: tuple[str, ...]) -> None:
     """Print, after each bench, the figures of all so far."""
     seen: dict[tuple[str, bool], list[tuple[float, float, float]]] = {}
@@ -117,6 +141,9 @@ def main(benches: int, first: int, kinds: tuple[str, ...]) -> None:
 
 if __name__ == "__main__":
     given = dict(enumerate(sys.argv))
+    if given.get(3) == "share":
+        share_told(int(given[1]), int(given[2]))
+        sys.exit()
     main(
         int(given.get(1, 20)),
         int(given.get(2, 900)),

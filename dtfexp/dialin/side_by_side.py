@@ -64,6 +64,25 @@ def side_by_side(
     return [found[number] for number in range(len(pieces))]
 
 
+def beside(piece: Callable[[], R]) -> Callable[[], R]:
+    """Start a piece on a worker, and return a function that waits for its result.
+
+    On a single core the piece is done when its result is asked for.
+    """
+    further = _further_cores()
+    if not further:
+        return piece
+    future: Future[R] = _workers(further).submit(piece)
+
+    def result() -> R:
+        try:
+            return future.result()
+        except BrokenProcessPool:  # the system ended the worker, as for want of memory
+            return piece()
+
+    return result
+
+
 def start_workers(module: str) -> None:
     """Start the workers, so that they have loaded ``module`` when they are needed."""
     import importlib

@@ -30,13 +30,21 @@ def demo(args: Namespace) -> None:
     from dtfexp.shop.demo import run_demo
 
     out = Path(args.out)
-    print("Everything in this demo is invented: the shop, the bench, the fabrics and the grades.")
+    print(
+        "Everything in this demo is invented: the shop, the bench, the fabrics, the grades, and "
+        "the photo of coupons, which is drawn."
+    )
     with progress("demo") as told:
         made = run_demo(out, told)
     print(f"\n{made.presses} test presses planned, pressed (by a simulator), graded and fitted.\n")
     for fabric in made.fit.session.fabrics:
         print_window(made.fit, fabric.name)
     print(f"\n{ONE_LINE}")
+    print(
+        "\nA drawn photo of coupons, read as `dtfexp read` does; the proposed grades were accepted:"
+    )
+    for line in made.pictures:
+        print_wrapped(line, hang=len(line) - len(line.lstrip()) + 2)
     print(f"\nLogbook: {made.book.resolve()}")
     for path in made.papers:
         if path.suffix in (".html", ".pdf"):

@@ -3,36 +3,48 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from dtfexp.book.coupons.pictures import jpeg
+from dtfexp.coupon.payload import session_code
 from dtfexp.describe.errors import DtfexpError, LogbookError
-from dtfexp.shop.demo_bench import DemoBench
+from dtfexp.shop.demo_bench import COTTON, DemoBench
+from dtfexp.shop.invented.washed_coupons import washed_picture
 from dtfexp.shop.progress import Told
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.book.logbook import Logbook
+    from dtfexp.coupon.reading.reading import PictureRead
     from dtfexp.dialin.fit import Fit
 
 BOOK = "demo.dtfbook"
 FIRST_LOOK = 18
 FOLLOW_UPS = (18,)
 SEED = 7
+#: Coupons of the first look that are drawn as photographed after the wash, and read.
+PICTURED = 2
+INVENTED = "demo, invented"
 _STEPS = 3 + 2 * len(FOLLOW_UPS) + 9
 
 
 @dataclass(frozen=True)
 class Demo:
-    """The result of a demo run: logbook, papers, fit, how many presses, and what is next."""
+    """The result of a demo run: logbook, papers, fit, how many presses, and what is next.
+
+    ``pictures``: what the drawn pictures of coupons gave, in lines.
+    """
 
     book: Path
     papers: list[Path]
     fit: Fit
     presses: int
+    pictures: list[str]
     next_step: str
 
 
@@ -41,7 +53,7 @@ def run_demo(out: Path, given: Told) -> Demo:
 
     An earlier demo logbook there is replaced; any other file is left alone.
     """
-    from dtfexp.dialin.side_by_side import start_workers
+    from dtfexp.dialin.side_by_side import beside, start_workers
 
     start_workers("dtfexp.show.report.fabric_section")
     from dtfexp.book.logbook import Logbook
@@ -68,6 +80,7 @@ def run_demo(out: Path, given: Told) -> Demo:
         step("pressing and grading (invented)")
         late = bench.press(first.runs, rng)
         _record(book, late, "peel")
+        pictures = beside(partial(washed_picture, session_code(book.mark), _shown(late)))
         for count in FOLLOW_UPS:
             step("choosing the next presses")
             # By now the wash grades of the first batch are in; those of the next come later.
@@ -80,6 +93,7 @@ def run_demo(out: Path, given: Told) -> Demo:
             late = bench.press(more.runs, rng)
             _record(book, late, "peel")
         _record(book, late, "wash")
+        told = _keep(book, pictures())
         step("fitting and writing the report")
         start = done
         results = book.results()
@@ -92,7 +106,34 @@ def run_demo(out: Path, given: Told) -> Demo:
                 start + round(at / max(steps, 1) * (_STEPS - start)), _STEPS, what
             ),
         )
-        return Demo(path, papers, fitted, len(results), status(book, fitted).next_step)
+        return Demo(path, papers, fitted, len(results), told, status(book, fitted).next_step)
+
+
+def _shown(graded: pd.DataFrame) -> dict[int, float]:
+    """Return press -> wash grade of the presses whose coupons are drawn: one of each good grade."""
+    some = graded.sort_values(["wash", "press"], ascending=False)
+    some = some[some["fabric"] == COTTON].drop_duplicates("wash").head(PICTURED)
+    return {
+        int(press): float(wash) for press, wash in zip(some["press"], some["wash"], strict=True)
+    }
+
+
+def _keep(book: Logbook, read: PictureRead | str) -> list[str]:
+    """Keep what a picture gave, accept the grades it proposes, and return that in lines."""
+    from dtfexp.book.coupons.readings import keep_reading
+    from dtfexp.show.text.reading_text import reading_lines
+
+    if isinstance(read, str):
+        return [read]
+    lines = []
+    for one in read.coupons:
+        washes = book.session.outcome("wash").washes or 0
+        kept = keep_reading(book, one.measures, jpeg(one.picture), washes=washes, by=INVENTED)
+        grades = {name: proposal.value for name, proposal in kept.proposals.items()}
+        book.record(kept.press, grades, note="as its picture proposes", by=INVENTED)
+        told = reading_lines(kept)
+        lines += [*told[:2], *told[len(told) - len(kept.proposals) :]]
+    return lines
 
 
 def _fresh_book(out: Path) -> Path:
@@ -121,4 +162,4 @@ def _fresh_book(out: Path) -> Path:
 def _record(book: Logbook, grade_scales: pd.DataFrame, outcome: str) -> None:
     """Record one outcome of every press: peel at the press, wash days later."""
     for run in grade_scales.to_dict("records"):
-        book.record(int(run["press"]), {outcome: run[outcome]}, by="demo, invented")
+        book.record(int(run["press"]), {outcome: run[outcome]}, by=INVENTED)

@@ -73,7 +73,7 @@ def read_pictures(
         answers = _read(sources, session_code(book.mark), presses, before, told)
         for source, found in zip(sources, answers, strict=True):
             kept = [
-                keep_reading(book, one.measures, _jpeg(one.picture), washes=washes, by=by)
+                keep_reading(book, one.measures, jpeg(one.picture), washes=washes, by=by)
                 for one in found.coupons
             ]
             made.append(PictureReadings(_name(source), tuple(kept), found.refused))
@@ -146,7 +146,8 @@ def _before(book: CouponBook) -> dict[str, CouponMeasures]:
     }
 
 
-def _jpeg(part: NDArray[np.uint8]) -> bytes:
+def jpeg(part: NDArray[np.uint8]) -> bytes:
+    """Return a part of a picture as it is kept."""
     from PIL import Image
 
     out = io.BytesIO()

@@ -1,0 +1,1 @@
+"""Invented pictures for the demo: coupons drawn as if washed and photographed."""

@@ -185,8 +185,8 @@ def _best_group(
     fresh = {key: rows for key, rows in fresh.items() if len(rows)}
     twice = not fresh
     offered = groups if twice else fresh
-    single = outlook.scores(np.arange(pool.n))
-    promising = sorted(offered, key=lambda key: -float(single[offered[key]].max()))[:GROUPS_TRIED]
+    alone = {key: float(outlook.scores(rows).max()) for key, rows in offered.items()}
+    promising = sorted(offered, key=lambda key: -alone[key])[:GROUPS_TRIED]
     for key in promising:
         members = offered[key]
         branch = outlook.restricted_copy(members)

@@ -188,8 +188,8 @@ class BatchAcquisition:
         towards = self.cross[:, index]
         among = self.cov[:, index]
         self.variance = self.variance - np.einsum("eo,op,ep->e", towards, gain, towards)
-        self.cross = self.cross - towards @ gain @ among.T
-        self.cov = self.cov - among @ gain @ among.T
+        self.cross = self.cross - (towards @ gain) @ among.T
+        self.cov = self.cov - (among @ gain) @ among.T
 
     def restricted_copy(self, members: Ints) -> BatchAcquisition:
         """Return a copy with some of the candidates, to try a batch on."""
@@ -217,20 +217,22 @@ def _covariances(
     scales, shape, prior = post.integration_points[0], post.shape, post.prior
     n_out, count = shape.n_outcomes, candidates.at.n
     alike = post.outcome_correlation(0)
-    base = field.covariance(candidates.at, post.data.at, shape, scales, prior)
-    mean = field.outcome_means(candidates.at, shape, scales, prior) + base @ post.weights(0)
-    links = post.whitened_cross(base, 0)
+    base = field.covariance(candidates.at, post.data.design_points.at, shape, scales, prior)
+    mean = field.outcome_means(candidates.at, shape, scales, prior) + base @ post.weights_by_point(
+        0
+    )
+    links = post.whitened_cross_by_point(base, 0)
     among = field.covariance(candidates.at, candidates.at, shape, scales, prior)
     cov = np.empty((count, n_out, count, n_out))
     for o in range(n_out):
-        for p in range(n_out):
+        for p in range(o, n_out):
             cov[:, o, :, p] = among * alike[o, p] - links[o] @ links[p].T
+            cov[:, p, :, o] = cov[:, o, :, p].T
     towards = field.covariance(cells, candidates.at, shape, scales, prior)
-    cross = np.zeros((cells.n, count, n_out))
+    told = np.sum([slope[:, o : o + 1] * cell_links[o] for o in range(n_out)], axis=0)
+    cross = np.empty((cells.n, count, n_out))
     for p in range(n_out):
-        for o in range(n_out):
-            part = towards * alike[o, p] - cell_links[o] @ links[p].T
-            cross[:, :, p] += slope[:, o : o + 1] * part
+        cross[:, :, p] = towards * (slope @ alike[:, p])[:, None] - told @ links[p].T
     return cov.reshape(count * n_out, -1), cross.reshape(cells.n, -1), mean
 
 

@@ -1,1 +1,1 @@
-"""Ordinal likelihood, expectation propagation and integration over hyperparameters."""
+"""The observations as rows, integration over hyperparameters and the posterior of the field."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import combinations_with_replacement
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,9 @@ from dtfexp.maths.inference.observations import Data, GradeScale
 from dtfexp.maths.propagation.ep import Sites
 
 Array = NDArray[np.float64]
+
+# Numbers kept between predictions at most: 160 MB.
+_MOST_KEPT = 2e7
 
 
 @dataclass(frozen=True)
@@ -83,13 +87,31 @@ class Posterior:
 
     def covariance_reduction(self, base: Array, j: int) -> Array:
         """Return the covariance reduction by the data, for the outcomes (n, O, O)."""
-        roots = self._roots_by_point(j)
-        out = np.empty((len(base), len(roots), len(roots)))
-        for o, one in enumerate(roots):
-            for p in range(o, len(roots)):
-                out[:, o, p] = ((base @ (one @ roots[p].T)) * base).sum(axis=1)
-                out[:, p, o] = out[:, o, p]
+        count = self.shape.n_outcomes
+        out = np.empty((len(base), count, count))
+        for (o, p), kernel in self._reduction_kernels(j).items():
+            out[:, o, p] = np.einsum("na,na->n", base @ kernel, base)
+            out[:, p, o] = out[:, o, p]
         return out
+
+    def _reduction_kernels(self, j: int) -> dict[tuple[int, int], Array]:
+        """Return the matrix (P, P) between the places for each pair of outcomes, o <= p.
+
+        Kept, because it is asked for at every prediction and does not depend on where.
+        """
+        if j in self._kernels_kept:
+            return self._kernels_kept[j]
+        roots = self._roots_by_point(j)
+        pairs = combinations_with_replacement(range(len(roots)), 2)
+        made = {(o, p): roots[o] @ roots[p].T for o, p in pairs}
+        size = sum(kernel.size for kernel in made.values())
+        if size * len(self.integration_points) <= _MOST_KEPT:
+            self._kernels_kept[j] = made
+        return made
+
+    @cached_property
+    def _kernels_kept(self) -> dict[int, dict[tuple[int, int], Array]]:
+        return {}
 
     def _roots_by_point(self, j: int) -> list[Array]:
         """Return the sites' roots added up by place for each outcome, O of (P, N)."""

@@ -54,6 +54,7 @@ def covariance(post: Posterior, cells: Points) -> Array:
     return np.asarray(out - told @ told.T)
 
 
+@single_threaded
 def draw_margins(middle: Array, cov: Array, between_variance: Array, count: int) -> Array:
     """Return draws (count, E) of the margins; deterministic.
 

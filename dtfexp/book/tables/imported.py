@@ -74,7 +74,7 @@ class Imported:
             )
         if self.other_sheets:
             out.append(f"Other sheets: {'; '.join(self.other_sheets)}.")
-        out += [f"Column {column}." for column in self.columns]
+        out += [f"Column {column}." for column in self.columns if column.filled]
         out += [f"Note: {remark}" for remark in self.remarks]
         return out
 

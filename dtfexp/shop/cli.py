@@ -130,7 +130,7 @@ def parser() -> argparse.ArgumentParser:
              help="turn left and right; most print drivers do it themselves")  # fmt: skip
         _fabrics(take)
     with command("read", coupons.read, "measure coupons in photos or scans, and keep the measures "
-                 "with the grades they propose",
+                 "with the grades they propose (exit code 0: a coupon was read, 1: none was)",
                  "my.dtfbook monday.jpg tuesday.jpg --washes 5") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")
         take("pictures", nargs="+", metavar="PICTURE",

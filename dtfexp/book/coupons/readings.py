@@ -84,7 +84,7 @@ def keep_reading(
         "proposals": {name: one.said() for name, one in proposed.items()},
     }
     book.keep(READING, said, by=by, id=key)
-    return next(one for one in readings(book, label.press) if one.id == key)
+    return _reading(next(note for note in book.kept(READING) if note.id == key))
 
 
 def readings(book: CouponBook, press: int | None = None) -> list[Reading]:

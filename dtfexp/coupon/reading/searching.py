@@ -46,9 +46,11 @@ if TYPE_CHECKING:
 _ALIKE, _TRIED = 0.3, 3
 #: Of a code: modules that must be plain, share of them that agrees, and how much likelier than any
 #: other code it must be (natural logarithm).
-_PLAIN, _AGREE, _CLEAR = 50, 0.92, 12.0
+_PLAIN, _AGREE, _CLEAR = 50, 0.85, 12.0
 #: The best of the known codes agrees in less than this: it is none of them.
 _DIFFERS = 0.8
+#: Share of what all codes have in common that agrees where a code is.
+_THERE = 0.8
 _BOX = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
 
 
@@ -160,7 +162,7 @@ def _label(
     own = _own()
     there = plain & ~own
     alike = max(float((dark == _common(mask))[there].mean()) for mask in range(8))
-    if there.sum() < _PLAIN or alike < _AGREE:
+    if there.sum() < _PLAIN or alike < _THERE:
         return None
     halves: list[Half] = ["one"] if half == "one" else ["wash", "keep"]
     labels = [Label(session, press, one) for press in presses for one in halves]

@@ -69,6 +69,12 @@ class Fit(FittedModel):
         sure = None if confidence is None else float(confidence)
         return window_of(self, name, float(pass_rate), sure, at_least or {})
 
+    def share_of_eye(self) -> float | None:
+        """Return the share (0 to 1) of press noise that is the eye; None without second grades."""
+        post = self.posterior
+        shares = [s.eye_share for s in post.integration_points if s.eye_share is not None]
+        return float(post.weight @ shares) if shares else None
+
     def without_experience(self) -> Fit:
         """Return the same results fitted under the general prior alone, noted changes included.
 

@@ -78,6 +78,9 @@ class StandInFit:
     calls: list[int] = field(default_factory=list)
     _windows: dict[tuple[Any, ...], Any] = field(default_factory=dict)
 
+    def share_of_eye(self) -> None:
+        """No coupon was judged again."""
+
     def pass_rate(self, settings: pd.DataFrame, fabric: str) -> pd.DataFrame:
         assert list(settings.columns) == [f.name for f in self.session.factors]
         self.session.fabric(fabric)

@@ -57,12 +57,10 @@ def judged_again_sentences(fit: Fit) -> list[str]:
         f"{label(outcome).capitalize()}, {words[who]}: {told.sentence}"
         for outcome, who, told in agreements(fit.session, fit.results)
     ]
-    post = fit.posterior
-    shares = [s.eye_share for s in post.integration_points if s.eye_share is not None]
-    if shares:
-        share = per_cent(float(post.weight @ shares))
+    share = fit.share_of_eye()
+    if share is not None:
         lines.append(
-            f"Of what one press differs from the next, about {share} is the eye that grades it, as "
-            "far as these coupons tell."
+            f"Of what one press differs from the next, about {per_cent(share)} is the eye that "
+            "grades it, as far as these coupons tell."
         )
     return lines

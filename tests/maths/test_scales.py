@@ -7,6 +7,7 @@ import pytest
 
 from dtfexp.maths.inference.hyperparameters import (
     integrate,
+    integration_points,
     n_dimensions,
     normal_points,
     to_hyperparameters,
@@ -23,7 +24,7 @@ def test_a_gaussian_evidence_gives_the_conjugate_posterior(at: float, sd: float)
     def log_evidence(u: np.ndarray) -> np.ndarray:
         return -0.5 * ((u[:, 0] - at) / sd) ** 2
 
-    points, weight, _ = integrate(log_evidence, 4, 64, 16)
+    points, weight = integration_points(integrate(log_evidence, 4, 64)[0], 16)
     mean = weight @ points
     spread = np.sqrt(weight @ (points - mean) ** 2)
     exact_sd = 1 / np.sqrt(1 + 1 / sd**2)
@@ -42,7 +43,7 @@ def test_directions_that_only_a_sum_is_known_of_keep_their_correlation() -> None
     def log_evidence(u: np.ndarray) -> np.ndarray:
         return -0.5 * ((u[:, 0] + u[:, 1] - 1.0) / 0.3) ** 2
 
-    points, weight, _ = integrate(log_evidence, 10, 64, 16)
+    points, weight = integration_points(integrate(log_evidence, 10, 64)[0], 16)
     exact = np.linalg.inv(np.eye(2) + np.ones((2, 2)) / 0.09)
     away = points - weight @ points
     found = (weight[:, None] * away).T @ away
@@ -52,7 +53,7 @@ def test_directions_that_only_a_sum_is_known_of_keep_their_correlation() -> None
 
 @pytest.mark.parametrize("dim", [4, 10, 15, 16])
 def test_there_are_always_enough_points_for_every_direction(dim: int) -> None:
-    points, weight, _ = integrate(lambda u: np.zeros(len(u)), dim, 64, 16)
+    points, weight = integration_points(integrate(lambda u: np.zeros(len(u)), dim, 64)[0], 16)
     away = points - weight @ points
     spread = (weight[:, None] * away).T @ away
     assert len(points) == (16 if dim <= 15 else 32)

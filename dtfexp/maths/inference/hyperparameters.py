@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +64,13 @@ _N_COMMON = len(HYPER_PRIORS) - 1
 #: One more scale where coupons were judged again.
 EYE_SHARE = HyperPrior("eye", 0.0, 1.0, "of press noise, half may be the eye that judges it",
                        is_share=True)  # fmt: skip
+
+
+class Normal(NamedTuple):
+    """Mean (dim,) and covariance (dim, dim) of the scales' coordinates."""
+
+    centre: Array
+    covariance: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,17 +143,19 @@ def _balanced(normals: Array) -> Array:
 
 
 def integrate(
-    log_evidence: Callable[[Array], Array], dim: int, n_points: int, n_integration_points: int
-) -> tuple[Array, Array, float]:
-    """Return weighted points (k, dim) that carry the posterior of the scales, and their weights.
+    log_evidence: Callable[[Array], Array], dim: int, n_points: int, start: Normal | None = None
+) -> tuple[Normal, float]:
+    """Return mean and covariance of the scales' coordinates under their posterior.
 
     Also the log of the evidence integrated over the scales.
-    ``log_evidence`` takes (n, dim) standard-normal coordinates and returns (n,).
-    METHODS.md, equation (17).
+    ``log_evidence`` takes (n, dim) standard-normal coordinates and returns (n,); the first of them
+    are drawn from ``start``, or from the prior.  METHODS.md, equation (17).
     """
+    centre, covariance = start or Normal(np.zeros(dim), np.eye(dim))
     points = normal_points(n_points, dim)
+    if start is not None:
+        points = centre + points @ np.linalg.cholesky(covariance).T
     log_seen = log_evidence(points)
-    centre, covariance = np.zeros(dim), np.eye(dim)
     normals = _balanced(normal_points(_IMPORTANCE_POINTS, dim))
     enough = _EVALUATIONS_PER_COEFFICIENT * (dim + 1) * (dim + 2) / 2
     for stage in range(_MOST_STAGES):
@@ -159,19 +169,17 @@ def integrate(
         step = normal_points(n_points, dim, stage + 1) @ np.linalg.cholesky(covariance).T
         points = np.vstack([points, centre + step])
         log_seen = np.concatenate([log_seen, log_evidence(centre + step)])
-    total = log_integral(surface, centre, covariance, normals)
-    return *_integration_points(centre, covariance, n_integration_points), total
+    return Normal(centre, covariance), log_integral(surface, centre, covariance, normals)
 
 
-def _integration_points(
-    centre: Array, covariance: Array, n_integration_points: int
-) -> tuple[Array, Array]:
-    """Few equal-weight points with just this mean and covariance.
+def integration_points(posterior: Normal, n_integration_points: int) -> tuple[Array, Array]:
+    """Return few points (k, dim) with just this mean and covariance, and their equal weights (k,).
 
     Low-discrepancy normals, balanced, so that whatever is quadratic in the scales is exact.  At
     least ``n_integration_points``, and one more than there are dimensions, fewer have no such
     covariance; a power of two, as Sobol's points want.
     """
+    centre, covariance = posterior
     dim = len(centre)
     count = 1 << (max(n_integration_points, dim + 1) - 1).bit_length()
     white = _balanced(normal_points(count, dim, _INTEGRATION_SEED))

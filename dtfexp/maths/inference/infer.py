@@ -16,7 +16,9 @@ from dtfexp.maths.inference.hyperparameters import (
     HYPER_PRIORS,
     HyperPrior,
     LearntPrior,
+    Normal,
     integrate,
+    integration_points,
     n_dimensions,
     to_hyperparameters,
 )
@@ -28,9 +30,10 @@ from dtfexp.maths.propagation.ep import Sites
 
 Array = NDArray[np.float64]
 
-# Rows from which the scales are found.  With more, evenly spread presses stand for all: the work
-# grows with the cube of the rows, and with fewer the scales are only less well known.
-HYPERPARAMETER_ROWS = 400
+# Rows from which the scales are found, and first sought.  With more, evenly spread presses stand
+# for all: the work grows with the cube of the rows, and with fewer the scales are only less well
+# known.
+HYPERPARAMETER_ROWS, FIRST_ROWS = 240, 80
 # A prior less likely than this, the data seen, is left out: every prior kept costs time.
 LEAST_SHARE = 0.01
 
@@ -81,20 +84,31 @@ def infer(
             made = scales_at(u, priors)
             return made if trend is None else [replace(one, trend=trend) for one in made]
 
-        def log_evidence(u: Array) -> Array:
-            if few.n == 0:
-                return np.zeros(len(u))
-            return fit_sites(
-                few, shape, prior, grade_scales, at(u), middle, tolerance=0.03, sweeps=15
-            ).log_evidence
+        def integrated_over(some: Data, start: Normal | None = None) -> tuple[Normal, float, Sites]:
+            # Sites of other scales are near those of the central ones: half of the sweeps.
+            centre = np.zeros((1, dim)) if start is None else start.centre[None]
+            middle = fit_sites(some, shape, prior, grade_scales, at(centre))
 
-        # Sites of other scales are near those of the central ones: half of the sweeps.
-        middle = fit_sites(few, shape, prior, grade_scales, at(np.zeros((1, dim))))
-        points, weight, total = integrate(log_evidence, dim, n_points, n_integration_points)
-        start = middle if few is data else None
-        return at(points), weight, fit_sites(
-            data, shape, prior, grade_scales, at(points), start
-        ), total  # fmt: skip
+            def log_evidence(u: Array) -> Array:
+                if some.n == 0:
+                    return np.zeros(len(u))
+                return fit_sites(
+                    some, shape, prior, grade_scales, at(u), middle, tolerance=0.03, sweeps=15
+                ).log_evidence
+
+            return *integrate(log_evidence, dim, n_points, start), middle
+
+        # Large data: what few rows say of the scales is where to look with many.
+        first = integrated_over(data.subsample(FIRST_ROWS))[0] if few is not data else None
+        found, total, middle = integrated_over(few, first)
+        options = {}
+        if few is not data:
+            middle = fit_sites(data, shape, prior, grade_scales, at(found.centre[None]))
+            # Of many rows pass rates stand still long before the evidence does.
+            options = {"tolerance": 2e-3}
+        points, weight = integration_points(found, n_integration_points)
+        sites = fit_sites(data, shape, prior, grade_scales, at(points), middle, **options)
+        return at(points), weight, sites, total
 
     central = scales_at(np.zeros((1, dim)), learnt.hyper_priors if learnt else hyper_priors)[0]
     if learnt is not None:

@@ -19,7 +19,8 @@ from dtfexp import Logbook, LogbookError
 from dtfexp.book.store import entries
 from tests.book.killing import crowd, kill_writers
 
-KILLS = 30
+# About one kill in twelve falls into a write on a quick disk: ninety hardly all miss.
+KILLS = 90
 EACH = 100
 #: A disk in memory, where there is one.
 MEMORY = "/dev/shm" if Path("/dev/shm").is_dir() else None
@@ -85,15 +86,15 @@ def test_threads_on_one_book_lose_nothing(new_book) -> None:
     assert set(history["id"]) == {f"{p}-{k}" for p in (1, 2, 3) for k in range(EACH)}
 
 
-@pytest.mark.parametrize(("folder", "writes"), [(None, EACH), (MEMORY, 1000)])
+@pytest.mark.parametrize(("folder", "writes"), [(None, 2 * EACH), (MEMORY, 1000)])
 def test_two_programs_on_one_file_lose_nothing(new_book, child, folder, writes: int) -> None:
-    """A hundred each on a real disk; a thousand each where writing is quick."""
+    """Two hundred each on a real disk; a thousand each where writing is quick."""
     with tempfile.TemporaryDirectory(dir=folder) as place:
         path = Path(place) / "shop.dtfbook"
         shutil.copyfile(new_book().path, path)
 
         turns = crowd(path, writes, child)
-    assert turns > 5, "they hardly wrote at the same time; the test proves nothing"
+    assert turns > 10, "they hardly wrote at the same time; the test proves nothing"
 
 
 def test_the_same_entries_from_two_programs_are_kept_once(new_book, child) -> None:

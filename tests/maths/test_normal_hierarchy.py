@@ -97,6 +97,14 @@ def test_batting_averages():
     assert stein < kept < 0.45
 
 
+def quartiles_agree(found, grid, post, rel):
+    """Assert that the draws of the sd have the quartiles of its exact posterior."""
+    sd = np.sqrt(found.covariance_draws[:, 0, 0])
+    for share in (0.25, 0.5, 0.75):
+        exactly = np.interp(share, np.cumsum(post), grid)
+        assert np.quantile(sd, share) == pytest.approx(exactly, rel=rel)
+
+
 def test_dyestuff():
     """The published REML variance of batches, and the posterior about it."""
     means, within = DYESTUFF.mean(axis=1), DYESTUFF.var(axis=1, ddof=1).mean()
@@ -107,10 +115,7 @@ def test_dyestuff():
     assert grid[np.argmax(post)] ** 2 == pytest.approx(1764.05, rel=0.01)
     found = fit_hierarchy(one_by_one(means, errors), flat(), draws=6000)
     assert found.mean[0] == pytest.approx(1527.5, abs=2.0)
-    sd = np.sqrt(found.covariance_draws[:, 0, 0])
-    for share in (0.25, 0.5, 0.75):
-        exactly = np.interp(share, np.cumsum(post), grid)
-        assert np.quantile(sd, share) == pytest.approx(exactly, rel=0.06)
+    quartiles_agree(found, grid, post, rel=0.06)
 
 
 def test_penicillin():
@@ -128,10 +133,7 @@ def test_penicillin():
     assert grid[np.argmax(post)] == pytest.approx(0.8467, rel=0.01)
     taught = fit_hierarchy(one_by_one(means, errors), flat(), draws=4000)
     assert taught.mean[0] == pytest.approx(22.972, abs=0.02)
-    sd = np.sqrt(taught.covariance_draws[:, 0, 0])
-    for share in (0.25, 0.5, 0.75):
-        exactly = np.interp(share, np.cumsum(post), grid)
-        assert np.quantile(sd, share) == pytest.approx(exactly, rel=0.04)
+    quartiles_agree(taught, grid, post, rel=0.04)
 
 
 @pytest.mark.parametrize("parts", [None, np.array([0, 1])])

@@ -13,9 +13,7 @@ Rows are kept as they come: a run cut short goes on where it stopped.
 
 from __future__ import annotations
 
-import argparse
 import json
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,6 +22,7 @@ import pandas as pd
 from dtfexp import fit, plan
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.results import check_results
+from tests.bench.kept_rows import asked_and_kept, keep
 from tests.bench.simulated import FACTORS, NAMES, Bench, bench
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
@@ -112,22 +111,14 @@ def report(rows: list[dict[str, Any]]) -> None:
 
 
 def main() -> None:
-    ask = argparse.ArgumentParser()
-    ask.add_argument("--benches", type=int, default=25)
-    ask.add_argument("--first", type=int, default=8800)
-    ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--report", action="store_true", help="only print what is kept")
-    asked = ask.parse_args()
-    asked.out.touch()
-    rows = [json.loads(line) for line in asked.out.read_text(encoding="utf-8").splitlines()]
+    asked, rows = asked_and_kept(benches=25, first=8800)
     if not asked.report:
         done = {row["seed"] for row in rows}
         for number in range(asked.benches):
             if asked.first + number not in done:
                 found = tries(number, asked.first)
                 rows += found
-                with asked.out.open("a", encoding="utf-8") as file:
-                    file.write("".join(json.dumps(row) + "\n" for row in found))
+                keep(asked.out, found)
     report(rows)
 
 

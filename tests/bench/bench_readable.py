@@ -13,9 +13,6 @@ the numbers scored.  Rows are kept as they come: a run cut short goes on where i
 
 from __future__ import annotations
 
-import argparse
-import json
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,6 +21,7 @@ import pandas as pd
 from dtfexp import Session, fit, next_presses, plan
 from dtfexp.maths.boxes.box import largest_box
 from tests.bench.bench_measured import EYE_SD, FACTORS, PICTURE_SD, WAYS, Bench
+from tests.bench.kept_rows import asked_and_kept, keep
 
 BATCHES = (10, 4, 4, 8)
 REQUIRED, NEAR = 0.90, 0.03
@@ -111,14 +109,7 @@ def report(table: pd.DataFrame) -> None:
 
 
 def main() -> None:
-    ask = argparse.ArgumentParser()
-    ask.add_argument("--benches", type=int, default=60)
-    ask.add_argument("--first", type=int, default=500)
-    ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--report", action="store_true", help="only print what is kept")
-    asked = ask.parse_args()
-    asked.out.touch()
-    rows = [json.loads(line) for line in asked.out.read_text(encoding="utf-8").splitlines()]
+    asked, rows = asked_and_kept(benches=60, first=500)
     done = {(row["seed"], row["way"]) for row in rows if row["presses"] == sum(BATCHES)}
     if not asked.report:
         for seed in range(asked.first, asked.first + asked.benches):
@@ -127,8 +118,7 @@ def main() -> None:
                     continue
                 found = played(seed, way)
                 rows += found
-                with asked.out.open("a", encoding="utf-8") as file:
-                    file.write("".join(json.dumps(row) + "\n" for row in found))
+                keep(asked.out, found)
     report(pd.DataFrame(rows))
 
 

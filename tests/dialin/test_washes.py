@@ -11,6 +11,7 @@ from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.encode.wash_series import improvements_by_washing
 from dtfexp.maths.field.monotone import monotone_fields
 from dtfexp.maths.inference.design_points import DesignPoints
+from dtfexp.maths.inference.infer import subsample
 from dtfexp.maths.inference.prediction import predict
 from dtfexp.maths.prediction.pass_probability import quality_of
 from tests.dialin.bench import CURE, PRESS, graded
@@ -100,7 +101,7 @@ def test_what_is_known_of_washing_is_no_grade() -> None:
     assert data.outcome_design(3)[~data.is_observed].sum(axis=1).tolist() == [0.0] * (data.n - 36)
     assert set(fitted.press_influence()["press"]) == set(range(1, 13))
     assert not np.isnan(fitted.surprises().select_dtypes("number").to_numpy()).any()
-    few = data.subsample(20)
+    few = subsample(data, 20)
     assert 0 < few.is_observed.sum() <= 20
     places = {
         tuple(row) for row in few.at.nodes[few.is_observed].reshape(few.is_observed.sum(), -1)

@@ -10,7 +10,7 @@ from dtfexp.maths.field import field
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import CURE, PRESS, FieldShape, Points
 from dtfexp.maths.inference import cure_looks
-from dtfexp.maths.inference.infer import infer
+from dtfexp.maths.inference.infer import infer, subsample
 from dtfexp.maths.inference.observations import Data
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import predict
@@ -105,7 +105,7 @@ def test_a_grainy_look_favours_more_cure_and_a_browned_one_less_for_every_fabric
 
 def test_thinning_keeps_a_fair_share_of_the_looks() -> None:
     data = seen([[x, 0.0] for x in np.linspace(-1, 1, 50)], [1] * 50)
-    kept = data.subsample(20)
+    kept = subsample(data, 20)
     assert kept.is_cure_look.sum() == 20
     assert kept.at.nodes[-1, 0, 0] == data.at.nodes[-1, 0, 0]
 

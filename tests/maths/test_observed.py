@@ -17,8 +17,8 @@ def results():
 
 def test_thinned_data_keep_whole_presses_spread_over_all(results) -> None:
     data = fit(FOUR, results).posterior.data
-    few = data.subsample(30)
-    assert data.subsample(data.n) is data and few.n == 30
+    few = infer.subsample(data, 30)
+    assert infer.subsample(data, data.n) is data and few.n == 30
     made, counts = np.unique(few.press, return_counts=True)
     assert set(counts) == {2}
     assert made[0] == data.press.min() and made[-1] == data.press.max()

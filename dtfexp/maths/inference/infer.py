@@ -99,7 +99,7 @@ def infer(
             return *integrate(log_evidence, dim, n_points, start), middle
 
         # Large data: what few rows say of the scales is where to look with many.
-        first = integrated_over(data.subsample(FIRST_ROWS))[0] if few is not data else None
+        first = integrated_over(subsample(data, FIRST_ROWS))[0] if few is not data else None
         found, total, middle = integrated_over(few, first)
         options = {}
         if few is not data:
@@ -115,7 +115,7 @@ def infer(
         central = replace(central, trend=learnt.trend)
     data = with_input_noise(data, shape, prior, grade_scales, central)
     grade_scales = fitted_cuts(data, shape, prior, grade_scales, central)
-    few = data.subsample(HYPERPARAMETER_ROWS)
+    few = subsample(data, HYPERPARAMETER_ROWS)
     scales, weight, sites, total = integrated(hyper_priors, None)
     if learnt is not None:
         beside = integrated(learnt.hyper_priors, learnt.trend)
@@ -164,3 +164,21 @@ def at_central_hyperparameters(post: Posterior) -> Posterior:
     )
     sites = fit_sites(post.data, post.shape, post.prior, post.grade_scales, [scales])
     return replace(post, integration_points=(scales,), weight=np.ones(1), sites=sites)
+
+
+def subsample(data: Data, most: int) -> Data:
+    """Return the data with at most about ``most`` rows: whole presses, spread evenly.
+
+    Their monotonicity rows are kept.
+    """
+    if data.n <= most:
+        return data
+    made = np.unique(data.press[data.is_observed])
+    count = min(max(int(most * len(made) / data.n), 1), len(made))
+    kept = made[np.linspace(0, len(made) - 1, count).astype(int)]
+    chosen = np.isin(data.press, kept) & data.is_observed
+    place = data.design_points.index_of_row
+    told = ~data.is_observed & ~data.is_cure_look & np.isin(place, place[chosen])
+    looks = np.flatnonzero(data.is_cure_look)
+    told[looks[np.linspace(0, len(looks) - 1, int(most * len(looks) / data.n)).astype(int)]] = True
+    return data.rows(np.flatnonzero(chosen | told))

@@ -196,22 +196,3 @@ class Data:
             again=again,
             **of_no_press,
         )
-
-    def subsample(self, most: int) -> Data:
-        """Return the data with at most about ``most`` rows: whole presses, spread evenly.
-
-        Their monotonicity rows are kept.
-        """
-        if self.n <= most:
-            return self
-        made = np.unique(self.press[self.is_observed])
-        count = min(max(int(most * len(made) / self.n), 1), len(made))
-        kept = made[np.linspace(0, len(made) - 1, count).astype(int)]
-        chosen = np.isin(self.press, kept) & self.is_observed
-        place = self.design_points.index_of_row
-        told = ~self.is_observed & ~self.is_cure_look & np.isin(place, place[chosen])
-        looks = np.flatnonzero(self.is_cure_look)
-        told[looks[np.linspace(0, len(looks) - 1, int(most * len(looks) / self.n)).astype(int)]] = (
-            True
-        )
-        return self.rows(np.flatnonzero(chosen | told))

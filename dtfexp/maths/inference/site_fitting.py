@@ -195,8 +195,9 @@ def fitted_cuts(
     """
     if not any(g is not None and g.estimate_steps for g in grade_scales) or data.n == 0:
         return grade_scales
-    # Whether a coupon was judged again or not, its first grade says as much of the cuts.
-    data, hyper = data.rows(np.flatnonzero(data.is_first)), replace(hyper, eye_share=None)
+    if not data.is_first.all():
+        # Whether a coupon was judged again or not, its first grade says as much of the cuts.
+        data, hyper = data.rows(np.flatnonzero(data.is_first)), replace(hyper, eye_share=None)
     current = list(grade_scales)
     for _ in range(rounds):
         sites = fit_sites(data, shape, prior, tuple(current), [hyper], tolerance=0.02)

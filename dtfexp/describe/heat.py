@@ -124,19 +124,18 @@ def nothing_left(
 ) -> str:
     """Return why a fabric cannot be pressed at all, and what to do; "" when it can."""
     for factor in factors:
-        if not allowed(factor, fabric):
-            return _none_left(factor, fabric, unit)
+        bound = limit(factor, fabric)
+        # Of a fabric without a limit every setting in its range is allowed, and there is one.
+        if bound is not None and not allowed(factor, fabric):
+            return _none_left(factor, fabric, bound, unit)
     if forbidden:
         choices = {f.name: allowed(f, fabric) for f in factors}
         return corners.leaves_nothing(forbidden, factors, choices, fabric.name)
     return ""
 
 
-def _none_left(factor: Factor, fabric: Fabric, unit: str) -> str:
-    bound = limit(factor, fabric)
+def _none_left(factor: Factor, fabric: Fabric, bound: float, unit: str) -> str:
     lowest = in_range(factor, fabric)[0]
-    if bound is None:  # unreachable for a checked description: a range without settings is refused
-        return f"{fabric.name}: no setting of {factor.name} lies in its own range"
     met = factor.hottest(lowest)
     # Neither helps where the dial itself is past the limit.
     machine = "calibrate the heat press, " if factor.measured else "measure the heat press, "

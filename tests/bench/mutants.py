@@ -54,7 +54,10 @@ TESTS = {
         "tests/dialin/test_standing.py",
         "tests/dialin/test_window_box.py",
     ],
-    "dtfexp.dialin.window.demand": ["tests/dialin/test_window_box.py"],
+    "dtfexp.dialin.window.demand": [
+        "tests/dialin/test_standing.py",
+        "tests/dialin/test_window_box.py",
+    ],
     "dtfexp.dialin.window.located": [
         "tests/dialin/test_window_box.py",
         "tests/dialin/test_window_asked.py",

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from dtfexp import Factor
 from dtfexp.dialin.encode import grid as grids
+from dtfexp.dialin.window.demand import Demand
 from dtfexp.dialin.window.lines import Line, inwards, line_of
 from dtfexp.dialin.window.pass_map import PassMap
 from dtfexp.dialin.window.stand import (
@@ -133,3 +135,19 @@ def test_todays_values_stay_but_for_the_one_that_costs() -> None:
     bounds = {"cure": (105.0, 145.0), "dwell": (8.0, 24.0)}
     at = {"cure": 120.0, "dwell": 13.0}
     assert _with_usual_settings(surface, "cotton", at, bounds, ASKED) == at | {"cure": 125.0}
+
+
+@pytest.mark.parametrize(("loss", "cure"), [(0.004, 125.0), (0.006, 120.0)])
+def test_todays_setting_stays_while_the_pass_rate_is_lower_by_at_most_0_005(loss, cure) -> None:
+    """A pass rate of 0.96 at 120 °C and ``loss`` less at today's 125 °C."""
+    surface = Surface(TWO, lambda x: norm.ppf(0.96 - loss * (x[:, 0] - 120.0) / 5.0))
+    bounds = {"cure": (105.0, 145.0), "dwell": (8.0, 24.0)}
+    at = {"cure": 120.0, "dwell": 15.0}
+    assert _with_usual_settings(surface, "cotton", at, bounds, ASKED)["cure"] == cure
+
+
+def test_a_demand_is_met_from_its_own_number_on() -> None:
+    """Without a confidence the expected rate decides, with one the probability alone."""
+    assert Demand(0.9).is_met(0.9, 0.0) and not Demand(0.9).is_met(0.899, 1.0)
+    sure = Demand(0.9, 0.8)
+    assert sure.is_met(0.5, 0.8) and not sure.is_met(1.0, 0.799)

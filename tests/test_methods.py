@@ -46,6 +46,26 @@ def _holds(owner, names):
     return True
 
 
+def _steps():
+    """The docstring of each function and class that a section of the method names."""
+    named = set(re.findall(r"`([a-z]\w*(?:\.\w+)+)`", METHODS.split("\n## 18 ")[0]))
+    kinds = (ast.ClassDef, ast.FunctionDef)
+    for path in HOME.rglob("*.py"):
+        around = [(path.stem, ast.parse(path.read_text(encoding="utf-8")))]
+        while around:
+            name, node = around.pop()
+            around += [(f"{name}.{n.name}", n) for n in node.body if isinstance(n, kinds)]
+            if name in named and not isinstance(node, ast.Module):
+                yield name, ast.get_docstring(node) or ""
+
+
+def test_each_step_of_the_method_names_its_equation_or_section():
+    steps = list(_steps())
+    assert len(steps) > 120
+    silent = [name for name, said in steps if not re.search(r"METHODS\.md,\s", said)]
+    assert not silent
+
+
 @pytest.mark.parametrize("name", [n for n in NAMED if not n.endswith(".md")])
 def test_what_is_named_is_there(name):
     assert found(name), f"{name} is in no module of the package"

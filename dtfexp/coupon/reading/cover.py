@@ -59,7 +59,7 @@ def mixture(pixels: Array, cloth: Array, spread: Array, start: Array) -> Mixture
     """Return the mixture of the px (n, 3) of one ink, some of which may be gone.
 
     ``cloth`` (3,) and ``spread`` (3, 3): mean and covariance of bare cloth; ``start`` (3,): the
-    colour that the print has about.
+    colour that the print has about. METHODS.md, equation (43).
     """
     pixels = pixels[:: max(1, len(pixels) // _ENOUGH)].astype(float)
     # What is far from the cloth is print, faded as it may be; too little of it: as it was drawn.

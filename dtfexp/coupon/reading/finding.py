@@ -93,6 +93,7 @@ def homography(mm: Array, px: Array, weight: Array | None = None) -> Array:
     """Return the homography (3, 3) that takes points (n, 2) in mm to px.
 
     Direct linear transform on scaled coordinates (Hartley & Zisserman 2004, algorithm 4.2).
+    METHODS.md, section 17.
     """
     scaled_mm, from_mm = _scaled(mm)
     scaled_px, from_px = _scaled(px)

@@ -33,7 +33,7 @@ def strip_held(share: Array, width: float, per_mm: float, level: float | None = 
 
     ``share`` (rows, columns): how much of each px is print, the line upright in the middle and some
     of what is beside it on both sides; ``width`` in mm. ``level`` is the share beside it, by
-    default as seen there.
+    default as seen there. METHODS.md, section 17.
     """
     from scipy.ndimage import uniform_filter1d
 

@@ -78,7 +78,7 @@ def inside(ink: NDArray[np.int8], index: int, depth: float) -> Mask:
 
 
 def even(seen: Seen) -> Even:
-    """Return the coupon in even light."""
+    """Return the coupon in even light. METHODS.md, equation (42)."""
     masks = {
         index: inside(seen.ink, index, seen.per_mm * (_AWAY if index == BARE else _INSIDE))
         for index in _FOLLOWED

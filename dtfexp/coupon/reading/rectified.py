@@ -39,7 +39,10 @@ class Seen:
 
 
 def seen(picture: Bytes, place: Place) -> Seen:
-    """Return the coupon at ``place`` straight from above, its bends followed."""
+    """Return the coupon at ``place`` straight from above, its bends followed.
+
+    METHODS.md, section 17.
+    """
     per_mm = float(np.clip(np.round(place.scale * 1.1), 6, 12))
     ink = inks(place.label, per_mm)
     bend = _bend(picture, place)

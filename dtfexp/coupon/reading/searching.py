@@ -72,7 +72,7 @@ def search(
     """Return the coupons that are not yet ``known``.
 
     A label of ``session`` and ``presses`` is found from few modules, any other one only from as
-    many as decode.
+    many as decode. METHODS.md, section 17.
     """
     found: list[Place] = []
     others: list[tuple[Place, Literal["not ours", "worn"]]] = []

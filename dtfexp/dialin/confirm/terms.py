@@ -25,7 +25,7 @@ class Terms:
 
     A fixed plan allows ``failures``; a ``sequential`` one decides after every press and takes no
     ``failures``. A bench with a true pass rate just below ``pass_rate`` is confirmed with
-    probability 1 - ``confidence`` at most. Raises ``PlanError``.
+    probability 1 - ``confidence`` at most. Raises ``PlanError``. METHODS.md, equation (32).
     """
 
     pass_rate: float = 0.90

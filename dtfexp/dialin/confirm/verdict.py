@@ -86,7 +86,7 @@ def verdict(
     when all its grades are in, or one is too low; excluded presses do not count. Presses are
     counted in their order: failures are known at the peel, passes only after the wash, so that
     counting all known verdicts would favour failures. Raises ``PlanError`` for invalid terms,
-    ``ResultsError`` without a confirming press of the fabric.
+    ``ResultsError`` without a confirming press of the fabric. METHODS.md, section 11.
     """
     terms = Terms(pass_rate, confidence, failures, sequential)
     name = session.fabric(fabric).name

@@ -316,7 +316,7 @@ def _nominal_cuts(outcome: Outcome) -> GradeScale:
 def grade_unit(outcome: Outcome) -> float:
     """Return one grade unit of the model in the units of a grade scale.
 
-    A quarter of the scale, or its step where that is larger.
+    A quarter of the scale, or its step where that is larger. METHODS.md, section 1.
     """
     return max(outcome.step, abs(outcome.best - outcome.worst) / 4.0)
 

@@ -19,7 +19,7 @@ def doubtful_readings(off: Array, spread: Array, far: float) -> NDArray[np.bool_
     or take five of its spreads; a slipped decimal or swapped digits are off by more, and by a good
     part of the range, ``far``. Such a reading would put its press where nothing else was pressed
     and bend the field alone: the press counts at what was set, as if nothing had been read. All in
-    codes. How far is far: common practice, no source.
+    codes. How far is far: common practice, no source. METHODS.md, section 3.
     """
     usual = np.zeros(len(off))
     for i in range(len(off)):

@@ -24,7 +24,7 @@ def spread_nodes(factor: Factor) -> Array:
     """Return nodes (5,) around a set-point with ``SPREAD_WEIGHTS``, in the factor's unit.
 
     Spots of a map are cut into five parts of these weights, coldest first, each at its mean, then
-    scaled to the standard deviation of the spots, with mean zero.
+    scaled to the standard deviation of the spots, with mean zero. METHODS.md, section 6.
     """
     if not factor.spots:
         return np.asarray(factor.spread * _NODES)

@@ -102,6 +102,7 @@ def alias_matrix(x: Array, left_out: Array) -> Array:
     """Return the alias matrix (p, q) of fitted columns (n, p) and columns left out (n, q).
 
     (X1' X1)^-1 X1' X2; Box & Wilson (1951), J. R. Statist. Soc. B 13:1 (from memory).
+    METHODS.md, section 15.
     """
     return np.asarray(np.linalg.lstsq(x, left_out, rcond=None)[0])
 

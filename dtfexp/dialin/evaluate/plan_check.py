@@ -61,7 +61,7 @@ def check_runs(
     ``earlier``: runs or results of presses made before, counted with these (excluded ones are not).
     ``model``: "linear", "interactions", "quadratic", or "auto". ``assumed``: effect (grades),
     noise, load_luck, round_luck (standard deviations in grades), level, power: see ``Assumptions``.
-    Raises ``PlanError`` for an invalid value.
+    Raises ``PlanError`` for an invalid value. METHODS.md, section 15.
     """
     taken = Assumptions.of(session, **assumed)
     if model != "auto" and model not in MODELS:

@@ -124,7 +124,7 @@ def book_message(
     """Return what a session and its results told; the general prior is taken out again.
 
     ``carried``: its posterior under the general prior where changes were noted, and what ``moves``
-    they made; ``digest``: that of :func:`digest_of`.
+    they made; ``digest``: that of :func:`digest_of`. METHODS.md, equation (40).
     """
     plain = session.altered(experience=None)
     checked = check_results(plain, results)

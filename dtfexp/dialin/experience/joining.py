@@ -46,7 +46,7 @@ KINDS = ("outcome", "fabric", "film")
 
 
 def joined(named: Sequence[tuple[str, BookMessage]], name: str, made: str) -> Experience:
-    """Return the experience of named messages; ``made`` is the day."""
+    """Return the experience of named messages; ``made`` is the day. METHODS.md, equation (41)."""
     books = [message for _, message in named]
     shared = shared_settings(books)
     general = expected_trend(shared_shape(shared), Prior())

@@ -23,6 +23,7 @@ def moments(content: Mapping[str, Any], classes: Iterable[str]) -> tuple[Array, 
     """Return mean (p,) and covariance (p, p) at shared codes for a bench of these classes.
 
     A class that no logbook knew has the mean of all, and the variance that classes have.
+    METHODS.md, section 16.
     """
     p, names = len(content["common"]), list(content["classes"])
     joint = square(content["joint"])

@@ -31,7 +31,7 @@ Array = NDArray[np.float64]
 def learnt_prior(session: Session) -> LearntPrior | None:
     """Return the prior that the session's experience is to it; None without one.
 
-    None too where the experience knows none of its settings.
+    None too where the experience knows none of its settings. METHODS.md, section 16.
     """
     experience = session.experience
     if experience is None:

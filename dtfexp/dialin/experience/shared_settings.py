@@ -110,7 +110,7 @@ def change_of_scale(own: Sequence[CodedSetting], shared: Sequence[CodedSetting])
     """Return M (p_shared, p_own): the monomials at shared codes are M times those at own codes.
 
     A shared setting that the session does not vary stands at its centre; one of the session that is
-    not shared is in none.
+    not shared is in none. METHODS.md, section 16.
     """
     terms, all_terms = (TrendTerms(tuple(range(len(s)))) for s in (own, shared))
     keys, place = [s.key for s in shared], {s.key: k for k, s in enumerate(shared)}

@@ -104,7 +104,7 @@ class Table:
 def anova(
     session: Session, results: pd.DataFrame, outcome: str, fabric: str | None
 ) -> pd.DataFrame:
-    """See :meth:`dtfexp.dialin.fit.Fit.anova`; ``results`` are checked."""
+    """See :meth:`dtfexp.dialin.fit.Fit.anova`; ``results`` are checked. METHODS.md, section 15."""
     from scipy.stats import f as f_distribution
 
     table = _table(session, results, outcome, fabric)

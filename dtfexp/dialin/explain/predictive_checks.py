@@ -97,7 +97,7 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
     a grade at least this far out on its side, below 1 in 20), ``why``, of the first three with
     where the target would stand without the press. A later wash graded
     better than an earlier one by more than one step is listed last, with chance 0. No rows when
-    nothing surprises.
+    nothing surprises. METHODS.md, section 14.
     """
     leave, used, data = LeaveOneOut(fit.posterior), _used_rows(fit), fit.posterior.data
     rows: list[dict[str, Any]] = []
@@ -169,7 +169,7 @@ def press_influence(fit: FittedModel) -> pd.DataFrame:
 
     ``press``, ``fabric``, ``grades`` (number of them), ``bits`` (information on the quality at
     its own settings), ``moved`` (mean absolute change of its fabric's expected pass rate over
-    the range without the press).
+    the range without the press). METHODS.md, equation (36).
     """
     leave, used = LeaveOneOut(fit.posterior), _used_rows(fit)
     points = qmc.Sobol(len(fit.session.factors), scramble=True, seed=1).random(_RANGE_POINTS)

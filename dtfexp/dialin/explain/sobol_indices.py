@@ -24,6 +24,7 @@ def sobol_indices(fit: FittedModel, fabric: str | Fabric) -> pd.DataFrame:
     One row per setting (the index), the largest first. ``alone`` and ``in_all``: first-order
     and total Sobol indices; ``_low`` and ``_high``: 90 % posterior bounds. All between 0 and 1,
     and 0 where the pass rate does not vary. Deterministic; kept with the fit.
+    METHODS.md, section 14.
     """
     name = fit.session.fabric(fabric).name
     if name not in fit._shares:

@@ -97,6 +97,7 @@ def select_terms(
     """Return the terms of ``tiers`` (quadratics, interactions; each outside ``room``) to include.
 
     ``stratum``: where a term is tested. ``judge``: the error model for a residual space, or None.
+    METHODS.md, section 15.
     """
     terms: list[Term] = []
     waiting: list[Term] = []

@@ -77,7 +77,10 @@ class ChosenBatch:
 
 
 def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> ChosenBatch | None:
-    """Return the most informative presses, or None when they would add little."""
+    """Return the most informative presses, or None when they would add little.
+
+    METHODS.md, equation (29).
+    """
     post = at_central_hyperparameters(fitted.posterior)
     # Several fabrics share the work: fewer cells for each.
     budget = int(CELL_BUDGET / np.sqrt(len(names)))

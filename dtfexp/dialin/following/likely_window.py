@@ -61,7 +61,10 @@ class LikelyWindow:
 def likely_window(
     fitted: Fit, post: Posterior, fabric: str, pass_rate: float, budget: int
 ) -> LikelyWindow:
-    """Look over the whole range first, then more closely where drawn windows lie."""
+    """Look over the whole range first, then more closely where drawn windows lie.
+
+    METHODS.md, section 9.
+    """
     words = grids.word_choices(fitted.session, fabric)
     each = max(budget // len(words), 300)
     # Where to look closely is seen at one set of scales.

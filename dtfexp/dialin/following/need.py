@@ -31,7 +31,7 @@ def shared_by_need(presses: int, needs: Mapping[str, float]) -> dict[str, int]:
 
     Each next press goes where need ÷ (2 × presses given + 1) is largest, of equals to the fabric
     named first (Sainte-Laguë's divisors: Balinski & Young 1982, Fair Representation, ch. 4; from
-    memory).
+    memory). METHODS.md, section 9.
     """
     given = dict.fromkeys(needs, 0)
     for _ in range(presses):

@@ -30,7 +30,7 @@ def pass_rate_surfaces(
     """Return posterior draws (draws, M) of the pass-rate surface at checked settings.
 
     Deterministic. Each integration point has its share of the draws; ``draws`` is rounded up to at
-    least one each.
+    least one each. METHODS.md, section 8.
     """
     coding, post = fit.coding, fit.posterior
     index = np.full(len(settings), coding.fabric_index(fabric))

@@ -100,6 +100,7 @@ def rank_causes(seen: Mapping[str, float], around: Circumstances) -> list[Ranked
     """Return all causes, the most probable first: weights of the signs times circumstances.
 
     Signs count in proportion to their frequency, in total as at most three coupons.
+    METHODS.md, section 13.
     """
     total = sum(seen.values())
     say = min(MOST_SIGNS, total) / total if total else 0.0

@@ -157,6 +157,7 @@ def diagnosis(
 
     ``drift``: factor -> how much hotter than before its machine was measured, in the factor's unit.
     ``gate``: the session whose heat gate applies to proposals (default: that of the fit).
+    METHODS.md, section 13.
     """
     gate = fit.session if gate is None else gate
     at = pd.DataFrame([dict(settings)])

@@ -140,6 +140,7 @@ def usual_failing_share(
 
     All presses so far count, confirming ones included. The expected share would be too optimistic:
     half of the shops would exceed it permanently and hear false alarms. Limited to 1 to 30 of 100.
+    METHODS.md, section 12.
     """
     name = fit.session.fabric(fabric).name
     at = check_settings(fit.session, pd.DataFrame([dict(settings)]))

@@ -210,6 +210,7 @@ def redial(
     (default: the target of the earlier results' window).
 
     Raises ``PlanError`` for an unknown change and ``ResultsError`` for invalid frames.
+    METHODS.md, equation (30).
     """
     if not isinstance(changed, str) or changed not in CHANGES:
         raise fields.refusal("changed", changed, f"one of {', '.join(CHANGES)}", PlanError)
@@ -228,7 +229,7 @@ def redial_through(
     """Return a session dialled in again after several changes, all integrated at once.
 
     ``chapters``: results before the first change, between each two, and since the last; otherwise
-    as :func:`redial`, which is the case of one change.
+    as :func:`redial`, which is the case of one change. METHODS.md, equation (30).
     """
     name = session.fabric(fabric).name
     checked = [check_results(session, chapter) for chapter in chapters]

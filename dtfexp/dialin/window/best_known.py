@@ -41,6 +41,7 @@ def best_set_point(fit: FittedModel, fabric: str, one: Mapped) -> dict[str, Any]
     """Return the best set-point known: the best of the map, of those pressed, or the usual one.
 
     A thinned map steps over the latter two. The usual one is taken where it is as good.
+    METHODS.md, section 8.
     """
     mapped, order = one[0], [f.name for f in fit.session.factors]
     best = np.unravel_index(int(np.argmax(_expected(one))), mapped.grid.shape)

@@ -41,7 +41,7 @@ class Demand:
     """The requirement on every set-point of a window.
 
     A new press passes with the expected rate ``pass_rate`` or, with ``confidence``, the true pass
-    rate reaches ``pass_rate`` with this posterior probability.
+    rate reaches ``pass_rate`` with this posterior probability. METHODS.md, equation (24).
     """
 
     pass_rate: float

@@ -73,6 +73,7 @@ def box_edges(
     ``alone`` the true pass rate falls short with a posterior probability (``certainty``) of at
     least :data:`KNOWN`; else the end of the range or the limit, :data:`OTHER_SETTINGS` where the
     setting by itself may go to the end of what was tried, or :data:`NOT_KNOWN`.
+    METHODS.md, section 8.
     """
     rows: list[dict[str, Any]] = []
     beyond: list[dict[str, Any]] = []

@@ -49,7 +49,10 @@ def target_facts(
 def chance_better(
     fit: FittedModel, fabric: str, one: Mapping[str, Any], other: Mapping[str, Any]
 ) -> float:
-    """Return the posterior probability that the true pass rate at ``one`` is above ``other``'s."""
+    """Return the posterior probability that the true pass rate at ``one`` is above ``other``'s.
+
+    METHODS.md, section 8.
+    """
     order = [f.name for f in fit.session.factors]
     frame = pd.DataFrame([dict(one), dict(other)])[order]
     index = np.full(2, fit.coding.fabric_index(fabric))

@@ -49,7 +49,7 @@ class Line:
         """Return the centre of mass of the excess where it meets the requirement.
 
         At an end of the range where the excess has not fallen, it is extended by one spread, so
-        that the end itself may be the middle of a narrow part.
+        that the end itself may be the middle of a narrow part. METHODS.md, equation (26).
         """
         unit = grids.width_unit(self.factor)
         inside = self.places[(self.places > self.low) & (self.places < self.high)]

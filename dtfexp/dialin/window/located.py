@@ -83,7 +83,7 @@ def best_of_words(session: Session, fabric: str, found: list[MappedBox]) -> Mapp
     """Return the best box: its size times its mean excess over the requirement.
 
     Size alone would prefer a wide box that just meets it to one nearly as wide that passes nearly
-    always. Today's words stay unless others are clearly better.
+    always. Today's words stay unless others are clearly better. METHODS.md, section 8.
     """
     usual = grids.usual_set_point(session, fabric)
 

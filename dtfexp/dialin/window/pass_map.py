@@ -40,7 +40,7 @@ class PassMap:
         """Return the map on another grid within this one, by cubic splines through its values.
 
         The excess is smooth: on simulated benches of four settings a grid of 3000 set-points round
-        a window gives it to about 0.01 near 0.
+        a window gives it to about 0.01 near 0. METHODS.md, section 8.
         """
         excess = self.excess
         for k, (factor, had, axis) in enumerate(

@@ -29,7 +29,7 @@ def proven_core(
     """Return the proven part of a window, around the target if possible; or None.
 
     The largest part where the true pass rate reaches ``pass_rate`` with 90 % posterior probability
-    at every set-point.
+    at every set-point. METHODS.md, section 8.
     """
     demand = Demand(pass_rate, CORE_CONFIDENCE)
     around, factors = found.mapped.grid, found.mapped.grid.factors

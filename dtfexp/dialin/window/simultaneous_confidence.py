@@ -24,7 +24,7 @@ _DRAWS = 256
 
 
 def simultaneous_confidence(fit: FittedModel, window: Window) -> float:
-    """See :meth:`dtfexp.dialin.fit.Fit.whole_confidence`."""
+    """See :meth:`dtfexp.dialin.fit.Fit.whole_confidence`. METHODS.md, section 8."""
     if not window.found or window.low is None or window.high is None:
         return 0.0
     spots = _box_points(fit, window)

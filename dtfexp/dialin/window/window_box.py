@@ -141,7 +141,10 @@ class Surroundings:
 
 
 def surroundings(session: Session, fabric: str, coarse: PassMap) -> Surroundings:
-    """Return where to look closely: all good set-points connected to the largest box."""
+    """Return where to look closely: all good set-points connected to the largest box.
+
+    METHODS.md, section 8.
+    """
     grid, words = coarse.grid, coarse.grid.words
     finer = grids.grid(session, fabric, words, _COARSE_CELLS)
     mapped = coarse.at(session, fabric, finer)
@@ -177,7 +180,7 @@ def refined_box(
     """Return the largest box in a map of the surroundings, or None.
 
     The box is found between the places of the map, then again on a map of its own neighbourhood. It
-    contains a set-point of the dial that is not on its edge.
+    contains a set-point of the dial that is not on its edge. METHODS.md, section 8.
     """
     session = fit.session
     coarse = _even(session, fabric, region)
@@ -284,7 +287,7 @@ def with_edges(
     """Return the box with its edges moved out between the places of its map, in tenths of a step.
 
     None where the pass rate, computed at corners, edges, faces and the centre of that box, falls
-    short of the requirement, and by how much.
+    short of the requirement, and by how much. METHODS.md, section 8.
     """
     factors, ends = mapped.grid.factors, np.array(_ends(mapped, box)).reshape(-1, 2)
     if any(f.is_numeric for f in factors):

@@ -59,6 +59,7 @@ class BatchAcquisition:
     """The state of a batch being chosen.
 
     Cells (E): ``weight`` (E,), their importance; candidates (C) with O outcomes each.
+    METHODS.md, equation (28).
     """
 
     @single_threaded

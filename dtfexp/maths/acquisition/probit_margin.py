@@ -46,7 +46,7 @@ def slopes(post: Posterior, cells: Points) -> tuple[Array, list[Array]]:
 
 @single_threaded
 def covariance(post: Posterior, cells: Points) -> Array:
-    """Return the posterior covariance (E, E) of the cells' margins."""
+    """Return the posterior covariance (E, E) of the cells' margins. METHODS.md, section 9."""
     slope, links = slopes(post, cells)
     prior = field.covariance(cells, cells, post.shape, post.integration_points[0], post.prior)
     out = prior * (slope @ post.outcome_correlation(0) @ slope.T)

@@ -28,7 +28,10 @@ def exact_interval(passed: int, tried: int, level: float) -> tuple[float, float]
 
 
 def exact_lower_limit(passed: int, tried: int, confidence: float) -> float:
-    """Return the one-sided exact lower limit of the pass rate at ``confidence``."""
+    """Return the one-sided exact lower limit of the pass rate at ``confidence``.
+
+    METHODS.md, section 11.
+    """
     return float(beta.ppf(1.0 - confidence, passed, tried - passed + 1)) if passed else 0.0
 
 
@@ -96,6 +99,7 @@ class SequentialPlan:
         """Return the acceptance probability and mean number of presses at a failing rate.
 
         Exact, by forward recursion over counts, without Wald's neglect of the overshoot.
+        METHODS.md, equation (32).
         """
         chance = np.zeros(self.allowed + 2)
         chance[0] = 1.0

@@ -23,7 +23,10 @@ SOFTNESS = 0.4
 
 
 def quality(latent: Array, ceiling: Array) -> Array:
-    """Quality in grade units; ``ceiling`` broadcasts to ``latent``, infinite: no ceiling."""
+    """Quality in grade units; ``ceiling`` broadcasts to ``latent``, infinite: no ceiling.
+
+    METHODS.md, equation (7).
+    """
     capped = np.isfinite(ceiling)
     if not capped.any():
         return latent

@@ -185,7 +185,7 @@ def _fabric_correlations(
 ) -> tuple[Array, Array, Array]:
     """Return correlations (L, n_b) of cure, press and intercept of rows of ``a`` with ``b``.
 
-    Partial pooling of fabrics, and the correlation kept after a change.
+    Partial pooling of fabrics, and the correlation kept after a change. METHODS.md, section 2.
     """
     same = (a.fabric[rows][:, None] == b.fabric[None, :]).astype(float)
     kept = kept_between(a.take(rows).before_change, b.before_change, prior.change_correlation)
@@ -289,8 +289,8 @@ def spread_effects(
 ) -> Array:
     """Return the effect (n_a, d, O) of one sd of the machine spread on the mean field.
 
-    ``sd`` (n_a, d) in codes, zero without spread; ``weights`` (n_b, O) as in
-    :func:`covariance_and_input_noise`. Of a difference only the first end counts.
+    ``sd`` (n_a, d) in codes, or 0; ``weights`` (n_b, O) as in :func:`covariance_and_input_noise`.
+    Of a difference only the first end counts. METHODS.md, equation (12).
     """
     a, (b, weights, _) = replace(a, subtracted_nodes=None), _unfolded_weights(b, weights)
     a, b = _shifted_with_doses(a, shape, hyper), _shifted_with_doses(b, shape, hyper)

@@ -83,7 +83,10 @@ def general_trend(shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Ge
 
 
 def kernel_prior(prior: Prior, hyper: Hyperparameters) -> Prior:
-    """Return the prior of what the kernel holds: all, or what is rougher than a learnt trend."""
+    """Return the prior of what the kernel holds: all, or what is rougher than a learnt trend.
+
+    METHODS.md, section 16.
+    """
     if hyper.trend is None:
         return prior
     return replace(

@@ -66,7 +66,7 @@ class TrendTerms:
     def rescaled(self, scale: Array, offset: Array) -> Array:
         """Return M (count, count) with monomials(scale x + offset) = M monomials(x).
 
-        ``scale``, ``offset`` (d,). Coefficients transform by M' .
+        ``scale``, ``offset`` (d,). Coefficients transform by M' . METHODS.md, section 16.
         """
         d, out = len(self.columns), np.zeros((self.count, self.count))
         out[0, 0] = 1.0
@@ -94,6 +94,7 @@ class LearntTrend:
 
     ``mean`` (F, O, p) for each fabric and outcome; ``root`` (p, p): covariance root @ root.T of one
     outcome's coefficients; ``pools`` (p,): correlation of two fabrics in each column of the root.
+    METHODS.md, section 16.
     """
 
     terms: TrendTerms

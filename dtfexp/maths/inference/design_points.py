@@ -18,7 +18,7 @@ class DesignPoints:
 
     The outcomes of a press, and equal presses, share a point, so their rows are summed first.
     ``at``: the points; ``order`` (N,): rows of the data, point by point; ``starts`` (P,): the first
-    of each.
+    of each. METHODS.md, equation (18).
     """
 
     at: Points

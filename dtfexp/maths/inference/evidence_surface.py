@@ -28,7 +28,7 @@ _ROUNDING, _NEAR, _SLACK = 0.03, 8.0, 0.1
 def fit_evidence_surface(points: Array, log_seen: Array) -> Surface:
     """Return the surface through log evidence (n,) at coordinates (n, dim).
 
-    Coordinates are standard normal under the hyperpriors.
+    Coordinates are standard normal under the hyperpriors. METHODS.md, section 5.
     """
     log_posterior = log_seen - 0.5 * np.sum(points**2, axis=1)
     best = int(np.argmax(log_posterior))
@@ -59,7 +59,7 @@ def posterior_moments(
     Importance sampling (Robert & Casella 2004, Monte Carlo Statistical Methods, sec. 3.3; memory)
     at ``normals`` (n, dim), moved to the present Gaussian approximation; then again at the result.
     No weight counts more than the twentieth largest. A small effective sample is shrunk towards the
-    prior.
+    prior. METHODS.md, section 5.
     """
     dim = len(centre)
     for _ in range(2):
@@ -80,6 +80,7 @@ def log_integral(surface: Surface, centre: Array, covariance: Array, normals: Ar
     """Return the log of the evidence integrated over the prior of the coordinates.
 
     By the same importance sampling, at the Gaussian approximation that the moments ended with.
+    METHODS.md, equation (39).
     """
     root = np.linalg.cholesky(covariance)
     at = centre + normals @ root.T

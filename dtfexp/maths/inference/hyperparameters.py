@@ -177,7 +177,7 @@ def integration_points(posterior: Normal, n_integration_points: int) -> tuple[Ar
 
     Low-discrepancy normals, balanced, so that whatever is quadratic in the scales is exact.  At
     least ``n_integration_points``, and one more than there are dimensions, fewer have no such
-    covariance; a power of two, as Sobol's points want.
+    covariance; a power of two, as Sobol's points want. METHODS.md, section 5.
     """
     centre, covariance = posterior
     dim = len(centre)

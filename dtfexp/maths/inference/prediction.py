@@ -30,7 +30,10 @@ class FieldPosterior:
 
 @single_threaded
 def predict(post: Posterior, at: Points) -> FieldPosterior:
-    """Return the posterior of every outcome's field at new points, for every integration point."""
+    """Return the posterior of every outcome's field at new points, for every integration point.
+
+    METHODS.md, equation (18).
+    """
     count, n_out, m = len(post.integration_points), post.shape.n_outcomes, at.n
     mean = np.empty((count, m, n_out))
     cov = np.empty((count, m, n_out, n_out))

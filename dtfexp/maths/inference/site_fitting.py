@@ -79,7 +79,10 @@ def fit_sites(
 
 
 def row_noise(data: Data, hyper: Hyperparameters) -> Array:
-    """Return the noise sd (N,) of every row; of a coupon judged again, the eye's part of it."""
+    """Return the noise sd (N,) of every row; of a coupon judged again, the eye's part of it.
+
+    METHODS.md, equation (44).
+    """
     known = np.where(data.is_cure_look, cure_looks.NOISE, STEP_SCALE)
     noise = np.where(data.is_observed, hyper.noise[data.outcome], known)
     if hyper.eye_share is None:
@@ -116,7 +119,10 @@ def _row_ceilings(
 
 
 def data_covariance(data: Data, shape: FieldShape, hyper: Hyperparameters, prior: Prior) -> Array:
-    """Return the prior covariance (N, N) of the fields behind the rows, input noise included."""
+    """Return the prior covariance (N, N) of the fields behind the rows, input noise included.
+
+    METHODS.md, equations (6) and (12).
+    """
     base = field.covariance(data.at, data.at, shape, hyper, prior)
     mix = data.outcome_design(shape.n_outcomes)
     out = base * (mix @ field.outcome_correlation(shape, hyper.outcome_correlation, prior) @ mix.T)
@@ -166,6 +172,7 @@ def with_input_noise(
     A press made near an edge reached another place than its setting said, and its grade moved with
     it.  Left out, that scatter would pass for press noise everywhere, on the flat top as well
     (errors in the inputs by a local slope: McHutchon & Rasmussen 2011, NIPS 24).
+    METHODS.md, equation (12).
     """
     if data.spread is None or data.n == 0 or not np.any(data.spread > 0):
         return data
@@ -192,6 +199,7 @@ def fitted_cuts(
 
     Alternates between the field at the central scales and the cumulative-link mode with the
     field as offset; neighbouring cuts keep a log-normal prior around the scale's own step.
+    METHODS.md, equation (9).
     """
     if not any(g is not None and g.estimate_steps for g in grade_scales) or data.n == 0:
         return grade_scales

@@ -60,6 +60,7 @@ def trend_message(post: Posterior, fabric: int, outcome: int) -> Message:
     """Return what a posterior at one set of scales tells of the low-order part.
 
     Of one fabric's and one outcome's field; its rougher part is integrated out.
+    METHODS.md, equation (40).
     """
     data, shape, scales = post.data, post.shape, post.integration_points[0]
     trend, terms = general_trend(shape, scales, post.prior), terms_of(shape)
@@ -95,7 +96,7 @@ def scale_prior(
 
 
 def scale_message(post: Posterior) -> Message:
-    """Return what a posterior tells of the scales."""
+    """Return what a posterior tells of the scales. METHODS.md, equation (40)."""
     seen = np.array([scale_values(s) for s in post.integration_points])
     mean = post.weight @ seen
     covariance = (post.weight[:, None] * (seen - mean)).T @ (seen - mean)

@@ -213,7 +213,7 @@ def ideal_over(x: Array, moments: Array) -> ContinuousOptimum:
 
     ``moments``: mean of f f' over the allowed range. By multiplicative steps (Silvey, Titterington
     & Torsney 1978, Commun. Statist. A 7:1379; from memory), stopped early. Both criteria are convex
-    in the weights, so the largest gap left is added: no plan is overrated.
+    in the weights, so the largest gap left is added: no plan is overrated. METHODS.md, section 15.
     """
     size = x.shape[1]
     weight = np.full(len(x), 1.0 / len(x))

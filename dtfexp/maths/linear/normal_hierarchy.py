@@ -92,7 +92,10 @@ class Hierarchy:
 def fit_hierarchy(
     groups: Groups, prior: HierarchyPrior, *, draws: int = 400, burn: int = 100, seed: int = 0
 ) -> Hierarchy:
-    """Return the posterior of a hierarchy, from ``draws`` draws after ``burn`` discarded ones."""
+    """Return the posterior of a hierarchy, from ``draws`` draws after ``burn`` discarded ones.
+
+    METHODS.md, equation (41).
+    """
     rng = np.random.default_rng(seed)
     designs, pattern = groups.designs, groups.pattern
     _, p, q = designs.shape

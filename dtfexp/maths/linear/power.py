@@ -58,7 +58,10 @@ def constant_within(x: Array, codes: NDArray[Any]) -> bool:
 
 
 def power_t(shift: float, df: float, level: float = 0.05) -> float:
-    """Return the power of a two-sided t test for ``shift`` standard errors, both tails."""
+    """Return the power of a two-sided t test for ``shift`` standard errors, both tails.
+
+    METHODS.md, section 15.
+    """
     if df <= 0:
         return 0.0
     limit = float(t_distribution.isf(level / 2.0, df))

@@ -191,7 +191,7 @@ def variance_components(
 
     ``y`` (n,); ``room``: residual spaces of design and groupings; ``groups``: name -> indicator
     columns, each with error degrees of freedom (:meth:`ResidualSpaces.error_df`). Needs at least
-    one degree of freedom between presses.
+    one degree of freedom between presses. METHODS.md, section 15.
     """
     n = len(y)
     names = (*groups, PRESS)
@@ -250,7 +250,10 @@ def pseudo_error(effects: Array) -> float:
 
 
 def lenth_margin(effects: Array) -> float:
-    """Lenth's margin of error at 95 %: an effect beyond it stands out from the ``effects`` (m,)."""
+    """Lenth's margin of error at 95 %: an effect beyond it stands out from the ``effects`` (m,).
+
+    METHODS.md, section 15.
+    """
     return float(stdtrit(len(effects) / 3.0, 0.975)) * pseudo_error(effects)
 
 

@@ -64,7 +64,7 @@ def field_differences(
     """Return the gain of the fields from ``here`` to ``there``, in grade units.
 
     ``share`` (M, O): weight of each outcome, row by row. Returns mean and sd (J, M) of the weighted
-    gain at every integration point.
+    gain at every integration point. METHODS.md, equation (35).
     """
     count, m = len(post.integration_points), here.n
     mean, sd = np.empty((count, m)), np.empty((count, m))
@@ -93,7 +93,7 @@ def posterior_deviations(
     ``normals`` (count, anchors x O): independent standard normals, one row for each draw
     (:func:`even_normals`). Drawn at the anchors, kriged in between: the conditional mean given the
     anchors is nearly the whole field, and thousands of points need no large factorisation
-    (Rasmussen & Williams 2006, sec. 8.3.2).
+    (Rasmussen & Williams 2006, sec. 8.3.2). METHODS.md, section 14.
     """
     _, links_at = _mean_and_whitened_cross(post, at, j)
     mean, links = _mean_and_whitened_cross(post, anchors, j)

@@ -112,6 +112,7 @@ def common_factor(between: Array, total: Array) -> Array:
     Principal factor with communalities iterated once (Harman 1976, Modern Factor Analysis, 3rd ed.,
     ch. 8; from memory). The diagonal of ``between`` is that of outcomes that share all they can:
     batch effects alone, or a spread that moves all outcomes alike, is met exactly.
+    METHODS.md, equation (21).
     """
     n_out = total.shape[-1]
     if n_out == 1:
@@ -216,7 +217,10 @@ class PassPosterior:
 
 
 def pass_posterior(post: Posterior, latent: FieldPosterior) -> PassPosterior:
-    """Return the posterior of the joint pass rate at the points of ``latent``."""
+    """Return the posterior of the joint pass rate at the points of ``latent``.
+
+    METHODS.md, equation (23).
+    """
     count, m = latent.mean.shape[:2]
     mean, sd = np.empty((count, 3, m)), np.empty((count, 3, m))
     any_split = False

@@ -20,7 +20,7 @@ _NO_VARIANCE = 1e-10
 class PickFreeze:
     """Points of the unit cube: ``first`` and ``second`` (n, d), ``mixed`` (d, n, d).
 
-    Block i of ``mixed`` is ``first`` with column i from ``second``.
+    Block i of ``mixed`` is ``first`` with column i from ``second``. METHODS.md, section 14.
     """
 
     first: Array

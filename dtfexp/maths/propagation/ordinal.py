@@ -99,7 +99,7 @@ def cumulative_mode(
     each slope (infinite: maximum likelihood). ``step_prior`` = (mean, sd) of the log distance
     between neighbouring cuts (None: flat). ``extra_variance`` (n,) widens the probit for an
     uncertain offset. Cuts are searched as a first cut and logarithms of steps, so they stay
-    ordered. The value and the gradient are exact; L-BFGS finds the mode.
+    ordered. The value and the gradient are exact; L-BFGS finds the mode. METHODS.md, equation (9).
     """
     n, p = design.shape
     eta0 = np.zeros(n) if offset is None else offset

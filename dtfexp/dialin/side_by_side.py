@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.reduction import ForkingPickler
 from threading import Lock
 from typing import Any, TypeVar
 
@@ -20,6 +21,8 @@ FEWEST_PIECES = 3
 _PATIENCE = 60
 #: Filled once this process has started workers.
 _STARTED: list[int] = []
+#: In a worker: the pieces that were sent last, as bytes and unpacked.
+_SENT: dict[bytes, Sequence[Callable[[], Any]]] = {}
 
 
 def side_by_side(
@@ -27,13 +30,16 @@ def side_by_side(
 ) -> list[R]:
     """Return the results of all pieces, in order; an error of a piece is raised here.
 
-    Pieces and results must be picklable. ``told`` is called here with the number of each piece as
-    its result is there. Workers take the first piece not taken yet, this process the last. Without
-    ``start`` only workers that were started before are used: short pieces are done before others
-    have loaded what they need.
+    Pieces and results must be picklable; a worker gets the pieces as they are now. ``told`` is
+    called here with the number of each piece as its result is there. Workers take the first piece
+    not taken yet, this process the last. Without ``start`` only workers that were started before
+    are used: short pieces are done before others have loaded what they need.
     """
     enough = len(pieces) >= FEWEST_PIECES and (start or _STARTED)
     further = _further_cores() if enough else 0
+    # Packed before any is done: the executor packs later, in a thread, while a piece done here may
+    # be changing what the others hold.
+    sent = _packed(pieces) if further else b""
     found: dict[int, R] = {}
     taken: dict[int, Future[R]] = {}
     waiting, lock = deque(range(len(pieces))), Lock()
@@ -43,7 +49,7 @@ def side_by_side(
             if not waiting:
                 return
             number = waiting.popleft()
-            future = taken[number] = _workers(further).submit(pieces[number])
+            future = taken[number] = _workers(further).submit(_done, sent, number)
         future.add_done_callback(feed)
 
     for _ in range(further):
@@ -72,7 +78,7 @@ def beside(piece: Callable[[], R]) -> Callable[[], R]:
     further = _further_cores()
     if not further:
         return piece
-    future: Future[R] = _workers(further).submit(piece)
+    future: Future[R] = _workers(further).submit(_done, _packed([piece]), 0)
 
     def result() -> R:
         try:
@@ -89,6 +95,18 @@ def start_workers(module: str) -> None:
 
     for _ in range(further := _further_cores()):
         _workers(further).submit(importlib.import_module, module)
+
+
+def _packed(pieces: Sequence[Callable[[], Any]]) -> bytes:
+    return bytes(ForkingPickler.dumps(pieces))
+
+
+def _done(sent: bytes, number: int) -> Any:
+    """Do one of the pieces sent, in a worker; they share what one of them keeps in a fit."""
+    if sent not in _SENT:
+        _SENT.clear()
+        _SENT[sent] = ForkingPickler.loads(sent)
+    return _SENT[sent][number]()
 
 
 def _further_cores() -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from functools import partial
 
 import pytest
@@ -33,6 +34,13 @@ def ends_a_worker(number: int, here: int) -> int:
     return number
 
 
+def grows(seen: dict[int, int], number: int) -> tuple[int, int]:
+    before = len(seen)
+    seen[number] = before
+    time.sleep(0.05)
+    return before, os.getpid()
+
+
 def test_every_piece_is_done_once_in_order_here_or_beside() -> None:
     told: list[int] = []
     found = side_by_side([partial(numbered, n) for n in range(6)], told.append)
@@ -58,3 +66,13 @@ def test_what_a_worker_took_with_it_is_done_here() -> None:
     # The next work finds a worker again.
     found = side_by_side([partial(numbered, n) for n in range(6)], print)
     assert found[0][1] != HERE
+
+
+def test_a_piece_done_here_changes_nothing_that_a_worker_is_sent() -> None:
+    # A fit keeps its answers: packed while it did, it once stopped the demo with "dictionary
+    # changed size during iteration".
+    seen: dict[int, int] = {}
+    found = side_by_side([partial(grows, seen, number) for number in range(8)])
+    beside_here = [before for before, process in found if process != HERE]
+    assert len(beside_here) > 1
+    assert beside_here == list(range(len(beside_here))), "workers see only what they kept"

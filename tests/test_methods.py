@@ -87,6 +87,23 @@ def test_docstrings_name_equations_that_are_there():
             assert numbers and set(numbers) <= set(NUMBERED), (path.name, said)
 
 
+def test_what_a_dataclass_describes_it_has():
+    classes = {
+        value
+        for name in MODULES
+        for value in vars(importlib.import_module(name)).values()
+        if hasattr(value, "__dataclass_fields__") and isinstance(value, type)
+    }
+    assert len(classes) > 100
+    lost = [
+        f"{one.__module__}.{one.__name__}: {word}"
+        for one in classes
+        for word in re.findall(r"``([a-z_]+)``(?: \([^)]*\))?: ", one.__doc__ or "")
+        if not hasattr(one, word) and word not in one.__dataclass_fields__
+    ]
+    assert not lost
+
+
 @pytest.mark.parametrize("lean, peak", [(0.0, 3.0), (0.5, 2.1), (-1.2, 4.0)])
 def test_three_points_have_the_four_moments(lean, peak):
     sd, input_noise = 0.7, np.array([[[0.49, lean, peak, 1.0]]])

@@ -15,6 +15,7 @@ from dtfexp.dialin.window.stand import (
     _centre_of_mass,
     _in_the_middle,
     _kept_range,
+    _standing_steps,
     _with_usual_settings,
 )
 from dtfexp.dialin.window.window_box import MappedBox, surroundings
@@ -135,6 +136,13 @@ def test_todays_values_stay_but_for_the_one_that_costs() -> None:
     bounds = {"cure": (105.0, 145.0), "dwell": (8.0, 24.0)}
     at = {"cure": 120.0, "dwell": 13.0}
     assert _with_usual_settings(surface, "cotton", at, bounds, ASKED) == at | {"cure": 125.0}
+
+
+def test_a_target_may_stand_a_spread_from_the_edges_and_not_a_step_nearer() -> None:
+    """A window from 12 to 16 s, a quarter of it and the spread both 1 s: steps from 13 to 15 s."""
+    dwell = Factor("dwell", 10, 20, "s", 0.05, spread=1, usual=15)
+    steps = _standing_steps(dwell, 12.0, 16.0, Surface(session_of(dwell), None), "cotton")
+    assert (steps[0], steps[-1], len(steps)) == (pytest.approx(13.0), pytest.approx(15.0), 41)
 
 
 @pytest.mark.parametrize(("loss", "cure"), [(0.004, 125.0), (0.006, 120.0)])

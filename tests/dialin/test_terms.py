@@ -14,6 +14,10 @@ def test_terms():
     # From four times as many failures as allowed up to none.
     ends = Terms(0.9, 0.9).curve()["pass_rate"].iloc[[0, -1]]
     assert ends.tolist() == pytest.approx([0.6, 1.0])
+    assert Terms(0.9, 0.995, 1).sentence() == (
+        "To show at least 90\u00a0% good, with 99.5\u00a0% confidence: "
+        "72 new presses; at most 1 may fail."
+    )  # 0.9^72 + 7.2 * 0.9^71 = 0.0046, one press fewer 0.00501
     step = Terms(0.9, 0.9, sequential=True)
     early = step.curve(np.array([0.9, 0.6]))
     assert early["confirmed"].iloc[0] <= 0.1 and early["presses"].iloc[1] < 8

@@ -28,8 +28,8 @@ FABRIC = "fabric"
 class Term:
     """One row of the table.
 
-    ``columns`` (n, q) of the design; ``reads``: (label, weights (q,)) of every reported effect, in
-    units of the outcome.
+    ``columns`` (n, q) of the design; ``contrasts``: (label, weights (q,)) of every reported
+    effect, in units of the outcome.
     """
 
     name: str

@@ -94,7 +94,7 @@ def select_terms(
     stratum: Callable[[Term], str],
     judge: Callable[[ResidualSpaces], ErrorModel | None],
 ) -> SelectedTerms:
-    """Return the terms of ``tiers`` (quadratics, interactions; each outside ``room``) to include.
+    """Return the terms of ``tiers`` (quadratics, interactions; each outside ``spaces``) to include.
 
     ``stratum``: where a term is tested. ``judge``: the error model for a residual space, or None.
     METHODS.md, section 15.

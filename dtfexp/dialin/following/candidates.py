@@ -38,9 +38,10 @@ CHANGEOVER_FACTOR = 0.92
 class CandidatePool:
     """Candidates: ``frame`` (fabric and settings), arrays for the look-ahead, and slow settings.
 
-    twins (C,): equal codes are the same press; slow (C, s): values of the settings that are slow to
-    change (oven temperature; hard-to-change press settings); pending: presses on their way, which
-    stand at the END of the candidate arrays, as (index, outcomes still to come).
+    ``duplicate_code`` (C,): equal codes are the same press; ``slow_settings`` (C, s): values of the
+    settings that are slow to change (oven temperature; hard-to-change press settings), of which
+    ``used_temperatures`` were set before; ``pending``: presses on their way, which stand at the END
+    of the candidate arrays, as (index, outcomes still to come).
     """
 
     frame: pd.DataFrame

@@ -38,8 +38,8 @@ FAR_OFFSET_C, MIDDLE_OFFSET_C, NEAR_OFFSET_C = 12.0, 8.0, 4.0
 class ShiftPrior:
     """A temperature that a change may have shifted.
 
-    ``sd``: prior standard deviation, in its unit; ``whose``: the cause ("the machine", "the new
-    powder").
+    ``sd``: prior standard deviation, in its unit; ``cause_text``: the cause ("the machine", "the
+    new powder").
     """
 
     factor: Factor

@@ -68,9 +68,9 @@ class SearchResult:
     """The best solution of a task.
 
     ``index`` (n, k) into each setting's levels; ``value``: log-determinant (D) or minus the mean
-    prediction variance (I), minus infinity where terms are not estimable; ``broken``: presses that
-    are not permitted; ``starts``: final values of all starts; ``tops`` (most, n, k): the best few
-    solutions, best first.
+    prediction variance (I), minus infinity where terms are not estimable; ``violations``: presses
+    that are not permitted; ``starts``: final values of all starts; ``tops`` (most, n, k): the best
+    few solutions, best first.
     """
 
     index: Ints

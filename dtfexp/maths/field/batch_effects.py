@@ -28,9 +28,9 @@ def batch_covariance(
 
     Codes below zero mean "not known": such an observation shares no batch effect. A share
     ``prior.batch_common`` of the variance of a load or round is common to the outcomes, the rest
-    belongs to each. A block (a day, a
-    roll, a lot) has the standard deviation of a press round, ``round_sd``, by choice: the two or
-    three blocks of a plan are too few to estimate another. METHODS.md, equation (10).
+    belongs to each. A block (a day, a roll, a lot) has the standard deviation of a press round,
+    ``round_sd``, by choice: the two or three blocks of a plan are too few to estimate another.
+    METHODS.md, equation (10).
     """
     common = prior.batch_common
     across = common + (1.0 - common) * (outcome[:, None] == outcome[None, :])

@@ -2,9 +2,9 @@
 
 The grades of a wash series are correlated fields. At each point pressed it counts as seen that the
 later field is no higher than the earlier one, up to a soft step. Elsewhere the later field is cut
-off at the earlier one when it is read. Source:
-Riihimaki & Vehtari 2010, Gaussian processes with monotonicity information, Proc. AISTATS, PMLR
-9:645 (there for derivatives, with the same soft step; from memory).
+off at the earlier one when it is read. Source: Riihimaki & Vehtari 2010, Gaussian processes with
+monotonicity information, Proc. AISTATS, PMLR 9:645 (there for derivatives, with the same soft step;
+from memory).
 """
 
 from __future__ import annotations

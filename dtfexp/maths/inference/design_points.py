@@ -17,8 +17,8 @@ class DesignPoints:
     """The P distinct points of the data.
 
     The outcomes of a press, and equal presses, share a point, so their rows are summed first.
-    ``at``: the points; ``order`` (N,): rows of the data, point by point; ``starts`` (P,): the first
-    of each. METHODS.md, equation (18).
+    ``at``: the points; ``order`` (N,): rows of the data, point by point; ``first_rows`` (P,): the
+    place in ``order`` of the first of each. METHODS.md, equation (18).
     """
 
     at: Points

@@ -82,7 +82,7 @@ class Posterior:
         return self.data.design_points.sum_rows(self.weights(j))
 
     def whitened_cross_by_point(self, base: Array, j: int) -> list[Array]:
-        """``links`` from the prior covariance ``base`` (n, P) with the places of the data."""
+        """Return :meth:`whitened_cross` from the covariance ``base`` (n, P) with the places."""
         return [base @ root for root in self._roots_by_point(j)]
 
     def covariance_reduction(self, base: Array, j: int) -> Array:

@@ -25,9 +25,9 @@ MODELS = ("linear", "interactions", "quadratic")
 class FactorKind:
     """The properties of one setting in a model.
 
-    ``columns``: number of coded columns; ``number``: any value from -1 to +1; ``bends``: a number
-    that can be low, middle and high, so it may have a square; ``joins``: it may interact with
-    others (a pure offset does not).
+    ``columns``: number of coded columns; ``number``: any value from -1 to +1;
+    ``has_quadratic``: a number that can be low, middle and high; ``interacts``: it may interact
+    with others (a pure offset does not).
     """
 
     columns: int = 1

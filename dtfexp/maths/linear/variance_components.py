@@ -72,9 +72,9 @@ class VarianceComponents:
     """Mean squares and variance components of each grouping.
 
     ``names``: the groupings with error degrees of freedom, then "press"; ``mean_square``, ``df``
-    (k,); ``component`` (k,): variance of each, at least zero; ``spread`` (k, k): covariance of the
-    components' estimates; ``luck`` (k, n, n): covariance pattern of each component (the last is the
-    identity).
+    (k,); ``component`` (k,): variance of each, at least zero; ``component_covariance`` (k, k): of
+    the components' estimates; ``patterns`` (k, n, n): covariance pattern of each component (the
+    last is the identity).
     """
 
     names: tuple[str, ...]
@@ -100,8 +100,9 @@ class ResidualSpaces:
     """The residual spaces for tests, as terms join a design.
 
     For each grouping: ``rivals``, the groupings beside which it is tested (not those that divide
-    its own groups further); ``alone``: the design and the grouping; ``others``: the design and its
-    rivals; ``beside``: these with the grouping itself. ``whole``: the design and every grouping.
+    its own groups further, ``divided``); ``with_one``: the design and the grouping;
+    ``without_one``: the design and its rivals; ``beside``: these with the grouping itself.
+    ``with_all``: the design and every grouping.
     """
 
     n: int
@@ -189,7 +190,7 @@ def variance_components(
 ) -> VarianceComponents:
     """Return variance components of the groupings and of single presses.
 
-    ``y`` (n,); ``room``: residual spaces of design and groupings; ``groups``: name -> indicator
+    ``y`` (n,); ``spaces``: of design and groupings; ``groups``: name -> indicator
     columns, each with error degrees of freedom (:meth:`ResidualSpaces.error_df`). Needs at least
     one degree of freedom between presses. METHODS.md, section 15.
     """

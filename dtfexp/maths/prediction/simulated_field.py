@@ -43,7 +43,7 @@ class SimulatedField:
     """A drawn bench.
 
     ``anchors`` (n) with ``weights`` (n, O): the field is prior mean + covariance with the anchors @
-    weights; ``graded``: the cuts of its grader; ``in_blocks``: whether days or lots have batch
+    weights; ``graded``: the cuts of its grader; ``has_blocks``: whether days or lots have batch
     effects; the rest as in the posterior it was drawn from.
     """
 

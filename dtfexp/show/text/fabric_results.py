@@ -94,7 +94,7 @@ def fabric_result(
     confidence: float | None = None,
     maps: int = set_point_lines.MOST_MAPS,
 ) -> FabricResult:
-    """Return all that is shown of one fabric, with at most ``most_maps`` maps.
+    """Return all that is shown of one fabric, with at most ``maps`` maps.
 
     The card needs no maps.
     """

@@ -51,6 +51,18 @@ def test_directions_that_only_a_sum_is_known_of_keep_their_correlation() -> None
     assert found[:2, :2] == pytest.approx(exact, abs=0.03)
 
 
+def test_scales_of_which_the_evidence_is_not_known_are_left_out() -> None:
+    """Prior N(0, 1) met by N(0, 3^2), as above, though nothing is known where it is below -1.5."""
+
+    def log_evidence(u: np.ndarray) -> np.ndarray:
+        return np.where(u[:, 0] < -1.5, np.nan, -0.5 * (u[:, 0] / 3.0) ** 2)
+
+    found, total = integrate(log_evidence, 4, 64)
+    assert found.centre == pytest.approx(np.zeros(4), abs=0.05)
+    assert found.covariance[0, 0] == pytest.approx(0.9, abs=0.05)
+    assert total == pytest.approx(-0.5 * np.log(10.0 / 9.0), abs=0.03)
+
+
 @pytest.mark.parametrize("dim", [4, 10, 15, 16])
 def test_there_are_always_enough_points_for_every_direction(dim: int) -> None:
     points, weight = integration_points(integrate(lambda u: np.zeros(len(u)), dim, 64)[0], 16)

@@ -160,7 +160,8 @@ def integrate(
     enough = _EVALUATIONS_PER_COEFFICIENT * (dim + 1) * (dim + 2) / 2
     for stage in range(_MOST_STAGES):
         before, root = centre, np.linalg.cholesky(covariance)
-        surface = fit_evidence_surface(points, log_seen)
+        known = np.isfinite(log_seen)
+        surface = fit_evidence_surface(points[known], log_seen[known])
         centre, covariance = posterior_moments(surface, centre, covariance, normals)
         moved = float(np.linalg.norm(np.linalg.solve(root, centre - before)))
         if len(points) >= enough and moved < _MOVE_TOLERANCE:

@@ -25,7 +25,12 @@ from dtfexp.maths.inference.hyperparameters import (
 from dtfexp.maths.inference.observations import Data, GradeScale
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.single_thread import single_threaded
-from dtfexp.maths.inference.site_fitting import fit_sites, fitted_cuts, with_input_noise
+from dtfexp.maths.inference.site_fitting import (
+    fit_settled_sites,
+    fit_sites,
+    fitted_cuts,
+    with_input_noise,
+)
 from dtfexp.maths.propagation.ep import Sites
 
 Array = NDArray[np.float64]
@@ -92,9 +97,11 @@ def infer(
             def log_evidence(u: Array) -> Array:
                 if some.n == 0:
                     return np.zeros(len(u))
-                return fit_sites(
+                found = fit_settled_sites(
                     some, shape, prior, grade_scales, at(u), middle, tolerance=0.03, sweeps=15
-                ).log_evidence
+                )
+                # The evidence of sites that still move may be any number.
+                return np.where(found.converged, found.log_evidence, np.nan)
 
             return *integrate(log_evidence, dim, n_points, start), middle
 
@@ -107,7 +114,7 @@ def infer(
             # Of many rows pass rates stand still long before the evidence does.
             options = {"tolerance": 2e-3}
         points, weight = integration_points(found, n_integration_points)
-        sites = fit_sites(data, shape, prior, grade_scales, at(points), middle, **options)
+        sites = fit_settled_sites(data, shape, prior, grade_scales, at(points), middle, **options)
         return at(points), weight, sites, total
 
     central = scales_at(np.zeros((1, dim)), learnt.hyper_priors if learnt else hyper_priors)[0]

@@ -78,6 +78,28 @@ def fit_sites(
     )
 
 
+def fit_settled_sites(
+    data: Data,
+    shape: FieldShape,
+    prior: Prior,
+    grade_scales: tuple[GradeScale | None, ...],
+    hyper: list[Hyperparameters],
+    start: Sites,
+    **options: float,
+) -> Sites:
+    """Sites as :func:`fit_sites` finds them from ``start``; sets that do not settle start anew.
+
+    Of scales far from those of ``start`` its sites are a bad guess, from which some run away.
+    """
+    found = fit_sites(data, shape, prior, grade_scales, hyper, start, **options)
+    adrift = np.flatnonzero(~found.converged)
+    if not len(adrift):
+        return found
+    far = [hyper[k] for k in adrift]
+    options.pop("sweeps", None)
+    return found.updated(adrift, fit_sites(data, shape, prior, grade_scales, far, None, **options))
+
+
 def row_noise(data: Data, hyper: Hyperparameters) -> Array:
     """Return the noise sd (N,) of every row; of a coupon judged again, the eye's part of it.
 

@@ -95,6 +95,13 @@ class Sites:
             **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)}
         )
 
+    def updated(self, sets: NDArray[np.int_], of: Sites) -> Sites:
+        """Return these sites, those of some scale settings taken from ``of``."""
+        new = Sites(*(getattr(self, f.name).copy() for f in fields(self)))
+        for f in fields(self):
+            getattr(new, f.name)[sets] = getattr(of, f.name)
+        return new
+
     @cached_property
     def root(self) -> Array:
         """Return what predictions need (J, N, N): variance(x) = k(x, x) - |k(x) @ root|^2.

@@ -90,6 +90,7 @@ def fit_settled_sites(
     """Sites as :func:`fit_sites` finds them from ``start``; sets that do not settle start anew.
 
     Of scales far from those of ``start`` its sites are a bad guess, from which some run away.
+    METHODS.md, section 5.
     """
     found = fit_sites(data, shape, prior, grade_scales, hyper, start, **options)
     adrift = np.flatnonzero(~found.converged)

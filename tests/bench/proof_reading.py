@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from skimage.color import deltaE_ciede2000
 
-from dtfexp.book.coupons.picture import picture
+from dtfexp.book.coupons.picture_file import picture
 from dtfexp.coupon.layout import INKS, coupon_layout
 from dtfexp.coupon.reading.reading import read
 from tests.coupon.cases import BAD, PRESSES, SESSION, drawn_case

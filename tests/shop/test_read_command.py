@@ -11,7 +11,7 @@ pytest.importorskip("zxingcpp")
 
 from dtfexp import CouponError, Logbook, Session, plan
 from dtfexp.book.coupons import pictures
-from dtfexp.book.coupons.picture import picture
+from dtfexp.book.coupons.picture_file import picture
 from dtfexp.book.coupons.readings import readings
 from dtfexp.coupon.payload import Label, session_code
 from dtfexp.shop.cli import main

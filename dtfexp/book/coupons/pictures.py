@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Protocol
 
-from dtfexp.book.coupons.picture import checked, picture
+from dtfexp.book.coupons.picture_file import checked, picture
 from dtfexp.book.coupons.readings import CouponBook, Reading, keep_reading, readings, standing
 from dtfexp.coupon.payload import session_code
 from dtfexp.coupon.reading import reading as reader

@@ -37,7 +37,7 @@ _FLAKE, _TURNED, _NOISE = 1.2, 2.5, 1.5
 
 def washed_picture(session: str, grades: Mapping[int, float]) -> PictureRead | str:
     """Return what a drawn photo of coupons measures; without the libraries, what to install."""
-    from dtfexp.book.coupons.picture import picture
+    from dtfexp.book.coupons.picture_file import picture
     from dtfexp.book.coupons.pictures import needs_libraries
 
     try:

@@ -29,6 +29,15 @@ def limit(factor: Factor, fabric: Fabric) -> float | None:
     return fabric.limit_in(factor.unit)
 
 
+def highest_dial(factor: Factor, fabric: Fabric, unit: str) -> str:
+    """Return the highest dial setting the heat limit allows, rounded down, in ``unit``; "" without.
+
+    It may lie between the dial steps of the plan, whose last allowed one is then lower.
+    """
+    bound = limit(factor, fabric)
+    return "" if bound is None else _highest(factor, bound, unit)
+
+
 def in_range(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
     """Return every setting in the fabric's own range, ignoring its heat limit."""
     own = fabric.ranges.get(factor.name)
@@ -214,7 +223,11 @@ def _allowance(factor: Factor, unit: str) -> str:
 
 
 def _set(factor: Factor, bound: float, unit: str) -> str:
-    return f"set {_rounded(factor.reach.highest_set(bound), factor, unit, math.floor)} or less"
+    return f"set {_highest(factor, bound, unit)} or less"
+
+
+def _highest(factor: Factor, bound: float, unit: str) -> str:
+    return _rounded(factor.reach.highest_set(bound), factor, unit, math.floor)
 
 
 def _up(value: float, factor: Factor, unit: str, difference: bool = False) -> str:

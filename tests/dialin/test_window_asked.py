@@ -212,5 +212,9 @@ def test_what_is_promised_and_what_is_only_expected(known: Fit) -> None:
     assert known.window("cotton", pass_rate=0.95).promise.startswith("Anywhere inside, at least 95")
     assert f"about {int(100 * window.pass_rate)} of 100" in window.expectation
     first = replace(window, core_low=None, core_high=None, presses_at_target=0)
-    assert f"at least about {int(100 * first.pass_rate_low)} of 100" in first.expectation
+    assert first.pass_rate_low > 0.91 and "at least about 90 of 100" in first.expectation
+    lower = replace(first, pass_rate_low=0.847)
+    assert "at least about 84 of 100" in lower.expectation
+    pressed = replace(first, presses_at_target=1)
+    assert f"at least about {int(100 * first.pass_rate_low)} of 100" in pressed.expectation
     assert "not proven" in first.expectation and "not yet pressed" in first.expectation

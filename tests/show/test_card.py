@@ -72,9 +72,10 @@ def test_each_edge_says_what_to_watch_for_and_which_way_to_move(fit: StandInFit)
         "polyester takes 165 °C at most. The heat press may run hotter than its dial (not "
         "measured: allowance 4 °C): set 161 °C or less."
     )
-    assert f"Above 160 °C: NEVER. {limit}" in text
-    # At the edge and among the conditions; the bar ends at the last setting below it.
-    assert text.count(limit) == 2 and "160 °C, heat limit" in text and "180 °C" not in text
+    assert f"Above 161 °C: NEVER. {limit}" in text
+    # At the edge and among the conditions; the bar ends at the last dial step below it.
+    assert text.count(limit) == 2 and "160 °C, heat limit 161 °C" in text
+    assert "180 °C" not in text
 
 
 def test_without_a_window_it_shouts_so_and_still_helps(no_window: StandInFit) -> None:

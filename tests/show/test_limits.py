@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,12 +14,14 @@ import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, fit, plan
 from dtfexp.dialin.fit import Fit
+from dtfexp.dialin.window.window import Margin
 from dtfexp.show.figures.window_bars import Bar
 from dtfexp.show.notebook.cells import show_window
 from dtfexp.show.notebook.explorer import Explorer
 from dtfexp.show.paper.card import settings_card
 from dtfexp.show.report.report import write_papers
 from dtfexp.show.text import tables
+from dtfexp.show.text.edge_text import nearer_margin
 from dtfexp.show.text.fabric_results import fabric_result
 from dtfexp.show.text.number_format import NumberFormat
 
@@ -62,10 +65,10 @@ def test_a_cards_bar_ends_at_the_limit(told: Fit, pass_rate: float) -> None:
     finding = fabric_result(told, "nylon", pass_rate=pass_rate, confidence=pass_rate, maps=0)
     assert finding.window.found is (pass_rate == 0.6)
     bar = Bar.of(told.session, told.session.factor("press heat"), finding.window)
-    assert (bar.low, bar.high, bar.limited) == (140, 147, True)
+    assert (bar.low, bar.high, bar.limited_by) == (140, 147, told.session.fabric("nylon"))
     assert bar.place(147) == 1.0 and bar.place(140) == 0.0
     other = Bar.of(told.session, told.session.factor("press time"), finding.window)
-    assert (other.low, other.high, other.limited) == (8, 24, False)
+    assert (other.low, other.high, other.limited_by) == (8, 24, None)
     text = words(settings_card(finding, told.session, NumberFormat("°C")))
     assert "147 °C, heat limit" in text and "180" not in text
     assert "(not measured: allowance 3 °C): set 147 °C or less." in text
@@ -78,7 +81,16 @@ def test_a_cards_bar_ends_at_the_limit(told: Fit, pass_rate: float) -> None:
 def test_without_a_limit_the_bar_spans_the_plan(told: Fit) -> None:
     window = told.window("cotton", pass_rate=0.6, confidence=0.6)
     bar = Bar.of(told.session, told.session.factor("press heat"), window)
-    assert (bar.low, bar.high, bar.limited) == (140, 180, False)
+    assert (bar.low, bar.high, bar.limited_by) == (140, 180, None)
+
+
+def test_a_target_at_the_heat_limit_has_its_allowance_already(told: Fit) -> None:
+    window = told.window("nylon", pass_rate=0.6, confidence=0.6)
+    at_limit = replace(window, margin=window.margin | {"press heat": Margin(2.0, 0.0)})
+    assert nearer_margin(at_limit, told.session.factor("press heat")) == math.inf
+    # An edge that is neither limit nor end of a range counts.
+    other = window.edges.assign(stopped_by="grade")
+    assert nearer_margin(replace(at_limit, edges=other), told.session.factor("press heat")) == 0.0
 
 
 def test_a_fabric_that_cannot_be_pressed_has_its_line_and_no_settings(

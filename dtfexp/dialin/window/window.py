@@ -107,10 +107,13 @@ class Window:
     def stated(self) -> str:
         """The pass rate at the target as it is shown: "about 97 of 100", rounded down.
 
-        Without a window it is what is expected, which the reason names: one number, not two.
+        Without a window it is what is expected, which the reason names: one number, not two. The
+        cautious end claims no more than was asked until the target is pressed.
         """
-        low = self.found and self.cautious
-        rate, least = (self.pass_rate_low, "at least ") if low else (self.pass_rate, "")
+        rate, least = self.pass_rate, ""
+        if self.found and self.cautious:
+            most = math.inf if self.presses_at_target else self.required
+            rate, least = min(self.pass_rate_low, most), "at least "
         return f"{least}about {_whole(rate)} of 100" if math.isfinite(rate) else "not known"
 
     @property

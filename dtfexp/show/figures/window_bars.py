@@ -14,6 +14,7 @@ from dtfexp.show.text.number_format import NumberFormat, label
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from dtfexp.describe.fabric import Fabric
     from dtfexp.describe.factor import Factor
     from dtfexp.describe.session import Session
     from dtfexp.dialin.window.window import Window
@@ -69,22 +70,23 @@ class Part(NamedTuple):
 class Bar:
     """One setting of a window as a bar, the same on paper, page and in a notebook.
 
-    ``low``, ``high``: the settings at its ends; ``limited`` when it ends at the heat limit;
-    ``parts``: from the back to the front, so that the whisker of the setting alone stands out of
-    the window where it reaches further.
+    ``low``, ``high``: the settings at its ends; ``limited_by``: the fabric whose heat limit ends
+    it, else None; ``parts``: from the back to the front, so that the whisker of the setting alone
+    stands out of the window where it reaches further.
     """
 
     low: float
     high: float
-    limited: bool
+    limited_by: Fabric | None
     parts: tuple[Part, ...] = ()
 
     @classmethod
     def of(cls, session: Session, factor: Factor, window: Window) -> Bar:
         """Return the allowed settings of a window's fabric, and the parts on them."""
         allowed = session.allowed(factor, window.fabric)
-        inside = heat.in_range(factor, session.fabric(window.fabric))
-        bar = cls(float(allowed[0]), float(allowed[-1]), allowed[-1] < inside[-1])
+        fabric = session.fabric(window.fabric)
+        limited = allowed[-1] < heat.in_range(factor, fabric)[-1]
+        bar = cls(float(allowed[0]), float(allowed[-1]), fabric if limited else None)
         name = factor.name
         spans = {
             ALONE: window.alone.get(name),
@@ -107,8 +109,14 @@ class Bar:
         return next((part for part in self.parts if part.kind == kind), None)
 
     def end(self, factor: Factor, reading: NumberFormat) -> str:
-        """Return the high end as text."""
-        return f"{reading.text(factor, self.high)}{', heat limit' if self.limited else ''}"
+        """Return the high end as text, and the heat limit of the dial where it ends there."""
+        text = reading.text(factor, self.high)
+        if self.limited_by is None:
+            return text
+        highest = heat.highest_dial(factor, self.limited_by, reading.temperature)
+        # A converted end may round to a degree above the limit; the limit is rounded down.
+        above = factor.reach.highest_set(heat.limit(factor, self.limited_by) or 0.0) - self.high
+        return f"{highest}, heat limit" if above < 0.5 else f"{text}, heat limit {highest}"
 
 
 def _ends(

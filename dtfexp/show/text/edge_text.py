@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from dtfexp.describe import heat
 from dtfexp.dialin.window.edges import (
     FABRIC_RANGE,
     HEAT_LIMIT,
@@ -81,13 +82,17 @@ def edges(session: Session, window: Window, reading: NumberFormat) -> list[EdgeT
         # A sign is told where it is seen, or asked about: beyond what the setting may do alone.
         together = ended or stopper == OTHER_SETTINGS or not factor.is_numeric
         place = row["value"] if together else row["alone"]
+        where = reading.text(factor, place)
         if ended == LIMIT:
+            # The last dial step of the plan may lie lower: one number for what may never be passed.
+            fabric = session.fabric(window.fabric)
+            where = heat.highest_dial(factor, fabric, reading.temperature)
             advice = session.limit_note(window.fabric, reading.temperature)
         found.append(
             EdgeText(
                 factor=factor,
                 side=side,
-                where=f"{over} {reading.text(factor, place)}",
+                where=f"{over} {where}",
                 stopped=ended or unseen or label(stopper),
                 sign=trade_hints.sign_beyond_edge(factor, str(row["looks"])),
                 advice_move=trade_hints.move_advice(side, factor),
@@ -148,9 +153,18 @@ def _span(
 
 
 def nearer_margin(window: Window, factor: Factor) -> float:
-    """Return the smaller margin in multiples of the spread; infinite without a margin."""
+    """Return the smaller margin in multiples of the spread; infinite without a margin.
+
+    The end of a range is no edge, for nothing is known to fail there, and a heat limit has its
+    allowance already.
+    """
     margin = window.margin.get(factor.name)
-    return math.inf if margin is None else float(margin)
+    if margin is None:
+        return math.inf
+    rows = window.edges[window.edges["factor"] == factor.name]
+    ends = rows["stopped_by"].isin(list(_ENDS)).to_numpy()
+    sides = [getattr(margin, str(side)) for side in rows["side"].to_numpy()[~ends]]
+    return float(min(sides, default=math.inf))
 
 
 def _capital(text: str) -> str:

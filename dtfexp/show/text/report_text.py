@@ -55,9 +55,10 @@ def shown_rate(finding: FabricResult) -> str:
 
 
 def rate_interval(finding: FabricResult) -> str:
-    """Return the interval of the true pass rate at the target."""
+    """Return the interval of the true pass rate at the target; says whose it is until pressed."""
     rate = finding.target
-    return f"true rate {between(rate.low, rate.high)} with 90\u00a0% probability"
+    whose = "true rate" if finding.window.presses_at_target else "the fit puts the true rate at"
+    return f"{whose} {between(rate.low, rate.high)} with 90\u00a0% probability"
 
 
 def presses_line(finding: FabricResult) -> str:
@@ -220,10 +221,12 @@ def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -
     gain = ""
     if math.isfinite(window.gain_chance):
         gain = f"; the target is better with {at_least(window.gain_chance)} probability"
-    return (
-        f"Today's settings ({settings_line(session, finding.usual_settings, reading)}): expect "
-        f"{out_of_text(finding.usual.pass_rate)} to pass{gain}."
-    )
+    rates = f"{out_of_text(finding.usual.pass_rate)} to pass"
+    if window.found and window.cautious:
+        # The headline is the cautious end; two settings are compared by the same measure.
+        rates += f", {out_of_text(finding.target.pass_rate)} at the target"
+    settings = settings_line(session, finding.usual_settings, reading)
+    return f"Today's settings ({settings}): the fit expects {rates}{gain}."
 
 
 def importance_line(finding: FabricResult) -> str:

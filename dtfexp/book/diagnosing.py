@@ -50,7 +50,7 @@ def diagnose(
     """Return the probable causes of what is seen on prints, most probable first.
 
     defects: words ("grainy underside"), a list of them, or counts ({"bubbles": 3}).  settings:
-    what is run now, factor -> setting; what is left out stands at the fabric's usual one.  The
+    what is run now, factor -> setting (a factor left out: the fabric's usual setting).  The
     trade's table of signs is weighed by the fit (which side of each stage these settings fail on),
     and by what the book knows: maps of platen and oven, lots, humidity, warnings passed over.
     Nothing that is proposed lies past the fabric's heat limit, outside a range or in what is
@@ -58,7 +58,7 @@ def diagnose(
 
     ``fit``: one of the book's results, when there is one already.  ``now``: the moment of asking
     (this one).  Raises ``SessionError`` for an unknown fabric or factor, ``ResultsError`` for a
-    setting that is none.
+    value that is no setting.
     """
     from dtfexp.dialin.fit import fit as make_fit
     from dtfexp.dialin.monitor.diagnosis import diagnosis

@@ -379,7 +379,7 @@ class Logbook(BookSheets):
 
     @contextmanager
     def _writing(self, by: str) -> Iterator[tuple[sqlite3.Connection, datetime, str]]:
-        """Give the connection inside one write, with its moment and its person."""
+        """Yield the connection of one transaction, with its time and its author."""
         who = entry_fields.person(by) or self._by
         with self._store.writing() as connection:
             yield connection, entry_fields.zoned(self._clock()), who

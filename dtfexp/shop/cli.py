@@ -24,7 +24,7 @@ In order:
   dtfexp rehearse SESSION.toml --presses 10+4+4      are they enough? tried on invented benches
   dtfexp plan SESSION.toml my.dtfbook --presses 14   start a logbook with a first look
   dtfexp sheet my.dtfbook --out paper                run sheet and coupon labels to print
-  dtfexp coupon my.dtfbook --out film                test prints with number and code, for the film
+  dtfexp coupon my.dtfbook --out film                coupons with number and code, for the film
   dtfexp read my.dtfbook photo.jpg                   measure coupons in a photo or scan
   (press, peel, wash, grade; record in 2_record.ipynb, on a sheet, or one by one:)
   dtfexp record my.dtfbook 5 peel=4 --by Ana         record a grade
@@ -114,7 +114,7 @@ def parser() -> argparse.ArgumentParser:
         take("logbook", metavar="LOGBOOK")
         take("--out", metavar="DIR", required=True, help="folder to write into")
         take("--paper", metavar="SIZE", default="A4", help="A4 or Letter (%(default)s)")
-    with command("coupon", coupons.coupon, "draw the test print of each press, with its number and "
+    with command("coupon", coupons.coupon, "draw the coupon of each press, with its number and "
                  "a code to read it by, for any print driver",
                  "my.dtfbook --out film --halves") as take:  # fmt: skip
         take("logbook", metavar="LOGBOOK")

@@ -9,7 +9,7 @@ from dtfexp.shop.progress import progress
 
 
 def coupon(args: Namespace) -> None:
-    """Write the test print of each press."""
+    """Write the coupon of each press."""
     from dtfexp.show.paper.coupon_artwork import coupon_artwork
 
     with progress("coupons") as told:

@@ -329,7 +329,7 @@ def write_sheets(book: Logbook, folder: str, paper: str = "A4") -> None:
 
 
 def coupons(book: Logbook, folder: str, halves: bool = False, dpi: int = 300) -> None:
-    """Draw the test print of each press not made yet into ``folder``; without one say how.
+    """Draw the coupon of each press not made yet into ``folder``; without one say how.
 
     ``halves``: two pieces for each press, one to wash and one to keep; ``dpi``: 300 or 600.
     """
@@ -338,7 +338,7 @@ def coupons(book: Logbook, folder: str, halves: bool = False, dpi: int = 300) ->
     if not folder:
         print('Nothing was drawn: write film_folder = "film" at the top and run this page again.')
     elif not presses_of(book).not_pressed:
-        print("Every planned press is made: no test print was drawn.")
+        print("Every planned press is made: no coupon was drawn.")
     else:
         made = coupon_artwork(book, folder, halves=halves, dpi=dpi)
         print(f"{len(made.paths)} files are in {folder}; strip.png and strip.pdf hold all coupons.")

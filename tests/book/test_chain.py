@@ -196,7 +196,7 @@ def test_a_header_that_tells_another_layout_is_told(kept: Path, version: int) ->
     with closing(sqlite3.connect(kept)) as raw:
         raw.execute("PRAGMA user_version = 3")
         raw.execute("PRAGMA application_id = 5")
-    assert "its header says another kind of file" in refused(kept)
+    assert "its header names another kind of file" in refused(kept)
 
 
 def test_a_first_page_that_sqlite_does_not_know_is_damage_not_another_file(kept: Path) -> None:

@@ -112,6 +112,9 @@ def test_a_line_crosses_where_the_excess_is_nought_and_holds_its_own_place() -> 
 def test_ends_are_told_in_tenths_of_a_step_rounded_inwards() -> None:
     assert inwards(CURE, 110.04, 129.98) == (110.1, 129.9)
     assert inwards(CURE, 110.1, 129.9) == (110.1, 129.9)
+    # Steps are counted from the low end of the range.
+    odd = Factor("dwell", 10.05, 20, "s", 1, spread=1, usual=15.05)
+    assert inwards(odd, 12.0, 17.99) == (12.05, 17.95)
 
 
 def test_where_to_look_closely_is_what_is_good_round_the_largest_box() -> None:

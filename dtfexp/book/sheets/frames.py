@@ -57,7 +57,7 @@ def results(
     """Return the presses with what holds of them now: one row per planned press.
 
     After the columns of ``runs``: one per outcome (float, NaN where not known), ``block`` where
-    one was told, ``excluded`` (bool), ``cure_look`` where a load was looked at,
+    one was given, ``excluded`` (bool), ``cure_look`` where a load was looked at,
     ``<factor>_actual`` where any was read or a load was cured on, ``defects`` (words joined by
     "; ") and ``note``.
     """

@@ -209,8 +209,8 @@ def keep_photo(
     """Keep a JPEG, PNG or WebP photo of ``press``; returns the note's id once all is on disk.
 
     What the camera wrote beside the picture (place, time, owner) is not kept.
-    The same ``id`` twice keeps one. Raises ``LogbookError``: unknown press, no such picture, more
-    than 8 MB, a folder that cannot be written.
+    The same ``id`` given twice keeps one photo. Raises ``LogbookError``: unknown
+    press, no such picture, more than 8 MB, a folder that cannot be written.
     """
     number = entry_fields.press_number(press)
     book.history(number)  # says so when the press is not in the book

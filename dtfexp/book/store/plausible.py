@@ -87,7 +87,7 @@ class ImplausibleReading:
 
     @property
     def refusal(self) -> str:
-        """Why it is refused where nobody can be asked, and what is accepted."""
+        """The reason for refusing it where nobody can be asked, and what is accepted."""
         if self.also:
             unit = self.meant.split(" ", 1)[-1]
             accepted = f"if it is in {unit}, write '{self.meant}'"

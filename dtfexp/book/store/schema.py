@@ -190,7 +190,7 @@ def check_kind(path: Path, connection: sqlite3.Connection, steps: Sequence[Step]
         if not known and any(
             not strange_parts(connection, steps[:number]) for number in range(1, len(steps) + 1)
         ):
-            raise store.Damaged(path, ["its header says another kind of file than its tables"])
+            raise store.Damaged(path, ["its header names another kind of file than its tables"])
     except store.ERRORS as error:
         raise store.error_line(path, error) from error
     if application != store.APPLICATION_ID or done < 1:

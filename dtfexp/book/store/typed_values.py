@@ -52,7 +52,7 @@ class ParsedNumber:
     decimals: int
 
     def in_unit(self, unit: str) -> float:
-        """Return the number told in ``unit``, which measures the same."""
+        """Return the number converted to ``unit``, a unit of the same quantity."""
         if self.unit == unit:
             return self.number
         # Nine decimals are finer than any reading, and hide the dust of the conversion.

@@ -47,7 +47,7 @@ def evenly_spaced_numbers(
 
 
 def within_reach(session: Session, factor: Factor, fabric: str, reach: float) -> Array:
-    """Return every setting from one end of the plan to the other."""
+    """Return every setting of the dial within the plan's reach."""
     _, back = _scale(factor)
     allowed = np.array(session.allowed(factor, fabric))
     centre, away = _centre_and_reach(session, factor, fabric, reach)

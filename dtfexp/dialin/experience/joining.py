@@ -103,7 +103,7 @@ def shared_settings(books: Sequence[BookMessage]) -> tuple[CodedSetting, ...]:
 def _fields(
     books: Sequence[BookMessage], shared: Sequence[CodedSetting], mean: Array, covariance: Array
 ) -> tuple[list[str], Hierarchy]:
-    """Return the names of the classes, and the hierarchy over what all and each have in common."""
+    """Return the names of the classes, and the hierarchy fitted over all benches and each class."""
     p = len(mean)
     names = sorted({name for book in books for f in book.fields for name in f.classes})
     precision, information, weight, patterns = [], [], [], []

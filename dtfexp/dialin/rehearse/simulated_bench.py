@@ -93,7 +93,7 @@ class SimulatedBench:
         return value_of_latent(outcome, seen)
 
     def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
-        """Return the true pass rate as a posterior that is known."""
+        """Return the true pass rate as a posterior without uncertainty."""
         known = probit(self.pass_rate(settings, fabric))
         return PassPosterior(known[None], np.full((1, len(known)), _KNOWN_SD), np.ones(1))
 

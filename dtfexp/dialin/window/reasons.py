@@ -79,7 +79,7 @@ def no_window_reason(
         else f"reaches it with {int(100 * facts['confidence'])} % probability"
     )
     return (
-        f"Not known yet that any set-point keeps {asked}: the best known ({best}) {reaches} after "
+        f"No set-point is known yet to keep {asked}: the best known ({best}) {reaches} after "
         f"{graded}, {weakest} being the weakest outcome; press on: the next presses are chosen to "
         "find one."
     )

@@ -112,7 +112,7 @@ class Sites:
 
     @cached_property
     def batch_root(self) -> Array:
-        """Return the same for batch effects."""
+        """Return :attr:`root` for batch effects."""
         return np.asarray(self.loading[:, 1, :, None] * self.inverse_root)
 
 

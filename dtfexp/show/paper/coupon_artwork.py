@@ -1,4 +1,4 @@
-"""The test print of each press, as files for any print driver."""
+"""The coupon of each press, as files for any print driver."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def coupon_artwork(
     mirror: bool = False,
     progress: Callable[[int, int, str], None] = lambda done, steps, now: None,
 ) -> CouponArtwork:
-    """Write the test print of each press of ``book`` (a logbook or its path) into folder ``out``.
+    """Write the coupon of each press of ``book`` (a logbook or its path) into folder ``out``.
 
     For each resolution a folder with one PNG of each coupon, its colour with alpha, which is the
     white underbase, and its white layer by itself (black where white ink is laid); and all on one

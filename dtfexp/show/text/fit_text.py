@@ -60,7 +60,7 @@ def judged_again_sentences(fit: Fit) -> list[str]:
     share = fit.share_of_eye()
     if share is not None:
         lines.append(
-            f"Of what one press differs from the next, about {per_cent(share)} is the eye that "
-            "grades it, as far as these coupons tell."
+            f"Of the difference between presses, about {per_cent(share)} is the eye that grades "
+            "it, as far as these coupons show."
         )
     return lines

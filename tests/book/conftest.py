@@ -207,8 +207,3 @@ def child() -> type[Child]:
     if not hasattr(os, "fork"):
         pytest.skip("needs fork")
     return Child
-
-
-@pytest.fixture
-def entries_of() -> Callable[[Any], int]:
-    return lambda book: len(book.history())

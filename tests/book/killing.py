@@ -127,22 +127,25 @@ def kill_writers(
     return tally
 
 
+def _writer(path: Path, press: int, writes: int, child: Callable[..., Any]) -> Any:
+    """A program that grades one press ``writes`` times."""
+
+    def write(say: Callable[[str], None]) -> None:
+        with Logbook.open(path, by=f"program {press}") as mine:
+            for k in range(writes):
+                mine.record(press, {"peel": 1 + k % 5}, id=f"{press}-{k}")
+        say("done")
+
+    return child(write)
+
+
 def crowd(path: Path, writes: int, child: Callable[..., Any]) -> int:
     """Two programs write ``writes`` entries each at once; returns how often they took turns.
 
     Raises AssertionError when an entry is lost or either of them had an error.
     """
 
-    def writer(press: int) -> Any:
-        def write(say: Callable[[str], None]) -> None:
-            with Logbook.open(path, by=f"program {press}") as mine:
-                for k in range(writes):
-                    mine.record(press, {"peel": 1 + k % 5}, id=f"{press}-{k}")
-            say("done")
-
-        return child(write)
-
-    programs = [writer(1), writer(2)]
+    programs = [_writer(path, press, writes, child) for press in (1, 2)]
     assert [program.rest() for program in programs] == [["done"], ["done"]]
     with Logbook.open(path) as book:
         history = book.history()
@@ -160,16 +163,7 @@ def crowd_and_copies(path: Path, writes: int, child: Callable[..., Any]) -> tupl
     not the book as it once was.
     """
 
-    def writer(press: int) -> Any:
-        def write(say: Callable[[str], None]) -> None:
-            with Logbook.open(path, by=f"program {press}") as mine:
-                for k in range(writes):
-                    mine.record(press, {"peel": 1 + k % 5}, id=f"{press}-{k}")
-            say("done")
-
-        return child(write)
-
-    programs = [writer(press) for press in (1, 2, 3, 4)]
+    programs = [_writer(path, press, writes, child) for press in (1, 2, 3, 4)]
     lengths = []
     with Logbook.open(path) as book:
         while not lengths or lengths[-1] < 4 * writes:

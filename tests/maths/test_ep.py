@@ -64,6 +64,25 @@ def test_two_grades_against_brute_force(
     assert sites.log_evidence[0] == pytest.approx(np.log(total), abs=0.01)
 
 
+def test_measured_outcomes_with_batch_effects_are_exact() -> None:
+    """Each row's cavity ties its field to its batch effect; all of it is one joint normal."""
+    rng = np.random.default_rng(4)
+    roots = rng.normal(size=(2, 3, 3))
+    field, batch = roots @ roots.transpose(0, 2, 1) + 0.2 * np.eye(3)
+    mean, noise, value = rng.normal(size=3), np.array([0.3, 0.6, 1.1]), rng.normal(size=3)
+    open_ = np.full(3, np.inf)
+    seen = Observations(-open_, open_, value)
+    sites = propagate(field[None], mean[None], noise[None], seen, batch=batch[None])
+    whole = field + batch + np.diag(noise**2)
+    assert sites.log_evidence[0] == pytest.approx(
+        multivariate_normal(mean, whole).logpdf(value), abs=1e-8
+    )
+    of_field, of_batch = field @ np.linalg.inv(whole), batch @ np.linalg.inv(whole)
+    assert sites.mean[0] == pytest.approx(mean + of_field @ (value - mean), abs=1e-8)
+    assert sites.batch_mean[0] == pytest.approx(of_batch @ (value - mean), abs=1e-8)
+    assert sites.covariance[0] == pytest.approx(-np.diag(of_field @ batch), abs=1e-8)
+
+
 def test_nothing_seen_leaves_the_prior() -> None:
     none = np.zeros(0)
     sites = _run(np.zeros((0, 0)), none, none, Observations(none, none, none))

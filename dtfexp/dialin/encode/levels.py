@@ -31,26 +31,22 @@ def settings_from_codes(session: Session, fabric: str, codes: Array, reach: floa
 
 def centre_of(session: Session, factor: Factor, fabric: str, reach: float) -> float:
     """Return the middle of the plan: the usual setting, moved in so that both sides fit."""
-    _, back = _scale(factor)
-    return float(back(_centre_and_reach(session, factor, fabric, reach)[0]))
+    _, back, centre, _ = _plan_scale(session, factor, fabric, reach)
+    return back(centre)
 
 
 def evenly_spaced_numbers(
     session: Session, factor: Factor, fabric: str, count: int, reach: float
 ) -> Array:
     """Return ``count`` settings evenly over the plan; fewer where steps coincide."""
-    _, back = _scale(factor)
-    allowed = np.array(session.allowed(factor, fabric))
-    centre, away = _centre_and_reach(session, factor, fabric, reach)
+    allowed, back, centre, away = _plan_scale(session, factor, fabric, reach)
     wanted = [back(x) for x in np.linspace(centre - away, centre + away, count)]
     return np.unique([allowed[int(np.argmin(np.abs(allowed - w)))] for w in wanted])
 
 
 def within_reach(session: Session, factor: Factor, fabric: str, reach: float) -> Array:
     """Return every setting of the dial within the plan's reach."""
-    _, back = _scale(factor)
-    allowed = np.array(session.allowed(factor, fabric))
-    centre, away = _centre_and_reach(session, factor, fabric, reach)
+    allowed, back, centre, away = _plan_scale(session, factor, fabric, reach)
     slack = 1e-6 * factor.grid_step
     inside = (allowed >= back(centre - away) - slack) & (allowed <= back(centre + away) + slack)
     return allowed[inside] if inside.any() else allowed[:1]
@@ -72,36 +68,28 @@ def evenly_chosen_words(session: Session, factor: Factor, fabric: str, count: in
     return [words[k] for k in sorted(chosen)]
 
 
-def _centre_and_reach(
+def _plan_scale(
     session: Session, factor: Factor, fabric: str, reach: float
-) -> tuple[float, float]:
-    """Return the middle of the plan and its reach on each side, on the scale of the levels.
+) -> tuple[Array, Callable[[float], float], float, float]:
+    """Return allowed settings, the inverse of the levels' scale, and the plan's middle and reach.
 
-    A limit, or a usual setting at the end of the allowed range, would leave one side untested: the
-    middle moves in, and the plan narrows where too little is left.
+    Levels are even on that scale, the logarithm for times; middle and reach are in it. A limit, or
+    a usual setting at the end of the allowed range, would leave one side untested: the middle moves
+    in, and the plan narrows where too little is left.
     """
-    scale, _ = _scale(factor)
-    low, high = (scale(x) for x in factor.bounds)
-    allowed = session.allowed(factor, fabric)
-    bottom, top = scale(float(allowed[0])), scale(float(allowed[-1]))
+    scale, back = (np.log, np.exp) if is_logarithmic(factor) else (float, float)
+    allowed = np.array(session.allowed(factor, fabric))
+    usual = float(session.usual(factor, fabric))
+    places = (*factor.bounds, float(allowed[0]), float(allowed[-1]), usual)
+    low, high, bottom, top, usual = (float(scale(x)) for x in places)
     away = min(reach * 0.5 * (high - low), 0.5 * (top - bottom))
-    usual = scale(float(session.usual(factor, fabric)))
-    return max(min(usual, top - away), bottom + away), away
-
-
-def _scale(factor: Factor) -> tuple[Callable[[float], float], Callable[[float], float]]:
-    """Return the transform to evenly spaced levels (logarithm for times), and its inverse."""
-    if is_logarithmic(factor):
-        return lambda x: float(np.log(x)), lambda x: float(np.exp(x))
-    return float, float
+    return allowed, lambda x: float(back(x)), max(min(usual, top - away), bottom + away), away
 
 
 def _numeric_levels(
     session: Session, factor: Factor, fabric: str, code: Array, reach: float
 ) -> Array:
-    _, back = _scale(factor)
-    allowed = np.array(session.allowed(factor, fabric))
-    centre, away = _centre_and_reach(session, factor, fabric, reach)
+    allowed, back, centre, away = _plan_scale(session, factor, fabric, reach)
     codes, of_code = np.unique(np.append(code, 0.0), return_inverse=True)
     index = np.array(
         [int(np.argmin(np.abs(allowed - back(centre + c * away)))) for c in codes], dtype=int

@@ -75,15 +75,14 @@ class Hierarchy:
     Factors of its parts are at their geometric mean, as few groups leave them a long tail, and at
     most 1: groups of a few kinds look wider than they lie about any one mean.
 
-    ``effects`` (n, p), ``effect_covariance`` (n, p, p): of the groups' theta. Draws (d, q),
-    (d, p, p) and (d, n, p) of all three.
+    ``effects`` (n, p): means of the groups' theta. Draws (d, q), (d, p, p) and (d, n, p) of all
+    three.
     """
 
     mean: Array
     mean_covariance: Array
     covariance: Array
     effects: Array
-    effect_covariance: Array
     mean_draws: Array
     covariance_draws: Array
     effect_draws: Array
@@ -110,7 +109,7 @@ def fit_hierarchy(
     gamma = prior.mean.copy()
     kept: list[tuple[Any, ...]] = []
     n = len(pattern)
-    start, effects, known = np.zeros((n, p)), np.zeros((n, p)), np.zeros((n, p, p))
+    effects = np.zeros((n, p))
     factors = np.zeros(0 if prior.parts is None else int(prior.parts.max()) + 1)
     for turn in range(burn + draws):
         tight = np.linalg.inv(spread)
@@ -118,7 +117,6 @@ def fit_hierarchy(
         theta_cov = np.asarray(np.linalg.inv(groups.precision + tight), dtype=float)
         theta_mean = np.einsum("npr,nr->np", theta_cov, groups.information + towards)
         theta = theta_mean + _normal(theta_cov, rng)
-        start = theta_mean if turn == burn else start
 
         across = np.swapaxes(designs, 1, 2) @ tight
         own = prior.precision + np.tensordot(counts.sum(axis=1), across @ designs, 1)
@@ -138,19 +136,15 @@ def fit_hierarchy(
             each = np.zeros(p) if prior.parts is None else factors[prior.parts]
             expected = expected * np.exp(-np.add.outer(each, each))
             kept.append((gamma_mean, gamma_cov, expected, gamma, spread, theta, each))
-            # Of every group only sums are kept: there may be many.
-            off = theta_mean - start
-            known += theta_cov + np.einsum("np,nr->npr", off, off)
-            effects += off
+            # Of every group only the sum is kept: there may be many.
+            effects += theta_mean
     *at, log_each = (np.array(column) for column in zip(*kept, strict=True))
     middle = np.exp(np.minimum(log_each.mean(axis=0), 0.0))
-    effects /= draws
     return Hierarchy(
         at[0].mean(axis=0),
         at[1].mean(axis=0) + np.cov(at[0].T, bias=True).reshape(q, q),
         at[2].mean(axis=0) * np.outer(middle, middle),
-        start + effects,
-        known / draws - np.einsum("np,nr->npr", effects, effects),
+        effects / draws,
         *at[3:],
     )
 

@@ -21,6 +21,8 @@ FEWEST_PIECES = 3
 _PATIENCE = 60
 #: Filled once this process has started workers.
 _STARTED: list[int] = []
+#: Work on the workers that nobody waits for yet.
+_BUSY: list[Future[Any]] = []
 #: In a worker: the pieces that were sent last, as bytes and unpacked.
 _SENT: dict[bytes, Sequence[Callable[[], Any]]] = {}
 
@@ -52,7 +54,11 @@ def side_by_side(
             future = taken[number] = _workers(further).submit(_done, sent, number)
         future.add_done_callback(feed)
 
-    for _ in range(further):
+    # A worker with other work takes a piece when it is free: this process would wait for it.
+    _BUSY[:] = [one for one in _BUSY if not one.done()]
+    for one in _BUSY[:further]:
+        one.add_done_callback(feed)
+    for _ in range(further - len(_BUSY)):
         feed()
     while True:
         with lock:
@@ -79,6 +85,7 @@ def beside(piece: Callable[[], R]) -> Callable[[], R]:
     if not further:
         return piece
     future: Future[R] = _workers(further).submit(_done, _packed([piece]), 0)
+    _BUSY.append(future)
 
     def result() -> R:
         try:
@@ -89,12 +96,10 @@ def beside(piece: Callable[[], R]) -> Callable[[], R]:
     return result
 
 
-def start_workers(module: str) -> None:
-    """Start the workers, so that they have loaded ``module`` when they are needed."""
-    import importlib
-
+def start_workers(load: Callable[[], object]) -> None:
+    """Start the workers, so that each has done ``load`` when it is needed."""
     for _ in range(further := _further_cores()):
-        _workers(further).submit(importlib.import_module, module)
+        _BUSY.append(_workers(further).submit(_done, _packed([load]), 0))
 
 
 def _packed(pieces: Sequence[Callable[[], Any]]) -> bytes:

@@ -30,7 +30,7 @@ SEED = 7
 #: Coupons of the first look that are drawn as photographed after the wash, and read.
 PICTURED = 2
 INVENTED = "demo, invented"
-_STEPS = 3 + 2 * len(FOLLOW_UPS) + 9
+_STEPS = 3 + 2 * len(FOLLOW_UPS) + 12
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ def run_demo(out: Path, given: Told) -> Demo:
     """
     from dtfexp.dialin.side_by_side import beside, start_workers
 
-    start_workers("dtfexp.show.report.fabric_section")
+    start_workers(load_papers)
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import status
     from dtfexp.dialin.design.plan import plan
@@ -79,20 +79,17 @@ def run_demo(out: Path, given: Told) -> Demo:
         book.add(first)
         step("pressing and grading (invented)")
         late = bench.press(first.runs, rng)
-        _record(book, late, "peel")
         pictures = beside(partial(washed_picture, session_code(book.mark), _shown(late)))
+        _record(book, late)
         for count in FOLLOW_UPS:
             step("choosing the next presses")
-            # By now the wash grades of the first batch are in; those of the next come later.
-            _record(book, late, "wash")
             more = next_presses(bench.session, book.results(), count, seed=SEED)
             if not len(more.runs):
                 break
             book.add(more)
             step("pressing and grading (invented)")
             late = bench.press(more.runs, rng)
-            _record(book, late, "peel")
-        _record(book, late, "wash")
+            _record(book, late)
         told = _keep(book, pictures())
         step("fitting and writing the report")
         start = done
@@ -107,6 +104,16 @@ def run_demo(out: Path, given: Told) -> Demo:
             ),
         )
         return Demo(path, papers, fitted, len(results), told, status(book, fitted).next_step)
+
+
+def load_papers() -> None:
+    """Load what papers need, on a worker while this process plans: its time is then to compute."""
+    import fpdf  # noqa: F401
+    from matplotlib.backends import backend_svg  # noqa: F401
+
+    from dtfexp.show.paper import card  # noqa: F401
+    from dtfexp.show.report import fabric_section  # noqa: F401
+    from dtfexp.show.text import fabric_results  # noqa: F401
 
 
 def _shown(graded: pd.DataFrame) -> dict[int, float]:
@@ -159,7 +166,7 @@ def _fresh_book(out: Path) -> Path:
     return path
 
 
-def _record(book: Logbook, grade_scales: pd.DataFrame, outcome: str) -> None:
-    """Record one outcome of every press: peel at the press, wash days later."""
-    for run in grade_scales.to_dict("records"):
-        book.record(int(run["press"]), {outcome: run[outcome]}, by=INVENTED)
+def _record(book: Logbook, graded: pd.DataFrame) -> None:
+    """Record both grades of every press, the wash too."""
+    for run in graded.to_dict("records"):
+        book.record(int(run["press"]), {name: run[name] for name in ("peel", "wash")}, by=INVENTED)

@@ -115,6 +115,6 @@ def test_progress_counts_up_to_the_end(fit: StandInFit, tmp_path: Path) -> None:
     page(fit, tmp_path, progress=lambda *step: told.append(step))
     done = [step[0] for step in told]
     assert done == sorted(done)
-    assert told[-1] == (6, 6, "done")
-    assert {step[1] for step in told} == {6}
-    assert [step[2] for step in told[1:-1]].count("windows") == 3
+    assert told[-1] == (9, 9, "done")
+    assert {step[1] for step in told} == {9}
+    assert [step[2] for step in told[1:-1]].count("windows") == 4

@@ -33,6 +33,8 @@ SEED = 7
 _PER_MM, _AROUND, _CLOTH, _PALE = 12, 7.0, (30, 30, 33), 225.0
 #: mm that a flake is wide, degrees the coupons are turned, noise of the camera in bytes.
 _FLAKE, _TURNED, _NOISE = 1.2, 2.5, 1.5
+#: Linear light of each byte of sRGB.
+_LIGHT = linear(np.arange(256.0)).astype(np.float32)
 
 
 def washed_picture(session: str, grades: Mapping[int, float]) -> PictureRead | str:
@@ -60,13 +62,13 @@ def washed_photo(session: str, grades: Mapping[int, float], rng: np.random.Gener
 
     layout, room = coupon_layout("wash"), pixels(_AROUND, _PER_MM)
     height, width = pixels(layout.height, _PER_MM), pixels(layout.width, _PER_MM)
-    table = np.empty((height + 2 * room, len(grades) * (width + 2 * room), 3))
+    table = np.empty((height + 2 * room, len(grades) * (width + 2 * room), 3), dtype=np.uint8)
     table[:] = _CLOTH
     for place, (press, grade) in enumerate(grades.items()):
         left = place * (width + 2 * room) + room
         _lay(table[room : room + height, left : left + width], session, press, round(grade), rng)
     # Edges are mixed in linear light, as a camera sees them.
-    light = np.stack([_turned(channel) for channel in np.moveaxis(linear(table), -1, 0)], -1)
+    light = np.stack([_turned(channel) for channel in np.moveaxis(_LIGHT[table], -1, 0)], -1)
     light = gaussian_filter(light, (0.5, 0.5, 0)) * np.linspace(0.85, 0.6, light.shape[1])[:, None]
     photo = srgb(light) + rng.normal(0, _NOISE, light.shape)
     out = io.BytesIO()
@@ -74,18 +76,18 @@ def washed_photo(session: str, grades: Mapping[int, float], rng: np.random.Gener
     return out.getvalue()
 
 
-def _turned(channel: NDArray[np.float64]) -> NDArray[np.float64]:
+def _turned(channel: NDArray[np.float32]) -> NDArray[np.float64]:
     """Return one channel a little turned, at half as many px a mm."""
     from PIL import Image
 
-    drawn = Image.fromarray(channel.astype(np.float32))
+    drawn = Image.fromarray(np.ascontiguousarray(channel))
     bare = float(channel[0, 0])
     turned = drawn.rotate(_TURNED, Image.Resampling.BILINEAR, expand=True, fillcolor=bare)
     return np.asarray(turned.reduce(2), dtype=float)
 
 
 def _lay(
-    cloth: NDArray[np.float64], session: str, press: int, grade: int, rng: np.random.Generator
+    cloth: NDArray[np.uint8], session: str, press: int, grade: int, rng: np.random.Generator
 ) -> None:
     """Draw a coupon onto its piece of cloth, (rows, columns, 3), in place."""
     from scipy.ndimage import gaussian_filter
@@ -102,4 +104,4 @@ def _lay(
     colour = drawn[..., :3][left].astype(float)
     grey = np.ptp(colour, axis=1) == 0  # black, grey and white do not fade
     share = np.where(grey, 0.0, FADED[grade])[:, None]
-    cloth[left] = colour + share * (_PALE - colour)
+    cloth[left] = np.rint(colour + share * (_PALE - colour))

@@ -29,11 +29,14 @@ class FitSection:
     surprises: pd.DataFrame
     judged_again: tuple[str, ...] = ()
 
-    @classmethod
-    def of(cls, fit: Fit) -> FitSection:
-        """Return the findings of a fit."""
-        judged = tuple(judged_again_sentences(fit))
-        return cls(fit.batch_effects(), fit.check_grades(), fit.surprises(), judged)
+    @staticmethod
+    def but_surprises(fit: Fit) -> dict[str, Any]:
+        """Return all findings but the surprises, which take longer than the rest."""
+        return {
+            "luck": fit.batch_effects(),
+            "grade_checks": fit.check_grades(),
+            "judged_again": tuple(judged_again_sentences(fit)),
+        }
 
     def outlying_presses(self, name: str) -> tuple[int, ...]:
         """Return the numbers of a fabric's presses with a surprising grade."""

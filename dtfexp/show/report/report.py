@@ -26,11 +26,9 @@ if TYPE_CHECKING:
     from dtfexp.describe.fabric import Fabric
     from dtfexp.describe.session import Session
     from dtfexp.dialin.fit import Fit
-    from dtfexp.show.report.fit_section import FitSection
     from dtfexp.show.report.photo_thumbnails import Pictures
     from dtfexp.show.text.fabric_results import FabricResult
     from dtfexp.show.text.measured_conditions import MeasuredConditions
-    from dtfexp.show.text.number_format import NumberFormat
 
 Progress = Callable[[int, int, str], None]
 _LONGEST_SLUG = 60
@@ -172,6 +170,7 @@ def write_papers(
     from dtfexp.dialin.window.find_window import keep_window
     from dtfexp.show.paper.pdf_page import known_paper
     from dtfexp.show.report import machine_readable, page
+    from dtfexp.show.report.fit_section import FitSection
     from dtfexp.show.text.experience_text import experience_notes
     from dtfexp.show.text.measured_conditions import MeasuredConditions, blocks_sentence
     from dtfexp.show.text.number_format import NumberFormat
@@ -180,7 +179,7 @@ def write_papers(
     reading = NumberFormat.of(session, unit)
     if plans is None:
         plans = pd.DataFrame({"design": [], "seed": [], "reason": [], "notes": [], "presses": []})
-    steps, done = 2 * len(fabrics) + 2, 1
+    steps, done = 3 * len(fabrics) + 3, 1
 
     def said(what: str) -> Callable[[int], None]:
         _report_progress(progress, done, steps, what)
@@ -192,9 +191,13 @@ def write_papers(
 
         return one_more
 
-    first: list[Callable[[], Any]] = [partial(_understood, fit)]
+    # The longest first, the shortest last: both cores are done at about the same time.
+    first: list[Callable[[], Any]] = [fit.surprises]
     first += [partial(_finding, fit, name) for name in fabrics]
-    understood, *found = side_by_side(first, said("windows"))
+    first.append(partial(FitSection.but_surprises, fit))
+    several = len(fabrics) > 1
+    surprises, *found, rest = side_by_side(first, said("windows"), start=several)
+    understood = FitSection(surprises=surprises, **rest)
     for one in found:
         keep_window(fit, one.window)
     findings = [
@@ -214,27 +217,26 @@ def write_papers(
     )
 
     conditions = blocks_sentence(fit.results)
-    drawn = side_by_side(
-        [
-            partial(
-                _papers_of_fabric, one, fit, reading, understood, f"fabric-{number}", name,
-                {
-                    "last_entry": last_entry,
-                    "paper": sheet,
-                    "conditions": [
-                        *conditions, *bench.sentences(one, session, reading), *learnt.card(one.name)
-                    ],
-                },
-            )
-            for number, (name, one) in enumerate(zip(names, findings, strict=True), start=1)
-        ],
-        said("figures and cards"),
-    )  # fmt: skip
+    second: list[Callable[[], Any]] = [
+        partial(_section, one, fit, reading, understood, f"fabric-{number}", name)
+        for number, (name, one) in enumerate(zip(names, findings, strict=True), start=1)
+    ]
+    second += [
+        partial(
+            _card, one, session, reading, last_entry=last_entry, paper=sheet,
+            conditions=[
+                *conditions, *bench.sentences(one, session, reading), *learnt.card(one.name)
+            ],
+        )
+        for one in findings
+    ]  # fmt: skip
+    drawn = side_by_side(second, said("figures and cards"), start=several)
+    sections, cards = drawn[: len(findings)], drawn[len(findings) :]
     html = page.render(
         findings,
         fit,
         reading,
-        sections=[section for section, _ in drawn],
+        sections=sections,
         understood=understood,
         document=document,
         plans=plans,
@@ -245,7 +247,7 @@ def write_papers(
         learnt=learnt.page(),
     )
     files: list[tuple[str, bytes]] = [("report.html", html.encode())]
-    files += [(name, card) for name, (_, card) in zip(names, drawn, strict=True)]
+    files += list(zip(names, cards, strict=True))
     files.append(("windows.csv", machine_readable.to_csv(document).encode("utf-8-sig")))
     files.append(("windows.json", machine_readable.to_json(document).encode()))
     written = [_write(Path(out) / name, content) for name, content in files]
@@ -254,33 +256,22 @@ def write_papers(
     return written
 
 
-def _understood(fit: Fit) -> FitSection:
-    from dtfexp.show.report.fit_section import FitSection
-
-    return FitSection.of(fit)
-
-
 def _finding(fit: Fit, fabric: str) -> FabricResult:
     from dtfexp.show.text.fabric_results import fabric_result
 
     return fabric_result(fit, fabric)
 
 
-def _papers_of_fabric(
-    finding: FabricResult,
-    fit: Fit,
-    reading: NumberFormat,
-    understood: FitSection,
-    key: str,
-    card: str,
-    card_options: Mapping[str, Any],
-) -> tuple[dict[str, Any], bytes]:
-    """Return the section of one fabric, and its card as a PDF."""
-    from dtfexp.show.paper.card import settings_card
+def _section(finding: FabricResult, *further: Any) -> dict[str, Any]:
     from dtfexp.show.report.fabric_section import fabric_section
 
-    section = fabric_section(finding, fit, reading, understood, key, card)
-    return section, settings_card(finding, fit.session, reading, **card_options)
+    return fabric_section(finding, *further)
+
+
+def _card(finding: FabricResult, *further: Any, **options: Any) -> bytes:
+    from dtfexp.show.paper.card import settings_card
+
+    return settings_card(finding, *further, **options)
 
 
 def card_names(fabrics: Sequence[str]) -> list[str]:

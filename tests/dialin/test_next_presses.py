@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
+from dtfexp import Factor, Fit, Outcome, Session, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.following import candidates
 from dtfexp.dialin.following import next_presses as following
@@ -17,10 +17,17 @@ from dtfexp.dialin.following.batch import (
     after_price,
     choose_batch,
 )
-from dtfexp.dialin.following.candidates import candidate_pool
-from dtfexp.dialin.following.likely_window import LikelyWindow, _zoom_range, likely_window
+from dtfexp.dialin.following.candidates import candidate_pool, slow_factors
+from dtfexp.dialin.following.likely_window import (
+    LikelyWindow,
+    _box_frequencies,
+    _zoom_range,
+    likely_window,
+)
 from dtfexp.dialin.following.next_presses import batch_reason
+from dtfexp.maths.acquisition import probit_margin
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
+from dtfexp.maths.boxes.box import largest_box
 from dtfexp.maths.inference.infer import at_central_hyperparameters
 from tests.dialin.bench import (
     CURE,
@@ -186,7 +193,7 @@ def test_a_temperature_not_set_before_costs_eight_of_a_hundred() -> None:
     assert pool.changeover_factor((125.0, 305.0), used) == pytest.approx(0.8464)
 
 
-@pytest.mark.parametrize(("gain", "left"), [(2.0, 1.0), (0.0, 0.0), (-2.0, -4.0)])
+@pytest.mark.parametrize(("gain", "left"), [(2.0, 1.0), (0.05, 0.025), (0.0, 0.0), (-2.0, -4.0)])
 def test_a_price_of_a_half_halves_a_gain_and_doubles_a_loss(gain: float, left: float) -> None:
     assert after_price(gain, 0.5) == left
 
@@ -289,3 +296,52 @@ def test_a_target_counts_as_pressed_within_half_a_spread_or_step(
     target = {"cure temperature": 120.0, "press time": 15.0}
     assert _was_pressed(Recorded(), "cotton", target) is pressed  # type: ignore[arg-type]
     assert not _was_pressed(Recorded(), "nylon", target)  # type: ignore[arg-type]
+
+
+def test_a_target_with_another_word_was_not_pressed() -> None:
+    class Recorded:
+        session = WORDS
+        results = pd.DataFrame(
+            {"fabric": ["cotton"], "peel method": ["warm"], "pressure": ["firm"]}
+        )
+
+    def pressed(peel: str, pressure: str) -> bool:
+        target = {"peel method": peel, "pressure": pressure}
+        return _was_pressed(Recorded(), "cotton", target)  # type: ignore[arg-type]
+
+    assert pressed("warm", "firm")
+    assert not pressed("warm", "light") and not pressed("hot", "firm")
+
+
+def test_slow_are_the_ovens_temperature_and_what_is_hard_to_change() -> None:
+    fitted = fit(FOUR, plan(FOUR, 4).runs.assign(peel=np.nan, wash=np.nan))
+    assert [f.name for f in slow_factors(fitted)] == ["cure temperature", "press temperature"]
+
+
+def test_without_slow_settings_every_candidate_has_a_place_of_its_own() -> None:
+    """480 Sobol points over 17 x 161 steps of the dials: at most a few fall together."""
+    fine = Factor("finish", 2, 18, "s", 0.1, usual=10)
+    quick = Session("quick", (PRESS_TIME, fine), (Outcome("peel"),), ("cotton",))
+    fitted = fit(quick, plan(quick, 4).runs.assign(peel=np.nan))
+    region = pd.DataFrame({"press time": [8, 24], "finish": [2.0, 18.0]})
+    frame = candidate_pool(fitted, ["cotton"], {"cotton": region}, 0).frame
+    assert len(frame) == 480 and (~frame.duplicated()).sum() > 400
+
+
+def test_a_cell_counts_in_the_maps_whose_largest_good_box_holds_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Two of three maps are the mean margin, one half a probit lower: each box by itself."""
+    fitted = fit(QUICK, graded(QUICK, plan(QUICK, 16).runs, width=1.6))
+    grid = grids.grid(QUICK, "cotton", {}, 400)
+    lower = np.array([0.0, 0.0, -0.5])[:, None]
+    monkeypatch.setattr(probit_margin, "draw_margins", lambda margin, *_: margin + lower)
+    post = at_central_hyperparameters(fitted.posterior)
+    found = _box_frequencies(fitted, post, "cotton", grid, 0.9, 3)
+    times = np.zeros(grid.shape)
+    for off, count in ((0.0, 2), (-0.5, 1)):
+        good = (found.margin + off >= 0).reshape(grid.shape)
+        box = largest_box(good, list(grid.axes), [3.0, 1.0])
+        assert box is not None and not good.all()
+        times[box.lo[0] : box.hi[0] + 1, box.lo[1] : box.hi[1] + 1] += count
+    assert found.weight == pytest.approx(times.ravel() / 3) and len(set(found.sizes)) == 2

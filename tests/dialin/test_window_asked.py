@@ -196,6 +196,8 @@ def test_what_a_change_from_today_would_gain(known: Fit) -> None:
     rate = known.pass_rate(pd.DataFrame([usual]), "cotton")["pass_rate"][0]
     assert window.usual_pass_rate == pytest.approx(rate)
     assert window.stay is (window.target == usual)
+    told = known.pass_rate(pd.DataFrame([window.target]), "cotton").iloc[0]
+    assert [window.pass_rate, window.pass_rate_low] == pytest.approx(told[["pass_rate", "low"]])
     far = usual | {"press time": 21.0, "cure time": 100.0}
     for one, other in ((usual, far), (usual, usual | {"press time": 18.0})):
         drawn = pass_rate_surfaces(known, pd.DataFrame([one, other]), "cotton", 400)

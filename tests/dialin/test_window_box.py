@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import Any
 
@@ -319,3 +319,53 @@ def test_a_line_ends_where_the_pass_rate_falls() -> None:
     assert dwell.told() == (8.0, 24.0)
     # Told inwards, in tenths of a step of 5.
     assert cure.told() == (np.ceil(cure.low * 2) / 2, np.floor(cure.high * 2) / 2)
+
+
+@dataclass
+class Fitted(Surface):
+    """The same with what :func:`located.located` asks of a fit besides."""
+
+    presses: int = 10
+    _places: dict[Any, Any] = field(default_factory=dict)
+
+    def cached_pass_posterior(self, settings: pd.DataFrame, fabric: str, _: Any) -> PassPosterior:
+        return self.pass_posterior(settings, fabric)
+
+    def presses_used(self, fabric: str) -> int:
+        return self.presses
+
+
+HOT_COLD = session_of(
+    Factor("cure", 100, 160, "°C", 1, "cure", spread=3, usual=125),
+    Factor("film", levels=("hot", "cold"), usual="hot"),
+)
+
+
+def test_a_word_with_a_third_of_the_width_is_looked_at_and_may_win() -> None:
+    """Hot passes just so from 110 to 140 °C, cold well from 120 to 130: a third of the width, and
+    the product of width and excess decides."""
+
+    def height(x: np.ndarray) -> np.ndarray:
+        off, cold = np.abs(x[:, 0] - 125.0), x[:, 1] == 1
+        return NEEDED + np.where(cold, 1.0 - off / 5.0, 0.02 * (1.0 - off / 15.0))
+
+    fitted = Fitted(HOT_COLD, height)
+    place = located.located(fitted, "cotton", ASKED, {})  # type: ignore[arg-type]
+    assert place.box is not None and place.box.mapped.grid.words == {"film": "cold"}
+    assert not place.too_narrow
+    assert located.located(fitted, "cotton", ASKED, {}) is place  # type: ignore[arg-type]
+
+
+def test_too_narrow_is_said_only_where_some_set_point_is_good() -> None:
+    """Good from 123 to 127 °C: no box 20 °C wide; nowhere good: none of any width."""
+    narrow = Fitted(HOT_COLD, lambda x: NEEDED + 0.4 - 0.2 * np.abs(x[:, 0] - 125.0))
+    wide = {"cure": 10.0}
+    assert located.located(narrow, "cotton", ASKED, {}).box is not None  # type: ignore[arg-type]
+    asked = located.located(narrow, "cotton", ASKED, wide)  # type: ignore[arg-type]
+    assert asked.box is None and asked.too_narrow
+    never = Fitted(HOT_COLD, lambda x: np.zeros(len(x)))
+    for at_least in ({}, wide):
+        place = located.located(never, "cotton", ASKED, at_least)  # type: ignore[arg-type]
+        assert place.box is None and not place.too_narrow
+    few = replace(narrow, presses=3, _places={})
+    assert located.located(few, "cotton", ASKED, {}).box is None  # type: ignore[arg-type]

@@ -4,9 +4,10 @@ Populations of invented benches (``simulated``; kinds as in ``bench_promise``): 
 *narrow*, *mixed* of all, and the same with an ``off-`` before it, whose best place lies
 systematically half a half-range off what is usual; ``own-`` and ``own2-``: the fabrics of one shop,
 which are one bench (another for another number) with the best place of each N(0, 0.12) half-ranges
-and its width a tenth from the others'.  Of each, some earlier books of 26 presses
-(Latin hypercube) teach an experience, and new benches are played with it and without it, the same
-presses' luck for both.  ``--teacher`` takes the experience of another population, ``--books``
+and its width a tenth from the others'.  Of each, some earlier books teach an experience: sessions
+of 18 presses in three batches, as a shop dials in (``--spread``: 26 presses all over the range, a
+Latin hypercube), and new benches are played with it and without it, the same presses' luck for
+both.  ``--teacher`` takes the experience of another population, ``--books``
 fewer books.
 
 Printed by population and number of presses, with and without: share of benches whose target truly
@@ -33,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import numpy as np
 import pandas as pd
 from bench_promise import FAMILIES, NEAR, REQUIRED, best_reachable, box_score, error, read
+from changes import session_of
 from simulated import FACTORS, NAMES, Bench, bench, eased
 
 from dtfexp import Experience, fit, next_presses, plan
@@ -51,7 +53,7 @@ MIXED = ("kind", "hard", "narrow", "ordinary")
 OFF = np.array([0.5, -0.4, -0.5, 0.4])
 _HALF = np.array([0.5 * (f.high - f.low) for f in FACTORS])
 #: Seed of the first earlier book; new benches count from zero.
-EARLIER = 100
+EARLIER, EARLIER_BATCHES = 100, (10, 4, 4)
 WINDOW_FROM = 14
 
 
@@ -91,16 +93,19 @@ def _own(population: str, seed: int) -> Bench:
     return replace(base, quality=quality)
 
 
-def experience_of(population: str, books: int, keep: Path) -> Experience:
+def experience_of(population: str, books: int, keep: Path, spread: bool = False) -> Experience:
     """What so many earlier books of a population teach; their messages are kept."""
     keep.mkdir(parents=True, exist_ok=True)
     named = []
     for seed in range(EARLIER, EARLIER + books):
-        path = keep / f"{population}-{seed}.json"
+        path = keep / f"{population}-{'spread-' * spread}{seed}.json"
         if not path.exists():
             truth = bench_of(population, seed)
-            runs = plan(truth.session, 26, design="latin hypercube", seed=seed - EARLIER).runs
-            results = truth.press(runs, np.random.default_rng(seed - EARLIER))
+            if spread:
+                runs = plan(truth.session, 26, design="latin hypercube", seed=seed - EARLIER).runs
+                results = truth.press(runs, np.random.default_rng(seed - EARLIER))
+            else:
+                results = session_of(truth, seed, EARLIER_BATCHES)
             path.write_text(book_message(truth.session, results).to_text())
         named.append((path.stem, BookMessage.from_text(path.read_text())))
     return joined(named, population, "")
@@ -193,19 +198,21 @@ def main() -> None:
     parser.add_argument("--books", type=int, default=20)
     parser.add_argument("--benches", type=int, default=8)
     parser.add_argument("--schedule", default="4+4+6", help="presses of each batch")
+    parser.add_argument("--spread", action="store_true", help="earlier books all over the range")
     parser.add_argument("--out", type=Path, required=True, help="folder: rows and messages kept")
     args = parser.parse_args()
     names = args.population.split(",")
+    of = {name: (args.teacher or name) + "-spread" * args.spread for name in names}
     schedule = tuple(map(int, args.schedule.split("+")))
     taught = {
-        name: experience_of(args.teacher or name, args.books, args.out / "messages")
+        name: experience_of(args.teacher or name, args.books, args.out / "messages", args.spread)
         for name in names
     }
     rows: dict[str, list[dict[str, Any]]] = {name: [] for name in names}
     # Populations in turn, so that a run cut short has seen all alike.
     for seed in range(args.benches):
         for name in names:
-            path = args.out / f"{name}-{args.teacher or name}-{args.books}-{args.schedule}.jsonl"
+            path = args.out / f"{name}-{of[name]}-{args.books}-{args.schedule}.jsonl"
             kept = {row["seed"]: row for row in read(path)}
             row = kept.get(seed) or job(name, seed, taught[name], schedule)
             if seed not in kept:

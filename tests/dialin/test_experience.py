@@ -8,6 +8,7 @@ import pytest
 
 from dtfexp import Factor, Outcome, Session, fit, plan, redial
 from dtfexp.dialin.experience.book_message import BookMessage, book_message
+from dtfexp.dialin.experience.expected_model import expected_model
 from dtfexp.dialin.experience.joining import joined, shared_settings
 from dtfexp.dialin.experience.learnt_moments import moments
 from dtfexp.dialin.experience.learnt_prior import learnt_prior
@@ -124,6 +125,15 @@ def test_the_prior_of_a_session_is_the_shared_one_at_its_own_codes(messages):
         at[usual] = x @ trend.mean[0, 0], x @ trend.root @ trend.root.T @ x
         assert own[0].key == "press temperature"
     assert at[135.0] == pytest.approx(at[150.0], rel=1e-3)
+
+
+def test_more_books_count_for_more_and_a_fit_starts_mostly_from_the_general_prior(messages):
+    """Where to look first is asked of the experience; what is told, of both."""
+    one, all_seven = (joined([("", m) for m in messages[:n]], "", "") for n in (1, 7))
+    assert one.content["share"] == pytest.approx(0.4 / 3, abs=1e-4)
+    described = session(experience=all_seven)
+    assert learnt_prior(described).share == pytest.approx(0.4 * 7 / 9, abs=1e-4)
+    assert expected_model(described).experience_share() == pytest.approx(7 / 9)
 
 
 def test_a_setting_that_no_book_knew_keeps_the_general_prior(messages):

@@ -40,8 +40,9 @@ STRENGTH, SCALE_STRENGTH = 15.0, 4.0
 #: Sd of the log of how much wider or narrower than the general prior benches lie: in level, slopes,
 #: bends and pairs each. The fabrics of one shop are much more alike than all benches are.
 PART_SD = 0.4
-#: A session starts with n / (n + this) on the experience of n logbooks.
-DOUBT = 2.0
+#: A session starts with MOST n / (n + DOUBT) on the experience of n logbooks.  Where it is worth
+#: much, the first presses soon say so; where it is not, they hardly speak against it.
+DOUBT, MOST = 2.0, 0.4
 KINDS = ("outcome", "fabric", "film")
 
 
@@ -61,7 +62,7 @@ def joined(named: Sequence[tuple[str, BookMessage]], name: str, made: str) -> Ex
         "version": VERSION,
         "name": name,
         "made": made,
-        "share": round(len(books) / (len(books) + DOUBT), 4),
+        "share": round(MOST * doubted(len(books)), 4),
         "books": [
             {"name": called, "digest": m.digest, "presses": m.presses, "fabrics": list(m.fabrics)}
             for called, m in named
@@ -78,6 +79,11 @@ def joined(named: Sequence[tuple[str, BookMessage]], name: str, made: str) -> Ex
     }
     content["places"] = best_places(content, books)
     return Experience(content)
+
+
+def doubted(books: int) -> float:
+    """Return how far the experience of so many logbooks counts, 0 to 1."""
+    return books / (books + DOUBT)
 
 
 def shared_settings(books: Sequence[BookMessage]) -> tuple[CodedSetting, ...]:

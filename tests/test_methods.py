@@ -87,6 +87,19 @@ def test_docstrings_name_equations_that_are_there():
             assert numbers and set(numbers) <= set(NUMBERED), (path.name, said)
 
 
+def test_what_rests_on_memory_is_listed_by_module():
+    table = METHODS.split('marked "from memory"')[1]
+    marked = {
+        path.stem
+        for path in HOME.rglob("*.py")
+        if re.search(r"from\s+memory|[ (]memory\)", path.read_text(encoding="utf-8"), re.IGNORECASE)
+    }
+    assert len(marked) > 25
+    first = {line.split("|")[1] for line in table.splitlines() if line.startswith("| `")}
+    listed = {name.split(".")[0] for cell in first for name in re.findall(r"`([\w.]+)`", cell)}
+    assert listed == marked
+
+
 def test_what_a_dataclass_describes_it_has():
     classes = {
         value

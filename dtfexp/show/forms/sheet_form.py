@@ -31,7 +31,7 @@ class Desk(ABC):
 
     @abstractmethod
     def state(self) -> dict[str, Any]:
-        """Return what the form shows: ``key`` (of its memory), ``live``, ``sections``.
+        """Return what the form shows: ``key`` (of what is filled in), ``live``, ``sections``.
 
         A section has ``title`` and may have ``lines``, ``fields`` (``field``), ``buttons``
         (``button``), ``rows`` (``row``), and ``text`` with its ``summary``. ``live``: every change

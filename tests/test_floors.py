@@ -230,3 +230,15 @@ def test_sobol_points_are_scrambled_and_a_power_of_two():
 def test_no_test_file_over_400_lines():
     for path in (ROOT / "tests").rglob("*.py"):
         assert len(path.read_text(encoding="utf-8").splitlines()) <= 400, path
+
+
+def test_low_discrepancy_points_are_scrambled():
+    """That their number is a power of two is held by ``filterwarnings`` in pyproject.toml."""
+    made = [
+        (path.name, ast.unparse(node))
+        for path in FILES
+        for node in ast.walk(parsed(path))
+        if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("Sobol")
+    ]
+    assert len(made) >= 8
+    assert not [call for call in made if "scramble=True" not in call[1]]

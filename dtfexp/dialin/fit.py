@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -21,6 +22,7 @@ from dtfexp.dialin.explain.sobol_indices import sobol_indices
 from dtfexp.dialin.model.fit_description import describe_fit, fit_summary
 from dtfexp.dialin.model.fitted import FittedModel
 from dtfexp.dialin.model.priors import scaled_priors
+from dtfexp.dialin.side_by_side import side_by_side
 from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.measured_units import in_fitted_units
 
@@ -171,5 +173,8 @@ def fit(
     prior, scale_priors = scaled_priors(prior_width or {})
     data, shape = in_fitted_units(coding.data(checked), coding.shape, prior, scale_priors)
     learnt = learnt_prior(session)
-    posterior = infer(data, shape, coding.graded, prior, hyper_priors=scale_priors, learnt=learnt)
+    posterior = infer(
+        data, shape, coding.graded, prior,
+        hyper_priors=scale_priors, learnt=learnt, work=partial(side_by_side, start=False),
+    )  # fmt: skip
     return Fit(session, checked, posterior)

@@ -15,12 +15,12 @@ from typing import Any, TypeVar
 
 R = TypeVar("R")
 
-#: With fewer pieces this process is done before a worker has started.
+#: With fewer pieces this process is done before a worker has loaded what it needs.
 FEWEST_PIECES = 3
 #: Seconds without work after which a worker ends.
 _PATIENCE = 60
-#: Filled once this process has started workers.
-_STARTED: list[int] = []
+#: The executor that this process used last; its workers end when they have nothing to do.
+_USED: list[Any] = []
 #: Work on the workers that nobody waits for yet.
 _BUSY: list[Future[Any]] = []
 #: In a worker: the pieces that were sent last, as bytes and unpacked.
@@ -34,10 +34,11 @@ def side_by_side(
 
     Pieces and results must be picklable; a worker gets the pieces as they are now. ``told`` is
     called here with the number of each piece as its result is there. Workers take the first piece
-    not taken yet, this process the last. Without ``start`` only workers that were started before
-    are used: short pieces are done before others have loaded what they need.
+    not taken yet, this process the last. Without ``start`` only workers that live already are
+    used: short pieces are done before others have loaded what they need.
     """
-    enough = len(pieces) >= FEWEST_PIECES and (start or _STARTED)
+    alive = any(executor._processes for executor in _USED)
+    enough = len(pieces) > 1 if alive else start and len(pieces) >= FEWEST_PIECES
     further = _further_cores() if enough else 0
     # Packed before any is done: the executor packs later, in a thread, while a piece done here may
     # be changing what the others hold.
@@ -124,7 +125,7 @@ def _workers(count: int) -> Any:
     """Return the executor, started when it is first asked for."""
     from joblib.externals.loky import get_reusable_executor
 
-    _STARTED.append(count)
     # One thread each: the libraries would otherwise take all cores in every process.
     threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
-    return get_reusable_executor(count, timeout=_PATIENCE, env=threads)
+    _USED[:] = [get_reusable_executor(count, timeout=_PATIENCE, env=threads)]
+    return _USED[0]

@@ -10,7 +10,7 @@ import pytest
 
 from dtfexp.describe.errors import SessionError
 from dtfexp.dialin import side_by_side as beside
-from dtfexp.dialin.side_by_side import side_by_side
+from dtfexp.dialin.side_by_side import side_by_side, start_workers
 
 HERE = os.getpid()
 
@@ -34,6 +34,11 @@ def ends_a_worker(number: int, here: int) -> int:
     return number
 
 
+def slow(seconds: float) -> float:
+    time.sleep(seconds)
+    return seconds
+
+
 def grows(seen: dict[int, int], number: int) -> tuple[int, int]:
     before = len(seen)
     seen[number] = before
@@ -50,9 +55,27 @@ def test_every_piece_is_done_once_in_order_here_or_beside() -> None:
     assert found[5][1] == HERE, "this process at the back"
 
 
-def test_few_pieces_start_no_worker() -> None:
+def test_few_pieces_start_no_worker(monkeypatch: pytest.MonkeyPatch) -> None:
     pieces = [partial(numbered, n) for n in range(beside.FEWEST_PIECES - 1)]
+    monkeypatch.setattr(beside, "_USED", [])
     assert {process for _, process in side_by_side(pieces, print)} == {HERE}
+    many = [partial(numbered, n) for n in range(6)]
+    assert {process for _, process in side_by_side(many, print, start=False)} == {HERE}
+
+
+def test_workers_that_live_take_their_share_of_few() -> None:
+    start_workers(partial(numbered, 0))
+    for one in beside._BUSY:
+        one.result()
+    first, last = side_by_side([partial(numbered, n) for n in range(2)], print, start=False)
+    assert first[1] != HERE and last[1] == HERE
+
+
+def test_a_busy_worker_is_not_waited_for() -> None:
+    picture = beside.beside(partial(slow, 1.0))
+    pieces = [partial(numbered, n) for n in range(4)]
+    assert {process for _, process in side_by_side(pieces, print)} == {HERE}
+    assert picture() == 1.0
 
 
 def test_an_error_of_a_worker_is_raised_here() -> None:

@@ -26,9 +26,11 @@ from dtfexp.maths.inference.observations import Data, GradeScale
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.single_thread import single_threaded
 from dtfexp.maths.inference.site_fitting import (
+    Work,
     fit_settled_sites,
     fit_sites,
     fitted_cuts,
+    in_turn,
     with_input_noise,
 )
 from dtfexp.maths.propagation.ep import Sites
@@ -54,10 +56,12 @@ def infer(
     learnt: LearntPrior | None = None,
     n_points: int | None = None,
     n_integration_points: int = 16,
+    work: Work = in_turn,
 ) -> Posterior:
     """Infer: estimate unequal grade steps, integrate the scales, then keep the sites.
 
-    ``learnt``: beside the general prior, in a mixture of both whose shares the data revise.
+    ``learnt``: beside the general prior, in a mixture of both whose shares the data revise;
+    ``work``: does independent pieces, as side by side.
     METHODS.md, equation (39).
     """
     own = n_dimensions(shape.n_outcomes)
@@ -98,7 +102,7 @@ def infer(
                 if some.n == 0:
                     return np.zeros(len(u))
                 found = fit_settled_sites(
-                    some, shape, prior, grade_scales, at(u), middle, tolerance=0.03, sweeps=15
+                    some, shape, prior, grade_scales, at(u), middle, work, tolerance=0.03, sweeps=15
                 )
                 # The evidence of sites that still move may be any number.
                 return np.where(found.converged, found.log_evidence, np.nan)
@@ -114,7 +118,9 @@ def infer(
             # Of many rows pass rates stand still long before the evidence does.
             options = {"tolerance": 2e-3}
         points, weight = integration_points(found, n_integration_points)
-        sites = fit_settled_sites(data, shape, prior, grade_scales, at(points), middle, **options)
+        sites = fit_settled_sites(
+            data, shape, prior, grade_scales, at(points), middle, work, **options
+        )
         return at(points), weight, sites, total
 
     central = scales_at(np.zeros((1, dim)), learnt.hyper_priors if learnt else hyper_priors)[0]

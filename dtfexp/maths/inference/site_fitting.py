@@ -6,7 +6,9 @@ with the sites of one set.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,8 @@ from dtfexp.maths.propagation.ep import Observations, Sites, propagate
 from dtfexp.maths.propagation.ordinal import cumulative_mode
 
 Array = NDArray[np.float64]
+#: Does independent pieces, picklable, and returns their results in order.
+Work = Callable[[Sequence[Callable[[], Sites]]], list[Sites]]
 
 # Numbers in the covariances that are worked on at once: more would not stay in a processor's cache.
 _AT_ONCE = 2e5
@@ -33,6 +37,11 @@ JUDGED_AGAIN_STEPS = {"damping": 0.5, "sweeps": 60}
 PICTURE_BIAS_SD = 0.5
 
 
+def in_turn(pieces: Sequence[Callable[[], Sites]]) -> list[Sites]:
+    """Do one piece after the other."""
+    return [piece() for piece in pieces]
+
+
 def fit_sites(
     data: Data,
     shape: FieldShape,
@@ -40,19 +49,18 @@ def fit_sites(
     grade_scales: tuple[GradeScale | None, ...],
     hyper: list[Hyperparameters],
     start: Sites | None = None,
+    work: Work = in_turn,
     **options: float,
 ) -> Sites:
     """Sites of the data at each set of scales; many rows are worked on a few sets at a time.
 
-    start: sites of the same data at one set of scales, to set out from.
+    start: sites of the same data at one set of scales, to set out from; work: does these few sets.
     """
     chunk = max(1, int(_AT_ONCE // max(1, data.n**2)))
     if len(hyper) > chunk:
-        parts = [
-            fit_sites(data, shape, prior, grade_scales, hyper[i : i + chunk], start, **options)
-            for i in range(0, len(hyper), chunk)
-        ]
-        return Sites.joined(parts)
+        one = partial(fit_sites, data, shape, prior, grade_scales)
+        few = [hyper[i : i + chunk] for i in range(0, len(hyper), chunk)]
+        return Sites.joined(work([partial(one, some, start, **options) for some in few]))
     covariance = np.array([data_covariance(data, shape, s, prior) for s in hyper])
     batch = np.array([data_batch_covariance(data, s, prior) for s in hyper])
     mean = np.array([data_mean(data, shape, s, prior) for s in hyper])
@@ -85,6 +93,7 @@ def fit_settled_sites(
     grade_scales: tuple[GradeScale | None, ...],
     hyper: list[Hyperparameters],
     start: Sites,
+    work: Work = in_turn,
     **options: float,
 ) -> Sites:
     """Sites as :func:`fit_sites` finds them from ``start``; sets that do not settle start anew.
@@ -92,13 +101,15 @@ def fit_settled_sites(
     Of scales far from those of ``start`` its sites are a bad guess, from which some run away.
     METHODS.md, section 5.
     """
-    found = fit_sites(data, shape, prior, grade_scales, hyper, start, **options)
+    found = fit_sites(data, shape, prior, grade_scales, hyper, start, work, **options)
     adrift = np.flatnonzero(~found.converged)
     if not len(adrift):
         return found
     far = [hyper[k] for k in adrift]
     options.pop("sweeps", None)
-    return found.updated(adrift, fit_sites(data, shape, prior, grade_scales, far, None, **options))
+    return found.updated(
+        adrift, fit_sites(data, shape, prior, grade_scales, far, None, work, **options)
+    )
 
 
 def row_noise(data: Data, hyper: Hyperparameters) -> Array:

@@ -103,6 +103,12 @@ def start_workers(load: Callable[[], object]) -> None:
         _BUSY.append(_workers(further).submit(_done, _packed([load]), 0))
 
 
+def end_workers() -> None:
+    """End the workers: Python waits half a second for them when a program ends."""
+    while _USED:
+        _USED.pop().shutdown(wait=False, kill_workers=True)
+
+
 def _packed(pieces: Sequence[Callable[[], Any]]) -> bytes:
     return bytes(ForkingPickler.dumps(pieces))
 

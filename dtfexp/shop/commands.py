@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 def demo(args: Namespace) -> None:
     """Run the whole job on the invented bench."""
+    from dtfexp.dialin.side_by_side import end_workers
     from dtfexp.shop.demo import run_demo
 
     out = Path(args.out)
@@ -36,6 +37,7 @@ def demo(args: Namespace) -> None:
     )
     with progress("demo") as told:
         made = run_demo(out, told)
+    end_workers()
     print(f"\n{made.presses} test presses planned, pressed (by a simulator), graded and fitted.\n")
     for fabric in made.fit.session.fabrics:
         print_window(made.fit, fabric.name)
@@ -277,17 +279,21 @@ def import_(args: Namespace) -> None:
 
 def report(args: Namespace) -> None:
     """Write the report, a card for each fabric, and the windows as CSV and JSON."""
+    from dtfexp.dialin.side_by_side import end_workers, start_workers
     from dtfexp.show.report import report as papers
 
     with opened_book(args) as book:
         with progress("report") as told:
             asked = papers.checked(book, args.fabrics, args.unit, args.paper)
             told(0, 1, "fitting")
+            if len(asked) > 1:
+                start_workers(papers.load)
             fitted = book.bench.fitted()
             paths = papers.write_papers_of_book(
                 book, fitted, args.out, fabrics=asked, unit=args.unit, paper=args.paper,
                 earlier=papers.earlier_fit(args.earlier), progress=told,
             )  # fmt: skip
+        end_workers()
         for path in paths:
             print(Path(path).resolve())
         print_verdicts(args.logbook, book, fitted)

@@ -54,14 +54,14 @@ def run_demo(out: Path, given: Told) -> Demo:
     An earlier demo logbook there is replaced; any other file is left alone.
     """
     from dtfexp.dialin.side_by_side import beside, start_workers
+    from dtfexp.show.report import report as papers
 
-    start_workers(load_papers)
+    start_workers(papers.load)
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import status
     from dtfexp.dialin.design.plan import plan
     from dtfexp.dialin.fit import fit
     from dtfexp.dialin.following.next_presses import next_presses
-    from dtfexp.show.report.report import write_papers_of_book
 
     bench = DemoBench()
     rng = np.random.default_rng(SEED)
@@ -95,7 +95,7 @@ def run_demo(out: Path, given: Told) -> Demo:
         start = done
         results = book.results()
         fitted = fit(bench.session, results)
-        papers = write_papers_of_book(
+        written = papers.write_papers_of_book(
             book,
             fitted,
             out / "report",
@@ -103,17 +103,7 @@ def run_demo(out: Path, given: Told) -> Demo:
                 start + round(at / max(steps, 1) * (_STEPS - start)), _STEPS, what
             ),
         )
-        return Demo(path, papers, fitted, len(results), told, status(book, fitted).next_step)
-
-
-def load_papers() -> None:
-    """Load what papers need, on a worker while this process plans: its time is then to compute."""
-    import fpdf  # noqa: F401
-    from matplotlib.backends import backend_svg  # noqa: F401
-
-    from dtfexp.show.paper import card  # noqa: F401
-    from dtfexp.show.report import fabric_section  # noqa: F401
-    from dtfexp.show.text import fabric_results  # noqa: F401
+        return Demo(path, written, fitted, len(results), told, status(book, fitted).next_step)
 
 
 def _shown(graded: pd.DataFrame) -> dict[int, float]:

@@ -275,7 +275,7 @@ def _sigma_points(
 
     # A column of a triangular root moves no outcome before its own, unless a wash ties them.
     in_order = all(earlier < later for earlier, later, _ in post.shape.wash_order)
-    at_points = [probit(passed(middle, 0))]
+    at_points = [probit(passed(middle, 0) if n_out == 1 else np.asarray(_WEIGHTS @ so_far[-1]))]
     for o in range(n_out):
         first = o if in_order and not root[:, :o, o].any() else 0
         for sign in (1.0, -1.0):

@@ -30,7 +30,7 @@ FADED = {5: 0.0, 4: 0.008, 3: 0.02, 2: 0.04, 1: 0.08}
 SEED = 7
 #: px/mm, of which a photo has half; mm of cloth around a coupon; sRGB of cloth, and of what print
 #: fades to.
-_PER_MM, _AROUND, _CLOTH, _PALE = 12, 7.0, (30, 30, 33), 225.0
+_PER_MM, _AROUND, _CLOTH, _PALE = 10, 7.0, (30, 30, 33), 225.0
 #: mm that a flake is wide, degrees the coupons are turned, noise of the camera in bytes.
 _FLAKE, _TURNED, _NOISE = 1.2, 2.5, 1.5
 #: Linear light of each byte of sRGB.

@@ -256,6 +256,16 @@ def write_papers(
     return written
 
 
+def load() -> None:
+    """Load what papers need: on a worker while this process fits, its time is then to compute."""
+    import fpdf  # noqa: F401
+    from matplotlib.backends import backend_svg  # noqa: F401
+
+    from dtfexp.show.paper import card  # noqa: F401
+    from dtfexp.show.report import fabric_section  # noqa: F401
+    from dtfexp.show.text import fabric_results  # noqa: F401
+
+
 def _finding(fit: Fit, fabric: str) -> FabricResult:
     from dtfexp.show.text.fabric_results import fabric_result
 

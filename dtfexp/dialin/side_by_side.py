@@ -47,9 +47,10 @@ def side_by_side(
     taken: dict[int, Future[R]] = {}
     waiting, lock = deque(range(len(pieces))), Lock()
 
-    def feed(_: object = None) -> None:
+    def feed(before: Future[Any] | None = None) -> None:
         with lock:
-            if not waiting:
+            # Where a worker ended in the middle, this process does the rest.
+            if not waiting or (before is not None and _broken(before)):
                 return
             number = waiting.popleft()
             future = taken[number] = _workers(further).submit(_done, sent, number)
@@ -101,6 +102,10 @@ def start_workers(load: Callable[[], object]) -> None:
     """Start the workers, so that each has done ``load`` when it is needed."""
     for _ in range(further := _further_cores()):
         _BUSY.append(_workers(further).submit(_done, _packed([load]), 0))
+
+
+def _broken(done: Future[Any]) -> bool:
+    return done.cancelled() or isinstance(done.exception(), BrokenProcessPool)
 
 
 def end_workers() -> None:

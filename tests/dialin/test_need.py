@@ -62,13 +62,15 @@ def test_presses_are_shared_in_proportion_to_need() -> None:
 
 def test_what_is_asked_of_a_fabric_does_not_depend_on_the_others() -> None:
     """Cotton's best cell is at 0.86: asked for the full 0.90.  Nylon's best is at 0.40: asked for
-    0.65, and not for the 0.90 that cotton could meet; at 0.1, for half."""
+    0.65, and not for the 0.90 that cotton could meet; at 0.1, for half.  A cell without weight is
+    left out."""
     coding = Coding(TWO)
     cotton, nylon = window([0.9, 0.8], [1.0, 1.0], 0.86), window([0.5] * 3, [3.0, 0.0, 1.0], 0.40)
     cells = _stacked_cells(coding, {"cotton": cotton, "nylon": nylon})
-    assert cells.demanded == pytest.approx([0.9] * 2 + [0.65] * 3)
-    assert cells.weight == pytest.approx([0.25, 0.25, 0.375, 0.0, 0.125])
-    assert list(cells.points.fabric) == [0, 0, 1, 1, 1]
+    assert cells.demanded == pytest.approx([0.9] * 2 + [0.65] * 2)
+    assert cells.weight == pytest.approx([0.25, 0.25, 0.375, 0.125])
+    assert cells.chance == pytest.approx([0.86, 0.0, 0.40, 0.0])
+    assert list(cells.points.fabric) == [0, 0, 1, 1]
     assert np.isnan(cells.predictive).all()
     # Once a place of cotton's is confirmed, cotton's edges are sought: z of 0.90.
     sure = _stacked_cells(coding, {"cotton": window([0.9, 0.8], [1.0, 1.0], 0.9), "nylon": nylon})

@@ -63,15 +63,21 @@ def test_few_pieces_start_no_worker(monkeypatch: pytest.MonkeyPatch) -> None:
     assert {process for _, process in side_by_side(many, print, start=False)} == {HERE}
 
 
-def test_workers_that_live_take_their_share_of_few() -> None:
+def started() -> None:
+    """Wait until a worker lives and has nothing to do."""
+    beside.end_workers()
     start_workers(partial(numbered, 0))
-    for one in beside._BUSY:
-        one.result()
+    beside._BUSY[-1].result()
+
+
+def test_workers_that_live_take_their_share_of_few() -> None:
+    started()
     first, last = side_by_side([partial(numbered, n) for n in range(2)], print, start=False)
     assert first[1] != HERE and last[1] == HERE
 
 
 def test_a_busy_worker_is_not_waited_for() -> None:
+    started()
     picture = beside.beside(partial(slow, 1.0))
     pieces = [partial(numbered, n) for n in range(4)]
     assert {process for _, process in side_by_side(pieces, print)} == {HERE}
@@ -94,6 +100,7 @@ def test_what_a_worker_took_with_it_is_done_here() -> None:
 def test_a_piece_done_here_changes_nothing_that_a_worker_is_sent() -> None:
     # A fit keeps its answers: packed while it did, it once stopped the demo with "dictionary
     # changed size during iteration".
+    started()
     seen: dict[int, int] = {}
     found = side_by_side([partial(grows, seen, number) for number in range(8)])
     beside_here = [before for before, process in found if process != HERE]

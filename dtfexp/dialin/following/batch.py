@@ -49,10 +49,11 @@ STOP_SHARE = 0.75
 
 @dataclass(frozen=True)
 class WeightedCells:
-    """Set-points of all fabrics with their weight, stacked.
+    """Set-points of all fabrics with their weight, stacked; those without weight are left out.
 
     ``demanded`` (E,): the chance at which each counts as confirmed; ``predictive`` (E,): probit of
-    the pass rate where a good place of the fabric is confirmed and its edges are sought, else NaN.
+    the pass rate where a good place of the fabric is confirmed and its edges are sought, else NaN;
+    ``chance`` (E,): that it meets the rate today.
     """
 
     points: Points
@@ -60,6 +61,7 @@ class WeightedCells:
     margin: tuple[Array, Array]
     demanded: Array
     predictive: Array
+    chance: Array
 
 
 @dataclass(frozen=True)
@@ -116,8 +118,7 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
             picked += group
             used |= {pool.temperatures(i) for i in group}
             left -= len(group)
-    chance = np.concatenate([m.chance for m in mapped.values()])
-    known = float(cells.weight @ (chance >= CONFIDENCE))
+    known = float(cells.weight @ (cells.chance >= CONFIDENCE))
     everywhere = all(m.chance.max() >= CONFIDENCE for m in mapped.values())
     if everywhere and known >= STOP_SHARE and outlook.confirmed - before < STOP_GAIN:
         return None
@@ -224,16 +225,20 @@ def _stacked_cells(coding: Coding, mapped: dict[str, LikelyWindow]) -> WeightedC
     question is then where a good place is, and a demand that no press could meet would leave all
     presses equal.
     """
-    parts = list(mapped.values())
+    parts = [m.that_count() for m in mapped.values()]
     frame = pd.concat([m.frame for m in parts], ignore_index=True)
-    index = [np.full(len(m.frame), coding.fabric_index(name)) for name, m in mapped.items()]
-    demanded = [
-        np.full(len(m.frame), np.clip(m.chance.max() + 0.25, 0.5, CONFIDENCE)) for m in parts
+    index = [
+        np.full(len(m.frame), coding.fabric_index(name))
+        for name, m in zip(mapped, parts, strict=True)
     ]
-    sought = [m.chance.max() >= CONFIDENCE for m in parts]
+    best = [m.chance.max() for m in mapped.values()]
+    demanded = [
+        np.full(len(m.frame), np.clip(chance + 0.25, 0.5, CONFIDENCE))
+        for m, chance in zip(parts, best, strict=True)
+    ]
     rate = [
-        np.full(len(m.frame), ndtri(PASS_RATE) if s else np.nan)
-        for m, s in zip(parts, sought, strict=True)
+        np.full(len(m.frame), ndtri(PASS_RATE) if chance >= CONFIDENCE else np.nan)
+        for m, chance in zip(parts, best, strict=True)
     ]
     margin = np.concatenate([m.margin for m in parts])
     return WeightedCells(
@@ -242,4 +247,5 @@ def _stacked_cells(coding: Coding, mapped: dict[str, LikelyWindow]) -> WeightedC
         (margin, np.concatenate([m.between_variance for m in parts])),
         np.concatenate(demanded),
         np.concatenate(rate),
+        np.concatenate([m.chance for m in parts]),
     )

@@ -44,6 +44,16 @@ class LikelyWindow:
     between_variance: Array
     sizes: Array
 
+    def that_count(self) -> LikelyWindow:
+        """Return the cells with any weight: about a quarter of all."""
+        rows = np.flatnonzero(self.weight)
+        cells = ("chance", "expected", "weight", "margin", "between_variance")
+        return replace(
+            self,
+            frame=self.frame.iloc[rows].reset_index(drop=True),
+            **{name: getattr(self, name)[rows] for name in cells},
+        )
+
     def known_share(self, pass_rate: float) -> float:
         """Return the share of the likely window whose expected pass rate is that high today."""
         return float(self.weight @ (self.expected >= pass_rate) / self.weight.sum())

@@ -130,7 +130,7 @@ def import_sheet(
         id = imports.keep(connection, made, at, by)
     return Imported(
         len(found), added, unchanged, len(spoiled), tuple(remarks), id, file.name, sheet.digest,
-        sheet.title, sheet.others, tuple(_columns_told(session, sheet, columns, new)),
+        sheet.title, sheet.others, tuple(_columns_told(sheet, columns, new)),
     )  # fmt: skip
 
 
@@ -143,7 +143,7 @@ def _field(column: Column) -> str:
 
 
 def _columns_told(
-    session: Session, sheet: sheet_table.Table, columns: Sequence[Column], new: Mapping[str, int]
+    sheet: sheet_table.Table, columns: Sequence[Column], new: Mapping[str, int]
 ) -> Iterator[ColumnTold]:
     for column in sorted(columns, key=lambda one: one.index):
         read_as = _READ_AS.get(column.what, "compared with the plan")

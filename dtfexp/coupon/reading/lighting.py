@@ -92,7 +92,7 @@ def even(seen: Seen) -> Even:
     for turn in range(_TURNS):
         flat = thinned.light / np.exp(trend[thin])
         chosen = {
-            index: mask if index == BARE or turn == 0 else _printed(flat, mask, masks[BARE], index)
+            index: mask if index == BARE or turn == 0 else _printed(flat, mask, masks[BARE])
             for index, mask in masks.items()
         }
         readings = _readings(thinned, chosen, [BARE] if turn == 0 else list(_FOLLOWED), step)
@@ -102,7 +102,7 @@ def even(seen: Seen) -> Even:
     return Even(light, light[thin][chosen[BARE]].mean(0, dtype=float), white, sd)
 
 
-def _printed(flat: Array, mask: Mask, bare: Mask, index: int) -> Mask:
+def _printed(flat: Array, mask: Mask, bare: Mask) -> Mask:
     """Return the px of ``mask`` whose print is there: nearer to it than to the cloth."""
     cloth = np.median(flat[bare], 0)
     spread = flat[bare].std(0) + 0.005

@@ -128,7 +128,7 @@ def _sure(picture: Bytes, place: finding.Place) -> finding.Place:
 
 def _cut(picture: Bytes, place: finding.Place) -> Found:
     """Return a coupon in the part of a picture that shows it."""
-    rows, columns = refusing.part_of(picture.shape, place)
+    rows, columns = refusing.part_of(place)
     shift = np.array([[1, 0, -columns.start], [0, 1, -rows.start], [0, 0, 1.0]])
     # A copy, so that the whole picture need not be kept.
     here = replace(place, homography=shift @ place.homography)

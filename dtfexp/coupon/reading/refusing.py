@@ -109,7 +109,7 @@ def of_unread(picture: NDArray[np.uint8], place: Place, why: Reason) -> Reason:
     reason = of_place(picture.shape, place)
     if reason is not None:
         return reason
-    rows, columns = part_of(picture.shape, place)
+    rows, columns = part_of(place)
     part = picture[rows, columns]
     if blank(part) > _BLANK:
         return "glare"
@@ -117,8 +117,8 @@ def of_unread(picture: NDArray[np.uint8], place: Place, why: Reason) -> Reason:
     return why if reason == "no code" else reason
 
 
-def part_of(shape: tuple[int, ...], place: Place) -> tuple[slice, slice]:
-    """Return the rows and columns of a picture of ``shape`` that show all of a coupon."""
+def part_of(place: Place) -> tuple[slice, slice]:
+    """Return the rows and columns of a picture that show all of a coupon."""
     layout = coupon_layout(place.label.half)
     corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (layout.width, layout.height)
     px = moved(place.homography, corners)

@@ -163,7 +163,7 @@ def diagnosis(
     at = pd.DataFrame([dict(settings)])
     sides = fit.failure_sides(at, fabric).iloc[0]
     rate = float(sides["pass_rate"])
-    ranked = rank_causes(heard.seen, _evidence_of_fit(fit, sides, rate, around))
+    ranked = rank_causes(heard.seen, _evidence_of_fit(sides, rate, around))
     past = gate.refusal(settings, fabric)
     bench = ProposalContext(fit, gate, fabric, _inside(gate, settings, fabric), drift)
     moves = {
@@ -213,7 +213,7 @@ def _inside(gate: Session, settings: Mapping[str, Any], fabric: str) -> dict[str
     return inside
 
 
-def _evidence_of_fit(fit: Fit, sides: Any, rate: float, around: Circumstances) -> Circumstances:
+def _evidence_of_fit(sides: Any, rate: float, around: Circumstances) -> Circumstances:
     """Add the fit's probability of each failure side, weighted by the expected failures."""
     say = min(1.0, (1.0 - rate) / _FULL_WEIGHT_FAILING)
     for stage, names in _STAGES.items():

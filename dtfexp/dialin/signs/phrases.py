@@ -101,7 +101,7 @@ def read_phrase(text: str, stage: str = "") -> ReadPhrase:
     if hits and not here:
         # Known, but not at that stage: another sign may be meant, so do not guess.
         return ReadPhrase(spoken, asked=tuple(dict.fromkeys(hit.key for hit in hits)))
-    signs, absent, asked = _seen_absent_ambiguous(words, here)
+    signs, absent, asked = _seen_absent_ambiguous(here)
     covered = frozenset().union(*(hit.covered for hit in here))
     left = [word for place, word in enumerate(words) if place not in covered]
     things = {word.form for word in left} & _THINGS
@@ -127,7 +127,7 @@ def nearest(text: str) -> tuple[str, ...]:
 
 
 def _seen_absent_ambiguous(
-    words: list[Word], hits: list[_Hit]
+    hits: list[_Hit],
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
     """Return signs seen, signs stated as absent, and signs that share the same words."""
     signs: dict[str, None] = {}

@@ -226,14 +226,12 @@ def _block(sheet: PdfPage, block: _Block, top: float) -> None:
         for cell in cells:
             # Settings share the remaining width; among the boxes the note takes it.
             share = spare / len(cells) if not writing else spare * (cell is cells[-1])
-            _cell(sheet, cell, left, top, cell.width + share, tall, writing)
+            _cell(sheet, cell, left, top, cell.width + share, tall)
             left += cell.width + share
         top += tall
 
 
-def _cell(
-    sheet: PdfPage, cell: _Cell, left: float, top: float, width: float, tall: float, writing: bool
-) -> None:
+def _cell(sheet: PdfPage, cell: _Cell, left: float, top: float, width: float, tall: float) -> None:
     sheet.box(left, top, width, tall, fill=0.86 if cell.marked else None, line=0.4)
     size = sheet.size_for(cell.name, width - 2, 6.5, 4.5)
     sheet.write(shortened(sheet, cell.name, width - 2, size), left + 1, top + 0.7, size)

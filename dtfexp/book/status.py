@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from dtfexp.book import kept_verdicts
+from dtfexp.book.kept_verdicts import Verdict
 from dtfexp.describe.fields import and_list
 
 if TYPE_CHECKING:
@@ -20,29 +22,6 @@ if TYPE_CHECKING:
 PLAN, PRESS, GRADE, NEXT, CONFIRM, DESCRIBE = (
     "plan", "press", "grade", "next", "confirm", "describe",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """The verdict on one fabric; ``window`` is None before the first grade and where none can be.
-
-    ``closed``: its heat limit, or what is forbidden, leaves no setting.
-    """
-
-    fabric: str
-    window: Window | None
-    sentence: str
-    closed: bool = False
-
-    @property
-    def out_of_reach(self) -> bool:
-        """Return whether more presses in today's ranges would hardly find a window."""
-        return self.window is not None and self.window.out_of_reach
-
-    @property
-    def line(self) -> str:
-        """The fabric with its verdict."""
-        return f"{self.fabric}: {self.sentence}"
 
 
 @dataclass(frozen=True)
@@ -110,21 +89,27 @@ def presses_of(book: Logbook) -> Presses:
     )
 
 
-def status(book: Logbook, fitted: Fit | None = None) -> Status:
+def status(book: Logbook, fitted: Fit | None = None, key: str = "") -> Status:
     """Return the status of ``book``.
 
-    ``fitted``: ``book.bench.fitted()`` where it is at hand. Without a grade nothing is fitted.
+    ``fitted``: ``book.bench.fitted()`` where it is at hand, and ``key``: ``kept_verdicts.key_of``
+    the book before. Without a grade nothing is fitted, nor where nothing changed since the last.
     """
     presses, results = presses_of(book), book.results()
     judged = ~results["excluded"].to_numpy() & (
         results[[outcome.name for outcome in book.session.outcomes]].notna().any(axis=1).to_numpy()
     )
     session = book.bench.measured_session()
-    if not judged.any():
-        fitted = None
-    elif fitted is None:
-        fitted = book.bench.fitted()
-    verdicts = tuple(_verdict(session, fabric.name, fitted) for fabric in session.fabrics)
+    key = key if fitted is not None else kept_verdicts.key_of(book)
+    verdicts = kept_verdicts.kept(book, key) if fitted is None else None
+    if verdicts is None:
+        if not judged.any():
+            fitted = None
+        elif fitted is None:
+            fitted = book.bench.fitted()
+        verdicts = tuple(_verdict(session, fabric.name, fitted) for fabric in session.fabrics)
+        if fitted is not None:
+            kept_verdicts.keep(book, key, verdicts)
     step, sentence = _next_step(presses.not_pressed, presses.waiting, verdicts)
     return Status(
         **vars(presses),
@@ -169,11 +154,14 @@ def verdict_sentence(window: Window) -> str:
 def _verdict(session: Session, fabric: str, fitted: Fit | None) -> Verdict:
     shut = session.nothing_left(fabric)
     if shut:
-        return Verdict(fabric, None, f"cannot be pressed. {shut}.", closed=True)
+        return Verdict(fabric, f"cannot be pressed. {shut}.", closed=True)
     if fitted is None:
-        return Verdict(fabric, None, "no grade yet.")
+        return Verdict(fabric, "no grade yet.")
     window = fitted.window(fabric)
-    return Verdict(fabric, window, verdict_sentence(window))
+    return Verdict(
+        fabric, verdict_sentence(window), looked=True, found=window.found,
+        proven=bool(window.proven), out_of_reach=window.out_of_reach,
+    )  # fmt: skip
 
 
 def _next_step(
@@ -191,9 +179,9 @@ def _next_step(
         return GRADE, f"Grade {grade}."
     if not open_ones:
         return DESCRIBE, "No fabric can be pressed: change limits, ranges or machines."
-    if all(one.window is None for one in open_ones):
+    if not any(one.looked for one in open_ones):
         return PLAN, "Plan a first look: nothing is planned."
-    lacking = [one for one in open_ones if one.window is None or not one.window.found]
+    lacking = [one for one in open_ones if not one.found]
     stuck = [one.fabric for one in lacking if one.out_of_reach]
     if lacking:
         names = [one.fabric for one in lacking if not one.out_of_reach]
@@ -201,7 +189,7 @@ def _next_step(
         if stuck:
             said += f" First see to what stands in the way on {and_list(stuck, 4)}."
         return NEXT if names else DESCRIBE, said.strip()
-    unproven = [one.fabric for one in open_ones if one.window is not None and not one.window.proven]
+    unproven = [one.fabric for one in open_ones if not one.proven]
     if unproven:
         return NEXT, (
             f"Ask for the next presses: nothing is proven yet on {and_list(unproven, 4)}."

@@ -156,7 +156,7 @@ def status(args: Namespace) -> None:
             print("\nAt the bench now:")
             for step in steps:
                 print_wrapped(f"   - {step}", hang=5)
-        # The presses stand at once; the verdicts take a fit of all grades.
+        # The presses stand at once; the verdicts may take a fit of all grades.
         with progress("working out the verdicts"):
             standing = status_of(book)
     print_status(args.logbook, standing)
@@ -279,6 +279,7 @@ def import_(args: Namespace) -> None:
 
 def report(args: Namespace) -> None:
     """Write the report, a card for each fabric, and the windows as CSV and JSON."""
+    from dtfexp.book.kept_verdicts import key_of
     from dtfexp.dialin.side_by_side import end_workers, start_workers
     from dtfexp.show.report import report as papers
 
@@ -286,6 +287,7 @@ def report(args: Namespace) -> None:
         with progress("report") as told:
             asked = papers.checked(book, args.fabrics, args.unit, args.paper)
             told(0, 1, "fitting")
+            key = key_of(book)
             if len(asked) > 1:
                 start_workers(papers.load)
             fitted = book.bench.fitted()
@@ -296,7 +298,7 @@ def report(args: Namespace) -> None:
         end_workers()
         for path in paths:
             print(Path(path).resolve())
-        print_verdicts(args.logbook, book, fitted)
+        print_verdicts(args.logbook, book, fitted, key)
 
 
 def backup(args: Namespace) -> None:

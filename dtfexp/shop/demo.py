@@ -57,6 +57,7 @@ def run_demo(out: Path, given: Told) -> Demo:
     from dtfexp.show.report import report as papers
 
     start_workers(papers.load)
+    from dtfexp.book.kept_verdicts import key_of
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import status
     from dtfexp.dialin.design.plan import plan
@@ -93,7 +94,7 @@ def run_demo(out: Path, given: Told) -> Demo:
         told = _keep(book, pictures())
         step("fitting and writing the report")
         start = done
-        results = book.results()
+        key, results = key_of(book), book.results()
         fitted = fit(bench.session, results)
         written = papers.write_papers_of_book(
             book,
@@ -103,7 +104,7 @@ def run_demo(out: Path, given: Told) -> Demo:
                 start + round(at / max(steps, 1) * (_STEPS - start)), _STEPS, what
             ),
         )
-        return Demo(path, written, fitted, len(results), told, status(book, fitted).next_step)
+        return Demo(path, written, fitted, len(results), told, status(book, fitted, key).next_step)
 
 
 def _shown(graded: pd.DataFrame) -> dict[int, float]:

@@ -33,11 +33,14 @@ _COMMANDS = {
 }
 
 
-def print_verdicts(name: str, book: Logbook, fitted: Fit | None) -> None:
-    """Print each fabric's verdict and what to do next, from a fit."""
+def print_verdicts(name: str, book: Logbook, fitted: Fit | None, key: str = "") -> None:
+    """Print each fabric's verdict and what to do next, from a fit.
+
+    ``key``: of the book before the fit, see ``dtfexp.book.kept_verdicts``.
+    """
     from dtfexp.book.status import status as status_of
 
-    print_status(name, status_of(book, fitted))
+    print_status(name, status_of(book, fitted, key))
 
 
 def print_status(name: str, now: Status) -> None:

@@ -65,7 +65,8 @@ def test_status_of_a_half_graded_book_names_every_press_once(
         book.record(3, note="film torn")
         book.exclude(4, "coupon lost")
         now = status(book)
-        windows = {one.fabric: one.window for one in now.verdicts}
+        fitted = book.bench.fitted()
+        windows = {one.fabric: fitted.window(one.fabric) for one in now.verdicts}
     assert now.groups == [
         ("planned, not pressed yet", (5, 6)),
         ("waiting for wash", (2,)),

@@ -127,7 +127,7 @@ def test_a_grade_that_may_be_wrong_moves_a_belief_only_so_far(
         weight = norm.pdf(f, mean, 0.9) * ((1.0 - share) * chance + share / 5)
         exact = (weight * f).sum() / weight.sum()
         given = believed(mean, 0.81), *(np.array(x) for x in (*grade, 0.3))
-        wrong = Wrong(share, np.array(share / 5))
+        wrong = Wrong(np.array(share), np.array(share / 5))
         for found in (
             capped_tilted(*given, top, wrong),
             *([interval_tilted(*given, wrong)] if top > 50 else []),

@@ -15,6 +15,7 @@ from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.encode.wash_series import untied
 from dtfexp.dialin.model.priors import FIXED_PRIORS
 from dtfexp.maths.inference.hyperparameters import EYE_SHARE
+from dtfexp.maths.inference.site_fitting import wrong_share
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
@@ -83,6 +84,7 @@ def describe_fit(fit: FittedModel) -> str:
         lines.append(
             f"  {name}: {mean:.2f}  [{middle:.2f}, {low:.2f} to {high:.2f}: {prior.reason}]"
         )
+    lines += _wrong_grades_line(fit)
     lines += _shift_lines(fit)
     lines += not_settled(fit)
     for series in wash_series(fit.session.outcomes):
@@ -108,6 +110,18 @@ def describe_fit(fit: FittedModel) -> str:
     )
     lines.append('Wider or narrower: fit(..., prior_width={"slope": 2}).')
     return "\n".join(lines)
+
+
+def _wrong_grades_line(fit: FittedModel) -> list[str]:
+    """Return one line on the share of wrong grades and its prior; none where all are measured."""
+    post = fit.posterior
+    if not any(post.grade_scales):
+        return []
+    found = [wrong_share(scales, post.prior) for scales in post.integration_points]
+    return [
+        f"  wrong grades: {post.weight @ found:.1%}  [{post.prior.wrong_share:.1%}, as if from "
+        f"{post.prior.wrong_share_grades:.0f} grades: a grade may be a slip of the pen]"
+    ]
 
 
 def _shift_lines(fit: FittedModel) -> list[str]:

@@ -48,10 +48,11 @@ class Prior:
     batch_common: float = 0.75
     # Effect of one press common to its outcomes, beside load and round.
     press_effect_sd: float = 0.1
-    # Share of grades written down wrong, each of which may be any grade: one in fifty.  With none
-    # allowed for, one such grade costs a window more often than not
-    # (``tests/bench/bench_blunders``).
+    # Share of grades written down wrong, each of which may be any grade: a beta variable, of mean
+    # one in fifty, known as if from so many grades.  With none allowed for, one such grade costs a
+    # window more often than not (``tests/bench/bench_blunders``).
     wrong_share: float = 0.02
+    wrong_share_grades: float = 100.0
     # After changes, the last first (see Points.before_change): sd in codes of how far each moved
     # every column, change by change (empty: none has), and the correlation of the field with what
     # it was before each, once moved.
@@ -71,6 +72,7 @@ class Hyperparameters:
     acts since each of c changes, in codes (None: no change). ``trend``: the low-order part as
     earlier sessions taught it (None: that of the general prior). ``eye_share``: share of the
     variance of press noise that is the eye's, where coupons were judged again (None: none were).
+    ``wrong_share``: of grades that are wrong (None: the mean of its prior).
     """
 
     amplitude: float
@@ -85,3 +87,4 @@ class Hyperparameters:
     shift: Array | None = None
     trend: LearntTrend | None = None
     eye_share: float | None = None
+    wrong_share: float | None = None

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.field.trend import LearntTrend
+from dtfexp.maths.inference import wrong_grades
 from dtfexp.maths.inference.hyperparameters import (
     EYE_SHARE,
     HYPER_PRIORS,
@@ -30,6 +31,7 @@ from dtfexp.maths.inference.site_fitting import (
     fit_settled_sites,
     fit_sites,
     fitted_cuts,
+    grades_of,
     in_turn,
     with_input_noise,
 )
@@ -93,10 +95,11 @@ def infer(
             made = scales_at(u, priors)
             return made if trend is None else [replace(one, trend=trend) for one in made]
 
-        def integrated_over(some: Data, start: Normal | None = None) -> tuple[Normal, float, Sites]:
+        def integrated_over(some: Data, start: Normal | None) -> tuple[Normal, float]:
             # Sites of other scales are near those of the central ones: half of the sweeps.
             centre = np.zeros((1, dim)) if start is None else start.centre[None]
             middle = fit_sites(some, shape, prior, grade_scales, at(centre))
+            grades = grades_of(some, grade_scales)
 
             def log_evidence(u: Array) -> Array:
                 if some.n == 0:
@@ -104,24 +107,26 @@ def infer(
                 found = fit_settled_sites(
                     some, shape, prior, grade_scales, at(u), middle, work, tolerance=0.03, sweeps=15
                 )
+                evidence = wrong_grades.integrated_log_evidence(found, grades, prior)
                 # The evidence of sites that still move may be any number.
-                return np.where(found.converged, found.log_evidence, np.nan)
+                return np.where(found.converged, evidence, np.nan)
 
-            return *integrate(log_evidence, dim, n_points, start), middle
+            return integrate(log_evidence, dim, n_points, start)
 
         # Large data: what few rows say of the scales is where to look with many.
-        first = integrated_over(subsample(data, FIRST_ROWS))[0] if few is not data else None
-        found, total, middle = integrated_over(few, first)
-        options = {}
-        if few is not data:
-            middle = fit_sites(data, shape, prior, grade_scales, at(found.centre[None]))
-            # Of many rows pass rates stand still long before the evidence does.
-            options = {"tolerance": 2e-3}
+        first = integrated_over(subsample(data, FIRST_ROWS), None)[0] if is_large else None
+        found, total = integrated_over(few, first)
+        centre = at(found.centre[None])
+        middle = fit_sites(data, shape, prior, grade_scales, centre, tolerance=2e-3)
+        share = wrong_grades.expected_share(middle, grades_of(data, grade_scales), prior)
         points, weight = integration_points(found, n_integration_points)
+        made = [replace(one, wrong_share=share) for one in at(points)]
+        # Of many rows pass rates stand still long before the evidence does.
+        tolerance = 2e-3 if is_large else 1e-4
         sites = fit_settled_sites(
-            data, shape, prior, grade_scales, at(points), middle, work, **options
+            data, shape, prior, grade_scales, made, middle, work, tolerance=tolerance
         )
-        return at(points), weight, sites, total
+        return made, weight, sites, total
 
     central = scales_at(np.zeros((1, dim)), learnt.hyper_priors if learnt else hyper_priors)[0]
     if learnt is not None:
@@ -129,6 +134,7 @@ def infer(
     data = with_input_noise(data, shape, prior, grade_scales, central)
     grade_scales = fitted_cuts(data, shape, prior, grade_scales, central)
     few = subsample(data, HYPERPARAMETER_ROWS)
+    is_large = few is not data
     scales, weight, sites, total = integrated(hyper_priors, None)
     if learnt is not None:
         beside = integrated(learnt.hyper_priors, learnt.trend)
@@ -174,6 +180,7 @@ def at_central_hyperparameters(post: Posterior) -> Posterior:
         shift=shift,
         trend=points[0].trend,
         eye_share=float(weights @ np.array(eye)) if eye else None,
+        wrong_share=points[0].wrong_share,
     )
     sites = fit_sites(post.data, post.shape, post.prior, post.grade_scales, [scales])
     return replace(post, integration_points=(scales,), weight=np.ones(1), sites=sites)

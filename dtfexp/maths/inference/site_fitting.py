@@ -81,7 +81,7 @@ def fit_sites(
             else None
         ),
         start=start,
-        wrong=prior.wrong_share,
+        wrong=np.array([wrong_share(s, prior) for s in hyper]),
         **options,  # type: ignore[arg-type]
     )
 
@@ -110,6 +110,11 @@ def fit_settled_sites(
     return found.updated(
         adrift, fit_sites(data, shape, prior, grade_scales, far, None, work, **options)
     )
+
+
+def wrong_share(hyper: Hyperparameters, prior: Prior) -> float:
+    """Return the share of grades taken for wrong: as found, or the mean of its prior."""
+    return prior.wrong_share if hyper.wrong_share is None else hyper.wrong_share
 
 
 def row_noise(data: Data, hyper: Hyperparameters) -> Array:
@@ -141,9 +146,14 @@ def observations(data: Data, grade_scales: tuple[GradeScale | None, ...]) -> Obs
         lower[data.is_cure_look], upper[data.is_cure_look] = cure_looks.latent_interval(
             data.look[data.is_cure_look]
         )
+    value = np.where(data.is_observed, data.value, np.nan)
+    return Observations(lower, upper, value, grades_of(data, grade_scales))
+
+
+def grades_of(data: Data, grade_scales: tuple[GradeScale | None, ...]) -> Array:
+    """Return how many grades (N,) each row could be; zero where it is no grade."""
     counts = np.array([0.0 if g is None else len(g.cuts) + 1.0 for g in grade_scales])
-    grades = np.where(data.is_observed, counts[data.outcome], 0.0)
-    return Observations(lower, upper, np.where(data.is_observed, data.value, np.nan), grades)
+    return np.where(data.is_observed, counts[data.outcome], 0.0)
 
 
 def _row_ceilings(

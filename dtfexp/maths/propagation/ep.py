@@ -72,6 +72,7 @@ class Sites:
     effect of each row.
     converged (J,): whether evidence and means stood still at the end; resolved (J,): whether every
     integral under the ceiling was inside the range its nodes are made for.
+    log_chance (J, N): log probability of each row by the belief that the others leave.
     """
 
     loading: Array
@@ -87,6 +88,7 @@ class Sites:
     covariance: Array
     converged: Bools
     resolved: Bools
+    log_chance: Array
 
     @classmethod
     def joined(cls, parts: Sequence[Sites]) -> Sites:
@@ -125,7 +127,7 @@ def propagate(
     batch: Array | None = None,
     ceiling: Array | None = None,
     start: Sites | None = None,
-    wrong: float = 0.0,
+    wrong: Array | float = 0.0,
     sweeps: int = 40,
     tolerance: float = 1e-4,
     damping: float = 0.85,
@@ -135,12 +137,12 @@ def propagate(
     covariance (J, N, N) of the field and ``batch`` of the batch effects (none: there are none),
     prior_mean (J, N), noise sd (J, N), ceiling (J, N) of quality (none: grades read the field
     itself); start: sites of one setting to set out from; wrong: share of grades that are any
-    grade, whatever the print was.  Works with N = 0.
+    grade, whatever the print was, one for all settings or each its own.  Works with N = 0.
     METHODS.md, equations (14) to (16).
     """
     prior = Priors.of(covariance, np.zeros_like(covariance) if batch is None else batch)
     measured = np.isfinite(seen.value)
-    met = _Likelihood(seen, noise, prior_mean, ceiling, measured, wrong)
+    met = _Likelihood(seen, noise, prior_mean, ceiling, measured, np.reshape(wrong, (-1, 1)))
     loading, shift = met.first_sites() if start is None else met.sites_like(start)
     n_sets = len(prior_mean)
     previous, last_mean = np.full(n_sets, -np.inf), np.full(prior_mean.shape, np.inf)
@@ -180,6 +182,7 @@ def propagate(
         belief.covariance,
         converged,
         resolved,
+        tilted.log_z,
     )
 
 
@@ -192,7 +195,7 @@ class _Likelihood:
     prior_mean: Array
     ceiling: Array | None
     measured: Bools
-    wrong: float
+    wrong: Array
 
     def first_sites(self) -> tuple[Array, Array]:
         """Return a start near the answer: each grade a Gaussian at the middle of its interval."""

@@ -58,13 +58,13 @@ class Belief:
 
 @dataclass(frozen=True)
 class Wrong:
-    """Grades that may be wrong, of the rows' shape.
+    """Grades that may be wrong, of a shape that broadcasts to the rows'.
 
     ``share`` that are wrong, and ``floor``: that share over the number of grades, any of which a
     wrong one may be.
     """
 
-    share: float = 0.0
+    share: Array = field(default_factory=lambda: np.zeros(()))
     floor: Array = field(default_factory=lambda: np.zeros(()))
 
 
@@ -107,7 +107,7 @@ def interval_tilted(
     log_z, first, second = interval_moments(
         belief.field + belief.batch, variance, lower, upper, noise
     )
-    if wrong.share:
+    if wrong.share.any():
         # A mixture: value and derivatives of the chance itself add up, those of its log do not.
         right = (1.0 - wrong.share) * np.exp(log_z)
         total = right + wrong.floor
@@ -145,7 +145,7 @@ def capped_tilted(
     own = np.maximum(belief.batch_variance - follows * belief.covariance, 0.0)
     blur = np.sqrt(noise**2 + own)
     ends = lower - belief.batch, upper - belief.batch
-    edges, resolved = _pieces(belief.field, sd, *ends, blur, ceiling, reach=not wrong.share)
+    edges, resolved = _pieces(belief.field, sd, *ends, blur, ceiling, reach=not wrong.share.any())
     half = 0.5 * np.diff(edges, axis=-1)
     weight = (half[..., None] * _WEIGHTS).reshape(*half.shape[:-1], -1)
     at = (edges[..., :-1] + half)[..., None] + half[..., None] * _NODES
@@ -158,8 +158,8 @@ def capped_tilted(
     short = np.log1p(np.exp(-np.abs(above))) + np.maximum(-above, 0.0)
     seen = ceiling[..., None] - SOFTNESS * short + (follows * sd)[..., None] * at
     chance, slope, bend = _between(seen, *ends, blur)
-    if wrong.share:
-        right = 1.0 - wrong.share
+    if wrong.share.any():
+        right = 1.0 - wrong.share[..., None]
         chance, slope, bend = right * chance + wrong.floor[..., None], right * slope, right * bend
     chance *= weight
     total = chance.sum(axis=-1)

@@ -7,8 +7,6 @@ leaving out one observation of a latent Gaussian model).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,7 +19,12 @@ from dtfexp.dialin.encode.measured_scale import value_of_latent
 from dtfexp.dialin.encode.wash_series import improvements_by_washing
 from dtfexp.dialin.explain.without_press import moved_without
 from dtfexp.dialin.model.posterior_surfaces import settings_at_unit_points
-from dtfexp.maths.prediction.leave_one_out import HeldOut, LeaveOneOut, PredictionsWithout
+from dtfexp.maths.prediction.leave_one_out import (
+    HeldOut,
+    LeaveOneOut,
+    LeftOut,
+    PredictionsWithout,
+)
 from dtfexp.maths.prediction.pass_probability import pass_posterior
 
 if TYPE_CHECKING:
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int_]
 
 CHECK_COLUMNS = ("outcome", "grade", "observed", "expected", "low", "high", "as_predicted")
 SURPRISE_COLUMNS = ("press", "fabric", "outcome", "grade", "predicted", "chance", "why")
@@ -42,21 +46,25 @@ _QUARTERS = ("lowest quarter", "second quarter", "third quarter", "highest quart
 _RANGE_POINTS = 64
 
 
-@dataclass(frozen=True)
-class _HeldOutPress:
-    """One press: its row of the used results, and the prediction of its grades."""
-
-    row: int
-    left: HeldOut
-
-
-def _held_out_presses(fit: FittedModel, leave: LeaveOneOut) -> Iterator[_HeldOutPress]:
-    """Yield every press with a grade, in the order of the results."""
+def _places(fit: FittedModel) -> dict[int, int]:
+    """Return the row in the used results for each press code, in the order of the data."""
     data = fit.posterior.data
     # Press codes follow the press numbers; the rows follow the frame.
     place = {code: row for row, code in enumerate(np.argsort(np.argsort(_used_rows(fit)["press"])))}
-    for code in dict.fromkeys(data.press[data.is_observed].tolist()):
-        yield _HeldOutPress(place[code], leave.hold_out(np.flatnonzero(data.press == code)))
+    return {code: place[code] for code in dict.fromkeys(data.press[data.is_observed].tolist())}
+
+
+def _hold_out(fit: FittedModel, leave: LeaveOneOut, code: int) -> HeldOut:
+    return leave.hold_out(np.flatnonzero(fit.posterior.data.press == code))
+
+
+def _left_out(fit: FittedModel) -> LeftOut:
+    """Return the first grades and measurements, each predicted from the other presses; kept."""
+    if not fit._left_out:
+        leave, first = LeaveOneOut(fit.posterior), fit.posterior.data.is_first
+        every = LeftOut.of([_hold_out(fit, leave, code) for code in _places(fit)])
+        fit._left_out.append(every.take(np.flatnonzero(first[every.rows])))
+    return fit._left_out[0]
 
 
 def _used_rows(fit: FittedModel) -> pd.DataFrame:
@@ -70,21 +78,15 @@ def check_grades(fit: FittedModel) -> pd.DataFrame:
     one per quarter of its predictive distribution: ``observed``, ``expected``, ``low``, ``high``
     (95 % interval of the count), ``as_predicted``.
     """
-    leave = LeaveOneOut(fit.posterior)
-    chances: dict[int, list[Array]] = {o: [] for o in range(len(fit.coding.outcomes))}
-    observed: dict[int, list[int]] = {o: [] for o in chances}
-    for seen in _held_out_presses(fit, leave):
-        for o, below, cell in _predictive_of_grades(fit, leave, seen.left):
-            chances[o].append(np.diff(below, prepend=0.0, append=1.0))
-            observed[o].append(cell)
     rows = []
     for o, outcome in enumerate(fit.coding.outcomes):
-        if not observed[o]:
+        below, cells = _predictive_of_grades(fit, o)
+        if not len(cells):
             continue
-        table = np.array(chances[o])
+        table = np.diff(below, axis=1, prepend=0.0, append=1.0)
         for cell, label in enumerate(_labels(outcome)):
             low, high = _count_interval(table[:, cell], 0.95)
-            count, expected = observed[o].count(cell), float(table[:, cell].sum())
+            count, expected = int((cells == cell).sum()), float(table[:, cell].sum())
             as_predicted = low <= count <= high
             rows.append((outcome.name, label, count, expected, low, high, as_predicted))
     return pd.DataFrame(rows, columns=list(CHECK_COLUMNS))
@@ -99,26 +101,22 @@ def surprises(fit: FittedModel) -> pd.DataFrame:
     better than an earlier one by more than one step is listed last, with chance 0. No rows when
     nothing surprises. METHODS.md, section 14.
     """
-    leave, used, data = LeaveOneOut(fit.posterior), _used_rows(fit), fit.posterior.data
-    rows: list[dict[str, Any]] = []
-    for seen in _held_out_presses(fit, leave):
-        latent = leave.expected_quality(seen.left)
-        for i, row in enumerate(seen.left.rows):
-            o = int(data.outcome[row])
-            worse, better = _tail_probabilities(fit, leave, seen.left, i)
-            if min(worse, better) >= SURPRISE_LEVEL or not data.is_first[row]:
-                continue
-            outcome = fit.coding.outcomes[o]
-            side = "worse" if worse < better else "better"
-            rows.append(
-                _row(used, seen.row, outcome)
-                | {
-                    "predicted": _latent_to_grade(fit, o, float(latent[i])),
-                    "chance": float(min(worse, better)),
-                    "why": f"{side} than the other presses predict; check the entry, the "
-                    "readings and the coupon",
-                }
-            )
+    used, data = _used_rows(fit), fit.posterior.data
+    left, places, rows = _left_out(fit), _places(fit), list[dict[str, Any]]()
+    latent, (worse, better) = left.expected_quality(fit.posterior), _tail_probabilities(fit)
+    for i in np.flatnonzero(np.minimum(worse, better) < SURPRISE_LEVEL):
+        row = left.rows[i]
+        o = int(data.outcome[row])
+        side = "worse" if worse[i] < better[i] else "better"
+        rows.append(
+            _row(used, places[int(data.press[row])], fit.coding.outcomes[o])
+            | {
+                "predicted": _latent_to_grade(fit, o, float(latent[i])),
+                "chance": float(min(worse[i], better[i])),
+                "why": f"{side} than the other presses predict; check the entry, the "
+                "readings and the coupon",
+            }
+        )
     rows.sort(key=lambda row: row["chance"])
     for press in dict.fromkeys(row["press"] for row in rows[:_MOST_LEFT_OUT]):
         moved = moved_without(fit, str(used.loc[used["press"] == press, "fabric"].iloc[0]), press)
@@ -175,8 +173,8 @@ def press_influence(fit: FittedModel) -> pd.DataFrame:
     points = qmc.Sobol(len(fit.session.factors), scramble=True, seed=1).random(_RANGE_POINTS)
     predicted: dict[str, tuple[PredictionsWithout, Array]] = {}
     rows = []
-    for seen in _held_out_presses(fit, leave):
-        fabric = str(used["fabric"].iloc[seen.row])
+    for code, place in _places(fit).items():
+        left, fabric = _hold_out(fit, leave, code), str(used["fabric"].iloc[place])
         if fabric not in predicted:
             settings = settings_at_unit_points(fit, fabric, points)
             index = np.full(_RANGE_POINTS, fit.coding.fabric_index(fabric))
@@ -185,11 +183,11 @@ def press_influence(fit: FittedModel) -> pd.DataFrame:
             )
             predicted[fabric] = at, pass_posterior(fit.posterior, at.whole).expected()
         at, whole = predicted[fabric]
-        rate = pass_posterior(fit.posterior, at.without(seen.left)).expected()
-        bits = float(fit.posterior.weight @ seen.left.information_bits)
+        rate = pass_posterior(fit.posterior, at.without(left)).expected()
+        bits = float(fit.posterior.weight @ left.information_bits)
         moved = float(np.mean(np.abs(whole - rate)))
-        press = int(used["press"].iloc[seen.row])
-        rows.append((press, fabric, len(seen.left.rows), bits, moved))
+        press = int(used["press"].iloc[place])
+        rows.append((press, fabric, len(left.rows), bits, moved))
     rows.sort(key=lambda row: -row[4])
     return pd.DataFrame(rows, columns=list(INFLUENCE_COLUMNS))
 
@@ -209,49 +207,34 @@ def _labels(outcome: Outcome) -> tuple[str, ...]:
     return tuple(f"{grade:g}" for grade in outcome.grades)
 
 
-def _predictive_of_grades(
-    fit: FittedModel, leave: LeaveOneOut, left: HeldOut
-) -> Iterator[tuple[int, Array, int]]:
-    """Yield outcome, P(below each cut) and observed cell, for every grade of a press.
+def _predictive_of_grades(fit: FittedModel, o: int) -> tuple[Array, Ints]:
+    """Return P(below each cut) (n, cuts) and the observed cell (n,) for grades of an outcome.
 
     The cells of a measured value are the quarters of its own predictive distribution, each equally
     probable.
     """
-    data = fit.posterior.data
-    for i, row in enumerate(left.rows):
-        if not data.is_first[row]:
-            continue
-        o = int(data.outcome[row])
-        scale = fit.posterior.grade_scales[o]
-        if scale is None:
-            at = float(leave.predictive_cdf(left, _value_column(left, i, data.value[row]))[i, 0])
-            yield o, np.array([0.25, 0.5, 0.75]), min(int(4 * at), 3)
-        else:
-            cuts = np.tile(scale.cuts, (len(left.rows), 1))
-            yield o, leave.predictive_cdf(left, cuts)[i], int(data.grade[row])
-
-
-def _tail_probabilities(
-    fit: FittedModel, leave: LeaveOneOut, left: HeldOut, i: int
-) -> tuple[float, float]:
-    """Return P(this grade or worse) and P(this grade or better), predicted from the others."""
-    row = left.rows[i]
-    data = fit.posterior.data
-    scale = fit.posterior.grade_scales[int(data.outcome[row])]
+    post, left = fit.posterior, _left_out(fit)
+    left = left.take(np.flatnonzero(post.data.outcome[left.rows] == o))
+    scale = post.grade_scales[o]
     if scale is None:
-        at = float(leave.predictive_cdf(left, _value_column(left, i, data.value[row]))[i, 0])
-        return at, 1.0 - at
-    edges = np.concatenate(([-np.inf], scale.cuts, [np.inf]))
-    grade = int(data.grade[row])
-    ends = np.tile(edges[[grade, grade + 1]], (len(left.rows), 1))
-    low, high = leave.predictive_cdf(left, ends)[i]
-    return float(high), float(1.0 - low)
+        at = left.predictive_cdf(post, post.data.value[left.rows][:, None])
+        below = np.tile([0.25, 0.5, 0.75], (len(at), 1))
+        return below, np.minimum((4 * at[:, 0]).astype(int), 3)
+    cuts = np.tile(scale.cuts, (len(left.rows), 1))
+    return left.predictive_cdf(post, cuts), post.data.grade[left.rows]
 
 
-def _value_column(left: HeldOut, i: int, value: float) -> Array:
-    out = np.zeros((len(left.rows), 1))
-    out[i, 0] = value
-    return out
+def _tail_probabilities(fit: FittedModel) -> tuple[Array, Array]:
+    """Return P(as seen or worse) and P(as seen or better) (R,), predicted from the others."""
+    data, left = fit.posterior.data, _left_out(fit)
+    ends = np.repeat(data.value[left.rows][:, None], 2, axis=1)
+    for o, scale in enumerate(fit.posterior.grade_scales):
+        if scale is not None:
+            mine = data.outcome[left.rows] == o
+            edges, grade = np.concatenate(([-np.inf], scale.cuts, [np.inf])), data.grade[left.rows]
+            ends[mine] = np.stack([edges[grade[mine]], edges[grade[mine] + 1]], axis=1)
+    low, high = left.predictive_cdf(fit.posterior, ends).T
+    return high, 1.0 - low
 
 
 def _latent_to_grade(fit: FittedModel, o: int, latent: float) -> float:

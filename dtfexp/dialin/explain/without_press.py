@@ -12,7 +12,7 @@ from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import excluded_rows
 from dtfexp.dialin.window.find_window import target_of
 from dtfexp.maths.inference.posterior import Posterior
-from dtfexp.maths.inference.site_fitting import fit_sites
+from dtfexp.maths.inference.site_fitting import fit_settled_sites
 
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
@@ -31,9 +31,11 @@ def fit_without(fit: FittedModel, press: int) -> FittedModel:
 
 def _posterior_without(post: Posterior, press: int) -> Posterior:
     """Return the posterior without the rows of one press code."""
-    data = post.data.rows(np.flatnonzero(post.data.press != press))
-    points = list(post.integration_points)
-    sites = fit_sites(data, post.shape, post.prior, post.grade_scales, points)
+    kept = np.flatnonzero(post.data.press != press)
+    data, points = post.data.rows(kept), list(post.integration_points)
+    # Few of the other presses' sites move, and those by little.
+    start = post.sites.start(kept)
+    sites = fit_settled_sites(data, post.shape, post.prior, post.grade_scales, points, start)
     return replace(post, data=data, sites=sites)
 
 

@@ -14,6 +14,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.encode.coding import Coding, check_settings, excluded_rows
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.prediction import predict
+from dtfexp.maths.prediction.leave_one_out import LeftOut
 from dtfexp.maths.prediction.pass_probability import PassPosterior, pass_posterior
 
 
@@ -35,6 +36,7 @@ class FittedModel:
     _pass_posteriors: dict[tuple[Any, ...], PassPosterior] = field(
         default_factory=dict, compare=False
     )
+    _left_out: list[LeftOut] = field(default_factory=list, compare=False)
 
     @cached_property
     def coding(self) -> Coding:

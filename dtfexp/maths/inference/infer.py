@@ -98,7 +98,7 @@ def infer(
         def integrated_over(some: Data, start: Normal | None) -> tuple[Normal, float]:
             # Sites of other scales are near those of the central ones: half of the sweeps.
             centre = np.zeros((1, dim)) if start is None else start.centre[None]
-            middle = fit_sites(some, shape, prior, grade_scales, at(centre))
+            middle = fit_sites(some, shape, prior, grade_scales, at(centre)).start()
             grades = grades_of(some, grade_scales)
 
             def log_evidence(u: Array) -> Array:
@@ -124,7 +124,7 @@ def infer(
         # Of many rows pass rates stand still long before the evidence does.
         tolerance = 2e-3 if is_large else 1e-4
         sites = fit_settled_sites(
-            data, shape, prior, grade_scales, made, middle, work, tolerance=tolerance
+            data, shape, prior, grade_scales, made, middle.start(), work, tolerance=tolerance
         )
         return made, weight, sites, total
 

@@ -20,7 +20,7 @@ from dtfexp.maths.field.points import FieldShape
 from dtfexp.maths.inference import cure_looks
 from dtfexp.maths.inference.observations import BY_PICTURE, Data, GradeScale
 from dtfexp.maths.inference.posterior import ceilings
-from dtfexp.maths.propagation.ep import Observations, Sites, propagate
+from dtfexp.maths.propagation.ep import Observations, Sites, Start, propagate
 from dtfexp.maths.propagation.ordinal import cumulative_mode
 
 Array = NDArray[np.float64]
@@ -48,19 +48,27 @@ def fit_sites(
     prior: Prior,
     grade_scales: tuple[GradeScale | None, ...],
     hyper: list[Hyperparameters],
-    start: Sites | None = None,
+    start: Start | None = None,
     work: Work = in_turn,
     **options: float,
 ) -> Sites:
     """Sites of the data at each set of scales; many rows are worked on a few sets at a time.
 
-    start: sites of the same data at one set of scales, to set out from; work: does these few sets.
+    start: sites of the same data to set out from, of each set of scales or of one; work: does these
+    few sets.
     """
     chunk = max(1, int(_AT_ONCE // max(1, data.n**2)))
     if len(hyper) > chunk:
         one = partial(fit_sites, data, shape, prior, grade_scales)
-        few = [hyper[i : i + chunk] for i in range(0, len(hyper), chunk)]
-        return Sites.joined(work([partial(one, some, start, **options) for some in few]))
+        few = [slice(i, i + chunk) for i in range(0, len(hyper), chunk)]
+        return Sites.joined(
+            work(
+                [
+                    partial(one, hyper[some], start and start.of_settings(some), **options)
+                    for some in few
+                ]
+            )
+        )
     covariance = np.array([data_covariance(data, shape, s, prior) for s in hyper])
     batch = np.array([data_batch_covariance(data, s, prior) for s in hyper])
     mean = np.array([data_mean(data, shape, s, prior) for s in hyper])
@@ -92,7 +100,7 @@ def fit_settled_sites(
     prior: Prior,
     grade_scales: tuple[GradeScale | None, ...],
     hyper: list[Hyperparameters],
-    start: Sites,
+    start: Start,
     work: Work = in_turn,
     **options: float,
 ) -> Sites:

@@ -7,6 +7,7 @@ jointly). The weights of the integration points stay those of all presses.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,18 +48,66 @@ class HeldOut:
     covariance: Array
     information_bits: Array
 
-    def belief(self, j: int, cuts: int) -> Belief:
-        """Return each row's own belief (q, cuts) at integration point ``j``, once for each cut."""
+    def beliefs(self) -> Belief:
+        """Return each row's own belief (J, q)."""
         q = len(self.rows)
-        own, index = self.covariance[j], np.arange(q)
-        parts = (
-            self.mean[j, :q],
-            self.mean[j, q:],
-            own[index, index],
-            own[index, index + q],
-            own[index + q, index + q],
+        index = np.arange(q)
+        return Belief(
+            self.mean[:, :q],
+            self.mean[:, q:],
+            self.covariance[:, index, index],
+            self.covariance[:, index, index + q],
+            self.covariance[:, index + q, index + q],
         )
-        return Belief(*(np.repeat(x[:, None], cuts, axis=1) for x in parts))
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Rows (R,), each without all rows of its own press: beliefs (J, R)."""
+
+    rows: Ints
+    beliefs: Belief
+
+    @classmethod
+    def of(cls, held_out: Sequence[HeldOut]) -> LeftOut:
+        """Return the rows of several presses, in their order."""
+        each = [vars(left.beliefs()) for left in held_out]
+        return cls(
+            np.concatenate([left.rows for left in held_out]),
+            Belief(*(np.concatenate([one[name] for one in each], axis=1) for name in each[0])),
+        )
+
+    def take(self, which: Ints) -> LeftOut:
+        """Return some of the rows, by their place."""
+        return LeftOut(
+            self.rows[which], Belief(*(x[:, which] for x in vars(self.beliefs).values()))
+        )
+
+    def predictive_cdf(self, post: Posterior, cuts: Array) -> Array:
+        """Return P(a new judgement of a row is below ``cuts`` (R, c)), press noise included."""
+        out = np.zeros(cuts.shape)
+        outcome = post.data.outcome[self.rows]
+        below, ends = np.full(cuts.shape, -np.inf), np.clip(cuts, -_FAR_OFF, _FAR_OFF)
+        for j, weight in enumerate(post.weight):
+            top, noise = (
+                x[:, None] + np.zeros(cuts.shape)
+                for x in (
+                    post.ceiling[j][outcome],
+                    row_noise(post.data, post.integration_points[j])[self.rows],
+                )
+            )
+            own = (np.repeat(x[j][:, None], cuts.shape[1], 1) for x in vars(self.beliefs).values())
+            belief, bent = Belief(*own), np.isfinite(top[:, 0])
+            chance = np.exp(interval_tilted(belief, below, ends, noise).log_z)
+            rows = (below[bent], ends[bent], noise[bent], top[bent])
+            chance[bent] = np.exp(capped_tilted(belief.rows(bent), *rows).log_z)
+            out += weight * chance
+        return out
+
+    def expected_quality(self, post: Posterior) -> Array:
+        """Return the quality (R,) that the other presses predict, batch effects included."""
+        tops = post.ceiling[:, post.data.outcome[self.rows]]
+        return np.asarray(post.weight @ (quality(self.beliefs.field, tops) + self.beliefs.batch))
 
 
 class LeaveOneOut:
@@ -108,32 +157,6 @@ class LeaveOneOut:
             mean[j] -= covariance[j] @ shift
             bits[j] = -0.5 * np.linalg.slogdet(left)[1] / np.log(2.0)
         return HeldOut(rows, mean, covariance, np.maximum(bits, 0.0))
-
-    def predictive_cdf(self, left: HeldOut, cuts: Array) -> Array:
-        """Return P(a new judgement of row i is below ``cuts``), press noise included, (q, c)."""
-        out = np.zeros(cuts.shape)
-        outcome = self.post.data.outcome[left.rows]
-        below, ends = np.full(cuts.shape, -np.inf), np.clip(cuts, -_FAR_OFF, _FAR_OFF)
-        for j, weight in enumerate(self.post.weight):
-            top, noise = (
-                x[:, None] + np.zeros(cuts.shape)
-                for x in (
-                    self.post.ceiling[j][outcome],
-                    row_noise(self.post.data, self.post.integration_points[j])[left.rows],
-                )
-            )
-            belief, bent = left.belief(j, cuts.shape[1]), np.isfinite(top[:, 0])
-            chance = np.exp(interval_tilted(belief, below, ends, noise).log_z)
-            rows = (below[bent], ends[bent], noise[bent], top[bent])
-            chance[bent] = np.exp(capped_tilted(belief.rows(bent), *rows).log_z)
-            out += weight * chance
-        return out
-
-    def expected_quality(self, left: HeldOut) -> Array:
-        """Return the quality (q,) that the other presses predict, batch effects included."""
-        outcome, q = self.post.data.outcome[left.rows], len(left.rows)
-        tops = self.post.ceiling[:, outcome]
-        return np.asarray(self.post.weight @ (quality(left.mean[:, :q], tops) + left.mean[:, q:]))
 
 
 class PredictionsWithout:

@@ -60,6 +60,18 @@ class Observations:
 
 
 @dataclass(frozen=True)
+class Start:
+    """Sites to set out from: loading, shift (J, 2, N) of as many settings as are fitted, or one."""
+
+    loading: Array
+    shift: Array
+
+    def of_settings(self, which: slice) -> Start:
+        """Return the same for some of the settings."""
+        return self if len(self.loading) == 1 else Start(self.loading[which], self.shift[which])
+
+
+@dataclass(frozen=True)
 class Sites:
     """Gaussian stand-ins of the likelihood for J scale settings.
 
@@ -104,6 +116,10 @@ class Sites:
             getattr(new, f.name)[sets] = getattr(of, f.name)
         return new
 
+    def start(self, rows: slice | NDArray[np.intp] = slice(None)) -> Start:
+        """Return the sites of some rows, for another fit to set out from."""
+        return Start(self.loading[:, :, rows], self.shift[:, :, rows])
+
     @cached_property
     def root(self) -> Array:
         """Return what predictions need (J, N, N): variance(x) = k(x, x) - |k(x) @ root|^2.
@@ -126,7 +142,7 @@ def propagate(
     *,
     batch: Array | None = None,
     ceiling: Array | None = None,
-    start: Sites | None = None,
+    start: Start | None = None,
     wrong: Array | float = 0.0,
     sweeps: int = 40,
     tolerance: float = 1e-4,
@@ -136,7 +152,7 @@ def propagate(
 
     covariance (J, N, N) of the field and ``batch`` of the batch effects (none: there are none),
     prior_mean (J, N), noise sd (J, N), ceiling (J, N) of quality (none: grades read the field
-    itself); start: sites of one setting to set out from; wrong: share of grades that are any
+    itself); start: sites to set out from; wrong: share of grades that are any
     grade, whatever the print was, one for all settings or each its own.  Works with N = 0.
     METHODS.md, equations (14) to (16).
     """
@@ -207,9 +223,9 @@ class _Likelihood:
         shift = precision * np.where(np.isfinite(middle), middle, 0.0)
         return self._with_measured(np.sqrt(precision)[:, None], shift[:, None])
 
-    def sites_like(self, start: Sites) -> tuple[Array, Array]:
-        """Return the sites of one scale setting, moved to the prior means of all."""
-        loading = np.repeat(start.loading, len(self.noise), axis=0)
+    def sites_like(self, start: Start) -> tuple[Array, Array]:
+        """Return the sites to set out from, moved to the prior means of all settings."""
+        loading = start.loading + np.zeros((len(self.noise), 1, 1))
         shift = start.shift - _moved(loading, self.prior_mean)
         return self._with_measured(loading, shift)
 

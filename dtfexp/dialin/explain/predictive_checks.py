@@ -62,7 +62,8 @@ def _left_out(fit: FittedModel) -> LeftOut:
     """Return the first grades and measurements, each predicted from the other presses; kept."""
     if not fit._left_out:
         leave, first = LeaveOneOut(fit.posterior), fit.posterior.data.is_first
-        every = LeftOut.of([_hold_out(fit, leave, code) for code in _places(fit)])
+        parts = [_hold_out(fit, leave, code) for code in _places(fit)]
+        every = LeftOut.of(parts or [leave.hold_out(np.zeros(0, dtype=int))])
         fit._left_out.append(every.take(np.flatnonzero(first[every.rows])))
     return fit._left_out[0]
 

@@ -122,9 +122,9 @@ def infer(
         points, weight = integration_points(found, n_integration_points)
         made = [replace(one, wrong_share=share) for one in at(points)]
         # Of many rows pass rates stand still long before the evidence does.
-        tolerance = 2e-3 if is_large else 1e-4
+        tolerance, start = 2e-3 if is_large else 1e-4, middle.start()
         sites = fit_settled_sites(
-            data, shape, prior, grade_scales, made, middle.start(), work, tolerance=tolerance
+            data, shape, prior, grade_scales, made, start, work, tolerance=tolerance, sweeps=60
         )
         return made, weight, sites, total
 

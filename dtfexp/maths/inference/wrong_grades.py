@@ -32,6 +32,7 @@ def log_evidence_by_share(sites: Sites, grades: Array, at: float, shares: Array)
     """Return the log evidence (J, K) at ``shares`` (K,), of sites fitted with the share ``at``.
 
     grades (N,): how many grades each row could have had (zero: it cannot be wrong).
+    METHODS.md, section 5.
     """
     may = grades > 0
     log_seen, any_grade = sites.log_chance[:, None, may], 1.0 / grades[may]
@@ -45,7 +46,7 @@ def log_evidence_by_share(sites: Sites, grades: Array, at: float, shares: Array)
 def integrated_log_evidence(sites: Sites, grades: Array, prior: Prior) -> Array:
     """Return the log evidence (J,) with the share integrated over its prior.
 
-    ``sites`` are fitted with the prior's mean share.
+    ``sites`` are fitted with the prior's mean share.  METHODS.md, section 5.
     """
     if not prior.wrong_share:
         return sites.log_evidence
@@ -58,6 +59,7 @@ def expected_share(sites: Sites, grades: Array, prior: Prior) -> float:
     """Return the posterior mean of the share at the first of the scales.
 
     A row's term is linear in the share, so that its mean, the other rows seen, is all that counts.
+    METHODS.md, section 5.
     """
     if not prior.wrong_share:
         return 0.0

@@ -99,8 +99,9 @@ class LeftOut:
             own = (np.repeat(x[j][:, None], cuts.shape[1], 1) for x in vars(self.beliefs).values())
             belief, bent = Belief(*own), np.isfinite(top[:, 0])
             chance = np.exp(interval_tilted(belief, below, ends, noise).log_z)
-            rows = (below[bent], ends[bent], noise[bent], top[bent])
-            chance[bent] = np.exp(capped_tilted(belief.rows(bent), *rows).log_z)
+            if bent.any():
+                rows = (below[bent], ends[bent], noise[bent], top[bent])
+                chance[bent] = np.exp(capped_tilted(belief.rows(bent), *rows).log_z)
             out += weight * chance
         return out
 

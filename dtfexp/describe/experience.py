@@ -71,7 +71,7 @@ class Experience:
         return sum(int(book["presses"]) for book in self.content["books"])
 
     def save(self, path: str | PathLike[str]) -> None:
-        """Write it to ``path``, replacing an older file only once all is written."""
+        """Write the experience to ``path``; an older file is replaced once all is written."""
         write_file(json.dumps(self.content, indent=1, ensure_ascii=False) + "\n", path)
 
     @classmethod

@@ -125,7 +125,9 @@ def normalised(
     known = {f.name: f for f in factors}
     given = tuple(given)
     if len(given) > _MOST_CORNERS:
-        raise SessionError(f"forbidden: got {len(given)} corners; at most {_MOST_CORNERS} are kept")
+        raise SessionError(
+            f"forbidden: got {len(given)} corners; accepted are at most {_MOST_CORNERS}"
+        )
     out = []
     for place, one in enumerate(given, start=1):
         try:

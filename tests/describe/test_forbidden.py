@@ -149,7 +149,7 @@ def test_corners_that_leave_nothing_name_the_fabric_and_themselves():
 def test_hundreds_of_corners_are_refused_and_a_hundred_are_soon_looked_through():
     """Counted, not timed: how often a corner is asked whether a press lies in it."""
     corners = [{"pressure": f"> {k}"} for k in range(101)]
-    with pytest.raises(SessionError, match=r"got 101 corners; at most 100"):
+    with pytest.raises(SessionError, match=r"got 101 corners; accepted are at most 100"):
         make(*corners)
     words = [Factor(f"w{k}", levels=("a", "b"), ordered=False) for k in range(18)]
     # Nothing is left, and only a look at every one of 2**18 presses would show it.

@@ -48,7 +48,7 @@ class Look:
 
     @property
     def cured_on(self) -> float:
-        """Seconds cured on in all."""
+        """The total of further cure, in seconds."""
         return self.sums[-1] if self.sums else 0.0
 
 

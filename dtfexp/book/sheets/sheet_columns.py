@@ -150,7 +150,7 @@ class Headings:
                 return ""  # "peel (1 to 5)": the bracket is no unit
             raise ResultsError(
                 f"{place}: the heading {heading!r} has the unit {bracket!r}; accepted is "
-                f"{described.unit or 'no unit'}, or one that measures the same"
+                f"{described.unit or 'no unit'}, or another of the same quantity"
             ) from None
         return unit
 

@@ -217,7 +217,7 @@ def _read(source: Path) -> dict[str, Any]:
         text = " ".join(str(error).split())[:120]
         raise LogbookError(f"{source}: is no whole JSON text ({text}); nothing was made") from None
     if not isinstance(document, dict) or document.get("format") != FORMAT:
-        raise LogbookError(f"{source}: is no exported logbook; accepted a logbook.json")
+        raise LogbookError(f"{source}: is no exported logbook; accepted is a logbook.json")
     if document.get("version") != VERSION:
         raise LogbookError(
             f"{source}: was written by another version of dtfexp (archive "

@@ -63,7 +63,10 @@ TESTS = {
         "tests/dialin/test_window_asked.py",
     ],
     "dtfexp.dialin.window.best_known": ["tests/dialin/test_best_known.py"],
-    "dtfexp.dialin.window.facts": ["tests/dialin/test_window_asked.py"],
+    "dtfexp.dialin.window.facts": [
+        "tests/dialin/test_window_box.py",
+        "tests/dialin/test_window_asked.py",
+    ],
     "dtfexp.dialin.window.find_window": [
         "tests/dialin/test_best_known.py",
         "tests/dialin/test_window_box.py",

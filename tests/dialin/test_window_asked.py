@@ -11,7 +11,8 @@ import pytest
 from dtfexp import Factor, Fit, SessionError, Window, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.model.posterior_surfaces import pass_rate_surfaces
-from dtfexp.dialin.window.facts import chance_better
+from dtfexp.dialin.window.demand import Demand
+from dtfexp.dialin.window.facts import chance_better, target_facts
 from dtfexp.dialin.window.pass_map import PassMap
 from dtfexp.dialin.window.simultaneous_confidence import _box_points
 from dtfexp.dialin.window.window_box import best_box
@@ -196,9 +197,13 @@ def test_what_a_change_from_today_would_gain(known: Fit) -> None:
     rate = known.pass_rate(pd.DataFrame([usual]), "cotton")["pass_rate"][0]
     assert window.usual_pass_rate == pytest.approx(rate)
     assert window.stay is (window.target == usual)
-    told = known.pass_rate(pd.DataFrame([window.target]), "cotton").iloc[0]
-    assert [window.pass_rate, window.pass_rate_low] == pytest.approx(told[["pass_rate", "low"]])
     far = usual | {"press time": 21.0, "cure time": 100.0}
+    told = known.pass_rate(pd.DataFrame([far]), "cotton").iloc[0]
+    facts = target_facts(known, "cotton", far, Demand(told["pass_rate"]))
+    assert [facts["pass_rate"], facts["pass_rate_low"]] == pytest.approx(told[["pass_rate", "low"]])
+    assert facts["usual_pass_rate"] == pytest.approx(rate) and not facts["stay"]
+    # A rate asked that is the expected one there is reached about as often as not.
+    assert 0.3 < facts["confidence"] < 0.7 and facts["gain_chance"] < 0.1
     for one, other in ((usual, far), (usual, usual | {"press time": 18.0})):
         drawn = pass_rate_surfaces(known, pd.DataFrame([one, other]), "cotton", 400)
         told = chance_better(known, "cotton", one, other)

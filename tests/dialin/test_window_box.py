@@ -13,7 +13,7 @@ import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session
 from dtfexp.dialin.encode import grid as grids
-from dtfexp.dialin.window import located, window_box
+from dtfexp.dialin.window import facts, located, window_box
 from dtfexp.dialin.window.demand import Demand
 from dtfexp.dialin.window.lines import lines_through
 from dtfexp.dialin.window.pass_map import PassMap, pass_map
@@ -369,3 +369,21 @@ def test_too_narrow_is_said_only_where_some_set_point_is_good() -> None:
         assert place.box is None and not place.too_narrow
     few = replace(narrow, presses=3, _places={})
     assert located.located(few, "cotton", ASKED, {}).box is None  # type: ignore[arg-type]
+
+
+def test_the_lower_end_is_never_above_the_mean(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One in 25 that nothing passes: the mean, 0.96 times 0.945, lies below the 5 % quantile."""
+
+    class Skewed(Fitted):
+        def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
+            mean = np.array([[1.6, 2.5], [-9.0, 2.5]])
+            return PassPosterior(mean, np.full((2, 2), 1e-3), np.array([0.96, 0.04]))
+
+        def graded_presses(self, fabric: str) -> pd.DataFrame:
+            return pd.DataFrame({"cure": [130.0], "dwell": [15.0]})
+
+    monkeypatch.setattr(facts, "chance_better", lambda *_: 0.25)
+    at = {"cure": 130.0, "dwell": 15.0}
+    found = facts.target_facts(Skewed(TWO, lambda x: x), "cotton", at, ASKED)  # type: ignore[arg-type]
+    assert found["pass_rate_low"] == found["pass_rate"] == pytest.approx(0.96 * 0.9452, abs=1e-4)
+    assert (found["gain_chance"], found["presses_at_target"]) == (0.25, 1)

@@ -60,7 +60,7 @@ class ParsedNumber:
 
 
 def parse_number(value: object, unit: str = "") -> ParsedNumber:
-    """``value`` as a finite number, in ``unit`` unless its text names another of the same quantity."""
+    """Return ``value`` as a finite number in ``unit``, or in the unit that its text names."""
     wants = f"a number in {unit}" if unit else "a number"
     if isinstance(value, numbers.Real) and not fields.is_flag(value):
         result = fields.as_float(value)

@@ -94,11 +94,11 @@ def printed(label, damage, rng, at=(0.0, 0.0), turned=0.0, inks=None):
 
 def _coloured(picture, shown):
     """Return the linear light (rows, columns, 3) of a picture whose inks look as ``shown``."""
-    packed = np.array([65536, 256, 1]) @ np.array(list(INKS.values())).T
-    order = np.argsort(packed)
-    found = np.searchsorted(packed[order], picture[..., :3] @ np.array([65536, 256, 1], np.int32))
+    inks = np.array([(*srgb, 255) for srgb in INKS.values()], np.uint8).view(np.uint32)[:, 0]
+    order = np.argsort(inks)
+    found = np.searchsorted(inks[order], np.ascontiguousarray(picture).view(np.uint32)[..., 0])
     table = np.array([shown[name] for name in INKS])[order].astype(np.float32)
-    return table[found]
+    return table.take(found.clip(max=len(inks) - 1), 0)
 
 
 def _fade(fade, rng, inks):

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from PIL import Image
-from scipy.ndimage import gaussian_filter, map_coordinates, zoom
+from scipy.ndimage import gaussian_filter, map_coordinates
 
 #: sRGB of cloth, invented but of the usual kind.
 CLOTH = {
@@ -25,6 +25,10 @@ def linear(srgb):
 def encoded(light):
     value = np.clip(light, 0, 1)
     return 255 * np.where(value <= 0.0031308, value * 12.92, 1.055 * value ** (1 / 2.4) - 0.055)
+
+
+#: What a camera writes for light 0..1, in equal steps too fine to tell.
+_WRITTEN = np.rint(encoded(np.linspace(0, 1, 2**16))).astype(np.uint8)
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,7 @@ class Camera:
     uneven: tuple[float, float, float, float, float] = (0, 0, 0, 0, 0)  # light: x, y, x², xy, y²
     jpeg: int | None = 90
     glare: tuple[float, float, float, float] | None = None  # x, y, radius (mm), strength
+    matt_cloth: bool = False  # the print alone mirrors the glare
 
 
 @dataclass(frozen=True)
@@ -87,16 +92,21 @@ def photo(scene, rng):
     x, y = x / w, y / w
     shade, dx, dy = _folds(scene.cloth, x, y)
     light = _cloth(scene, x, y, rng)
+    bare = np.ones(shape, np.float32)
     for one in scene.prints:
-        _lay(one, light, x + dx, y + dy, camera.pixels)
-    light *= (shade * _lamp(scene, x, y))[..., None] * camera.exposure * np.array(camera.gains)
+        _lay(one, light, bare, x + dx, y + dy, camera.pixels)
+    lamp = shade * _lamp(scene, x, y) * camera.exposure
+    mirrored = 0.0
     if camera.glare is not None:
         gx, gy, radius, strength = camera.glare
-        light += strength * np.exp(-((x - gx) ** 2 + (y - gy) ** 2) / (2 * radius**2))[..., None]
-    light = gaussian_filter(light, (camera.blur, camera.blur, 0)).astype(np.float32)
-    noise = rng.standard_normal(light.shape, dtype=np.float32)
-    light += camera.noise * np.sqrt(np.clip(light, 0, None) + 0.01) * noise
-    whole = np.rint(encoded(light)).astype(np.uint8)
+        mirrored = strength * np.exp(-((x - gx) ** 2 + (y - gy) ** 2) / (2 * radius**2))
+        mirrored = mirrored * (1 - bare) if camera.matt_cloth else mirrored
+    whole = np.empty((*shape, 3), np.uint8)
+    for channel, gain in enumerate(camera.gains):
+        seen = gaussian_filter(light[channel] * (lamp * gain) + mirrored, camera.blur)
+        noise = rng.standard_normal(shape, dtype=np.float32)
+        seen += camera.noise * np.sqrt(np.clip(seen, 0, None) + 0.01) * noise
+        whole[..., channel] = _WRITTEN[(np.clip(seen, 0, 1) * (len(_WRITTEN) - 1)).astype(int)]
     out = io.BytesIO()
     if camera.jpeg is None:
         Image.fromarray(whole).save(out, "PNG")
@@ -142,50 +152,60 @@ def _folds(cloth, x, y):
     """Return the shading of folds and how far they pull the cloth, in mm."""
     shade, dx, dy = np.ones_like(x), np.zeros_like(x), np.zeros_like(x)
     for angle, offset, width, depth in cloth.folds:
-        along = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+        along = float(np.cos(np.radians(angle))), float(np.sin(np.radians(angle)))
         across = (x * along[0] + y * along[1] - offset) / width
         hill = np.exp(-(across**2))
         shade *= 1 - depth * across * hill * 1.6  # bright on one flank, dark on the other
         pull = 0.3 * depth * width * hill * across
         dx, dy = dx + pull * along[0], dy + pull * along[1]
-    return shade.astype(np.float32), dx, dy
+    return shade, dx, dy
 
 
 def _cloth(scene, x, y, rng):
+    """Return the light of bare cloth and table, (3, rows, columns)."""
     cloth, (width, height) = scene.cloth, scene.size
     step = cloth.thread / 2
     grain = gaussian_filter(rng.standard_normal((256, 256)), 1.0, mode="wrap")
     grain = grain / grain.std() + np.cos(np.arange(256) * np.pi / 2)[:, None]
-    known = map_coordinates(grain, [(y / step) % 255, (x / step) % 255], order=1, mode="wrap")
     # Threads finer than a pixel are averaged by it.
     seen = min(1.0, cloth.thread * scene.camera.pixels / 2)
-    light = np.exp(cloth.texture * seen * known / grain.std())[..., None] * linear(cloth.colour)
+    grain = (cloth.texture * seen / grain.std() * grain).astype(np.float32)
+    where = np.stack([(y / step) % 255, (x / step) % 255])
+    bright = np.exp(map_coordinates(grain, where, order=1, mode="wrap", output=np.float32))
     outside = (x < 0) | (y < 0) | (x > width) | (y > height)
-    light[outside] = linear(cloth.table)
-    return light.astype(np.float32)
+    return np.stack(
+        [
+            np.where(outside, np.float32(table), bright * np.float32(own))
+            for own, table in zip(linear(cloth.colour), linear(cloth.table), strict=True)
+        ]
+    )
 
 
-def _lay(one, light, x, y, pixels):
-    """Lay a print over the cloth, averaged as far as a pixel sees."""
+def _lay(one, light, bare, x, y, pixels):
+    """Lay a print over the ``light`` (3, rows, columns), averaged as far as a pixel sees.
+
+    ``bare`` (rows, columns) loses the share that is printed.
+    """
     turn = np.radians(one.turned)
-    dx, dy = x - one.at[0], y - one.at[1]
-    u = (np.cos(turn) * dx + np.sin(turn) * dy) * one.scale - 0.5
-    v = (-np.sin(turn) * dx + np.cos(turn) * dy) * one.scale - 0.5
+    cos, sin = float(np.cos(turn)) * one.scale, float(np.sin(turn)) * one.scale
+    dx, dy = x - float(one.at[0]), y - float(one.at[1])
+    u = cos * dx + sin * dy - 0.5
+    v = -sin * dx + cos * dy - 0.5
     inside = (u > -1) & (v > -1) & (u < one.cover.shape[1]) & (v < one.cover.shape[0])
     rows, columns = np.flatnonzero(inside.any(1)), np.flatnonzero(inside.any(0))
     if not len(rows):
         return
     box = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    where = [v[box], u[box]]
-    spread = 0.35 * one.scale / pixels
-    layers = [one.cover, *(one.light * one.cover[..., None]).transpose(2, 0, 1)]
-    cover, *colour = (
-        map_coordinates(
-            gaussian_filter(layer, spread, truncate=3), where, order=1, output=np.float32
-        )
-        for layer in layers
-    )
-    light[box] = light[box] * (1 - cover)[..., None] + np.stack(colour, -1)
+    where = np.stack([v[box], u[box]])
+
+    def laid(layer):
+        seen = gaussian_filter(layer, 0.35 * one.scale / pixels, truncate=3)
+        return map_coordinates(seen, where, order=1, output=np.float32)
+
+    seen_through = 1 - laid(one.cover)
+    bare[box] *= seen_through
+    for channel, below in enumerate(light):
+        below[box] = below[box] * seen_through + laid(one.light[..., channel] * one.cover)
 
 
 def _lamp(scene, x, y):
@@ -204,7 +224,11 @@ def flakes(shape, scale, size, share, rng):
     coarse = max(1, int(size * scale / 4))
     small = rng.standard_normal((shape[0] // coarse + 3, shape[1] // coarse + 3))
     small = gaussian_filter(small, 1.5)
-    field_ = zoom(small, coarse, order=1)[: shape[0], : shape[1]]
+    down, across = (
+        np.clip(1 - np.abs(np.linspace(0, n - 1, n * coarse)[:size, None] - np.arange(n)), 0, None)
+        for n, size in zip(small.shape, shape, strict=True)
+    )
+    field_ = (down @ small @ across.T).astype(np.float32)
     return field_ > np.quantile(field_, 1 - share)
 
 

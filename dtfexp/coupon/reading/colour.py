@@ -28,6 +28,19 @@ def srgb(light: Array) -> Array:
     return 255.0 * np.where(value <= 0.0031308, value * 12.92, 1.055 * value ** (1 / 2.4) - 0.055)
 
 
+def luma(srgb: NDArray[np.generic]) -> Array:
+    """Return how bright sRGB values (..., 3) in bytes are, in bytes (ITU-R BT.601).
+
+    JPEG keeps it px by px; what colour they are, for several px together.
+    """
+    return np.asarray(srgb @ np.array([0.299, 0.587, 0.114]), dtype=float)
+
+
+def brightness(light: Array) -> Array:
+    """Return the light of a grey whose sRGB values are as bright as those of light (..., 3)."""
+    return linear(luma(srgb(light)))
+
+
 def lab(light: Array) -> Array:
     """Return CIELAB of linear light; light beyond 1 (brighter than the white) is kept."""
     from skimage.color import xyz2lab

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: Colours nearer to each other than this (CIELAB) cannot be distinguished on a print.
 TELLS = 12.0
+#: Bytes by which luma must change at least, for a share that goes from 0 to 1 at that rate.
+STEEP = 35.0
 #: px that tell a colour as well as more of them would.
 _ENOUGH = 20_000
 
@@ -49,10 +51,23 @@ class Mixture:
         """Return the share of print of every px of ``light`` (..., 3), not limited to 0..1."""
         return np.asarray(light @ self.direction - self.zero)
 
-    def cover(self, light: Array) -> Array:
-        """Return the share of print, 0..1, with noise next to either end left out."""
-        share = self.share(light)
-        return np.clip((share - self.dead) / (1 - 2 * self.dead), 0, 1)
+    def shares(self, light: Array, luma: Array, white: Array) -> tuple[Array, float]:
+        """Return the share of print of every px, and the share next to 0 and 1 that is noise.
+
+        Where brightness rises or falls all the way from cloth to print, the share is read from
+        ``luma`` (...) (METHODS.md, section 17): JPEG keeps colour for several px together,
+        averaged in bytes, which makes edges between dark and light darker than they are.
+        ``white`` (3,): white in the picture.
+        """
+        share = np.linspace(-0.3, 1.3, 81)
+        mixed = np.clip(self.cloth + share[:, None] * (self.print - self.cloth), 0, None)
+        curve = colour.brightness(mixed * white) / colour.brightness(white)
+        between = (share >= 0) & (share <= 1)
+        slope = np.gradient(colour.srgb(curve), share)[between]
+        turn = slice(None, None, 1 if slope[0] > 0 else -1)
+        if (slope * np.sign(slope[0])).min() < STEEP:
+            return self.share(light), self.dead
+        return np.interp(luma, np.maximum.accumulate(curve[turn]), share[turn]), 0.0
 
 
 def mixture(pixels: Array, cloth: Array, spread: Array, start: Array) -> Mixture:

@@ -107,7 +107,7 @@ def homography(mm: Array, px: Array, weight: Array | None = None) -> Array:
     )
     if weight is not None:
         rows *= np.concatenate([weight, weight])[:, None]
-    solved = np.linalg.svd(rows)[2][-1].reshape(3, 3)
+    solved = np.linalg.svd(rows, full_matrices=len(rows) < 9)[2][-1].reshape(3, 3)
     whole = np.linalg.inv(from_px) @ solved @ from_mm
     return np.asarray(whole / whole[2, 2])
 
@@ -261,20 +261,20 @@ def peak(values: Array, at: np.intp) -> float:
     return float(at + 0.5 * (low - high) / (low - 2 * here + high - 1e-12))
 
 
-def sampled(picture: Bytes, px: Array) -> Array:
-    """Return the picture's values (..., 3) in bytes at points (..., 2); the nearest beyond it."""
+def sampled(picture: NDArray[np.generic], px: Array) -> Array:
+    """Return the values of a picture's channels at points (..., 2); the nearest beyond it."""
     from scipy.ndimage import map_coordinates
 
     low = np.clip(np.floor(px.reshape(-1, 2).min(0)).astype(int) - 2, 0, None)
     high = np.ceil(px.reshape(-1, 2).max(0)).astype(int) + 3
     cut = picture[low[1] : max(high[1], low[1] + 1), low[0] : max(high[0], low[0] + 1)]
     if not cut.size:
-        return np.zeros((*px.shape[:-1], 3))
+        return np.zeros((*px.shape[:-1], picture.shape[-1]))
     at = [px[..., 1] - low[1], px[..., 0] - low[0]]
     return np.stack(
         [
             map_coordinates(cut[..., i], at, order=1, mode="nearest", output=np.float32)
-            for i in range(3)
+            for i in range(picture.shape[-1])
         ],
         -1,
     )

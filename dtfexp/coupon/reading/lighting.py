@@ -16,6 +16,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from dtfexp.coupon.layout import INKS
+from dtfexp.coupon.reading import colour
 from dtfexp.coupon.reading.rectified import Seen
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ BARE = -1
 _FOLLOWED = (BARE, *(_INKS.index(name) for name in ("white", "grey 25", "grey 50", "teal")))
 #: mm: a patch whose mean is one reading of the light; how far from an edge it is trusted, and how
 #: far from print the cloth is (powder clings to it nearer by).
-_TILE, _INSIDE, _AWAY = 3.0, 0.5, 1.6
+_TILE, _INSIDE, AWAY = 3.0, 0.5, 1.6
 #: Of the smooth field: standard deviation (of the log) and length, mm. Of the polynomial: its
 #: terms' standard deviation over half a coupon; of a tint; of the colours' levels.
 _FIELD, _LENGTH, _TERMS, _TINT, _LEVEL = 0.06, 14.0, 0.6, 0.03, 5.0
@@ -44,13 +45,14 @@ _VEIL, _LEAST = 0.0015, 0.006
 
 @dataclass(frozen=True)
 class Even:
-    """A coupon in even light: ``light`` (rows, columns, 3), the white print at 1.
+    """A coupon in even light: ``light`` (rows, columns, 3) and ``luma``, the white print at 1.
 
     ``cloth`` is its mean colour (3,). ``white`` (3,) is the white print in the picture, linear, in
     the middle of the coupon. ``trend_sd`` (rows, columns): standard error of the light, relative.
     """
 
     light: Array
+    luma: Array
     cloth: Array
     white: Array
     trend_sd: Array
@@ -80,7 +82,7 @@ def inside(ink: NDArray[np.int8], index: int, depth: float) -> Mask:
 def even(seen: Seen) -> Even:
     """Return the coupon in even light. METHODS.md, equation (42)."""
     masks = {
-        index: inside(seen.ink, index, seen.per_mm * (_AWAY if index == BARE else _INSIDE))
+        index: inside(seen.ink, index, seen.per_mm * (AWAY if index == BARE else _INSIDE))
         for index in _FOLLOWED
     }
     shape = seen.ink.shape
@@ -99,7 +101,8 @@ def even(seen: Seen) -> Even:
         trend, levels, sd = _fitted(readings, shape, seen.per_mm)
     white = np.exp(levels[1])
     light = seen.light / (np.exp(trend) * white.astype(np.float32))
-    return Even(light, light[thin][chosen[BARE]].mean(0, dtype=float), white, sd)
+    luma = seen.luma / (np.exp(trend @ colour.luma(np.eye(3))) * colour.brightness(white))
+    return Even(light, luma, light[thin][chosen[BARE]].mean(0, dtype=float), white, sd)
 
 
 def _printed(flat: Array, mask: Mask, bare: Mask) -> Mask:
@@ -158,7 +161,7 @@ def _fitted(
     size = np.array(shape[::-1]) / per_mm
     edges = [np.linspace(0, edge, int(edge / _COARSE) + 2) for edge in size]
     points = np.stack(np.meshgrid(*edges), -1).reshape(-1, 2)
-    here, there = _terms(readings.at, size), _terms(points, size)
+    here, there = terms(readings.at, size), terms(points, size)
     level = np.eye(len(_FOLLOWED))[readings.colour]
     field = _covariance(readings.at, readings.at) + _TERMS**2 * here @ here.T
     cross = _covariance(points, readings.at) + _TERMS**2 * there @ here.T
@@ -175,9 +178,9 @@ def _fitted(
     for channel in range(3):
         normal = rows.T @ (rows * weight[:, channel, None]) + np.eye(rows.shape[1])
         tint = np.linalg.solve(normal, rows.T @ (weight[:, channel] * rest[:, channel]))
-        terms = here.shape[1]
-        trends.append(cross @ solved + _TINT * there @ tint[:terms])
-        levels.append(_LEVEL * tint[terms:])
+        many = here.shape[1]
+        trends.append(cross @ solved + _TINT * there @ tint[:many])
+        levels.append(_LEVEL * tint[many:])
     trend = np.stack([_spread_out(one.reshape(grid), shape) for one in trends], -1)
     error = _spread_out(np.sqrt(np.clip(own - known, 0, None)).reshape(grid), shape)
     return trend, np.stack(levels, -1), error
@@ -186,8 +189,8 @@ def _fitted(
 def _over_channels(readings: _Readings) -> tuple[Array, Array]:
     """Return log level and sd (n,) over the channels, weighted alike for all of one colour."""
     log, sd = np.empty(len(readings.at)), np.empty(len(readings.at))
-    for colour in np.unique(readings.colour):
-        some = readings.colour == colour
+    for one in np.unique(readings.colour):
+        some = readings.colour == one
         weight = 1 / np.median(readings.sd[some] ** 2, axis=0)
         weight /= weight.sum()
         log[some] = readings.log[some] @ weight
@@ -208,7 +211,8 @@ def _solved(prior: Array, log: Array, sd: Array, cross: Array) -> tuple[Array, A
     return solved, noise, (cross * known.T).sum(1)
 
 
-def _terms(at: Array, size: Array) -> Array:
+def terms(at: Array, size: Array) -> Array:
+    """Return the terms (n, 5) of first and second degree of places (n, 2), mm, on a coupon."""
     x, y = (2 * at / size - 1).T
     return np.column_stack([x, y, 0.5 * x * x, 0.5 * x * y, 0.5 * y * y])
 

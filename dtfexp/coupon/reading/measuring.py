@@ -69,6 +69,10 @@ class _Coupon:
         start = colour.linear(np.array(INKS[some[0].ink]))
         return mixture(np.concatenate(pixels), self.even.cloth, self.spread, start)
 
+    def share(self, mixed: Mixture, where: tuple[slice, slice]) -> tuple[Array, float]:
+        """Return the share of print of px, and the share next to 0 and 1 that is noise."""
+        return mixed.shares(self.even.light[where], self.even.luma[where], self.even.white)
+
 
 def measured(seen: Seen, lit: Even, before: CouponMeasures | None = None) -> CouponMeasures:
     """Return everything that is measured of a coupon, ``lit`` evenly.
@@ -103,11 +107,14 @@ def _missing(coupon: _Coupon, teal: Mixture) -> tuple[Measured, Measured]:
         if mixed.contrast < TELLS:
             continue
         where = coupon.box(one, _EDGE)
-        share = 1 - float(mixed.cover(coupon.even.light[where]).mean())
+        cover, dead = coupon.share(mixed, where)
+        if dead:
+            cover = np.clip((cover - dead) / (1 - 2 * dead), 0, 1)
+        share = max(0.0, 1 - float(cover.mean()))
         # The light's error moves every px along the line between print and cloth.
         drift = float(coupon.even.trend_sd[where].mean())
         slope = abs(float(mixed.print @ mixed.direction))
-        sd = np.hypot(_SHARE_SD, 0.3 * max(0.0, drift * slope - mixed.dead))
+        sd = np.hypot(_SHARE_SD, 0.3 * max(0.0, drift * slope - dead))
         size = one.width * one.height
         gone, area = gone + share * size, area + size
         doubt += (sd * size) ** 2
@@ -119,13 +126,13 @@ def _missing(coupon: _Coupon, teal: Mixture) -> tuple[Measured, Measured]:
 
 def _fine(coupon: _Coupon, teal: Mixture) -> tuple[Measured, Measured, Measured]:
     """Return the thinnest line and gap (mm) and the smallest letters (points) that hold."""
-    light, per_mm = coupon.even.light, coupon.seen.per_mm
+    per_mm = coupon.seen.per_mm
     lines, gaps, letters = {}, {}, {}
     for one in coupon.layout.of_kind("line", "gap"):
         rows, columns = coupon.box(one, 0.0)
         beside = int((1.0 if one.kind == "line" else 0.4) * per_mm)
         columns = slice(max(columns.start - beside, 0), columns.stop + beside)
-        share = teal.share(light[rows, columns])
+        share, _ = coupon.share(teal, (rows, columns))
         if one.kind == "line":
             lines[one.size] = strip_held(share, one.size, per_mm)
         else:  # print that is gone beside a gap does not close it
@@ -133,7 +140,7 @@ def _fine(coupon: _Coupon, teal: Mixture) -> tuple[Measured, Measured, Measured]
     expected = coupon.seen.ink == _INKS.index("teal")
     for one in coupon.layout.of_kind("letters"):
         where = coupon.box(one, -0.5)
-        letters[one.size] = word_held(teal.share(light[where]), expected[where], one, per_mm)
+        letters[one.size] = word_held(coupon.share(teal, where)[0], expected[where], one, per_mm)
     return (
         smallest_that_holds(lines, NO_LINE),
         smallest_that_holds(gaps, NO_LINE),

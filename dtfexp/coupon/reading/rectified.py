@@ -21,12 +21,15 @@ if TYPE_CHECKING:
 
 #: px/mm at which parts of the artwork are matched; mm searched.
 _MATCHED, _REACH = 5.0, 0.9
+#: Linear light of every byte.
+_LINEAR = colour.linear(np.arange(256)).astype(np.float32)
 
 
 @dataclass(frozen=True)
 class Seen:
     """A coupon straight from above: ``light`` (rows, columns, 3), linear, at ``per_mm`` px/mm.
 
+    ``luma`` (rows, columns) is the light of a grey as bright as the picture writes each px.
     ``bytes`` is the same in the picture's own values; ``ink`` holds, for each px, the index in
     ``layout.INKS`` of what the artwork prints there, -1 where it is bare.
     """
@@ -34,6 +37,7 @@ class Seen:
     label: Label
     per_mm: float
     light: Array
+    luma: Array
     bytes: Array
     ink: NDArray[np.int8]
 
@@ -48,22 +52,22 @@ def seen(picture: Bytes, place: Place) -> Seen:
     bend = _bend(picture, place)
     at = grid(ink.shape, per_mm)
     at = at + bend(at)
-    values = sampled(_averaged(picture, place, per_mm), moved(place.homography, at))
-    return Seen(place.label, per_mm, _light(values), values, ink)
+    # Light is averaged, not its bytes: between dark print and light cloth they are too dark.
+    luma = np.interp(colour.luma(picture), np.arange(256), _LINEAR).astype(np.float32)
+    channels = np.concatenate([_LINEAR[picture], luma[..., None]], -1)
+    values = sampled(_averaged(channels, place, per_mm), moved(place.homography, at))
+    written = np.interp(values[..., :3], _LINEAR, np.arange(256))
+    return Seen(place.label, per_mm, values[..., :3], values[..., 3], written, ink)
 
 
-def _light(values: Array) -> Array:
-    return np.interp(values, np.arange(256), colour.linear(np.arange(256))).astype(np.float32)
-
-
-def _averaged(picture: Bytes, place: Place, per_mm: float) -> Bytes:
-    """Return the picture, smoothed when it is finer than the grid."""
+def _averaged(light: NDArray[np.float32], place: Place, per_mm: float) -> NDArray[np.float32]:
+    """Return the light of a picture, smoothed when it is finer than the grid."""
     if place.scale < 1.3 * per_mm:
-        return picture
+        return light
     from scipy.ndimage import gaussian_filter
 
     spread = 0.4 * place.scale / per_mm
-    return np.asarray(gaussian_filter(picture, (spread, spread, 0)))
+    return np.asarray(gaussian_filter(light, (spread, spread, 0)))
 
 
 class _Bend:

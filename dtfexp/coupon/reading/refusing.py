@@ -11,7 +11,8 @@ from dtfexp.coupon.layout import BARE as EDGE
 from dtfexp.coupon.layout import INKS, coupon_layout
 from dtfexp.coupon.payload import Label
 from dtfexp.coupon.reading.finding import Place, moved
-from dtfexp.coupon.reading.lighting import BARE, Even, inside
+from dtfexp.coupon.reading.lighting import Even, inside
+from dtfexp.coupon.reading.mirrored import mirrors
 from dtfexp.coupon.reading.rectified import Seen
 
 if TYPE_CHECKING:
@@ -31,18 +32,17 @@ LEAST_SCALE, MOST_BLUR, MOST_SLANT = 4.3, 0.32, 2.0
 DARKEST, BRIGHTEST, _CLIPPED = 85, 252, 0.02
 #: Share of the coupon without any detail left, in no channel.
 _BLANK = 0.002
-#: Light added to cloth or print, of white, and the share of the coupon with it: glare.
-_GLARE, _GLARED = 0.10, 0.0015
-#: px/mm at which glare is looked for, at least.
-_GLARE_SEEN = 4.0
+#: px by which a patch without detail is made narrower and wider; least level just beyond it when it
+#: fades away as light does, not as a white thing ends.
+_RIM, _FADES = 3, 200
 #: Share of a strip beside the solid that looks like it: the coupon lies otherwise than it seems.
 _BESIDE = 0.6
 #: px kept around a coupon.
 _AROUND = 12
 
 WHAT_TO_DO: dict[Reason, str] = {
-    "no code": "no coupon's code can be read; go nearer, hold the camera still, and light all of "
-    "the coupon",
+    "no code": "no coupon's code can be read; take all of the coupon, go nearer, hold the camera "
+    "still, and use even light without flash or shine",
     "small": "the coupon is too small in the picture; go nearer, or take fewer coupons in one "
     "picture",
     "cut off": "part of the coupon is outside of the picture; take all of it, with its four corner "
@@ -85,6 +85,8 @@ def of_picture(picture: NDArray[np.uint8]) -> Reason:
     low, high = np.percentile(grey, [1, 99])
     if high < DARKEST:
         return "dark"
+    if _blown(picture[::2, ::2]):
+        return "glare"
     step = np.abs(np.diff(grey, axis=0)).max(initial=0) / max(high - low, 1)
     return "blurred" if step < 0.2 else "no code"
 
@@ -148,6 +150,18 @@ def blank(picture: NDArray[np.generic]) -> float:
     return float((picture.min(-1) >= BRIGHTEST).mean())
 
 
+def _blown(picture: NDArray[np.uint8]) -> bool:
+    """Tell whether a picture has a patch without any detail that fades away all round."""
+    from scipy.ndimage import binary_dilation, binary_erosion
+
+    least = picture.min(-1)
+    patch = binary_erosion(least >= BRIGHTEST, iterations=_RIM)
+    if patch.mean() < _BLANK:
+        return False
+    beyond = binary_dilation(patch, iterations=3 * _RIM) & ~binary_dilation(patch, iterations=_RIM)
+    return float(np.median(least[beyond])) >= _FADES
+
+
 def blur_of(seen: Seen) -> float:
     """Return the standard deviation, mm, of the blur that makes the codes look as they do."""
     from scipy.ndimage import gaussian_filter
@@ -176,23 +190,10 @@ def _rest(soft: Array, looks: Array) -> float:
 
 
 def of_even(seen: Seen, even: Even) -> Reason | None:
-    """Return what only even light shows: print where none should be, or light that is mirrored.
-
-    Mirrored light is brighter than both its print and the cloth.
-    """
+    """Return what only even light shows: print where none should be, or light that is mirrored."""
     if _beside_its_place(seen, even):
         return "not flat"
-    bright = 0
-    step = max(1, int(seen.per_mm / _GLARE_SEEN))
-    ink, lit = seen.ink[::step, ::step], even.light[::step, ::step]
-    for index in np.unique(ink):
-        edge = 1.6 if index == BARE else 0.3
-        light = lit[inside(ink, index, edge * seen.per_mm / step)]
-        if not len(light):
-            continue
-        most = np.maximum(np.median(light, 0), even.cloth)
-        bright += int(((light - most).min(-1) > _GLARE * (1 + most.max())).sum())
-    return "glare" if bright > _GLARED * ink.size else None
+    return "glare" if mirrors(seen, even) else None
 
 
 def _beside_its_place(seen: Seen, even: Even) -> bool:

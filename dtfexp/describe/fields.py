@@ -117,7 +117,7 @@ def spelled(given: object, known: list[str], word: str) -> str:
         return given if given in known else by_key[key]
     hint = suggestion(given, known) if isinstance(given, str) else ""
     raise SessionError(
-        f"{word} {quoted(given)} is not in this session{hint}; it has {', '.join(known)}"
+        f"{word} {quoted(given)} is not in this session; it has {', '.join(known)}{hint}"
     )
 
 

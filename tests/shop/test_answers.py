@@ -140,13 +140,17 @@ def test_next_adds_nothing_to_a_plan_that_still_waits_unless_told(path: Path, ca
     before = path.read_bytes()
     error = refused(capsys, "next", path, "--presses", "2")
     assert "planned already and not pressed yet: presses 1-6;" in error
-    assert "--anyway" in error
+    assert "--anyway" in error and "dtfexp undo" in error
     assert path.read_bytes() == before
     assert said(capsys, "next", path, "--presses", "2", "--anyway")
     with Logbook.open(path) as book:
         assert len(book.runs()) == 8
         book.record(1, {"peel": 4})
     assert "not pressed yet: presses 2-8;" in refused(capsys, "next", path, "--presses", "2")
+    with Logbook.open(path) as book:
+        book.record(7, {"peel": 4})
+    # The last plan has begun: it is no longer offered to take it back.
+    assert "dtfexp undo" not in refused(capsys, "next", path, "--presses", "2")
 
 
 def test_next_and_report_end_with_the_verdicts_of_status(path: Path, capsys) -> None:

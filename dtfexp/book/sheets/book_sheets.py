@@ -107,6 +107,13 @@ class BookSheets:
             at = entry_fields.zoned(self._clock())
             return stored_plans.take_back(connection, self.session, at, who)
 
+    def can_undo_plan(self) -> bool:
+        """Whether a plan stands of which nothing is recorded yet."""
+        with self._store.reading() as connection:
+            found = entries.current(entries.read(connection, self.session))
+            presses, begun = stored_plans.last_plan(connection, found)
+        return bool(presses) and not begun
+
     def taken_back(self) -> tuple[int, ...]:
         """Return the presses of plans taken back."""
         with self._store.reading() as connection:

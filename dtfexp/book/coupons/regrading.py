@@ -92,7 +92,7 @@ def judge_again(
     book.history(number)  # raises for an unknown press
     first = book.results().set_index("press")[described.name].to_dict()[number]
     if is_missing(first):
-        raise LogbookError(f"press {number}: {described.name} has no grade yet to compare with")
+        raise LogbookError(f"press {number}: {described.name} has no grade yet; grade it first")
     checked = None if grade is None else described.check(grade)
     said = {
         "press": number,

@@ -29,8 +29,10 @@ def check_day_counts(counts: pd.DataFrame, fabric: str, since: str) -> pd.DataFr
             f"{', '.join(_COLUMNS)}"
         )
     for column in _COLUMNS:
-        if column not in counts and (len(counts) or column in counts):
-            raise ResultsError(f"counts: column {column!r} is missing")
+        if column not in counts and len(counts):
+            raise ResultsError(
+                f"counts: column {column!r} is missing; accepted are {', '.join(_COLUMNS)}"
+            )
     rows: list[dict[str, Any]] = []
     seen: set[str] = set()
     for number, row in enumerate(counts.to_dict("records"), start=1):

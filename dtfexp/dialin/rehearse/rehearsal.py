@@ -305,7 +305,7 @@ def _checked(
     if start is not None and not isinstance(start, Fit):
         raise PlanError(f"start is a {type(start).__name__}; give a fit of the results so far")
     if start is not None and start.session != session:
-        raise PlanError(f"start is a fit of another session ({start.session.name!r})")
+        raise PlanError(f"start is a fit of {start.session.name!r}; give one of this session")
     return _Request(
         session,
         tuple(whole_presses(count) for count in batches),

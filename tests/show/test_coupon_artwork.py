@@ -10,6 +10,7 @@ from dtfexp import CouponError, Factor, Logbook, Outcome, Session, coupon_artwor
 from dtfexp.coupon.layout import WIDTH, coupon_layout
 from dtfexp.coupon.payload import Label, session_code
 from dtfexp.coupon.raster import coupon_picture
+from dtfexp.coupon.strip import Strip
 from dtfexp.show.paper.png import png
 
 SESSION = Session(
@@ -67,6 +68,19 @@ def test_the_strip_is_read_back_coupon_by_coupon(book, printed):
     texts = [one.text for one in zxingcpp.read_barcodes(np.ascontiguousarray(cloth))]
     assert sorted(texts) == sorted(2 * [label.text for label in made.strip.labels])
     assert {Label.of(text).session for text in texts} == {session_code(book.mark)}
+
+
+def test_a_strip_is_drawn_once_for_colour_and_white(book, tmp_path, monkeypatch):
+    drawn, bands = [], Strip.bands
+    monkeypatch.setattr(Strip, "bands", lambda *args: drawn.append(args) or bands(*args))
+    made = coupon_artwork(book, tmp_path / "once", dpi=300)
+    assert len(drawn) == 1
+    strip, white = (
+        np.asarray(Image.open(tmp_path / "once" / "300dpi" / name))
+        for name in ("strip.png", "strip-white.png")
+    )
+    assert made.strip == drawn[0][0]
+    assert ((strip[..., 3] > 0) == (white == 0)).all() and (white == 0).any()
 
 
 def test_the_pdfs_have_the_coupons_size_and_look(printed):

@@ -48,6 +48,50 @@ class PictureReadings:
     refused: tuple[Refused, ...]
 
 
+@dataclass(frozen=True)
+class Known:
+    """What a logbook knows of its coupons, so that pictures are read without it."""
+
+    session: str
+    presses: frozenset[int]
+    before: reader.Before
+
+
+def known(book: PicturedBook, washes: int) -> Known:
+    """Return what reading pictures of coupons that had some ``washes`` needs of a logbook."""
+    presses = frozenset(int(number) for number in book.runs()["press"])
+    # Readings after a wash change nothing in these: once for all pictures.
+    return Known(session_code(book.mark), presses, _before(book) if washes else {})
+
+
+def look(
+    sources: Sequence[Source],
+    book: Known,
+    told: Callable[[int, int, str], None] = lambda done, steps, now: None,
+) -> Iterator[reader.PictureRead]:
+    """Yield what each picture gives.
+
+    Raises ``CouponError`` when a file is missing or no picture, or the libraries for reading are
+    not there.
+    """
+    needs_libraries()
+    for source in sources:
+        checked(source)
+    with SINGLE_THREAD:  # measuring is many small sums
+        yield from _read(sources, book, told)
+
+
+def keep(
+    book: CouponBook, name: str, found: reader.PictureRead, *, washes: int = 0, by: str = ""
+) -> PictureReadings:
+    """Keep what a picture gave."""
+    kept = [
+        keep_reading(book, one.measures, jpeg(one.picture), washes=washes, by=by)
+        for one in found.coupons
+    ]
+    return PictureReadings(name, tuple(kept), found.refused)
+
+
 def read_pictures(
     book: PicturedBook,
     sources: Sequence[Source],
@@ -62,30 +106,15 @@ def read_pictures(
     press (no washes), where there is one. Raises ``CouponError``, and keeps nothing, when a file is
     missing or no picture, or the libraries for reading are not there.
     """
-    needs_libraries()
-    for source in sources:
-        checked(source)
-    presses = {int(number) for number in book.runs()["press"]}
-    # Readings after a wash change nothing in these: once for all pictures.
-    before = _before(book) if washes else {}
-    made = []
-    with SINGLE_THREAD:  # measuring is many small sums
-        answers = _read(sources, session_code(book.mark), presses, before, told)
-        for source, found in zip(sources, answers, strict=True):
-            kept = [
-                keep_reading(book, one.measures, jpeg(one.picture), washes=washes, by=by)
-                for one in found.coupons
-            ]
-            made.append(PictureReadings(_name(source), tuple(kept), found.refused))
-    return made
+    answers = look(sources, known(book, washes), told)
+    return [
+        keep(book, _name(source), found, washes=washes, by=by)
+        for source, found in zip(sources, answers, strict=True)
+    ]
 
 
 def _read(
-    sources: Sequence[Source],
-    session: str,
-    presses: set[int],
-    before: reader.Before,
-    told: Callable[[int, int, str], None],
+    sources: Sequence[Source], book: Known, told: Callable[[int, int, str], None]
 ) -> Iterator[reader.PictureRead]:
     """Yield what each picture gives; many pictures, and many coupons, are read on several cores."""
     from joblib import Parallel, delayed
@@ -97,14 +126,14 @@ def _read(
         batch = sources[start : start + _AT_ONCE]
         found = []
         looks = at_once(len(batch), _MANY_PICTURES)(
-            delayed(_found)(source, session, presses) for source in batch
+            delayed(_found)(source, book.session, book.presses) for source in batch
         )
         for place, source in enumerate(batch, start):
             told(100 * place, 100 * len(sources), f"looking at {_name(source)}")
             found.append(next(looks))
         coupons = [one for some, _ in found for one in some]
         measures = at_once(len(coupons), _MANY_COUPONS)(
-            delayed(reader.measure)(one, before) for one in coupons
+            delayed(reader.measure)(one, book.before) for one in coupons
         )
         answers = []
         for done in range(len(coupons)):
@@ -118,7 +147,7 @@ def _read(
 
 
 def _found(
-    source: Source, session: str, presses: set[int]
+    source: Source, session: str, presses: frozenset[int]
 ) -> tuple[list[reader.Found], list[Refused]]:
     return reader.find(picture(source), session, presses)
 

@@ -42,7 +42,7 @@ _AROUND = 12
 
 WHAT_TO_DO: dict[Reason, str] = {
     "no code": "no coupon's code can be read; take all of the coupon, go nearer, hold the camera "
-    "still, and use even light without flash or shine",
+    "still, and use even light without flash or shine; with both codes worn away, grade it by eye",
     "small": "the coupon is too small in the picture; go nearer, or take fewer coupons in one "
     "picture",
     "cut off": "part of the coupon is outside of the picture; take all of it, with its four corner "

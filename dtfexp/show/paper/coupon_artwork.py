@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from os import PathLike
@@ -15,7 +15,7 @@ from dtfexp.book.status import presses_of
 from dtfexp.coupon.layout import INKS, Layout, coupon_layout
 from dtfexp.coupon.outlines import Shape, bank_pieces, coupon_shapes
 from dtfexp.coupon.payload import Half, Label, session_code
-from dtfexp.coupon.raster import coupon_picture
+from dtfexp.coupon.raster import Picture, coupon_picture
 from dtfexp.coupon.strip import COLOUR_ML, WHITE_ML, Strip, ink_areas, strip_of, white_layer
 from dtfexp.describe import fields
 from dtfexp.describe.errors import CouponError
@@ -114,13 +114,10 @@ def coupon_artwork(
             made.append((name.with_suffix(".png"), png([shown], fine)))
             made.append((name.with_name(f"{name.name}-white.png"), png([white_layer(shown)], fine)))
         whole = folder / f"{fine}dpi"
-        made.append((whole / "strip.png", png(strip.bands(per_mm, pictures, mirror), fine)))
-        made.append(
-            (
-                whole / "strip-white.png",
-                png(map(white_layer, strip.bands(per_mm, pictures, mirror)), fine),
-            )
-        )
+        white: list[Picture] = []
+        bands = _with_white(strip.bands(per_mm, pictures, mirror), white)
+        made.append((whole / "strip.png", png(bands, fine)))
+        made.append((whole / "strip-white.png", png(white, fine)))
         areas = ink_areas(pictures, per_mm)
     made.append((folder / "coupons.pdf", _coupons_pdf(labels, mirror, created)))
     made.append((folder / "strip.pdf", _strip_pdf(strip, mirror, created)))
@@ -128,6 +125,13 @@ def coupon_artwork(
         path.parent.mkdir(parents=True, exist_ok=True)
         write_file(content, path, CouponError, "; close it in any other program")
     return CouponArtwork(tuple(path for path, _ in made), strip, len(numbers), *areas)
+
+
+def _with_white(bands: Iterable[Picture], white: list[Picture]) -> Iterator[Picture]:
+    """Yield the bands of a strip, and keep the ``white`` of each: a quarter of its size."""
+    for band in bands:
+        white.append(white_layer(band))
+        yield band
 
 
 def _resolutions(dpi: int | Iterable[int]) -> list[int]:

@@ -5,29 +5,40 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.coupons.pictures import read_pictures
+from dtfexp.book.coupons import pictures
 from dtfexp.describe.errors import CouponError
 from dtfexp.describe.fields import count_phrase
 from dtfexp.show.text.reading_text import picture_lines
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
+    from dtfexp.coupon.reading.reading import PictureRead
 
 
-def read(book: Logbook, message: Mapping[str, Any], by: str) -> dict[str, Any]:
-    """Read the picture ``attached`` to a message; ``text`` in short, ``lines`` in full.
+def known(book: Logbook, message: Mapping[str, Any]) -> pictures.Known:
+    """Return what the logbook knows of the coupons in the picture ``attached`` to a message.
 
-    ``washes``: how many the coupons have had. The same picture sent twice is kept once. Raises
-    ``CouponError`` for a file that cannot be read.
+    ``washes``: how many they have had.
     """
+    return pictures.known(book, message.get("washes") or 0)
+
+
+def look(coupons: pictures.Known, message: Mapping[str, Any]) -> PictureRead:
+    """Read the picture, without the logbook. Raises ``CouponError`` for a file that is none."""
     if len(message["attached"]) != 1:
         raise CouponError("the form sent no picture; nothing was kept")
-    content = bytes(message["attached"][0])
-    (found,) = read_pictures(book, [content], washes=message.get("washes") or 0, by=by)
-    presses = ", ".join(str(one.press) for one in found.readings)
-    text = f"{count_phrase(len(found.readings), 'coupon')} read" + (
-        presses and f": press {presses}"
-    )
-    if found.refused:
-        text += f"; {len(found.refused)} not read, see below"
-    return {"text": text, "lines": picture_lines(found)[1:]}
+    (found,) = pictures.look([bytes(message["attached"][0])], coupons)
+    return found
+
+
+def keep(book: Logbook, message: Mapping[str, Any], found: PictureRead, by: str) -> dict[str, Any]:
+    """Keep what the picture gave; ``text`` in short, ``lines`` in full.
+
+    The same picture sent twice is kept once.
+    """
+    kept = pictures.keep(book, "picture", found, washes=message.get("washes") or 0, by=by)
+    presses = ", ".join(str(one.press) for one in kept.readings)
+    text = f"{count_phrase(len(kept.readings), 'coupon')} read" + (presses and f": press {presses}")
+    if kept.refused:
+        text += f"; {len(kept.refused)} not read, see below"
+    return {"text": text, "lines": picture_lines(kept)[1:]}

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 import anywidget
 import traitlets
 
-from dtfexp.show.recorder.recording import FormServer
+from dtfexp.show.recorder.recording import FormServer, takes_long
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -51,6 +52,13 @@ class Recorder(anywidget.AnyWidget):
         self.on_msg(self._heard)
 
     def _heard(self, _widget: object, message: Any, buffers: Sequence[bytes]) -> None:
+        if takes_long(message):
+            # The kernel hears the next message only when this one has returned.
+            Thread(target=self._answer, args=(message, buffers)).start()
+        else:
+            self._answer(message, buffers)
+
+    def _answer(self, message: Any, buffers: Sequence[bytes]) -> None:
         self.send(self.desk.handle(message, buffers or ()))
 
 

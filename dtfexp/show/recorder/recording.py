@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from dtfexp.book.logbook import Logbook
+    from dtfexp.coupon.reading.reading import PictureRead
     from dtfexp.dialin.schedule.day_steps import DaySteps
 
 Message = Mapping[str, Any]
@@ -51,7 +52,7 @@ class FormServer:
     """Answer the messages of a recording form on one logbook.
 
     Messages are dicts with ``op`` and ``id``; see ``handle``. Callbacks of a notebook may come from
-    any thread, so messages are handled one at a time.
+    any thread, so messages are handled one at a time; only pictures are read beside others.
     """
 
     def __init__(self, book: Logbook, clock: Clock = now) -> None:
@@ -124,8 +125,11 @@ class FormServer:
                 raise LogbookError(
                     f"the form asked for {quoted(message.get('op'))}, not known here"
                 )
+            asked = {**message, "attached": attached}
+            if takes_long(message):
+                asked["found"] = self._look_at(asked)
             with self._lock:
-                told = {"text": "", **answer({**message, "attached": attached})}
+                told = {"text": "", **answer(asked)}
                 try:
                     told |= self._seen_entries(message)
                 except Exception as error:
@@ -276,7 +280,13 @@ class FormServer:
         return {"text": proposed.accept(self.book, message, _by(message))}
 
     def _read_pictures(self, message: Message) -> dict[str, Any]:
-        return pictures_read.read(self.book, message, _by(message))
+        return pictures_read.keep(self.book, message, message["found"], _by(message))
+
+    def _look_at(self, message: Message) -> PictureRead:
+        """Read the picture of a message, others being answered meanwhile."""
+        with self._lock:
+            coupons = pictures_read.known(self.book, message)
+        return pictures_read.look(coupons, message)
 
     def _judge_again(self, message: Message) -> dict[str, Any]:
         return {"text": regraded.judge(self.book, message, _by(message))}
@@ -322,6 +332,11 @@ class FormServer:
         """Return the book's content of the last entry of ``press``, as understood."""
         rows: list[dict[Any, Any]] = self.book.history(press).tail(1).to_dict("records")
         return self._line(rows[0])["said"]
+
+
+def takes_long(message: object) -> bool:
+    """Tell whether a message takes so long to answer that others should not wait for it."""
+    return isinstance(message, Mapping) and message.get("op") == "read pictures"
 
 
 def _picture(photo: photos.Photo) -> dict[str, str]:

@@ -14,6 +14,7 @@ SESSION = Session(
     "A bench of this test",
     [Factor("press_temperature", 280, 350, "°F", 5, "press", True, 5, 320)],
     [Outcome("peel")],
+    ["cotton"],
 )
 
 

@@ -191,6 +191,9 @@ def test_a_temperature_not_set_before_costs_eight_of_a_hundred() -> None:
     assert pool.changeover_factor((120.0, 300.0), used) == 1.0
     assert pool.changeover_factor((125.0, 300.0), used) == pytest.approx(0.92)
     assert pool.changeover_factor((125.0, 305.0), used) == pytest.approx(0.8464)
+    # One fabric's own candidates, and none of a fabric that has none.
+    assert sorted(pool.by_slow_settings("cotton")) == sorted(pool.by_slow_settings()) != []
+    assert pool.by_slow_settings("nylon") == {}
 
 
 @pytest.mark.parametrize(("gain", "left"), [(2.0, 1.0), (0.05, 0.025), (0.0, 0.0), (-2.0, -4.0)])

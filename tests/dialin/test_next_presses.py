@@ -279,6 +279,12 @@ def test_a_closer_look_keeps_the_cells_that_count_and_one_more_on_each_side() ->
     assert _zoom_range(grid, flat.ravel()) == whole
     flat[:, [0, 1, 2, 15, 16]] = 0.0
     assert _zoom_range(grid, flat.ravel()) == whole | {"press time": (10.0, 23.0)}
+    # Only the three hottest count.
+    flat = np.repeat(np.arange(9) > 5, 17).astype(float)
+    assert _zoom_range(grid, flat) == {
+        "cure temperature": (130.0, 145.0),
+        "press time": (8.0, 24.0),
+    }
 
 
 @pytest.mark.parametrize(
@@ -348,3 +354,6 @@ def test_a_cell_counts_in_the_maps_whose_largest_good_box_holds_it(
         assert box is not None and not good.all()
         times[box.lo[0] : box.hi[0] + 1, box.lo[1] : box.hi[1] + 1] += count
     assert found.weight == pytest.approx(times.ravel() / 3) and len(set(found.sizes)) == 2
+    passing = fitted.pass_posterior(found.frame, "cotton")
+    assert found.expected == pytest.approx(passing.expected())
+    assert found.chance == pytest.approx(passing.chance_at_least(0.9))

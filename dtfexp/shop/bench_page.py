@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from dtfexp.book.bench import machine_readings, machines, material_lots
 from dtfexp.book.logbook import Logbook, now
+from dtfexp.describe.units import convert
 from dtfexp.shop.runsheet import refused_lines
 from dtfexp.show.paper.run_sheet import limits
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from dtfexp.describe.factor import Factor
     from dtfexp.dialin.encode.calibrations import CalibrationLine
     from dtfexp.show.forms.sheet_form import SheetForm
+    from dtfexp.show.style.template import Shown
 
 #: An invented platen: hotter in the middle, cooler at the front edge, 6 °C under its display.
 _INVENTED = (
@@ -46,9 +48,12 @@ def last_map(book: Logbook | None) -> machine_readings.PlatenMap:
     if book is not None and (found := book.bench.maps()):
         return found[-1]
     print("No readings are booked yet. This map is INVENTED, as an example.")
+    unit = "°C" if book is None else book.session.temperature_unit
+    readings = [tuple(round(float(convert(t, "°C", unit)), 1) for t in row) for row in _INVENTED]
     return machine_readings.PlatenMap(
-        "invented", "press temperature", "°C", 160.0, _INVENTED, "probe", now(), "invented"
-    )
+        "invented", "press temperature", unit, float(convert(160.0, "°C", unit)), tuple(readings),
+        "probe", now(), "invented",
+    )  # fmt: skip
 
 
 def reached(book: Logbook | None) -> pd.DataFrame:
@@ -87,9 +92,32 @@ def reached(book: Logbook | None) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
+def what_to_set(book: Logbook | None) -> Shown:
+    """Return the same as a table for readers, or how to begin."""
+    from dtfexp.show.notebook.panel import panel
+    from dtfexp.show.text.tables import LINE, NUMBER, Table
+
+    rows = []
+    for row in reached(book).to_dict("records"):
+        unit, sure = row["unit"], row["low"] == row["low"]
+        between = f" ({row['low']:g} to {row['high']:g})" if sure else ""
+        rows.append(
+            [
+                row["setting"].replace("_", " "), f"{row['set']:g} {unit}",
+                f"{row['reaches']:g} {unit}{between}", f"{row['to_reach_that_set']:g} {unit}",
+                f"±{row['spread']:g} {unit}", str(row["readings"]),
+            ]
+        )  # fmt: skip
+    if not rows:
+        return panel("What to set", ["No reading is booked yet: book some above, and run again."])
+    heads = ["Setting", "Set to", "Reaches (90 % sure)", "To reach it, set", "Spread", "Readings"]
+    table = Table(heads, ["", LINE, LINE, LINE, LINE, NUMBER], rows)
+    return panel("What to set", [], rows=table, settings=True)
+
+
 def held(book: Logbook | None) -> None:
     """Print the highest dial for each fabric, and the planned presses beyond it."""
-    if book is not None:
+    if book is not None and len(reached(book)):
         for line in (*limits(book), *refused_lines(book)):
             print(line)
 

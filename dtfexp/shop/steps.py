@@ -37,6 +37,8 @@ PRACTICE_PRESSES = 12
 EXAMPLE = "invented_example.dtfbook"
 EXAMPLE_PRESSES = 30
 EXAMPLE_SEED = 7
+#: Letters that a cell's output is wide on a tablet held upright.
+_COLUMNS = 72
 
 
 def bench_form(session_file: str, planning: Planning) -> SheetForm:
@@ -231,6 +233,15 @@ def graded(book: Logbook) -> bool:
     """Return whether any outcome of any press is known."""
     names = [outcome.name for outcome in book.session.outcomes]
     return bool(book.results()[names].notna().to_numpy().any())
+
+
+def say(first: str, *further: str) -> None:
+    """Print sentences, those after the first set in; JupyterLab breaks long lines within words."""
+    import textwrap
+
+    print(textwrap.fill(first, _COLUMNS))
+    for line in further:
+        print(textwrap.fill(line, _COLUMNS, initial_indent="  ", subsequent_indent="  "))
 
 
 def summary(book: Logbook) -> str:

@@ -369,7 +369,7 @@ def test_wash_grades_days_later_by_coupon(form: Form, shop: Path) -> None:
     before = held(shop, second)["defects"]
     form.key(f"seen:{second}").tap()
     form.key(f"w:{second}:fading").tap()
-    form.key("save-below").tap()
+    form.key("save").tap()
     form.said("good", "2 coupons")
     assert held(shop, second)["defects"] == "; ".join(filter(None, [before, "fading"]))
     assert (held(shop, first)["wash"], held(shop, second)["wash"]) == (4, 2)

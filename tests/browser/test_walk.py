@@ -32,6 +32,12 @@ _CUT_OFF = """() => [...document.querySelectorAll("#dtfexp-run-sheet th")].filte
   return box.right > Math.min(pane.right, innerWidth) + 1 || box.left < pane.left - 1;
 }).map((cell) => cell.textContent)"""
 
+#: Whether Save is on the screen, wherever in the pile of coupons the page stands.
+_SAVE_IN_SIGHT = """() => {
+  const box = document.querySelector(".dtfexp-rec .save").getBoundingClientRect();
+  return box.top >= 0 && box.bottom <= innerHeight;
+}"""
+
 
 class Walk:
     """One person with a browser, from page to page of one folder."""
@@ -175,6 +181,7 @@ def grade_the_washes(walk: Walk, form: Form) -> None:
         presses = book.waiting()["press"].tolist()
     for press in presses:
         form.grade(press, "wash", 4, "w").click()
+        assert walk.page.evaluate(_SAVE_IN_SIGHT), f"Save is out of sight at coupon {press}"
     walk.pictures_of_both("washes")
     form.key("save").click()
     form.said("good", f"{len(presses)} coupons")

@@ -39,6 +39,8 @@ def test_the_last_map_is_shown_and_says_what_to_set(book: Logbook) -> None:
     assert "<svg" in shown.html
     (row,) = bench_page.reached(book).to_dict("records")
     assert (row["set"], row["reaches"], row["to_reach_that_set"]) == (320, 306.7, 335)
+    table = str(bench_page.what_to_set(book)).replace("\u00a0", " ")
+    assert "press temperature | 320 °F | 306.7 °F | 335 °F" in table
     book.bench.map("press temperature", 320, TYPED.split(), machine="press right")
     (same,) = bench_page.reached(book).to_dict("records")
     assert (same["reaches"], same["readings"]) == (306.7, row["readings"]), (
@@ -51,6 +53,8 @@ def test_without_readings_it_says_that_it_shows_an_invented_map(book: Logbook, c
         found = bench_page.last_map(where)
         assert "INVENTED" in capsys.readouterr().out
         assert "coldest" in str(show_map(found))
+        assert (found.unit, found.set_point) == (("°F", 320.0) if where is book else ("°C", 160.0))
+    assert "No reading is booked yet" in str(bench_page.what_to_set(None))
     assert bench_page.reached(None).empty and bench_page.bench_forms(None) is None
 
 

@@ -45,8 +45,6 @@ function washView(form) {
   }
 
   const chosen = rows.filter((p) => form.store.get(`w${p.press}`)).length;
-  const saving = (key) => make("div", { className: "row" },
-    button(chosen ? `Save ${chosen} coupon${chosen === 1 ? "" : "s"}` : "Save", key, form.saveMany, { className: "save", disabled: !chosen }), form.statusLine());
   return [
     make("div", { className: "row" },
       make("input", { "data-k": "find", inputMode: "numeric", placeholder: "coupon number", "aria-label": "find a coupon by its number", value: ui.find ?? "",
@@ -55,7 +53,6 @@ function washView(form) {
       button("Find", "look", () => look(Number(ui.find))),
       make("span", { className: "quiet grow" }, `${rows.length} coupon${rows.length === 1 ? " waits" : "s wait"} for a grade, numbered by press. ` +
         "Judge dry and cold, some hours after the last wash.", make("span", { className: "keys" }, " By keyboard: number, Enter, grade, Enter."))),
-    saving("save"),
     form.pictures.area(Math.max(1, ...state.outcomes.map((o) => o.washes ?? 0)), " and washed"),
     legend.map((o) => make("details", { open: !ui.shut?.[o.name] },
       make("summary", { "data-k": `guide:${o.name}`, onclick: () => { ui.shut = { ...ui.shut, [o.name]: !ui.shut?.[o.name] }; form.keepUi(); } },
@@ -63,7 +60,8 @@ function washView(form) {
       make("table", { className: "lines" }, o.grades.filter((g) => g.sentence).map((g) => make("tr", {}, make("td", {}, make("b", {}, g.label)), make("td", {}, g.sentence)))), make("p", { className: "quiet" }, o.published))),
     regradeCard(form),
     rows.map(coupon),
-    // Below a long pile too: Save and what became of it are never a scroll away.
-    rows.length > 4 ? saving("save-below") : "",
+    // At the foot of the screen while the pile is longer: Save and what became of it stay in sight.
+    make("div", { className: "row foot" },
+      button(chosen ? `Save ${chosen} coupon${chosen === 1 ? "" : "s"}` : "Save", "save", form.saveMany, { className: "save", disabled: !chosen }), form.statusLine()),
   ];
 }

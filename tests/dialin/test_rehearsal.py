@@ -175,10 +175,14 @@ def test_the_answer_so_far_is_told_and_gets_better(
 
     monkeypatch.setattr(rehearsal, "rehearse_once", once)
     rehearse(ONE, (6, 4), rehearsals=5, jobs=1)
-    told = [line for line in capsys.readouterr().err.splitlines() if line.startswith("From")]
+    told = [line for line in capsys.readouterr().err.splitlines() if line[:4] in ("From", "Play")]
+    assert "5 drawn benches" in told.pop(0), "said before the first bench is played"
+    row = _rows((True, 1.0)).iloc[0]
+    takes = f"it takes about {row['hours']:.1f} hours and {row['garments']:.0f} garments"
     # Wilson intervals at 90 % of 1 of 1, 1 of 2 and 3 of 4, by hand.
     assert told == [
-        f"From {benches} so far, your chance to end with a window: cotton {low} to {high} %."
+        f"From {benches} so far, your chance to end with a window: cotton {low} to {high} %; "
+        f"{takes} or swatches."
         for benches, low, high in (
             ("1 drawn bench", 27, 100), ("2 drawn benches", 12, 88), ("4 drawn benches", 36, 94),
         )

@@ -133,7 +133,7 @@ def rehearse(
     of this session, to rehearse its remainder (default: benches are drawn from its priors, its
     experience included; every rehearsal is fitted under the default ones); ``pass_rate``,
     ``confidence``: those of :meth:`dtfexp.Fit.window`; ``jobs``: number in parallel, -1 for all
-    cores; ``progress``: a bar on stderr after a second, and the answer so far after 1, 2, 4, 8 …
+    cores; ``progress``: a bar on stderr, and the answer so far after 1, 2, 4, 8 …
     benches. An interrupt (Ctrl-C) keeps the rehearsals that are done. The same arguments give the
     same result for any number of jobs. Inside ``joblib.parallel_config(backend="dask")`` the
     rehearsals run on the Dask cluster of the current client (give its workers one thread each).
@@ -176,16 +176,22 @@ def _rehearsals(
     work = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")(
         delayed(rehearse_once)(request, number, seed) for number, seed in enumerate(seeds, start=1)
     )
-    found = dict.fromkeys(request.names, 0)
+    found, hours, garments = dict.fromkeys(request.names, 0), 0.0, 0
     with tqdm(total=len(seeds), desc="rehearsing", delay=1.0, disable=not progress,
               leave=False) as bar:  # fmt: skip
+        if progress:
+            bar.write(
+                f"Playing {len(seeds)} drawn benches: the first answer in about 20 s, better ones "
+                "after it. Ctrl-C stops and keeps what is known.",
+                file=sys.stderr,
+            )
         for done, (rows, widths) in enumerate(work, start=1):
             for row in rows:
                 found[row.fabric] += row.found
-            bar.set_postfix_str("Ctrl-C keeps what is known", refresh=False)
+            hours, garments = hours + rows[0].hours, garments + rows[0].garments
             bar.update()
             if progress and done < len(seeds) and done & (done - 1) == 0:
-                bar.write(so_far(found, done), file=sys.stderr)
+                bar.write(so_far(found, done, hours, garments), file=sys.stderr)
             yield rows, widths
 
 

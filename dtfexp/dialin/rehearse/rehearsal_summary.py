@@ -108,14 +108,20 @@ def summary(rehearsal: Rehearsed) -> RehearsalSummary:
     return RehearsalSummary(title, tuple(answers(rehearsal)), tuple(rows), tuple(_lines(rehearsal)))
 
 
-def so_far(found: Mapping[str, int], benches: int) -> str:
-    """Return the answer from the first ``benches``; ``found``: windows of each fabric."""
+def so_far(found: Mapping[str, int], benches: int, hours: float, garments: float) -> str:
+    """Return the answer from the first ``benches``.
+
+    ``found``: windows of each fabric; ``hours``, ``garments``: of all of them.
+    """
     told = []
     for fabric, count in found.items():
         low, high = wilson_interval(count, benches)
         told.append(f"{fabric} {100 * low:.0f} to {100 * high:.0f} %")
     drawn = count_phrase(benches, "drawn bench", "drawn benches")
-    return f"From {drawn} so far, your chance to end with a window: {', '.join(told)}."
+    return (
+        f"From {drawn} so far, your chance to end with a window: {', '.join(told)}; it takes about "
+        f"{hours / benches:.1f} hours and {garments / benches:.0f} garments or swatches."
+    )
 
 
 def answers(rehearsal: Rehearsed) -> list[str]:

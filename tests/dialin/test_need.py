@@ -11,9 +11,11 @@ import pytest
 
 from dtfexp import Outcome, Session, fit, next_presses, plan
 from dtfexp.dialin.encode.coding import Coding
+from dtfexp.dialin.following import batch
 from dtfexp.dialin.following.batch import _stacked_cells
 from dtfexp.dialin.following.likely_window import LikelyWindow
 from dtfexp.dialin.following.need import need, shared_by_need, shares_in_words
+from dtfexp.maths.prediction.pass_probability import PassPosterior, probit
 from tests.dialin.bench import CURE, PRESS_TIME, graded
 
 TWO = Session("two", (CURE, PRESS_TIME), (Outcome("peel"),), ("cotton", "nylon"))
@@ -137,3 +139,38 @@ def test_where_all_presses_failed_the_best_known_place_is_pressed_first() -> Non
     there = (first.runs[list(target)] == pd.Series(target)).all(axis=1)
     assert list(there) == said and sum(said) == 1
     assert not any("the best one known" in why for why in next_presses(quick, found, 2).why)
+
+
+@pytest.mark.parametrize(
+    ("presses", "share", "expected", "pressed"),
+    [
+        (4, 1, 0.4, True),  # nothing is expected to pass half: the best known, from 4 presses on
+        (3, 1, 0.4, False),
+        (4, 3, 0.9, True),  # worked out, and three presses to spend
+        (4, 2, 0.9, False),
+        (4, 3, 0.8, False),  # neither lost nor worked out
+    ],
+)
+def test_the_target_is_among_the_presses_where_it_may_be_relied_on(
+    monkeypatch: pytest.MonkeyPatch, presses: int, share: int, expected: float, pressed: bool
+) -> None:
+    target = {CURE.name: 120.0, PRESS_TIME.name: 15.0}
+    monkeypatch.setattr(batch, "target_of", lambda *_: target)
+
+    class Fitted:
+        session = TWO
+        results = pd.DataFrame({"fabric": ["nylon"], CURE.name: [120.0], PRESS_TIME.name: [15.0]})
+
+        def presses_used(self, fabric: str) -> int:
+            return presses
+
+        def pass_posterior(self, settings: pd.DataFrame, fabric: str) -> PassPosterior:
+            rate = np.array([[expected]])
+            return PassPosterior(probit(rate) * 1.0001, np.full((1, 1), 1e-3), np.ones(1))
+
+    found = batch._targets_to_press(
+        Fitted(),  # type: ignore[arg-type]
+        {"cotton": window([expected, 0.2], [1.0, 1.0])},
+        {"cotton": share},
+    )
+    assert found == ({"cotton": target} if pressed else {})

@@ -58,7 +58,9 @@ class Candidates:
 class BatchAcquisition:
     """The state of a batch being chosen.
 
-    Cells (E): ``weight`` (E,), their importance; candidates (C) with O outcomes each.
+    Cells (E): ``weight`` (E,), their importance; candidates (C) with O outcomes each.  ``cov`` and
+    ``cross`` are as before the batch; what its presses took from them are products of ``told``
+    (C*O, K) and ``told_cells`` (E, K), because few of these covariances are ever asked for.
     METHODS.md, equation (28).
     """
 
@@ -112,6 +114,7 @@ class BatchAcquisition:
             slope_there[:, :, None] * slope_there[:, None, :]
         )
         self.noise += _input_noise_covariance(post, candidates)
+        self.told, self.told_cells = np.zeros((len(self.cov), 0)), np.zeros((len(self.variance), 0))
 
     def confirmation_probability(self, variance: Array) -> Array:
         """Return the probability that a cell is confirmed good once its variance is ``variance``.
@@ -171,9 +174,11 @@ class BatchAcquisition:
         """Return ``value`` after adding each candidate, (len(candidates),)."""
         n_out = self.n_outcomes
         index = candidates[:, None] * n_out + np.arange(n_out)
-        block = self.cov[index[:, :, None], index[:, None, :]]
+        told = self.told[index]
+        block = self.cov[index[:, :, None], index[:, None, :]] - told @ told.swapaxes(1, 2)
         block = block + self.noise[candidates]
-        cross = self.cross[:, index]
+        taken = self.told_cells @ self.told[index.ravel()].T
+        cross = self.cross[:, index] - taken.reshape(-1, *index.shape)
         solved = np.einsum("eco,cop->ecp", cross, np.linalg.inv(block))
         drop = np.einsum("eco,eco->ec", solved, cross)
         left = self.variance[:, None] - drop
@@ -185,13 +190,13 @@ class BatchAcquisition:
         which = list(range(self.n_outcomes) if outcomes is None else outcomes)
         index = candidate * self.n_outcomes + np.array(which, dtype=int)
         noise = self.noise[candidate][np.ix_(which, which)]
-        gain = np.linalg.inv(self.cov[np.ix_(index, index)] + noise)
-        towards = self.cross[:, index]
-        among = self.cov[:, index]
-        self.variance = self.variance - np.einsum("eo,op,ep->e", towards, gain, towards)
-        # Both are this outlook's own; a copy of large matrices takes longer than the sum.
-        self.cross -= (towards @ gain) @ among.T
-        self.cov -= (among @ gain) @ among.T
+        told = self.told[index]
+        towards = self.cross[:, index] - self.told_cells @ told.T
+        among = self.cov[:, index] - self.told @ told.T
+        root = np.linalg.cholesky(np.linalg.inv(among[index] + noise))
+        self.variance = self.variance - ((towards @ root) ** 2).sum(axis=1)
+        self.told = np.hstack([self.told, among @ root])
+        self.told_cells = np.hstack([self.told_cells, towards @ root])
 
     def restricted_copy(self, members: Ints) -> BatchAcquisition:
         """Return a copy with some of the candidates, to try a batch on."""
@@ -200,6 +205,7 @@ class BatchAcquisition:
         index = (members[:, None] * self.n_outcomes + np.arange(self.n_outcomes)).ravel()
         twin.cov = self.cov[np.ix_(index, index)]
         twin.cross = self.cross[:, index]
+        twin.told = self.told[index]
         twin.noise = self.noise[members]
         return twin
 

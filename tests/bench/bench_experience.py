@@ -33,8 +33,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
-from bench_promise import FAMILIES, NEAR, REQUIRED, best_reachable, box_score, error, read
+from bench_promise import FAMILIES, NEAR, REQUIRED, best_reachable, box_score, error
 from changes import session_of
+from kept_rows import read
 from simulated import FACTORS, NAMES, Bench, bench, eased
 
 from dtfexp import Experience, fit, next_presses, plan

@@ -16,7 +16,6 @@ Run by name:  python -m tests.bench.bench_known --kind hard --benches 25 --out k
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import sys
 from dataclasses import replace
@@ -28,7 +27,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
-from bench_promise import FAMILIES, KINDS, NEAR, REQUIRED, bench_of, best_reachable, error, read
+from bench_promise import FAMILIES, KINDS, NEAR, REQUIRED, bench_of, best_reachable, error
+from kept_rows import keep, read
 from scipy.stats import qmc
 from simulated import FACTORS, NAMES, Bench
 
@@ -160,8 +160,7 @@ def main() -> None:
     for k in range(0 if args.report else args.benches):
         task = (args.kind, FAMILIES[k % len(FAMILIES)], args.first + k // len(FAMILIES))
         if task not in had:
-            with args.out.open("a") as file:
-                file.write(json.dumps(job(*task)) + "\n")
+            keep(args.out, job(*task))
     report(read(args.out))
 
 

@@ -118,7 +118,7 @@ def main() -> None:
             if asked.first + number not in done:
                 found = tries(number, asked.first)
                 rows += found
-                keep(asked.out, found)
+                keep(asked.out, *found)
     report(rows)
 
 

@@ -25,7 +25,6 @@ Run by name:  python -m tests.bench.bench_promise --kind hard --benches 60 --out
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import sys
 import time
@@ -40,6 +39,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
+from kept_rows import keep, read
 from simulated import FACTORS, NAMES, Bench, bench, eased
 
 from dtfexp import Fit, fit, next_presses, plan
@@ -180,12 +180,6 @@ def job(task: tuple[str, str, int, str]) -> dict[str, Any]:
     }
 
 
-def read(path: Path | None) -> list[dict[str, Any]]:
-    if path is None or not path.exists():
-        return []
-    return [json.loads(line) for line in path.read_text().splitlines()]
-
-
 def resumed(
     tasks: list[tuple[str, str, int, str]], path: Path | None, jobs: int,
     work: Callable[[Any], dict[str, Any]] = job,
@@ -197,8 +191,7 @@ def resumed(
     with ProcessPoolExecutor(jobs) as pool:
         for row in pool.map(work, missing) if jobs > 1 else map(work, missing):
             if path is not None:
-                with path.open("a") as file:
-                    file.write(json.dumps(row) + "\n")
+                keep(path, row)
             yield row
 
 

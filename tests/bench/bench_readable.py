@@ -118,7 +118,7 @@ def main() -> None:
                     continue
                 found = played(seed, way)
                 rows += found
-                keep(asked.out, found)
+                keep(asked.out, *found)
     report(pd.DataFrame(rows))
 
 

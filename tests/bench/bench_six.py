@@ -12,7 +12,6 @@ Run by name:  python -m tests.bench.bench_six --benches 20 --out six.jsonl
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import sys
 import time
@@ -23,7 +22,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
-from bench_promise import REQUIRED, read
+from bench_promise import REQUIRED
+from kept_rows import keep, read
 from simulated import FACTORS, session
 
 from dtfexp import Factor, Outcome, Session, rehearse
@@ -83,8 +83,7 @@ def main() -> None:
     for seed in range(args.first, args.first + (0 if args.report else args.benches)):
         for name in SESSIONS:
             if (name, seed) not in had:
-                with args.out.open("a") as file:
-                    file.write(json.dumps(job(name, seed)) + "\n")
+                keep(args.out, job(name, seed))
     report(read(args.out))
 
 

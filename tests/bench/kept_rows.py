@@ -17,10 +17,17 @@ def asked_and_kept(benches: int, first: int) -> tuple[argparse.Namespace, list[d
     ask.add_argument("--report", action="store_true", help="only print what is kept")
     asked = ask.parse_args()
     asked.out.touch()
-    return asked, [json.loads(line) for line in asked.out.read_text(encoding="utf-8").splitlines()]
+    return asked, read(asked.out)
 
 
-def keep(out: Path, rows: list[dict[str, Any]]) -> None:
+def read(out: Path | None) -> list[dict[str, Any]]:
+    """Return the rows of a file, none where there is no file."""
+    if out is None or not out.exists():
+        return []
+    return [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
+
+
+def keep(out: Path, *rows: dict[str, Any]) -> None:
     """Append rows to the file."""
     with out.open("a", encoding="utf-8") as file:
         file.write("".join(json.dumps(row) + "\n" for row in rows))

@@ -1,9 +1,10 @@
 """Large sessions: processor seconds of the fit and of every question, here and in another tree.
 
 Run from the root: ``python -m tests.bench.bench_large [presses, 1000] [--outcomes 1]
-[--fabrics 1] [--beside TREE]``. With several fabrics the next presses are chosen too. ``--beside``
-is the root of another state of the project (``git worktree add``): both do the same work in turn,
-and the ratio of seconds is printed. All invented.
+[--fabrics 1] [--report] [--beside TREE]``. With several fabrics the next presses are chosen too;
+with ``--report`` the papers are written instead. ``--beside`` is the root of another state of the
+project (``git worktree add``): both do the same work in turn, and the ratio of seconds is printed.
+All invented.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import os
 import resource
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -20,10 +22,13 @@ from typing import Any
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# No workers: their seconds would not be counted.
+os.environ.setdefault("LOKY_MAX_CPU_COUNT", "1")
 
 import pandas as pd
 
-from dtfexp import Outcome, Session, fit, next_presses, plan
+from dtfexp import Fit, Outcome, Session, fit, next_presses, plan
+from dtfexp.show.report.report import write_papers
 from tests.dialin.bench import FOUR, graded
 
 
@@ -39,7 +44,7 @@ def many(session: Session, presses: int) -> pd.DataFrame:
     return results.assign(press=range(1, len(results) + 1))
 
 
-def seconds(presses: int, outcomes: int, fabrics: int) -> None:
+def seconds(presses: int, outcomes: int, fabrics: int, report: bool) -> None:
     """Print the processor seconds of each question, one a line."""
     session = Session(
         "large",
@@ -66,12 +71,20 @@ def seconds(presses: int, outcomes: int, fabrics: int) -> None:
     }
     if fabrics > 1:
         asked = {"next presses, fit included": lambda: next_presses(session, results, fabrics)}
+    if report:
+        asked = {"report, from the fit": lambda: written(fitted)}
     for name, ask in asked.items():
         start = time.process_time()
         ask()
         print(f"{name}\t{time.process_time() - start:.2f}", flush=True)
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"most memory, GB\t{most:.2f}", flush=True)
+
+
+def written(fitted: Fit) -> None:
+    """Write the papers of a fit."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_papers(fitted, folder, fabrics=[f.name for f in fitted.session.fabrics])
 
 
 def _in_tree(root: Path, arguments: list[str]) -> dict[str, float]:
@@ -94,13 +107,15 @@ def main() -> None:
     asked.add_argument("presses", nargs="?", type=int, default=1000)
     asked.add_argument("--outcomes", type=int, default=1)
     asked.add_argument("--fabrics", type=int, default=1)
+    asked.add_argument("--report", action="store_true")
     asked.add_argument("--beside", type=Path)
     asked.add_argument("--here", action="store_true", help=argparse.SUPPRESS)
     given = asked.parse_args()
     if given.here:
-        seconds(given.presses, given.outcomes, given.fabrics)
+        seconds(given.presses, given.outcomes, given.fabrics, given.report)
         return
     arguments = [f"{given.presses}", f"--outcomes={given.outcomes}", f"--fabrics={given.fabrics}"]
+    arguments += ["--report"] * given.report
     other = _in_tree(given.beside.resolve(), arguments) if given.beside else {}
     for name, value in _in_tree(Path(__file__).resolve().parents[2], arguments).items():
         line = f"{name:28s} {value:8.2f}"

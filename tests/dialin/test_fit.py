@@ -238,6 +238,7 @@ def test_bad_settings_name_row_and_column() -> None:
 
 def test_describe_lists_data_and_priors() -> None:
     text = fit(FOUR, graded(FOUR, plan(FOUR, 10).runs)).describe()
+    assert "  wrong grades: 1." in text and "[2.0%, as if from 100 grades:" in text
     for word in ("10 graded presses", "20 grades", "load luck", "press noise, wash"):
         assert word in text
 

@@ -174,3 +174,36 @@ def test_the_target_is_among_the_presses_where_it_may_be_relied_on(
         {"cotton": share},
     )
     assert found == ({"cotton": target} if pressed else {})
+
+
+@pytest.mark.parametrize(("gain", "chosen"), [(1.2, 1), (1.05, 0)])
+def test_a_group_is_chosen_by_what_it_adds_after_its_price(gain: float, chosen: int) -> None:
+    """Worth 10 already.  One press at settings used before adds 1; one at new settings adds 1.2,
+    of which 0.92 are left: 1.104, more than 1; or 1.05: 0.966, less."""
+
+    class Outlook:
+        value = 10.0
+
+        def __init__(self, members: list[int]) -> None:
+            self.members = members
+
+        def scores(self, rows: np.ndarray) -> np.ndarray:
+            return 10.0 + np.array([1.0, gain])[np.array(self.members)[rows]]
+
+        def restricted_copy(self, members: np.ndarray) -> Outlook:
+            return Outlook(list(members))
+
+        def add_press(self, choice: int) -> None:
+            self.value = 10.0 + [1.0, gain][self.members[choice]]
+
+    class Pool:
+        duplicate_code = np.arange(2)
+
+        def by_slow_settings(self, only: str) -> dict[tuple[float, ...], np.ndarray]:
+            return {(120.0,): np.array([0]), (130.0,): np.array([1])}
+
+        def changeover_factor(self, key: tuple[float, ...], used: set[tuple[float, ...]]) -> float:
+            return 1.0 if key in used else 0.92
+
+    found = batch._best_group(Outlook([0, 1]), Pool(), 1, {(120.0,)}, "cotton", [])  # type: ignore[arg-type]
+    assert found == [chosen]

@@ -12,6 +12,7 @@ from typing import Any
 
 from dtfexp import Logbook, Session
 from dtfexp.shop.files import copy_if_absent
+from dtfexp.show.report.report import MANIFEST
 from tests.browser.form import FORM, Form
 from tests.browser.lab import Lab, wait_for
 
@@ -191,15 +192,15 @@ def grade_the_washes(walk: Walk, form: Form) -> None:
 
 def report(walk: Walk) -> None:
     """Windows, report and cards, each batch anew."""
-    page = walk.folder / "report" / "report.html"
+    last = walk.folder / "report" / MANIFEST  # written after all papers
 
     def written() -> bytes:
-        return page.read_bytes() if page.exists() else b""
+        return last.read_bytes() if last.exists() else b""
 
     before = written()
     walk.open("3_report.ipynb", f'{SHEET} [data-k="do:keep 0"]')
     wait_for(lambda: written() != before, 240, "a new report")
-    cards = {path.name for path in page.parent.glob("card-*.pdf")}
+    cards = {path.name for path in last.parent.glob("card-*.pdf")}
     assert cards == {"card-cotton-tee.pdf", "card-polyester.pdf"}
 
 

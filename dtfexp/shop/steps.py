@@ -169,7 +169,9 @@ def next_form(book: Logbook, seed: int) -> SheetForm:
         plans = book.plans()
         if not waits or not len(plans):
             return []
-        return [str(plans["reason"].iloc[-1]), *plans["notes"].iloc[-1], ONE_LINE]
+        # The report beside it knows the grades since.
+        when = f"As it stood when they were planned, on {plans['time'].iloc[-1]:%Y-%m-%d at %H:%M}:"
+        return [when, str(plans["reason"].iloc[-1]), *plans["notes"].iloc[-1], ONE_LINE]
 
     return entry_form(
         book,

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dtfexp import Fabric, Factor, Outcome, Session, SessionError
@@ -90,6 +90,8 @@ _NAMES = st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_s
 )
 
 
+# A busy machine draws slowly; how fast is not what is asked here.
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     name=_NAMES,
     notes=st.text(max_size=40),

@@ -102,7 +102,7 @@ def test_a_piece_done_here_changes_nothing_that_a_worker_is_sent() -> None:
     # changed size during iteration".
     started()
     seen: dict[int, int] = {}
-    found = side_by_side([partial(grows, seen, number) for number in range(8)])
+    found = side_by_side([partial(grows, seen, number) for number in range(30)])
     beside_here = [before for before, process in found if process != HERE]
     assert len(beside_here) > 1
     assert beside_here == list(range(len(beside_here))), "it sees only what it kept"

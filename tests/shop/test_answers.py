@@ -12,6 +12,7 @@ from dtfexp.book.status import press_list, status
 from dtfexp.describe.errors import LogbookError
 from dtfexp.shop import cli
 from dtfexp.shop.cli import main
+from dtfexp.shop.steps import next_form
 
 
 @pytest.fixture
@@ -151,6 +152,16 @@ def test_next_adds_nothing_to_a_plan_that_still_waits_unless_told(path: Path, ca
         book.record(7, {"peel": 4})
     # The last plan has begun: it is no longer offered to take it back.
     assert "dtfexp undo" not in refused(capsys, "next", path, "--presses", "2")
+
+
+def test_the_form_says_of_when_the_reason_of_planned_presses_is(path: Path) -> None:
+    """The report beside it knows the grades since, so the reason alone would contradict it."""
+    with Logbook.open(path) as book:
+        added = book.plans().iloc[-1]
+        book.record(1, {"peel": 4})
+        lines = next_form(book, 0).desk.state()["sections"][0]["lines"]
+    assert lines[0].startswith("As it stood when they were planned, on ")
+    assert f"{added['time']:%Y-%m-%d}" in lines[0] and lines[1] == added["reason"]
 
 
 def test_next_and_report_end_with_the_verdicts_of_status(path: Path, capsys) -> None:

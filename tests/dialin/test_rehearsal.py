@@ -206,7 +206,7 @@ def test_a_rehearsal_goes_on_from_a_fit() -> None:
     found = rehearse(ONE, 2, rehearsals=2, start=fitted, jobs=1, progress=False)
     assert found.schedule == (2,) and found.rehearsed["presses"].between(0, 2).all()
     assert "agree with the 12 presses recorded so far" in repr(found)
-    with pytest.raises(PlanError, match="another session"):
+    with pytest.raises(PlanError, match="give one of this session"):
         rehearse(HALF, 2, start=fitted)
 
 

@@ -10,6 +10,7 @@ import pytest
 from dtfexp import Factor, Logbook, Outcome, Session
 from dtfexp.shop import bench_page
 from dtfexp.show.notebook.cells import show_map
+from dtfexp.show.text.cautions import SHORT_CAUTIONS
 
 TYPED = """
 304 308 304
@@ -41,6 +42,7 @@ def test_the_last_map_is_shown_and_says_what_to_set(book: Logbook) -> None:
     assert (row["set"], row["reaches"], row["to_reach_that_set"]) == (320, 306.7, 335)
     table = str(bench_page.what_to_set(book)).replace("\u00a0", " ")
     assert "press temperature | 320 °F | 306.7 °F | 335 °F" in table
+    assert all(line.replace("\u00a0", " ") in table for line in SHORT_CAUTIONS)
     book.bench.map("press temperature", 320, TYPED.split(), machine="press right")
     (same,) = bench_page.reached(book).to_dict("records")
     assert (same["reaches"], same["readings"]) == (306.7, row["readings"]), (

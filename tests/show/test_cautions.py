@@ -65,8 +65,8 @@ def test_every_notebook_with_settings_says_it():
     for path in sorted((ROOT / "notebooks").glob("*.ipynb")):
         cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
         source = "\n".join("".join(cell["source"]) for cell in cells)
-        # By itself, or through a step whose own test is above or in test_keeping.py.
-        says = ("left alone", "ONE_LINE", "show_window", "keeping.causes")
+        # By itself, or by a step tested above, in test_keeping.py or test_bench_page.py.
+        says = ("left alone", "ONE_LINE", "show_window", "keeping.causes", "what_to_set")
         assert any(word in source for word in says), path.name
 
 

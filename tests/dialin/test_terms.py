@@ -22,7 +22,14 @@ def test_terms():
     early = step.curve(np.array([0.9, 0.6]))
     assert early["confirmed"].iloc[0] <= 0.1 and early["presses"].iloc[1] < 8
     assert "32 without a failure are enough" in step.sentence()
-    assert "up to 78 presses of which at most 4 may fail; 2 early failures" in step.sentence()
+    assert (
+        "up to 78 presses of which at most 4 may fail; 2 early failures end it" in step.sentence()
+    )
+    # By hand, at 90 % with 60 %: the line that refuses starts below 1 and is at 2 after two
+    # presses, so a first press that fails ends it.
+    lax = Terms(0.9, 0.6, sequential=True)
+    assert lax.rule is not None and [lax.rule.refuse_line(n) for n in (1, 2)] == [1, 2]
+    assert lax.sentence().endswith("may fail; 1 early failure ends it.")
 
 
 @pytest.mark.parametrize("rate", [0.8, 0.9])

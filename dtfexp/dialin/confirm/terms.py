@@ -101,10 +101,12 @@ class Terms:
                 self.failures, f"at most {self.failures} may fail"
             )
             return f"To show {aim}: {self.presses} new presses; {allowed}."
+        _, early = self.rule.decide(np.ones(self.presses, dtype=bool))
         return (
             f"To show {aim}, press by press: {self.fewest_presses()} without a failure are "
             f"enough, each failure needs more, up to {self.presses} presses of which at "
-            f"most {self.allowed} may fail; {self.rule.refuse_line(1)} early failures end it."
+            f"most {self.allowed} may fail; "
+            f"{fields.count_phrase(early, 'early failure ends', 'early failures end')} it."
         )
 
 

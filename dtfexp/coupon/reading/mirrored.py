@@ -65,10 +65,10 @@ def on_cloth(seen: Seen) -> Array:
 
 
 def in_print(seen: Seen, even: Even) -> Array:
-    """Return the light that is added to patches (n,) of teal print, of white.
+    """Return how far patches (n,) of teal print lie off the line between print and cloth, of white.
 
-    It is what leads away from the line between print and cloth; none is told where that line leads
-    to white light itself.
+    Only the way that added light leads is counted: not its amount, which would be the less sure the
+    nearer the line itself leads to white light. None is told where it does.
     """
     layout = coupon_layout(seen.label.half)
     teal = inside(seen.ink, list(INKS).index("teal"), 0.5 * seen.per_mm)
@@ -80,7 +80,7 @@ def in_print(seen: Seen, even: Even) -> Array:
     if off @ off < _APART**2:
         return np.zeros(0)
     _, light = _patches(even.light, teal, seen.per_mm)
-    return np.asarray((light - mixed.cloth) @ off / (off @ off))
+    return np.asarray((light - mixed.cloth) @ off / np.sqrt(off @ off))
 
 
 def _patches(light: Array, mask: Mask, per_mm: float) -> tuple[Array, Array]:

@@ -31,7 +31,7 @@ BARE = -1
 _FOLLOWED = (BARE, *(_INKS.index(name) for name in ("white", "grey 25", "grey 50", "teal")))
 #: mm: a patch whose mean is one reading of the light; how far from an edge it is trusted, and how
 #: far from print the cloth is (powder clings to it nearer by).
-_TILE, _INSIDE, AWAY = 3.0, 0.5, 1.6
+_TILE, _INSIDE, _AWAY = 3.0, 0.5, 1.6
 #: Of the smooth field: standard deviation (of the log) and length, mm. Of the polynomial: its
 #: terms' standard deviation over half a coupon; of a tint; of the colours' levels.
 _FIELD, _LENGTH, _TERMS, _TINT, _LEVEL = 0.06, 14.0, 0.6, 0.03, 5.0
@@ -79,10 +79,15 @@ def inside(ink: NDArray[np.int8], index: int, depth: float) -> Mask:
     return np.asarray(minimum_filter(ink == index, wide, mode="constant", cval=0))
 
 
+def bare_cloth(seen: Seen) -> Mask:
+    """Return the px (rows, columns) of bare cloth that no print is near."""
+    return inside(seen.ink, BARE, _AWAY * seen.per_mm)
+
+
 def even(seen: Seen) -> Even:
     """Return the coupon in even light. METHODS.md, equation (42)."""
     masks = {
-        index: inside(seen.ink, index, seen.per_mm * (AWAY if index == BARE else _INSIDE))
+        index: inside(seen.ink, index, seen.per_mm * (_AWAY if index == BARE else _INSIDE))
         for index in _FOLLOWED
     }
     shape = seen.ink.shape

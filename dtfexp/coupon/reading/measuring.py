@@ -20,7 +20,7 @@ from dtfexp.coupon.measures import (
 from dtfexp.coupon.reading import colour
 from dtfexp.coupon.reading.cover import TELLS, Mixture, mixture
 from dtfexp.coupon.reading.fine import smallest_that_holds, strip_held, word_held
-from dtfexp.coupon.reading.lighting import BARE, Even, inside
+from dtfexp.coupon.reading.lighting import BARE, Even, bare_cloth
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -79,7 +79,7 @@ def measured(seen: Seen, lit: Even, before: CouponMeasures | None = None) -> Cou
 
     ``before``: what its own picture before washing gave; the colours are then compared with it.
     """
-    bare = lit.light[inside(seen.ink, BARE, 1.6 * seen.per_mm)]
+    bare = lit.light[bare_cloth(seen)]
     layout = coupon_layout(seen.label.half)
     coupon = _Coupon(seen, lit, layout, np.cov(bare.T))
     teal = coupon.mixture(*layout.of_kind("solid"))
@@ -161,7 +161,7 @@ def _halo(coupon: _Coupon) -> Measured | None:
     away = distance_transform_edt(coupon.seen.ink[around] == BARE) / per_mm
     ring = (away > _RING[0]) & (away <= _RING[1])
     added = (light[ring] - cloth).min(-1)
-    plain = coupon.even.light[inside(coupon.seen.ink, BARE, 1.6 * per_mm)]
+    plain = coupon.even.light[bare_cloth(coupon.seen)]
     usual = np.percentile((plain - cloth).min(-1), 97.5)
     seen = added > max(_POWDER, usual)
     if seen.any():  # the soft edge of a grain is no grain: half as strong as the plain ones

@@ -1,9 +1,8 @@
 """Light that is mirrored in a coupon.
 
 Uneven light multiplies what cloth and print throw back; mirrored light is added to it, the same in
-every channel. Cloth shows it as patches
-brighter than light that changes slowly over the coupon leaves them, print as a colour that is no
-mixture of print and cloth.
+every channel. Cloth shows it as patches brighter than light that changes slowly over the coupon
+leaves them, print as a colour that is no mixture of print and cloth.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ import numpy as np
 from dtfexp.coupon.layout import INKS, coupon_layout
 from dtfexp.coupon.reading import colour
 from dtfexp.coupon.reading.cover import mixture
-from dtfexp.coupon.reading.lighting import AWAY, BARE, Even, inside, terms
+from dtfexp.coupon.reading.lighting import Even, bare_cloth, inside, terms
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -48,7 +47,7 @@ def on_cloth(seen: Seen) -> Array:
     The light is taken for a polynomial of the second degree, below which a fifth of the cloth lies,
     in the channel in which the cloth is brightest: there what is added shows least.
     """
-    at, light = _patches(seen.light, inside(seen.ink, BARE, AWAY * seen.per_mm), seen.per_mm)
+    at, light = _patches(seen.light, bare_cloth(seen), seen.per_mm)
     white_at, white = _patches(
         seen.light, inside(seen.ink, list(INKS).index("white"), 0.5 * seen.per_mm), seen.per_mm
     )
@@ -72,7 +71,7 @@ def in_print(seen: Seen, even: Even) -> Array:
     """
     layout = coupon_layout(seen.label.half)
     teal = inside(seen.ink, list(INKS).index("teal"), 0.5 * seen.per_mm)
-    bare = even.light[inside(seen.ink, BARE, AWAY * seen.per_mm)]
+    bare = even.light[bare_cloth(seen)]
     start = colour.linear(np.array(INKS[layout.of_kind("solid")[0].ink]))
     mixed = mixture(even.light[teal], even.cloth, np.cov(bare.T), start)
     line = mixed.print - mixed.cloth

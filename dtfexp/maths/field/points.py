@@ -31,8 +31,7 @@ class FieldShape:
     """The dimensions of the field.
 
     ``stage`` (d,) of CURE/PRESS/PEEL; ``is_category`` (d,) true where the column holds a category
-    code;
-    ``trade_off``: pairs of columns (temperature, time) of one stage that add up to a dose;
+    code; ``trade_off``: pairs of columns (temperature, time) of one stage that add up to a dose;
     ``series`` (n_outcomes,): equal codes are one quality judged again after more washes (empty:
     none); ``wash_order``: neighbours of a series, fewest washes first
     (:mod:`dtfexp.maths.field.monotone`). Every dose is one more column, after those of the

@@ -2,7 +2,7 @@
 
 A row's term is linear in the share, and expectation propagation at its fixed point does not move
 with the sites to first order (Minka 2001): from the beliefs at one share the evidence at all others
-is at hand, so that the share costs no further fit.
+is at hand, and none of them is fitted.
 """
 
 from __future__ import annotations

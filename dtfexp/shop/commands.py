@@ -119,7 +119,8 @@ def next_(args: Namespace) -> None:
 
     with opened_book(args) as book:
         if (waits := still_wait(book)) and not args.anyway:
-            back = f", take the plan back ('dtfexp undo {args.logbook}')" * book.can_undo_plan()
+            undo = f", take the plan back ('dtfexp undo {args.logbook}')"
+            back = undo if book.can_undo_plan() else ""
             raise LogbookError(f"{args.logbook}: {waits}{back}, or insist with --anyway")
         with progress("choosing the next presses"):
             made, carried_over = book.bench.next_presses(

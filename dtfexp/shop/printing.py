@@ -54,8 +54,8 @@ def print_status(name: str, now: Status) -> None:
     print(f"      {_COMMANDS[now.step].format(book=name)}")
 
 
-def print_wrapped(text: str, hang: int = 2) -> None:
-    """Print within 80 columns."""
+def print_wrapped(text: str, hang: int = 2, columns: int = 80) -> None:
+    """Print within so many columns."""
     import textwrap
 
-    print(textwrap.fill(text, 80, subsequent_indent=" " * hang, break_long_words=False))
+    print(textwrap.fill(text, columns, subsequent_indent=" " * hang, break_long_words=False))

@@ -239,11 +239,11 @@ def graded(book: Logbook) -> bool:
 
 def say(first: str, *further: str) -> None:
     """Print sentences, those after the first set in; JupyterLab breaks long lines within words."""
-    import textwrap
+    from dtfexp.shop.printing import print_wrapped
 
-    print(textwrap.fill(first, _COLUMNS))
+    print_wrapped(first, 0, _COLUMNS)
     for line in further:
-        print(textwrap.fill(line, _COLUMNS, initial_indent="  ", subsequent_indent="  "))
+        print_wrapped(f"  {line}", 2, _COLUMNS)
 
 
 def summary(book: Logbook) -> str:

@@ -339,8 +339,9 @@ class Logbook(BookSheets):
         """
         from dtfexp.book.coupons.regrading import with_second_grades
 
-        looks = cure_looks.looks(self.kept(cure_looks.KIND))
-        return with_second_grades(self, frames.results(self.session, *self._now(), looks))
+        with self.one_view():
+            looks = cure_looks.looks(self.kept(cure_looks.KIND))
+            return with_second_grades(self, frames.results(self.session, *self._now(), looks))
 
     def waiting(self) -> pd.DataFrame:
         """Return the presses that still lack a grade and are not excluded, in running order.
@@ -356,9 +357,8 @@ class Logbook(BookSheets):
         ``entry`` (its number), ``press``, ``time`` (with zone), ``by``, ``kind`` ("record",
         "spoiled" or "redo"), ``source`` ("bench" or "sheet"), ``id``; what it said: one column
         per outcome, ``<factor>_actual``, ``block``, ``excluded`` (the reason), ``note``,
-        ``defects``; ``taken_back`` (what it declared not known any more); ``asked`` (what was
-        asked about its readings, and the answer); ``from_file`` (file and row it came from);
-        ``proposed`` (by a picture, for its grades).
+        ``defects``; ``taken_back`` (what it declared not known any more); ``asked`` (about its
+        readings, with the answer); ``from_file`` (file and row); ``proposed`` (by a picture).
         """
         number = None if press is None else entry_fields.press_number(press)
         with self._store.reading() as connection:

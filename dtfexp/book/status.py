@@ -69,12 +69,13 @@ class Status(Presses):
 
 def presses_of(book: Logbook) -> Presses:
     """Return the presses of ``book`` by what they wait for."""
-    results, lacking = book.results(), book.waiting()
+    with book.one_view():
+        results, lacking = book.results(), book.waiting()
+        taken_back, history = book.taken_back(), book.history()
     unmade = ~lacking["pressed"].astype(bool)
-    taken_back = book.taken_back()
     out = results["excluded"] & ~results["press"].isin(taken_back)
     graded = ~results["excluded"] & ~results["press"].isin(lacking["press"])
-    times = [time for time in book.history()["time"] if time is not None]
+    times = [time for time in history["time"] if time is not None]
     return Presses(
         session=book.session.name,
         not_pressed=_numbers(lacking.loc[unmade, "press"]),

@@ -11,6 +11,7 @@ from dtfexp.book.store import entries, entry_fields, imports, journal, stored_pl
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from contextlib import AbstractContextManager
 
     import pandas as pd
 
@@ -40,6 +41,14 @@ class BookSheets:
         """A short word that tells this book from any other, on what it prints."""
         with self._store.reading() as connection:
             return stored_plans.book_mark(connection)
+
+    def one_view(self) -> AbstractContextManager[None]:
+        """Return a block in which everything that is read of this book is of one moment.
+
+        What belongs together is read in one, or an entry of another program falls between. Inside
+        it nothing can be recorded: ``LogbookError``.
+        """
+        return self._store.one_view()
 
     def export(self, folder: str | PathLike[str]) -> list[Path]:
         """Write everything into ``folder``; ``logbook.json`` is for ``Logbook.restore``.

@@ -107,6 +107,7 @@ class Store:
         self._connection: sqlite3.Connection | None = connection
         self._lock = threading.RLock()
         self._process = os.getpid()
+        self._view: sqlite3.Connection | None = None
         self.before_writing: Callable[[], object] = lambda: None
         self._file = self._look()
         self._head = chain.head(connection)
@@ -114,8 +115,25 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Give the connection inside one consistent view of the file."""
-        with self._transaction("BEGIN") as connection:
-            yield connection
+        with self._lock:
+            if self._view is not None:
+                yield self._view
+                return
+            with self._transaction("BEGIN") as connection:
+                yield connection
+
+    @contextmanager
+    def one_view(self) -> Iterator[None]:
+        """Let all that is read in the block be of one moment; nothing can be written in it.
+
+        Another program that writes meanwhile waits until the block ends.
+        """
+        with self.reading() as connection:
+            outer, self._view = self._view, connection
+            try:
+                yield
+            finally:
+                self._view = outer
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:

@@ -146,17 +146,19 @@ class FormServer:
             return {"id": key, "ok": False, "text": f"dtfexp could not save this ({text})"}
 
     def _state(self) -> dict[str, Any]:
-        # The steps of the day change only when presses are added.
-        if self._day is None or self._planned != len(self.book.runs()):
-            self._planned = len(self.book.runs())
-            self._day = steps_of_day.steps_of(self.book)
-        return form_state(self.book, self._day)
+        with self.book.one_view():
+            # The steps of the day change only when presses are added.
+            if self._day is None or self._planned != len(self.book.runs()):
+                self._planned = len(self.book.runs())
+                self._day = steps_of_day.steps_of(self.book)
+            return form_state(self.book, self._day)
 
     def _seen_entries(self, message: Message) -> dict[str, Any]:
-        seen: dict[str, Any] = {"state": self._state()}
-        if message.get("shown") is not None:
-            seen["warned"] = warning_state(self.book, message["shown"], self._clock())
-        return seen
+        with self.book.one_view():
+            seen: dict[str, Any] = {"state": self._state()}
+            if message.get("shown") is not None:
+                seen["warned"] = warning_state(self.book, message["shown"], self._clock())
+            return seen
 
     def _record(self, message: Message) -> dict[str, Any]:
         press: Any = message.get("press")

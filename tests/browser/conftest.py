@@ -76,7 +76,7 @@ def page(
         };"""
     )
     tab = context.pages[0]
-    tab.set_default_timeout(15_000)
+    tab.set_default_timeout(30_000)
     tab.on("dialog", lambda dialog: dialog.accept())
     yield tab
     context.close()

@@ -208,6 +208,11 @@ class Factor:
         k = math.ceil(min(max(steps, 0.0), len(choices) - 1.0) - 0.5 - 1e-9)
         return choices[min(max(k, 0), len(choices) - 1)]
 
+    @property
+    def dial_places(self) -> int:
+        """The decimals of the dial's steps."""
+        return max(_decimals(self.grid_step), _decimals(self.bounds[0]))
+
     def format(self, value: Any, unit: str | None = None) -> str:
         """Return ``value`` as text, "160 °C"; ``unit`` converts it."""
         if not self.is_numeric:
@@ -215,7 +220,7 @@ class Factor:
         number = float(value)
         shown_in = self.unit if unit is None else units.canonical(unit)
         if shown_in == self.unit:
-            places = max(_decimals(self.grid_step), _decimals(self.bounds[0]))
+            places = self.dial_places
             if abs(round(number, places) - number) > 1e-9:
                 places += 1
         else:

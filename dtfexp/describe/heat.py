@@ -38,6 +38,29 @@ def highest_dial(factor: Factor, fabric: Fabric, unit: str) -> str:
     return "" if bound is None else _highest(factor, bound, unit)
 
 
+def no_higher(
+    factor: Factor, number: float, value: float, unit: str, fabrics: tuple[Fabric, ...]
+) -> float:
+    """Return ``number``, a setting as told in ``unit``, no higher than the highest dial told.
+
+    Nearest rounding may tell a setting a degree above the limit of a fabric that allows it: 147 °C
+    is 296.6 °F, told as 297 beside "set 296 °F or less". ``value`` is the setting itself.
+    """
+    for fabric in fabrics:
+        bound = limit(factor, fabric)
+        if bound is not None and factor.reach.hottest(value) <= bound + _TOLERANCE:
+            number = min(number, _highest_number(factor, bound, unit))
+    return number
+
+
+def setting_text(factor: Factor, value: Any, unit: str, fabrics: tuple[Fabric, ...]) -> str:
+    """Return a setting as text, a temperature in ``unit``; see ``no_higher``."""
+    if not factor.is_temperature or unit == factor.unit:
+        return factor.format(value)
+    number = round(units.convert(float(value), factor.unit, unit))
+    return f"{no_higher(factor, number, float(value), unit, fabrics):g} {unit}"
+
+
 def in_range(factor: Factor, fabric: Fabric) -> tuple[Any, ...]:
     """Return every setting in the fabric's own range, ignoring its heat limit."""
     own = fabric.ranges.get(factor.name)
@@ -227,21 +250,26 @@ def _set(factor: Factor, bound: float, unit: str) -> str:
 
 
 def _highest(factor: Factor, bound: float, unit: str) -> str:
+    return f"{fields.int_if_whole(_highest_number(factor, bound, unit))} {unit}"
+
+
+def _highest_number(factor: Factor, bound: float, unit: str) -> float:
     return _rounded(factor.reach.highest_set(bound), factor, unit, math.floor)
 
 
 def _up(value: float, factor: Factor, unit: str, difference: bool = False) -> str:
-    return _rounded(value, factor, unit, math.ceil, difference)
+    number = _rounded(value, factor, unit, math.ceil, difference)
+    return f"{fields.int_if_whole(number)} {unit}"
 
 
-def _rounded(value: float, factor: Factor, unit: str, to: Any, difference: bool = False) -> str:
+def _rounded(value: float, factor: Factor, unit: str, to: Any, difference: bool = False) -> float:
+    """Round to the safe side: what may be set down to the dial's digits, what is reached up."""
     converted = units.convert_difference if difference else units.convert
-    scale = 1 if to is math.floor and factor.grid_step >= 1 else 10
+    scale = 10**factor.dial_places if to is math.floor else 10
     if unit != factor.unit:
         scale = 1
     nudge = -1e-6 if to is math.ceil else 1e-6
-    number = to(converted(value, factor.unit, unit) * scale + nudge) / scale
-    return f"{fields.int_if_whole(number)} {unit}"
+    return float(to(converted(value, factor.unit, unit) * scale + nudge) / scale)
 
 
 def _missing(value: Any) -> bool:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dtfexp.describe import heat
 from dtfexp.describe.errors import DtfexpError
 from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.tomltext import write_file
-from dtfexp.describe.units import convert
 from dtfexp.dialin.schedule.cured import FILM, changes, film_of
 from dtfexp.dialin.schedule.day_steps import day_steps
 from dtfexp.show.paper.labels import coupon_labels_pdf
@@ -94,7 +94,7 @@ def _setting_text(session: Session, factor: Factor, value: object) -> str:
     if not factor.is_temperature:
         return text
     other = "°F" if factor.unit == "°C" else "°C"
-    return f"{text} ({convert(float(str(value)), factor.unit, other):.0f} {other})"
+    return f"{text} ({heat.setting_text(factor, value, other, session.fabrics)})"
 
 
 def _two_lines(name: str) -> tuple[str, str]:

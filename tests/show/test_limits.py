@@ -14,11 +14,13 @@ import pytest
 
 from dtfexp import Fabric, Factor, Outcome, Session, fit, plan
 from dtfexp.dialin.fit import Fit
+from dtfexp.dialin.schedule import cured
 from dtfexp.dialin.window.window import Margin
 from dtfexp.show.figures.window_bars import Bar
 from dtfexp.show.notebook.cells import show_window
 from dtfexp.show.notebook.explorer import Explorer
 from dtfexp.show.paper.card import settings_card
+from dtfexp.show.report.machine_readable import as_dict
 from dtfexp.show.report.report import write_papers
 from dtfexp.show.text import tables
 from dtfexp.show.text.edge_text import nearer_margin
@@ -76,6 +78,46 @@ def test_a_cards_bar_ends_at_the_limit(told: Fit, pass_rate: float) -> None:
     # 147 °C is 296.6 °F, rounded down; 3 °C wide is 5.4 °F, rounded up.
     assert "nylon takes 302 °F (150 °C) at most." in fahrenheit
     assert "(not measured: allowance 6 °F): set 296 °F or less." in fahrenheit
+
+
+@pytest.mark.parametrize(
+    ("unit", "limit", "read_in", "most"), [("°C", 150, "°F", 296), ("°F", 299, "°C", 145)]
+)
+def test_no_setting_is_told_above_the_highest_one_told(
+    tmp_path: Path, unit: str, limit: int, read_in: str, most: int
+) -> None:
+    """The dial's 147 °C is 296.6 °F and its 294 °F is 145.6 °C: told to the nearest degree, the
+    target and the window's end stand a degree above "set 296 °F or less"."""
+    low, high, spread = (140, 180, 3) if unit == "°C" else (284, 340, 5)
+    heat = Factor("press heat", low, high, unit, 1, spread=spread, usual=high)
+    factors = [heat, Factor("press time", 8, 24, "s", 1, spread=1)]
+    session = Session(
+        "bench", factors, [Outcome("grade")], ["cotton", Fabric("nylon", limit, unit)]
+    )
+    found = fit(session, plan(session, 6).runs.assign(grade=5.0))
+    at_most = session.allowed(heat, "nylon")[-1]
+    finding = fabric_result(found, "nylon", pass_rate=0.6, confidence=0.6, maps=0)
+    at_limit = finding.window.target | {"press heat": at_most}
+    alone = {"press heat": (low, at_most), "press time": None}
+    window = replace(finding.window, target=at_limit, core_high=at_limit, alone=alone)
+    finding = replace(finding, window=window)
+    reading = NumberFormat.of(session, read_in)
+    assert f"set {most} {read_in} or less" in session.limit_note("nylon", read_in)
+    over = f"{most + 1} {read_in}"
+    for text in (
+        words(settings_card(finding, session, reading)),
+        reading.text(heat, at_most),
+        reading.sentence(f"press heat {at_most:g} {unit}"),
+        cured.reading(session.altered(temperature_unit=read_in), heat, at_most),
+    ):
+        assert f"{most} {read_in}" in text.replace("\u00a0", " ")
+        assert over not in text.replace("\u00a0", " ")
+    document = as_dict([finding], session, found.results, reading)
+    nylon = document["windows"][0]
+    told = nylon["target"]["press heat"], nylon["core_high"]["press heat"]
+    assert (*told, nylon["alone"]["press heat"]["high"]) == (most,) * 3
+    # A press for cotton, hotter than nylon allows, is told as it is.
+    assert reading.text(heat, at_most + 1) != reading.text(heat, at_most)
 
 
 def test_without_a_limit_the_bar_spans_the_plan(told: Fit) -> None:

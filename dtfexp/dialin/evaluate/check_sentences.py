@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.describe import heat
 from dtfexp.dialin.evaluate import aliasing
 from dtfexp.dialin.evaluate.aliasing import Effects
 from dtfexp.maths.linear.model_terms import Terms
@@ -109,8 +110,11 @@ def _untried_sentence(check: PlanFacts) -> str:
         if factor is None:
             continue
         if factor.is_numeric:
-            unit = check.session.temperature_unit if factor.is_temperature else None
-            low, high = (factor.format(v, unit) for v in (span.values[0], span.values[-1]))
+            unit, fabrics = check.session.temperature_unit, check.session.fabrics
+            low, high = (
+                heat.setting_text(factor, v, unit, fabrics)
+                for v in (span.values[0], span.values[-1])
+            )
             lines.append(f"{span.name} {_without_unit(low, high)} to {high}")
         else:
             lines.append(f"{span.name} {_or_list(list(span.values))}")

@@ -61,7 +61,7 @@ class ProposalContext:
         text = factor.format(value)
         unit = self.gate.temperature_unit
         if factor.is_temperature and unit != factor.unit:
-            return f"{text} ({factor.format(value, unit)})"
+            return f"{text} ({heat.setting_text(factor, value, unit, self.gate.fabrics)})"
         return text
 
 

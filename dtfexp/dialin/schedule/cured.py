@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from dtfexp.describe import heat
 from dtfexp.describe.factor import Factor
 from dtfexp.describe.session import Session
 
@@ -18,7 +19,7 @@ FILM = ("print", "cure")
 
 def reading(session: Session, factor: Factor, value: object) -> str:
     """Return a setting as people of this session read it: temperatures in its unit."""
-    return factor.format(value, session.temperature_unit if factor.is_temperature else None)
+    return heat.setting_text(factor, value, session.temperature_unit, session.fabrics)
 
 
 def film_of(session: Session, row: Mapping[Any, Any]) -> str:

@@ -113,10 +113,9 @@ class Bar:
         text = reading.text(factor, self.high)
         if self.limited_by is None:
             return text
-        highest = heat.highest_dial(factor, self.limited_by, reading.temperature)
-        # A converted end may round to a degree above the limit; the limit is rounded down.
-        above = factor.reach.highest_set(heat.limit(factor, self.limited_by) or 0.0) - self.high
-        return f"{highest}, heat limit" if above < 0.5 else f"{text}, heat limit {highest}"
+        highest = heat.highest_dial(factor, self.limited_by, reading.unit(factor))
+        same = text == highest.replace(" ", "\u00a0")
+        return f"{text}, heat limit" if same else f"{text}, heat limit {highest}"
 
 
 def _ends(

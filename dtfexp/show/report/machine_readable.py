@@ -131,14 +131,14 @@ def _alone(window: Window, factor: Factor, reading: NumberFormat) -> dict[str, f
     ends = window.alone.get(factor.name)
     if ends is None:
         return None
-    low, high = (_tidy(float(reading.value(factor, end))) for end in ends)
+    low, high = (_tidy(float(reading.told(factor, end))) for end in ends)
     return {"low": low, "high": high}
 
 
 def _settings(settings: dict[str, Any], session: Session, reading: NumberFormat) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for factor in session.factors:
-        value = reading.value(factor, settings[factor.name])
+        value = reading.told(factor, settings[factor.name])
         found[factor.name] = value if isinstance(value, str) else _tidy(value)
     return found
 

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from dtfexp.describe import heat
 from dtfexp.describe.errors import SessionError
 from dtfexp.describe.fields import quoted, without_underscores
 from dtfexp.describe.units import canonical, convert, convert_difference
@@ -24,9 +25,13 @@ _SET_POINT = re.compile(r"(?<![\w.])(-?\d+(?:\.\d+)?)[ \u00a0](°C|°F)")
 
 @dataclass(frozen=True)
 class NumberFormat:
-    """The temperature unit, "°C" or "°F", in which every temperature is written."""
+    """The temperature unit, "°C" or "°F", in which every temperature is written.
+
+    With the ``session`` no setting is rounded above the highest one told for a fabric's heat limit.
+    """
 
     temperature: str
+    session: Session | None = None
 
     @classmethod
     def of(cls, session: Session, unit: str | None = None) -> NumberFormat:
@@ -35,14 +40,14 @@ class NumberFormat:
         Raises ``SessionError`` when ``unit`` is no temperature unit.
         """
         if unit is None:
-            return cls(session.temperature_unit)
+            return cls(session.temperature_unit, session)
         try:
             known = canonical(unit)
         except SessionError:
             known = ""
         if known not in TEMPERATURES:
             raise SessionError(f"unit is {quoted(unit)}; a report is read in °C or °F")
-        return cls(known)
+        return cls(known, session)
 
     def unit(self, factor: Factor) -> str:
         """Return the unit in which this factor is written."""
@@ -52,7 +57,7 @@ class NumberFormat:
         """Return the format in the other temperature unit; None for other kinds."""
         if not factor.is_temperature:
             return None
-        return NumberFormat("°F" if self.unit(factor) == "°C" else "°C")
+        return NumberFormat("°F" if self.unit(factor) == "°C" else "°C", self.session)
 
     def value(self, factor: Factor, value: object) -> float | str:
         """Return a setting in the reading unit; words stay words."""
@@ -61,6 +66,16 @@ class NumberFormat:
         number = float(value)  # type: ignore[arg-type]
         unit = self.unit(factor)
         return number if unit == factor.unit else float(convert(number, factor.unit, unit))
+
+    def told(self, factor: Factor, value: object) -> float | str:
+        """Return a setting in the reading unit, no higher than the highest told for its limit."""
+        read = self.value(factor, value)
+        return read if isinstance(read, str) else self._no_higher(factor, read, float(value))  # type: ignore[arg-type]
+
+    def _no_higher(self, factor: Factor, number: float, value: float) -> float:
+        if self.session is None:
+            return number
+        return heat.no_higher(factor, number, value, self.unit(factor), self.session.fabrics)
 
     def difference(self, factor: Factor, difference: float) -> float:
         """Return a distance between two settings in the reading unit (5 °C apart is 9 °F apart)."""
@@ -78,7 +93,9 @@ class NumberFormat:
         if isinstance(read, str):
             return read
         decimals = 0 if self.unit(factor) != factor.unit else _decimals(factor, read)
-        return rounded_text(read, decimals)
+        rounded = float(f"{read:.{decimals}f}") if math.isfinite(read) else read
+        number = self._no_higher(factor, rounded, float(value))  # type: ignore[arg-type]
+        return rounded_text(number, decimals)
 
     def text(self, factor: Factor, value: object) -> str:
         """Return a setting with its unit: "160 °C", "15 s", "firm"."""
@@ -96,8 +113,13 @@ class NumberFormat:
 
     def _told(self, found: re.Match[str]) -> str:
         number, unit = float(found[1]), found[2]
+        read = float(round(convert(number, unit, self.temperature)))
         if unit != self.temperature:
-            number = float(round(convert(number, unit, self.temperature)))
+            # A sentence does not say which setting it speaks of.
+            for factor in self.session.factors if self.session else ():
+                if factor.is_temperature:
+                    read = self._no_higher(factor, read, convert(number, unit, factor.unit))
+            number = read
         return with_unit(rounded_text(number, 3), self.temperature)
 
     def title(self, factor: Factor) -> str:

@@ -142,7 +142,8 @@ def test_sigma_points_are_those_of_the_whole_field_moved(
     root = 0.5 * rng.normal(size=(5, 4, 4))
     if triangular:
         root = np.tril(root)
-    press = NewPressEffects(rng.uniform(0.05, 0.3, (5, 4)), rng.uniform(0.05, 0.2, (5, 4)), 0.1)
+    loading, own = rng.uniform(0.05, 0.3, (5, 4)), rng.uniform(0.05, 0.2, (5, 4))
+    press = NewPressEffects(loading, own, np.full((5, 4), 0.1))
     mean, sd, slope = _sigma_points(cast(Any, post), 0, middle, root, press)
     moves = [np.zeros_like(middle)]
     for o in range(4):

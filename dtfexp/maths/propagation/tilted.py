@@ -31,6 +31,8 @@ _LONGEST = 10.0
 # So many SOFTNESS above the ceiling the field is taken to be on the flat top.
 _TOP = 2.0
 _LEAST, _FAR = 1e-290, 38.0
+# Grade units, instead of an open end.
+_NO_END = 1e9
 _ROOT_2PI = np.sqrt(2.0 * np.pi)
 # A grade leaves at least this share of the variance of what it says most of, and takes at least
 # a trace of it.
@@ -214,14 +216,14 @@ def _between(seen: Array, lower: Array, upper: Array, noise: Array) -> tuple[Arr
         chance = np.maximum(ndtr(np.maximum(over, -_FAR)), _LEAST)
         slope = np.exp(-0.5 * over * over) * (sign / (scale * _ROOT_2PI))
         return chance, slope, over * slope * (-sign / scale)
-    low = (lower[..., None] - seen) / scale
-    high = (upper[..., None] - seen) / scale
+    # An open end has no density, and infinity times none would be no number.
+    low = (np.maximum(lower, -_NO_END)[..., None] - seen) / scale
+    high = (np.minimum(upper, _NO_END)[..., None] - seen) / scale
     # Both ends right of zero: mirror, so that the difference is taken in the left tail.
-    flip = np.where(low > 0, -1.0, 1.0)
+    flip = 1.0 - 2.0 * (low > 0.0)
     chance = np.maximum(np.abs(ndtr(flip * high) - ndtr(flip * low)), _LEAST)
     at_low, at_high = np.exp(-0.5 * low * low), np.exp(-0.5 * high * high)
-    # An open end has no density, and infinity times none is none.
-    bend = np.where(at_low > 0, low, 0.0) * at_low - np.where(at_high > 0, high, 0.0) * at_high
+    bend = low * at_low - high * at_high
     return chance, (at_low - at_high) / (scale * _ROOT_2PI), bend / (scale**2 * _ROOT_2PI)
 
 

@@ -33,16 +33,18 @@ def batch_covariance(
     METHODS.md, equation (10).
     """
     common = prior.batch_common
-    across = common + (1.0 - common) * (outcome[:, None] == outcome[None, :])
+    across = np.where(outcome[:, None] == outcome, 1.0, common)
 
     def same(code: Ints) -> Array:
-        known = (code[:, None] == code[None, :]) & (code[:, None] >= 0)
-        return np.asarray(known | np.eye(len(code), dtype=bool), dtype=float)
+        # What is not known is a code of its own.
+        known = np.where(code >= 0, code, -1 - np.arange(len(code)))
+        return np.asarray(known[:, None] == known)
 
     out = (hyper.load_sd**2 * same(load) + hyper.round_sd**2 * same(round_)) * across
     if np.any(block >= 0):
         out += hyper.round_sd**2 * same(block) * across
-    return np.asarray(out + prior.press_effect_sd**2 * same(press))
+    out += prior.press_effect_sd**2 * same(press)
+    return np.asarray(out)
 
 
 def new_press_variance(hyper: Hyperparameters, prior: Prior, blocks: bool) -> tuple[float, Array]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +42,7 @@ class DesignPoints:
         order = np.argsort(place, kind="stable")
         return cls(points.take(first), order, np.flatnonzero(np.diff(place[order], prepend=-1)))
 
-    @property
+    @cached_property
     def index_of_row(self) -> NDArray[np.int_]:
         """The point (N,) of every row of the data."""
         out = np.empty(len(self.order), dtype=int)

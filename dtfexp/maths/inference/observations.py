@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dtfexp.maths.field import batch_effects
 from dtfexp.maths.field.monotone import WashOrder
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.design_points import DesignPoints
@@ -85,6 +86,13 @@ class Data:
     def is_cure_look(self) -> Bools:
         """Which rows (N,) are looks of the cure."""
         return np.zeros(self.n, dtype=bool) if self.look is None else self.look >= 0
+
+    @cached_property
+    def input_noise_covariance(self) -> Array | None:
+        """Covariance (N, N) of the rows from the machine spread; none without input noise."""
+        if self.input_noise is None:
+            return None
+        return batch_effects.input_noise_covariance(self.input_noise, self.press)
 
     @cached_property
     def is_first(self) -> Bools:

@@ -175,14 +175,18 @@ def data_covariance(data: Data, shape: FieldShape, hyper: Hyperparameters, prior
 
     METHODS.md, equations (6) and (12).
     """
-    base = field.covariance(data.at, data.at, shape, hyper, prior)
+    # The rows of a press are at one place.
+    places, place = data.design_points.at, data.design_points.index_of_row
+    base = field.covariance(places, places, shape, hyper, prior)[np.ix_(place, place)]
     mix = data.outcome_design(shape.n_outcomes)
     out = base * (mix @ field.outcome_correlation(shape, hyper.outcome_correlation, prior) @ mix.T)
     if data.look is not None:
         out += cure_looks.RATER_SD**2 * np.outer(data.is_cure_look, data.is_cure_look)
-    if data.input_noise is not None:
-        out += batch_effects.input_noise_covariance(data.input_noise, data.press)
-    return np.asarray(out + 1e-8 * np.eye(data.n))
+    if data.input_noise_covariance is not None:
+        out += data.input_noise_covariance
+    row = np.arange(data.n)
+    out[row, row] += 1e-8
+    return np.asarray(out)
 
 
 def data_batch_covariance(data: Data, hyper: Hyperparameters, prior: Prior) -> Array:

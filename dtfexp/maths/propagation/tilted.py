@@ -148,31 +148,43 @@ def capped_tilted(
     blur = np.sqrt(noise**2 + own)
     ends = lower - belief.batch, upper - belief.batch
     edges, resolved = _pieces(belief.field, sd, *ends, blur, ceiling, reach=not wrong.share.any())
-    half = 0.5 * np.diff(edges, axis=-1)
-    weight = (half[..., None] * _WEIGHTS).reshape(*half.shape[:-1], -1)
-    at = (edges[..., :-1] + half)[..., None] + half[..., None] * _NODES
-    at = at.reshape(weight.shape)
+    # Nodes before rows: sums over nodes, and what a row has of its own, go over neighbours.
+    half = 0.5 * np.diff(edges, axis=0)[:, None]
+    nodes, weights = (x.reshape(-1, *[1] * sd.ndim) for x in (_NODES, _WEIGHTS))
+    weight = (half * weights).reshape(-1, *sd.shape)
+    at = ((edges[:-1, None] + half) + half * nodes).reshape(weight.shape)
     square = at * at
-    nearest = square.min(axis=-1)
-    weight *= np.exp(-0.5 * (square - nearest[..., None]))
-    above = (sd / SOFTNESS)[..., None] * at + ((belief.field - ceiling) / SOFTNESS)[..., None]
+    nearest = square.min(axis=0)
+    square -= nearest
+    square *= -0.5
+    weight *= np.exp(square, out=square)
+    above = at * (sd / SOFTNESS) + (belief.field - ceiling) / SOFTNESS
     # Softplus of -above, without overflow.
-    short = np.log1p(np.exp(-np.abs(above))) + np.maximum(-above, 0.0)
-    seen = ceiling[..., None] - SOFTNESS * short + (follows * sd)[..., None] * at
+    short = np.log1p(np.exp(-np.abs(above)))
+    short -= np.minimum(above, 0.0)
+    seen = at * (follows * sd)
+    short *= SOFTNESS
+    seen -= short
+    seen += ceiling
     chance, slope, bend = _between(seen, *ends, blur)
     if wrong.share.any():
-        right = 1.0 - wrong.share[..., None]
-        chance, slope, bend = right * chance + wrong.floor[..., None], right * slope, right * bend
+        right = 1.0 - wrong.share
+        chance *= right
+        chance += wrong.floor
+        slope *= right
+        bend *= right
     chance *= weight
-    total = chance.sum(axis=-1)
-    middle = np.einsum("...q,...q->...", chance, at) / total
-    about = at - middle[..., None]
+    total = chance.sum(axis=0)
+    middle = np.einsum("q...,q...->...", chance, at) / total
+    about = np.subtract(at, middle, out=at)
     slope *= weight
+    bend *= weight
     # Moments of t and r given the grade; r comes in by the derivatives of the chance (Stein).
-    of_t = np.einsum("...q,...q,...q->...", chance, about, about) / total
-    gained = slope.sum(axis=-1) / total
-    together = np.einsum("...q,...q->...", slope, about) / total
-    of_r = 1.0 + own * (np.einsum("...q,...q->...", bend, weight) / total - gained**2)
+    chance *= about
+    of_t = np.einsum("q...,q...->...", chance, about) / total
+    gained = slope.sum(axis=0) / total
+    together = np.einsum("q...,q...->...", slope, about) / total
+    of_r = 1.0 + own * (bend.sum(axis=0) / total - gained**2)
     loading = _sharpest(of_t, together, np.maximum(of_r, _MOST_KNOWN), np.sqrt(own))
     # A grade farther off than the Gaussian's ends lies where the pieces are too long.
     resolved &= np.abs(middle) <= _TAIL
@@ -204,27 +216,32 @@ def _sharpest(of_t: Array, together: Array, of_r: Array, own_sd: Array) -> tuple
 
 
 def _between(seen: Array, lower: Array, upper: Array, noise: Array) -> tuple[Array, Array, Array]:
-    """Return P(lower < q + e <= upper) at qualities ``seen`` (..., Q), and two derivatives.
+    """Return P(lower < q + e <= upper) at qualities ``seen`` (Q, ...), and two derivatives.
 
     e ~ N(0, noise^2); never zero.  Rows that all have the same open end take half the time.
     """
-    scale = noise[..., None]
     if np.isneginf(lower).all() or np.isposinf(upper).all():
         sign = -1.0 if np.isneginf(lower).all() else 1.0
         end = upper if np.isneginf(lower).all() else lower
-        over = (seen - end[..., None]) * (sign / scale)
+        over = seen - end
+        over *= sign / noise
         chance = np.maximum(ndtr(np.maximum(over, -_FAR)), _LEAST)
-        slope = np.exp(-0.5 * over * over) * (sign / (scale * _ROOT_2PI))
-        return chance, slope, over * slope * (-sign / scale)
+        slope = over * over
+        slope *= -0.5
+        np.exp(slope, out=slope)
+        slope *= sign / (noise * _ROOT_2PI)
+        over *= slope
+        over *= -sign / noise
+        return chance, slope, over
     # An open end has no density, and infinity times none would be no number.
-    low = (np.maximum(lower, -_NO_END)[..., None] - seen) / scale
-    high = (np.minimum(upper, _NO_END)[..., None] - seen) / scale
+    low = (np.maximum(lower, -_NO_END) - seen) / noise
+    high = (np.minimum(upper, _NO_END) - seen) / noise
     # Both ends right of zero: mirror, so that the difference is taken in the left tail.
     flip = 1.0 - 2.0 * (low > 0.0)
     chance = np.maximum(np.abs(ndtr(flip * high) - ndtr(flip * low)), _LEAST)
     at_low, at_high = np.exp(-0.5 * low * low), np.exp(-0.5 * high * high)
     bend = low * at_low - high * at_high
-    return chance, (at_low - at_high) / (scale * _ROOT_2PI), bend / (scale**2 * _ROOT_2PI)
+    return chance, (at_low - at_high) / (noise * _ROOT_2PI), bend / (noise**2 * _ROOT_2PI)
 
 
 def _pieces(
@@ -236,7 +253,7 @@ def _pieces(
     ceiling: Array,
     reach: bool,
 ) -> tuple[Array, Bools]:
-    """Return ends (..., 6) of five pieces of the field in standard units, and whether (...) fine.
+    """Return ends (6, ...) of five pieces of the field in standard units, and whether (...) fine.
 
     Fine: the pieces beside a threshold are short enough for their nodes.
 
@@ -258,8 +275,8 @@ def _pieces(
     top = np.hypot(reach * pull * np.maximum(too_bad, 0.0), _TAIL)
     cuts = np.clip(near, bottom, top)
     longest = np.diff(np.minimum(wanted, ceiling), axis=0).max(axis=0) / noise
-    ends = np.stack([bottom, *cuts, np.zeros_like(bottom), top], axis=-1)
-    return np.sort(ends, axis=-1), np.asarray(longest <= _LONGEST)
+    ends = np.stack([bottom, *cuts, np.zeros_like(bottom), top])
+    return np.sort(ends, axis=0), np.asarray(longest <= _LONGEST)
 
 
 def _field_of(wanted: Array, ceiling: Array) -> Array:

@@ -1,10 +1,11 @@
 """How a window's time grows with the outcomes: two, four and six of them, side by side.
 
-One fabric, four settings, 26 presses; processor seconds of a fit and its window on one thread, the
-median of a few runs, and the ratio to two outcomes.  ``--next`` times the next presses as well.
-Benches invented: each outcome a dome of its own over the settings.
+One fabric, four settings, 26 presses; processor seconds of a fit and its window on one thread,
+medians over benches, and the ratio to two outcomes on the same bench.  ``--next`` times the next
+presses as well, with a fit of their own, and leaves them out of the ratio.  Benches invented: each
+outcome a dome of its own over the settings.
 
-Run by name:  python -m tests.bench.bench_outcomes [--kinds graded,measured] [--runs 3] [--next]
+Run by name:  python -m tests.bench.bench_outcomes [--kinds graded,measured] [--benches 5]
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
 import numpy as np
 import pandas as pd
 
-from dtfexp import Outcome, Session, fit, plan
+from dtfexp import Outcome, Session, fit, next_presses, plan
 from tests.dialin.bench import FOUR
 
 NAMES = ("peel", "wash", "feel", "crack", "fade", "edge")
@@ -26,7 +27,7 @@ COUNTS = (2, 4, 6)
 PRESSES = 26
 
 
-def case(count: int, kind: str, seed: int = 1) -> tuple[Session, pd.DataFrame]:
+def case(count: int, kind: str, seed: int) -> tuple[Session, pd.DataFrame]:
     """A session of ``count`` outcomes and its results."""
     outcomes = tuple(
         Outcome(name)
@@ -52,16 +53,16 @@ def case(count: int, kind: str, seed: int = 1) -> tuple[Session, pd.DataFrame]:
     return session, runs
 
 
-def seconds(count: int, kind: str, with_next: bool) -> list[float]:
+def seconds(count: int, kind: str, seed: int, with_next: bool) -> list[float]:
     """Processor seconds of fit, window, and next presses if asked for."""
-    session, runs = case(count, kind)
+    session, runs = case(count, kind, seed)
     times = [time.process_time()]
     fitted = fit(session, runs)
     times.append(time.process_time())
     fitted.window("cotton")
     times.append(time.process_time())
     if with_next:
-        fitted.next_presses("cotton", 4)
+        next_presses(session, runs, 4)
         times.append(time.process_time())
     return np.diff(times).tolist()
 
@@ -69,24 +70,26 @@ def seconds(count: int, kind: str, with_next: bool) -> list[float]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kinds", default="graded,measured")
-    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--benches", type=int, default=5)
+    parser.add_argument("--first", type=int, default=1, help="seed of the first bench")
     parser.add_argument("--next", action="store_true")
     args = parser.parse_args()
     kinds = args.kinds.split(",")
-    seconds(2, kinds[0], args.next)  # Libraries load and tables are made on first use.
+    seconds(2, kinds[0], args.first, args.next)  # Libraries load, tables are made on first use.
     had: dict[tuple[str, int], list[list[float]]] = {}
-    for _ in range(args.runs):
+    for seed in range(args.first, args.first + args.benches):
         for kind in kinds:
             for count in COUNTS:
-                had.setdefault((kind, count), []).append(seconds(count, kind, args.next))
-    for (kind, count), each in had.items():
+                had.setdefault((kind, count), []).append(seconds(count, kind, seed, args.next))
+    for (kind, count), rows in had.items():
+        each, two = np.array(rows), np.array(had[kind, 2])
+        ratio = each[:, :2].sum(axis=1) / two[:, :2].sum(axis=1)
         parts = np.median(each, axis=0)
-        total = np.median(np.sum(each, axis=1))
-        two = np.median(np.sum(had[kind, 2], axis=1))
         print(
             f"{count} {kind} outcomes: fit {parts[0]:.2f} s, window {parts[1]:.2f} s"
             + (f", next presses {parts[2]:.2f} s" if args.next else "")
-            + f" | {total / two:.2f} times two outcomes"
+            + f" | {np.median(ratio):.2f} times two outcomes"
+            + f" ({ratio.min():.2f} to {ratio.max():.2f})"
         )
 
 

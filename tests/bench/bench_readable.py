@@ -20,7 +20,7 @@ import pandas as pd
 
 from dtfexp import Session, fit, next_presses, plan
 from dtfexp.maths.boxes.box import largest_box
-from tests.bench.bench_measured import EYE_SD, FACTORS, PICTURE_SD, WAYS, Bench
+from tests.bench.bench_measured import EYE_SD, FACTORS, WAYS, Bench
 from tests.bench.kept_rows import asked_and_kept, keep
 
 BATCHES = (10, 4, 4, 8)
@@ -58,7 +58,7 @@ def played(seed: int, way: str) -> list[dict[str, Any]]:
             runs = plan(session, batch, seed=seed).runs
         # The same luck for all three ways, press by press.
         bench.rng = np.random.default_rng([seed, k])
-        eye, picture = (bench.rng.normal(0, sd, batch)[: len(runs)] for sd in (EYE_SD, PICTURE_SD))
+        eye, picture = (bench.rng.normal(0, sd, batch)[: len(runs)] for sd in (EYE_SD, 1.0))
         if len(runs):
             seen = runs.assign(missing=bench.told(way, bench.shares(runs), eye, picture))
             results = pd.concat([results, seen], ignore_index=True)

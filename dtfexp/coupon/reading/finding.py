@@ -6,7 +6,7 @@ is followed by matching small parts of the artwork.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +44,8 @@ class Place:
     """Where a coupon lies in a picture: ``homography`` from mm to px, how sure, how large.
 
     ``marks`` is the number of corner marks that were found; ``scale`` px/mm where it is smallest,
-    ``slant`` how much larger it is where and in the direction in which it is largest.
+    ``slant`` how much larger it is where and in the direction in which it is largest. ``code``: the
+    middle, px, of a code by which it was found.
     """
 
     label: Label
@@ -52,6 +53,7 @@ class Place:
     marks: int
     scale: float
     slant: float
+    code: tuple[float, float] | None = None
 
 
 def codes(picture: Bytes) -> list[Code]:
@@ -186,7 +188,8 @@ def _located(picture: Bytes, label: Label, held: dict[int, Code]) -> tuple[Place
         points = np.concatenate([mm, np.array(layout.mark_centres)[there]])
         seen = np.concatenate([px, marks[there]])
         first = homography(points, seen, np.r_[np.full(len(mm), 0.15), np.full(there.sum(), 1.0)])
-    return placed(label, first, int(there.sum())), float(alike.sum())
+    code = tuple(px[:4].mean(0))
+    return replace(placed(label, first, int(there.sum())), code=code), float(alike.sum())
 
 
 def placed(label: Label, matrix: Array, marks: int = 0) -> Place:

@@ -25,6 +25,8 @@ PART, _ALIKE, _EDGES = 8.0, 0.6, 0.12
 _STEPS = ((3.0, 3.0), (3.0, 3.0), (1.5, 4.0), (0.8, 5.0))
 # Between the parts that are matched, in mm.
 _APART = 5.0
+#: mm by which parts may be off, and px/mm, when they are counted.
+_THERE = (1.0, 4.0)
 _INKS = list(INKS)
 
 
@@ -65,6 +67,17 @@ def aligned(picture: Bytes, matrix: Array, half: Half) -> Array | None:
             weight = 1 / (1 + (off / max(np.median(off), 0.3)) ** 2)
         matrix = fitted
     return matrix
+
+
+def parts_seen(picture: Bytes, matrix: Array, half: Half) -> int:
+    """Return how many parts of the artwork are seen where a homography lays them.
+
+    METHODS.md, section 17.
+    """
+    reach, per_mm = _THERE
+    ink = inks(Label("00000", 1, half), per_mm)
+    values = sampled(picture, moved(matrix, grid(ink.shape, per_mm))).mean(-1)
+    return len(shifts(values, ink, per_mm, reach, _plates(half, per_mm))[0])
 
 
 @cache

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     Bytes = NDArray[np.uint8]
 
+#: Parts of the artwork that are seen, at least, where a code has been read.
+_LAID = 45
 #: The measures before washing of a coupon, by its label's text.
 Before = Mapping[str, CouponMeasures]
 
@@ -66,9 +68,11 @@ def find(
     picture: Bytes, session: str, presses: Collection[int]
 ) -> tuple[list[Found], list[Refused]]:
     """Return the coupons in a picture that can be measured, and those that cannot."""
-    places = [_sure(picture, one) for one in finding.places(picture, finding.codes(picture))]
+    coded = [_sure(picture, one) for one in finding.places(picture, finding.codes(picture))]
+    places = [one for one in coded if _laid(picture, one)]
     searched = searching.search(picture, places, session, sorted(presses))
     places += searched.places
+    places += [one for one in coded if not _again(one, places)]
     refused = [
         Refused(None, refusing.of_unread(picture, place, why)) for place, why in searched.unread
     ]
@@ -123,7 +127,24 @@ def _sure(picture: Bytes, place: finding.Place) -> finding.Place:
     if place.marks == 4:
         return place
     matrix = matching.aligned(picture, place.homography, place.label.half)
-    return place if matrix is None else finding.placed(place.label, matrix, place.marks)
+    if matrix is None:
+        return place
+    return replace(finding.placed(place.label, matrix, place.marks), code=place.code)
+
+
+def _laid(picture: Bytes, place: finding.Place) -> bool:
+    """Tell whether the artwork is seen where its code says; one code alone says it roughly."""
+    return matching.parts_seen(picture, place.homography, place.label.half) >= _LAID
+
+
+def _again(place: finding.Place, others: Collection[finding.Place]) -> bool:
+    """Tell whether the code of a place is on another one of the same coupon."""
+    return any(
+        other.label == place.label
+        and place.code is not None
+        and searching.covers(other, np.array(place.code))
+        for other in others
+    )
 
 
 def _cut(picture: Bytes, place: finding.Place) -> Found:

@@ -1,16 +1,16 @@
 """Coupons whose code no reader finds, because print is gone from it.
 
 The large solid is found by its colour; its corners, or those of all print around it, and the
-colours of the blocks say how the coupon lies, parts of the artwork matched to the picture say it
-finely. The modules of both codes that are still there are then compared with the codes of all
-coupons that the logbook has: one of them must agree with nearly all, and every other one with far
-fewer. Else both codes are drawn anew from what is left, and decoded: the coupon may be another
-logbook's.
+colours of the blocks say how the coupon lies, else the row of coloured blocks does; parts of the
+artwork matched to the picture say it finely. The modules of both codes that are still there are
+then compared with the codes of all coupons that the logbook has: one of them must agree with nearly
+all, and every other one with far fewer. Else both codes are drawn anew from what is left, and
+decoded: the coupon may be another logbook's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
@@ -30,7 +30,7 @@ from dtfexp.coupon.layout import (
 )
 from dtfexp.coupon.outlines import code_modules
 from dtfexp.coupon.payload import LENGTH, Half, Label
-from dtfexp.coupon.reading import colour, matching
+from dtfexp.coupon.reading import colour, colour_row, matching
 from dtfexp.coupon.reading.finding import Place, homography, moved, placed, sampled
 from dtfexp.coupon.reading.shapes import shapes
 from dtfexp.describe.errors import CouponError
@@ -47,10 +47,16 @@ _ALIKE, _TRIED = 0.3, 3
 #: Of a code: modules that must be plain, share of them that agrees, and how much likelier than any
 #: other code it must be (natural logarithm).
 _PLAIN, _AGREE, _CLEAR = 50, 0.85, 12.0
+#: The share that agrees where nearly all that is plain is dark: half as many modules say it.
+_DARK_ALONE = 0.95
 #: The best of the known codes agrees in less than this: it is none of them.
 _DIFFERS = 0.8
 #: Share of what all codes have in common that agrees where a code is.
 _THERE = 0.8
+#: mm by which cloth may bend a code off its place; how alike to what all codes have it then is.
+_BENT, _SEEN = 1.2, 0.5
+#: Of white: the least light of cloth that white print does not stand out from.
+_LIGHT = 0.6
 _BOX = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
 
 
@@ -76,12 +82,10 @@ def search(
     """
     found: list[Place] = []
     others: list[tuple[Place, Literal["not ours", "worn"]]] = []
-    white = np.percentile(picture[::8, ::8].reshape(-1, 3), 99, axis=0)
-    for what, corners in shapes(picture, white, [_outline(place) for place in known]):
-        middle = corners.mean(0)
-        if any(_covers(place, middle) for place in found):
+    for middle, lays in _rough(picture, known, found):
+        if any(covers(place, middle) for place in found):
             continue
-        for half, matrix in _lays(picture, what, corners, white):
+        for half, matrix in lays:
             fine = matching.aligned(picture, matrix, half)
             if fine is None:
                 continue
@@ -94,9 +98,22 @@ def search(
     unread: list[tuple[Place, Literal["not ours", "worn"]]] = []
     for place, why in others:
         middle = _outline(place).mean(0)
-        if not any(_covers(one, middle) for one in (*found, *(one for one, _ in unread))):
+        if not any(covers(one, middle) for one in (*found, *(one for one, _ in unread))):
             unread.append((place, why))
     return Searched(found, unread)
+
+
+def _rough(
+    picture: Bytes, known: Sequence[Place], found: Sequence[Place]
+) -> Iterator[tuple[Array, list[tuple[Half, Array]]]]:
+    """Yield a point on what may be a coupon, px, and how it may lie: halves, homographies.
+
+    What is ``known``, and what is ``found`` meanwhile, is left out.
+    """
+    white = np.percentile(picture[::8, ::8].reshape(-1, 3), 99, axis=0)
+    for what, corners in shapes(picture, white, [_outline(place) for place in known]):
+        yield corners.mean(0), _lays(picture, what, corners, white)
+    yield from colour_row.lays(picture, white, [_outline(one) for one in (*known, *found)])
 
 
 def _outline(place: Place) -> Array:
@@ -105,7 +122,7 @@ def _outline(place: Place) -> Array:
     return moved(place.homography, _BOX * (layout.width, layout.height))
 
 
-def _covers(place: Place, point: Array) -> bool:
+def covers(place: Place, point: Array) -> bool:
     """Tell whether a point of the picture lies on the coupon at ``place``."""
     layout = coupon_layout(place.label.half)
     x, y = moved(np.asarray(np.linalg.inv(place.homography), dtype=np.float64), point)
@@ -161,8 +178,9 @@ def _label(
     plain, dark, weak = _modules(picture, matrix, coupon_layout(half))
     own = _own()
     there = plain & ~own
-    alike = max(float((dark == _common(mask))[there].mean()) for mask in range(8))
-    if there.sum() < _PLAIN or alike < _THERE:
+    if there.sum() < _PLAIN:
+        return None
+    if max(float((dark == _common(mask))[there].mean()) for mask in range(8)) < _THERE:
         return None
     halves: list[Half] = ["one"] if half == "one" else ["wash", "keep"]
     labels = [Label(session, press, one) for press in presses for one in halves]
@@ -189,7 +207,8 @@ def _likeliest(
     best = int(order[0])
     clear = len(order) == 1 or likely[best] - likely[order[1]] > _CLEAR
     share = float(right[best] / plain.sum())
-    return (labels[best] if clear and share >= _AGREE else None), share
+    needed = _AGREE if (plain & ~dark).sum() >= _PLAIN else _DARK_ALONE
+    return (labels[best] if clear and share >= needed else None), share
 
 
 def _decoded(plain: Mask, dark: Mask) -> Label | None:
@@ -245,7 +264,7 @@ def _modules(picture: Bytes, matrix: Array, layout: Layout) -> tuple[Mask, Mask,
     bare = np.array([(x, y) for x in np.linspace(5, 35, 20) for y in (29.0, 38.8, 49.5)])
     cloth = np.median(_light(picture, moved(matrix, bare)), 0)
     for one in layout.of_kind("code"):
-        corner = np.array([one.x, one.y])
+        corner = _corner(picture, matrix, np.array([one.x, one.y]), inner)
         white = np.percentile(_light(picture, moved(matrix, corner + rim)), 75, axis=0)
         light = _light(picture, moved(matrix, corner + inner[:, None] + around)).mean(1) / white
         here = cloth / white
@@ -253,13 +272,31 @@ def _modules(picture: Bytes, matrix: Array, layout: Layout) -> tuple[Mask, Mask,
             np.linalg.norm(light - there, axis=1) for there in (here, np.ones(3), np.zeros(3))
         )
         dark = to_black < to_white
-        like_cloth = to_cloth < 0.25
+        # Where dark print is gone, light cloth looks like white print.
+        like_cloth = (to_cloth < 0.25) | (~dark & bool(here.mean() > _LIGHT))
         unsure = (light.mean(1) > 0.3) & (light.mean(1) < 0.6)
         plains.append(~like_cloth & ~unsure)
         weaks.append(like_cloth)
         darks.append(dark)
     shape = (-1, CODE_MODULES, CODE_MODULES)
     return np.reshape(plains, shape), np.reshape(darks, shape), np.reshape(weaks, shape)
+
+
+def _corner(picture: Bytes, matrix: Array, corner: Array, inner: Array) -> Array:
+    """Return the corner, mm, of a code near ``corner``, where what all codes have is most alike.
+
+    ``inner`` (441, 2): the middles of its modules, mm from its corner.
+    """
+    drawn = ~_common(0)[~_own()]
+    steps = np.linspace(-_BENT, _BENT, 13)
+    tried = corner + np.stack(np.meshgrid(steps, steps), -1).reshape(-1, 2)
+    at = tried[:, None] + inner[~_own().ravel()]
+    looks = sampled(picture, moved(matrix, at)).mean(-1)
+    looks = looks - looks.mean(1, keepdims=True)
+    alike = (looks * (drawn - drawn.mean())).sum(1) / np.sqrt((looks**2).sum(1) + 1e-12)
+    alike /= np.sqrt(drawn.size * drawn.var())
+    best = int(np.argmax(alike))
+    return np.asarray(tried[best] if alike[best] > _SEEN else corner)
 
 
 def _light(picture: Bytes, px: Array) -> Array:

@@ -43,10 +43,7 @@ def shapes(
     from scipy.ndimage import binary_closing, label
     from skimage.draw import polygon
 
-    step = max(1, int(np.ceil(np.sqrt(picture.shape[0] * picture.shape[1] / _REDUCED))))
-    rows, columns = (n // step * step for n in picture.shape[:2])
-    blocks = picture[:rows, :columns].reshape(rows // step, step, columns // step, step, 3)
-    light = colour.linear(np.clip(blocks.mean((1, 3)) / white, 0, 1) * 255)
+    light, step = reduced(picture, white)
     red, green, blue = np.moveaxis(light, -1, 0)
     teal = (blue > 0.05) & (red < 0.62 * blue) & (green > 0.4 * blue) & (green < 1.15 * blue)
     least = float(_LEAST)
@@ -75,6 +72,17 @@ def shapes(
         corners = _around(light, parts == index)
         if corners is not None:
             yield "print", (corners + 0.5) * step - 0.5
+
+
+def reduced(picture: Bytes, white: Array) -> tuple[Array, int]:
+    """Return the light of a picture, 1 at its ``white``, averaged over squares; and their side, px.
+
+    A picture is reduced to as many px as coupons need to be found.
+    """
+    step = max(1, int(np.ceil(np.sqrt(picture.shape[0] * picture.shape[1] / _REDUCED))))
+    rows, columns = (n // step * step for n in picture.shape[:2])
+    blocks = picture[:rows, :columns].reshape(rows // step, step, columns // step, step, 3)
+    return colour.linear(np.clip(blocks.mean((1, 3)) / white, 0, 1) * 255), step
 
 
 def _around(light: Array, teal: Mask) -> Array | None:

@@ -14,7 +14,7 @@ from dtfexp.show.paper.card import settings_card
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.fabric_results import fabric_result
 from dtfexp.show.text.number_format import NumberFormat, out_of_text
-from dtfexp.show.text.report_text import confirmed_text, rate_interval
+from dtfexp.show.text.report_text import confirmed_text, next_steps, rate_interval, summary
 from tests.show.conftest import WHEN, StandInFit, make_results
 
 LONG = "Heavy brushed fleece 380 g, anthracite X"
@@ -220,6 +220,32 @@ def test_before_a_press_at_the_target_the_cautious_end_leads(
     # Page, terminal and JSON say it in the same words.
     assert window.stated == "at least about 90 of 100"
     assert window.expectation.startswith("At the target at least about 90 of 100 should pass, said")
+
+
+def test_without_a_window_no_page_claims_what_nothing_shows(fit: StandInFit) -> None:
+    """Seven presses, 93 of 100 expected, 46 at the cautious end: the number in front is 46. Less
+    than was asked claims nothing, and is what the reason names."""
+    finding = fabric_result(fit, "cotton jersey", maps=0)  # type: ignore[arg-type]
+    nothing = dict.fromkeys(("low", "high", "core_low", "core_high"))
+    window = replace(
+        finding.window, found=False, presses_at_target=0, pass_rate=0.93, pass_rate_low=0.46,
+        **nothing,
+    )  # fmt: skip
+    card = settings_card(replace(finding, window=window), fit.session, NumberFormat("°C"))
+    assert "There expect at least about 46 of 100 to pass" in words(card)
+    assert "93 of 100" not in words(card)
+    assert window.expectation == (
+        "At the best settings known at least about 46 of 100 should pass, said with caution; not "
+        "proven."
+    )
+    low = replace(window, pass_rate=0.07, pass_rate_low=0.001, confidence=0.01)
+    assert low.stated == "about 7 of 100" and low.out_of_reach
+    # What to press more of is not told to somebody who should first look what stands in the way.
+    steps = next_steps(replace(finding, window=low), fit.session, NumberFormat("°C"))
+    assert not any("next batch" in step for step in steps)
+    assert dict(summary([replace(finding, window=low)]))["Next"] == (
+        "First see to what stands in the way on cotton jersey."
+    )
 
 
 def test_the_target_counts_as_confirmed_press_by_press(fit: StandInFit) -> None:

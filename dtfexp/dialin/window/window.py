@@ -100,18 +100,22 @@ class Window:
 
     @property
     def cautious(self) -> bool:
-        """True while only the cautious end may be stated: nothing proven, or target not pressed."""
-        return not self.proven or self.presses_at_target == 0
+        """True while only the cautious end may be stated: nothing proven, or target not pressed.
+
+        Where less is expected than was asked there is nothing to claim: what is expected is stated,
+        which the reason names, one number and not two.
+        """
+        claims = self.found or self.pass_rate >= self.required
+        return claims and (not self.proven or self.presses_at_target == 0)
 
     @property
     def stated(self) -> str:
         """The pass rate at the target as it is shown: "about 97 of 100", rounded down.
 
-        Without a window it is what is expected, which the reason names: one number, not two. The
-        cautious end claims no more than was asked until the target is pressed.
+        The cautious end claims no more than was asked until the target is pressed.
         """
         rate, least = self.pass_rate, ""
-        if self.found and self.cautious:
+        if self.cautious:
             most = math.inf if self.presses_at_target else self.required
             rate, least = min(self.pass_rate_low, most), "at least "
         return f"{least}about {_whole(rate)} of 100" if math.isfinite(rate) else "not known"
@@ -120,7 +124,8 @@ class Window:
     def expectation(self) -> str:
         """Return the expected result at the target in a sentence, cautious while not proven."""
         if not self.found:
-            return f"At the best settings known {self.stated} are expected to pass; not proven."
+            expected = "should pass, said with caution" if self.cautious else "are expected to pass"
+            return f"At the best settings known {self.stated} {expected}; not proven."
         # Beside the promise, which is what is expected, the cautious end must not read as such.
         state = (", said with caution" if self.cautious else "") + (
             "" if self.proven else "; not proven yet"

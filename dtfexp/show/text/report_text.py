@@ -159,9 +159,11 @@ def next_steps(finding: FabricResult, session: Session, reading: NumberFormat) -
         todo.append(f"Make and grade {noun} {which}: planned, not graded yet.")
     if not window.found:
         todo.append(reason(session, window, reading))
-        todo.append(
-            "Then press and grade the next batch (dtfexp next LOGBOOK --presses 8); report again."
-        )
+        if not window.out_of_reach:
+            todo.append(
+                "Then press and grade the next batch (dtfexp next LOGBOOK --presses 8); report "
+                "again."
+            )
     if window.found:
         todo.append(_confirm_step(finding))
     if finding.outlying_presses:
@@ -222,7 +224,7 @@ def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -
     if math.isfinite(window.gain_chance):
         gain = f"; the target is better with {at_least(window.gain_chance)} probability"
     rates = f"{out_of_text(finding.usual.pass_rate)} to pass"
-    if window.found and window.cautious:
+    if window.cautious:
         # The headline is the cautious end; two settings are compared by the same measure.
         rates += f", {out_of_text(finding.target.pass_rate)} at the target"
     settings = settings_line(session, finding.usual_settings, reading)
@@ -315,11 +317,13 @@ def _first_step(findings: Sequence[FabricResult]) -> str:
     lacking = [finding.name for finding in findings if finding.waiting or finding.planned]
     if lacking:
         return f"Make and grade what is planned for {and_list(lacking, 4)}."
-    open_ = [
-        finding.name for finding in findings if not finding.window.found and finding.window.target
-    ]
+    open_ = [one for one in findings if not one.window.found and one.window.target]
     if open_:
-        return f"Press more of {and_list(open_, 4)}: dtfexp next LOGBOOK --presses 8."
+        names = [one.name for one in open_ if not one.window.out_of_reach]
+        stuck = [one.name for one in open_ if one.window.out_of_reach]
+        more = f"Press more of {and_list(names, 4)}: dtfexp next LOGBOOK --presses 8."
+        first = f"First see to what stands in the way on {and_list(stuck, 4)}."
+        return " ".join([more] * bool(names) + [first] * bool(stuck))
     found = [finding.name for finding in findings if finding.window.found]
     if not found:
         return "Change limits, ranges or machines: no fabric can be pressed."

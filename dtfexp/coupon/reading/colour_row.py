@@ -67,7 +67,7 @@ def lays(
     for blocks in _rows(_blocks(looks, [outline / step for outline in known])):
         start, along = _line(blocks)
         to_picture = np.array([[step, 0, step / 2 - 0.5], [0, step, step / 2 - 0.5], [0, 0, 1.0]])
-        found = [(half, to_picture @ matrix) for half, matrix in _likeliest(looks, start, along)]
+        found = [(half, to_picture @ matrix) for half, matrix in _most_likely(looks, start, along)]
         yield moved(to_picture, start + along * _MIDDLES[[0, -1], 0].mean()), found
 
 
@@ -127,8 +127,8 @@ def _line(blocks: Sequence[_Block]) -> tuple[Array, Array]:
     return start, along
 
 
-def _likeliest(looks: Array, start: Array, along: Array) -> list[tuple[Half, Array]]:
-    """Return how a coupon with its row on a line may lie, the likeliest first."""
+def _most_likely(looks: Array, start: Array, along: Array) -> list[tuple[Half, Array]]:
+    """Return how a coupon with its row on a line may lie, the most likely first."""
     from scipy.ndimage import gaussian_filter
 
     soft = gaussian_filter(looks, (0.3 * np.hypot(*along),) * 2 + (0,))

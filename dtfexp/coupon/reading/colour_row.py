@@ -19,13 +19,11 @@ from dtfexp.coupon.payload import Half, Label
 from dtfexp.coupon.reading import colour
 from dtfexp.coupon.reading.finding import moved
 from dtfexp.coupon.reading.matching import grid, inks
-from dtfexp.coupon.reading.shapes import reduced
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
-    Bytes = NDArray[np.uint8]
 
 #: Least CIELAB chroma of a coloured block, and degrees of hue by which it may be off.
 _CHROMA, _HUE = 12.0, 22.0
@@ -55,14 +53,14 @@ class _Block(NamedTuple):
 
 
 def lays(
-    picture: Bytes, white: Array, known: Sequence[Array]
+    light: Array, step: int, known: Sequence[Array]
 ) -> Iterator[tuple[Array, list[tuple[Half, Array]]]]:
     """Yield where the middle of a row is, px, and how its coupon may lie: halves, homographies.
 
-    ``white``: the picture's, in bytes; ``known``: corners (4, 2) of coupons to leave out.
+    ``light``, ``step``: the picture ``shapes.reduced``; ``known``: corners (4, 2) of coupons to
+    leave out.
     METHODS.md, section 17.
     """
-    light, step = reduced(picture, white)
     looks = colour.lab(light)
     for blocks in _rows(_blocks(looks, [outline / step for outline in known])):
         start, along = _line(blocks)

@@ -68,11 +68,14 @@ def find(
     picture: Bytes, session: str, presses: Collection[int]
 ) -> tuple[list[Found], list[Refused]]:
     """Return the coupons in a picture that can be measured, and those that cannot."""
-    coded = [_sure(picture, one) for one in finding.places(picture, finding.codes(picture))]
-    places = [one for one in coded if _laid(picture, one)]
+    places: list[finding.Place] = []
+    loose: list[finding.Place] = []
+    for coded in finding.places(picture, finding.codes(picture)):
+        place = _sure(picture, coded)
+        (places if _laid(picture, place) else loose).append(place)
     searched = searching.search(picture, places, session, sorted(presses))
     places += searched.places
-    places += [one for one in coded if not _again(one, places)]
+    places += [one for one in loose if not _again(one, places)]
     refused = [
         Refused(None, refusing.of_unread(picture, place, why)) for place, why in searched.unread
     ]

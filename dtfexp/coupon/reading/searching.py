@@ -32,7 +32,7 @@ from dtfexp.coupon.outlines import code_modules
 from dtfexp.coupon.payload import LENGTH, Half, Label
 from dtfexp.coupon.reading import colour, colour_row, matching
 from dtfexp.coupon.reading.finding import Place, homography, moved, placed, sampled
-from dtfexp.coupon.reading.shapes import shapes
+from dtfexp.coupon.reading.shapes import reduced, shapes
 from dtfexp.describe.errors import CouponError
 
 if TYPE_CHECKING:
@@ -111,9 +111,10 @@ def _rough(
     What is ``known``, and what is ``found`` meanwhile, is left out.
     """
     white = np.percentile(picture[::8, ::8].reshape(-1, 3), 99, axis=0)
-    for what, corners in shapes(picture, white, [_outline(place) for place in known]):
+    light, step = reduced(picture, white)
+    for what, corners in shapes(light, step, [_outline(place) for place in known]):
         yield corners.mean(0), _lays(picture, what, corners, white)
-    yield from colour_row.lays(picture, white, [_outline(one) for one in (*known, *found)])
+    yield from colour_row.lays(light, step, [_outline(one) for one in (*known, *found)])
 
 
 def _outline(place: Place) -> Array:

@@ -32,18 +32,17 @@ _APART, _DARK = 0.5, 0.02
 
 
 def shapes(
-    picture: Bytes, white: Array, known: Sequence[Array]
+    light: Array, step: int, known: Sequence[Array]
 ) -> Iterator[tuple[Literal["solid", "print"], Array]]:
     """Yield the corners (4, 2), px, clockwise, of what may be a solid, or all print of a coupon.
 
     A solid is teal. Around what is teal all print is what is not of the cloth's colour; of a solid
-    that has lost corners, its corner marks say more. ``white``: the picture's, in bytes; ``known``:
-    corners (4, 2) of coupons to leave out.
+    that has lost corners, its corner marks say more. ``light``, ``step``: the picture ``reduced``;
+    ``known``: corners (4, 2) of coupons to leave out.
     """
     from scipy.ndimage import binary_closing, label
     from skimage.draw import polygon
 
-    light, step = reduced(picture, white)
     red, green, blue = np.moveaxis(light, -1, 0)
     teal = (blue > 0.05) & (red < 0.62 * blue) & (green > 0.4 * blue) & (green < 1.15 * blue)
     least = float(_LEAST)

@@ -240,6 +240,7 @@ function render({ model, el }) {
   }
 
   function draw() {
+    if (finger.putsOff()) return;
     if (!form.press(ui.press) || !form.stop()) firstOpen();
     const p = form.press(ui.press);
     const active = el.contains(document.activeElement) ? document.activeElement : null;
@@ -327,6 +328,8 @@ function render({ model, el }) {
 
   // Jupyter's one-letter commands (a, b, dd …) must not act on cells while the form is used.
   form.root = make("div", { className: "dtfexp-rec", tabIndex: -1, "data-lm-suppress-shortcuts": "true", onkeydown: keyed, onpointerdown: wakeSound });
+  const finger = underFinger(form.root, draw);
+  longPressTaps(form.root);
   el.append(form.root, form.photos.input, form.pictures.input);
   const refresh = () => {
     if (!document.hidden && ![...pending.keys()].some((id) => id.startsWith("look"))) look();
@@ -365,6 +368,7 @@ function render({ model, el }) {
     timers.forEach(clearInterval);
     clearTimeout(asking);
     hangUp();
+    finger.end();
     document.removeEventListener("visibilitychange", refresh);
     model.off("msg:custom", heard);
   };

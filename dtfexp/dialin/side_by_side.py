@@ -56,9 +56,10 @@ def side_by_side(
             future = taken[number] = _workers(further).submit(_done, sent, number)
         future.add_done_callback(feed)
 
-    # A worker with other work takes a piece when it is free: this process would wait for it.
+    # A worker with other work takes a piece when it has done all of it: a piece queued behind that
+    # would be waited for here.
     _BUSY[:] = [one for one in _BUSY if not one.done()]
-    for one in _BUSY[:further]:
+    for one in _BUSY[-further:]:
         one.add_done_callback(feed)
     for _ in range(further - len(_BUSY)):
         feed()

@@ -24,6 +24,11 @@ def numbered(number: int) -> tuple[int, int]:
     return number, os.getpid()
 
 
+def numbered_later(number: int, seconds: float) -> tuple[int, int]:
+    time.sleep(seconds)
+    return numbered(number)
+
+
 def refused(number: int) -> int:
     raise SessionError(f"piece {number}")
 
@@ -82,6 +87,15 @@ def test_a_busy_worker_is_not_waited_for() -> None:
     pieces = [partial(numbered, n) for n in range(4)]
     assert {process for _, process in side_by_side(pieces, print)} == {HERE}
     assert picture() == 1.0
+
+
+def test_a_worker_with_more_to_do_is_not_waited_for_either() -> None:
+    # A piece once went behind all its work as soon as the first was done: the demo stood still.
+    started()
+    work = [beside.beside(partial(slow, seconds)) for seconds in (0.3, 3.0)]
+    pieces = [partial(numbered_later, n, 0.2) for n in range(4)]
+    assert {process for _, process in side_by_side(pieces, print)} == {HERE}
+    assert [done() for done in work] == [0.3, 3.0]
 
 
 def test_an_error_of_a_worker_is_raised_here() -> None:

@@ -145,12 +145,15 @@ def _place_line(own: Mapping[str, Any]) -> str:
 
 
 def _shown(own: Mapping[str, Any], value: float) -> str:
-    """Return a value as a dial shows it; a temperature in °C and °F; a place of words as a word."""
+    """Return a value as a dial shows it, in the units of dials; a place of words as a word."""
     if own["levels"]:
         words = own["levels"]
         return str(words[min(max(round(value), 0), len(words) - 1)])
     if own["unit"] == "°C":
         return f"{value:.0f} °C ({units.convert(value, '°C', '°F'):.0f} °F)"
+    if own["unit"] == "kPa":
+        bar, psi = (units.convert(value, "kPa", to) for to in ("bar", "psi"))
+        return f"{bar:.1f} bar ({psi:.0f} psi)"
     number = f"{value:.0f}" if abs(value) >= 10 else f"{value:.1f}"
     return f"{number} {own['unit']}".strip()
 

@@ -149,6 +149,25 @@ def test_a_setting_that_no_book_knew_keeps_the_general_prior(messages):
     assert covariance[slope, slope] == pytest.approx(plain[1][slope, slope], rel=1e-6)
 
 
+def test_no_best_place_is_told_of_a_setting_that_a_class_never_varied(messages):
+    """Where another fabric's logbooks varied the heat, and nylon's the time and pressure only."""
+    described = session()
+    pressure = Factor("pressure", 20, 60, "psi", step=5, usual=40)
+    timed = described.altered(
+        factors=(described.factors[1], pressure), fabrics=[replace(described.fabrics[0], name="nylon")]
+    )
+    runs = plan(timed, 9, design="latin hypercube", seed=1).runs
+    off = np.log(runs["press time"] / BEST[1]) / 0.8, (runs["pressure"] - 40) / 20
+    runs["peel"] = runs["wash"] = np.round(np.clip(5.0 - off[0] ** 2 - off[1] ** 2, 1, 5))
+    made = joined([("n", book_message(timed, runs)), ("c", messages[0])], "", "")
+    told_of = {p["fabric"]: [s["key"] for s in p["settings"]] for p in made.content["places"]}
+    assert told_of == {
+        "cotton": ["press temperature", "press time"],
+        "nylon": ["press pressure", "press time"],
+    }
+    assert " psi); by itself good from" in made.describe()
+
+
 def test_moves_of_a_change_are_learnt_and_used(messages):
     """Changes that moved much more, or less, than is assumed in general; few move it little."""
     rng = np.random.default_rng(4)

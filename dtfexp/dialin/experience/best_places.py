@@ -34,28 +34,36 @@ def best_places(content: Mapping[str, Any], books: Sequence[BookMessage]) -> lis
         outcomes = sorted({outcome for _, outcome in seen})
         beside = [f"fabric: {fabric}"] * bool(fabric) + [f"film: {film}"] * bool(film)
         each = [moments(content, [f"outcome: {outcome}", *beside]) for outcome in outcomes]
+        varied = {setting.key for k, _ in seen for setting in books[k].settings}
         out.append(
             {
                 "fabric": fabric,
                 "film": film,
                 "books": len({k for k, _ in seen}),
-                "settings": _settings(each, settings),
+                "settings": _settings(each, settings, [one.key in varied for one in settings]),
             }
         )
     return out
 
 
 def _settings(
-    each: Sequence[tuple[Array, Array]], settings: Sequence[CodedSetting]
+    each: Sequence[tuple[Array, Array]], settings: Sequence[CodedSetting], varied: Sequence[bool]
 ) -> list[dict[str, Any]]:
-    """Return the best place, and how far each setting is good by itself."""
+    """Return the best place, and how far each setting is good by itself.
+
+    A setting that no logbook of the class ``varied`` stands at its centre, where their messages
+    are, and is not told of.
+    """
     d, terms = len(settings), TrendTerms(tuple(range(len(settings))))
-    places = _REACH * (2.0 * qmc.Sobol(d, scramble=True, seed=1).random(_PLACES) - 1.0)
+    reach = _REACH * np.array(varied, dtype=float)
+    places = reach * (2.0 * qmc.Sobol(d, scramble=True, seed=1).random(_PLACES) - 1.0)
     features = _features(terms, places)
     means = np.array([mean for mean, _ in each])
-    best = _refined(terms, means, places[int(np.argmax((features @ means.T).min(axis=1)))])
+    best = _refined(terms, means, places[int(np.argmax((features @ means.T).min(axis=1)))], reach)
     steps, out = np.linspace(-_REACH, _REACH, _STEPS), []
     for k, setting in enumerate(settings):
+        if not varied[k]:
+            continue
         line = np.tile(best, (_STEPS, 1))
         line[:, k] = steps
         good = (_features(terms, line) @ means.T).min(axis=1) >= 0.0
@@ -78,14 +86,17 @@ def _settings(
     return out
 
 
-def _refined(terms: TrendTerms, means: Array, start: Array) -> Array:
-    """Return the place near ``start`` where the worst outcome is best, by ever smaller steps."""
-    best, reach = start, 0.3
+def _refined(terms: TrendTerms, means: Array, start: Array, reach: Array) -> Array:
+    """Return the place near ``start`` where the worst outcome is best, by ever smaller steps.
+
+    ``reach`` (d,): the farthest code of each setting.
+    """
+    best, step = start, 0.2 * reach
     ring = 2.0 * qmc.Sobol(len(start), scramble=True, seed=2).random(256) - 1.0
     for _ in range(8):
-        around = np.clip(np.vstack([best, best + reach * ring]), -_REACH, _REACH)
+        around = np.clip(np.vstack([best, best + step * ring]), -reach, reach)
         best = around[int(np.argmax((_features(terms, around) @ means.T).min(axis=1)))]
-        reach *= 0.6
+        step = 0.6 * step
     return best
 
 

@@ -21,12 +21,12 @@ from dtfexp.describe.tomltext import write_file
 from dtfexp.describe.units import convert_difference
 from dtfexp.dialin.experience.book_message import BookMessage, book_message, digest_of
 from dtfexp.dialin.experience.joining import joined
-from dtfexp.dialin.experience.moves import Move
+from dtfexp.dialin.experience.moves import Kept, Move
 from dtfexp.dialin.recalibrate.change import CHANGES
 from dtfexp.dialin.recalibrate.shift import Shift
 
 #: The form of the messages kept in a folder: another one is learnt anew.
-_MESSAGE_FORM = 4
+_MESSAGE_FORM = 5
 
 
 def learn(
@@ -135,7 +135,16 @@ def _learnt(
         if shift.presses
     )
     carried = known.fit.posterior
-    return book_message(session, known.fit.results, carried=carried, moves=moves, digest=digest)
+    # Where a temperature that was not varied may have moved too, less is assumed to be kept.
+    kept = tuple(
+        Kept.of(changed, carried, place)
+        for place, (changed, shifts) in enumerate(noted_moves)
+        if carried.prior.change_correlation[place] == CHANGES[changed].correlation < 1.0
+        and any(shift.presses for shift in shifts)
+    )
+    return book_message(
+        session, known.fit.results, carried=carried, moves=moves, kept=kept, digest=digest
+    )
 
 
 def _in_celsius(shift: Shift, what: str) -> tuple[float, float, float]:

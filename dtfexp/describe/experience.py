@@ -122,9 +122,8 @@ class Experience:
             "together, and how good the best prints are (numbers in the file)."
         )
         for what, own in told["moved"].items():
-            moves = " and ".join(f"{stage} by {sd:.1f} °C" for stage, sd in own["sd"].items())
             count = fields.count_phrase(own["books"], "logbook")
-            lines.append(f"A change of {what} moves {moves} ({count}).")
+            lines.append(f"A change of {what} {_change(own)} ({count}).")
         lines.append("Learnt from:")
         lines += [
             f"  {book['name']} ({book['digest'][:8]}): "
@@ -156,6 +155,14 @@ def _shown(own: Mapping[str, Any], value: float) -> str:
         return f"{bar:.1f} bar ({psi:.0f} psi)"
     number = f"{value:.0f}" if abs(value) >= 10 else f"{value:.1f}"
     return f"{number} {own['unit']}".strip()
+
+
+def _change(own: Mapping[str, Any]) -> str:
+    moves = " and ".join(f"{stage} by {sd:.1f} °C" for stage, sd in own["sd"].items())
+    told = [f"moves {moves}"] if moves else []
+    if "kept" in own:
+        told.append(f"leaves a correlation of {own['kept']:.2f} with what was before")
+    return " and ".join(told)
 
 
 def _scale(own: Mapping[str, Any], u: float) -> float:
@@ -199,6 +206,9 @@ def _check(content: object) -> None:
     _check_triangle(content["between"], p, "between")
     for what, own in content["moved"].items():
         _check_table(own, {"sd": dict, "books": int}, f"moved {what}")
+        kept = own.get("kept", 1.0)
+        if not fields.is_number(kept) or not 0.0 < float(kept) <= 1.0:
+            raise _damaged(f"moved {what} kept")
 
 
 def _check_table(table: object, keys: Mapping[str, Any], place: str) -> None:

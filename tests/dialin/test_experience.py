@@ -6,19 +6,27 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dtfexp import Factor, Outcome, Session, fit, plan, redial
+from dtfexp import Experience, Factor, Outcome, Session, fit, plan, redial
+from dtfexp.describe.errors import SessionError
 from dtfexp.dialin.experience.book_message import BookMessage, book_message
 from dtfexp.dialin.experience.expected_model import expected_model
 from dtfexp.dialin.experience.joining import joined, shared_settings
 from dtfexp.dialin.experience.learnt_moments import moments
 from dtfexp.dialin.experience.learnt_prior import learnt_prior
-from dtfexp.dialin.experience.moves import Move, known_moves, learnt_moves
+from dtfexp.dialin.experience.moves import (
+    Kept,
+    Move,
+    known_kept,
+    known_moves,
+    learnt_moves,
+)
 from dtfexp.dialin.experience.shared_settings import (
     change_of_scale,
     coded_settings,
     from_table,
     shared_shape,
 )
+from dtfexp.dialin.recalibrate.change import CHANGES
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.trend_message import divided, expected_trend
 
@@ -154,7 +162,8 @@ def test_no_best_place_is_told_of_a_setting_that_a_class_never_varied(messages):
     described = session()
     pressure = Factor("pressure", 20, 60, "psi", step=5, usual=40)
     timed = described.altered(
-        factors=(described.factors[1], pressure), fabrics=[replace(described.fabrics[0], name="nylon")]
+        factors=(described.factors[1], pressure),
+        fabrics=[replace(described.fabrics[0], name="nylon")],
     )
     runs = plan(timed, 9, design="latin hypercube", seed=1).runs
     off = np.log(runs["press time"] / BEST[1]) / 0.8, (runs["pressure"] - 40) / 20
@@ -178,12 +187,12 @@ def test_moves_of_a_change_are_learnt_and_used(messages):
         after = 1 / np.sqrt(1 / 4**2 + 1 / 2**2)
         seen = after**2 * (shifts + rng.normal(0, 2, count)) / 2**2
         books = [[Move.of("powder", "cure", 4.0, float(m), after)] for m in seen]
-        return learnt_moves(books)["powder"]["sd"]["cure"]
+        return learnt_moves([(moves, ()) for moves in books])["powder"]["sd"]["cure"]
 
     assert learnt(10.0, 60) == pytest.approx(10.0, rel=0.3)
     assert learnt(1.0, 60) < 2.0
     assert learnt(10.0, 1) < 8.0
-    assert learnt_moves([[Move.of("powder", "cure", 4.0, 0.0, 4.0)]]) == {}
+    assert learnt_moves([([Move.of("powder", "cure", 4.0, 0.0, 4.0)], ())]) == {}
     made = joined(
         [("b", replace(messages[0], moves=(Move("film", "press", 3.0, 1.0, 9.0),)))], "", ""
     )
@@ -195,9 +204,56 @@ def test_moves_of_a_change_are_learnt_and_used(messages):
     assert fitted.shifts[0].sd == pytest.approx(sd)
 
 
+def test_what_a_change_keeps_is_learnt_and_used(messages):
+    """A new film under which all is as before, and one with which most is otherwise."""
+    described = Session(
+        "two stages",
+        [
+            Factor("cure temperature", 110, 150, "°C", step=1, usual=130, stage="cure"),
+            Factor("press temperature", 125, 165, "°C", step=1, usual=145, stage="press"),
+        ],
+        [Outcome("wash")],
+        ["cotton"],
+    )
+
+    def pressed(sign, seed):
+        runs = plan(described, 12, design="latin hypercube", seed=seed).runs
+        off = ((runs["cure temperature"] - 130) / 16) ** 2
+        off += ((runs["press temperature"] - 148) / 16) ** 2
+        runs["wash"] = np.clip(np.round(3.0 + sign * (2.0 - 1.5 * off)), 1, 5)
+        return runs
+
+    def learnt(sign):
+        told_by = redial(
+            described, pressed(1.0, 1), "cotton", changed="film", now=pressed(sign, 2)
+        ).fit.posterior
+        kept = Kept.of("film", told_by, 0)
+        assert kept.general == CHANGES["film"].correlation
+        return joined([("b", replace(messages[0], kept=(kept,) * 3))], "", "")
+
+    same, other = (learnt(sign) for sign in (1.0, -1.0))
+    shares = [known_kept(made, "film", 0.95) for made in (same, other)]
+    assert shares[1] < 0.9 and 0.955 < shares[0] < 1.0
+    assert known_kept(same, "ink", 0.9) == known_kept(None, "film", 0.9) == 0.9
+    assert f"A change of film leaves a correlation of {shares[1]:.2f}" in other.describe()
+    again = redial(
+        described.altered(experience=other), pressed(1.0, 1), "cotton", changed="film"
+    ).fit.posterior.prior
+    assert again.change_correlation == (shares[1],)
+    damaged = {**other.content, "moved": {"film": {"sd": {}, "books": 1, "kept": 1.2}}}
+    with pytest.raises(SessionError, match="moved film kept"):
+        Experience(damaged)
+
+
 def test_messages_are_kept_to_the_last_digit(messages):
-    again = BookMessage.from_text(messages[0].to_text())
-    assert again.to_text() == messages[0].to_text()
+    whole = replace(
+        messages[0],
+        moves=(Move("film", "press", 3.0, 1 / 3, 9.0),),
+        kept=(Kept("film", 0.95, (-1 / 3,) * 8),),
+    )
+    again = BookMessage.from_text(whole.to_text())
+    assert again.to_text() == whole.to_text()
+    assert (again.moves, again.kept) == (whole.moves, whole.kept)
     assert (again.fields[0].message.precision == messages[0].fields[0].message.precision).all()
 
 

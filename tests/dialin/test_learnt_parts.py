@@ -9,7 +9,7 @@ from dtfexp import Factor, Outcome, Session
 from dtfexp.dialin.encode.coding import Coding
 from dtfexp.dialin.experience.learnt_moments import moments, square
 from dtfexp.dialin.experience.learnt_prior import _pooled_root, scale_priors
-from dtfexp.dialin.experience.moves import Move, learnt_moves
+from dtfexp.dialin.experience.moves import KEPT, Kept, Move, learnt_moves
 from dtfexp.dialin.experience.shared_settings import CodedSetting, coded_settings, shared_shape
 from dtfexp.maths.field.general_trend import terms_of
 from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS
@@ -71,16 +71,40 @@ def test_how_far_changes_move_against_brute_force() -> None:
         log += np.log(np.sum(np.exp(-0.5 * (x / tau) ** 2) / tau * likelihood, axis=1))
     weight = np.exp(log - log.max())
     wanted = np.sqrt(np.sum(weight * tau[:, 0] ** 2) / weight.sum())
-    learnt = learnt_moves([seen[:1], seen[1:]])["powder"]
+    learnt = learnt_moves([(seen[:1], ()), (seen[1:], ())])["powder"]
     assert learnt["books"] == 2
     assert learnt["sd"]["cure"] == pytest.approx(wanted, rel=2e-3)
     # Moves so far that their likelihood is past what a number holds: the same in closed form,
     # 60 +- 0.5 without the prior being 60.95 +- 0.504.
-    far = learnt_moves([[Move.of("powder", "cure", 4.0, 60.0, 0.5)] * 3])["powder"]["sd"]["cure"]
+    far = learnt_moves([([Move.of("powder", "cure", 4.0, 60.0, 0.5)] * 3, ())])["powder"]["sd"][
+        "cure"
+    ]
     wide = tau[:, 0] ** 2 + 1.0 / 3.9375
     log = -0.5 * (np.log(tau[:, 0] / 4.0) / 0.5) ** 2 - 1.5 * (np.log(wide) + 60.952**2 / wide)
     weight = np.exp(log - log.max())
     assert far == pytest.approx(np.sqrt(weight @ tau[:, 0] ** 2 / weight.sum()), rel=2e-3)
+
+
+def test_how_much_changes_keep_against_brute_force() -> None:
+    """The Beta(19, 1) prior of mean 0.95 and each logbook's evidence, on a fine grid."""
+
+    def kept(*centres: float) -> float:
+        told = [
+            Kept("film", 0.95, tuple(-0.5 * ((KEPT - centre) / 0.15) ** 2)) for centre in centres
+        ]
+        return learnt_moves([((), (one,)) for one in told])["film"]["kept"]
+
+    def wanted(*centres: float) -> float:
+        share = np.linspace(0.0, 1.0, 20_001)[1:]
+        weight = share**18
+        for centre in centres:
+            weight = weight * np.exp(-0.5 * ((share - centre) / 0.15) ** 2)
+        return float(weight @ share / weight.sum())
+
+    for centres in ((0.9,), (0.7,), (0.7, 0.8, 0.75), (0.8,) * 30):
+        assert kept(*centres) == pytest.approx(wanted(*centres), abs=0.012), centres
+    nothing = learnt_moves([((), (Kept("film", 0.95, (0.0,) * len(KEPT)),))])["film"]
+    assert nothing == {"sd": {}, "kept": pytest.approx(0.95, abs=0.005), "books": 1}
 
 
 @pytest.mark.parametrize(

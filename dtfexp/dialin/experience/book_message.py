@@ -15,7 +15,7 @@ from dtfexp.describe.session import Session
 from dtfexp.dialin.encode.coding import Coding, excluded_rows
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.experience.classes import classes_of
-from dtfexp.dialin.experience.moves import Move
+from dtfexp.dialin.experience.moves import Kept, Move
 from dtfexp.dialin.experience.shared_settings import (
     CodedSetting,
     coded_settings,
@@ -49,7 +49,7 @@ class FieldMessage:
 
 @dataclass(frozen=True)
 class BookMessage:
-    """What one logbook told: of its fields, its nine scales, and what moved in a change."""
+    """What one logbook told: of its fields, its nine scales, and what changes moved and kept."""
 
     digest: str
     presses: int
@@ -58,6 +58,7 @@ class BookMessage:
     fields: tuple[FieldMessage, ...]
     scales: Message
     moves: tuple[Move, ...] = ()
+    kept: tuple[Kept, ...] = ()
 
     def to_text(self) -> str:
         """Return it as JSON."""
@@ -74,6 +75,7 @@ class BookMessage:
                 ],
                 "scales": _lists(self.scales),
                 "moves": [asdict(move) for move in self.moves],
+                "kept": [asdict(one) for one in self.kept],
             }
         )
 
@@ -92,6 +94,10 @@ class BookMessage:
             ),
             _message(told["scales"]),
             tuple(Move(**move) for move in told["moves"]),
+            tuple(
+                Kept(one["what"], one["general"], tuple(one["log_evidence"]))
+                for one in told["kept"]
+            ),
         )
 
 
@@ -119,12 +125,13 @@ def book_message(
     *,
     carried: Posterior | None = None,
     moves: tuple[Move, ...] = (),
+    kept: tuple[Kept, ...] = (),
     digest: str = "",
 ) -> BookMessage:
     """Return what a session and its results told; the general prior is taken out again.
 
-    ``carried``: its posterior under the general prior where changes were noted, and what ``moves``
-    they made; ``digest``: that of :func:`digest_of`. METHODS.md, equation (40).
+    ``carried``: its posterior under the general prior where changes were noted, what ``moves`` they
+    made and what was ``kept``; ``digest``: that of :func:`digest_of`. METHODS.md, equation (40).
     """
     plain = session.altered(experience=None)
     checked = check_results(plain, results)
@@ -160,4 +167,5 @@ def book_message(
         ),
         scale_message(post),
         moves,
+        kept,
     )

@@ -75,7 +75,7 @@ def joined(named: Sequence[tuple[str, BookMessage]], name: str, made: str) -> Ex
         "between": triangle(found.covariance),
         "scales": _scales(books),
         "places": [],
-        "moved": learnt_moves([book.moves for book in books]),
+        "moved": learnt_moves([(book.moves, book.kept) for book in books]),
     }
     content["places"] = best_places(content, books)
     return Experience(content)

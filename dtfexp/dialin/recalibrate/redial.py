@@ -31,7 +31,7 @@ from dtfexp.describe.units import convert_difference
 from dtfexp.dialin.design.plan import pressable, whole_presses, whole_seed
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.results import check_results, next_numbers
-from dtfexp.dialin.experience.moves import known_moves
+from dtfexp.dialin.experience.moves import known_kept, known_moves
 from dtfexp.dialin.fit import Fit, fit
 from dtfexp.dialin.following.batch import choose_batch
 from dtfexp.dialin.following.next_presses import NextPlan, empty_runs
@@ -248,7 +248,8 @@ def redial_through(
         all_vary = len(may_move) == len(change.moves)
         moving.append(may_move)
         moved.append(_moved_rows(both, np.arange(len(both)) < end, changed, name, may_move))
-        kept.append(change.correlation if all_vary else UNVARIED_CORRELATION)
+        learnt = known_kept(session.experience, changed, change.correlation)
+        kept.append(learnt if all_vary else UNVARIED_CORRELATION)
     # The last change first, as people are told of them.
     fitted, shifts = fit_with_shift(
         session,

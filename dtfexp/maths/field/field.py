@@ -15,6 +15,7 @@ effects of loads, rounds and blocks are further covariance.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +58,9 @@ def outcome_means(points: Points, shape: FieldShape, hyper: Hyperparameters, pri
         return prior_mean(points, shape, hyper, prior)[:, None]
     points, differences = points.without_differences
     return difference_rows(hyper.trend.mean_at(points.shifted(hyper.shift)), differences)
+
+
+_pairs_of_nodes = lru_cache(np.triu_indices)
 
 
 def _column_tables(
@@ -104,7 +108,7 @@ def _diagonal_tables(
         return np.full(len(a), prior.category_sd**2), np.ones(len(a))
     mean, square = a @ wa, (a * a) @ wa
     # Each pair of nodes once, by symmetry.
-    i, k = np.triu_indices(len(wa), 1)
+    i, k = _pairs_of_nodes(len(wa), 1)
     smooth = _squared_exponential(a[:, i] - a[:, k], hyper.length) @ (2.0 * wa[i] * wa[k]) + np.sum(
         wa**2
     )
@@ -358,13 +362,9 @@ def _table_differences(
     """Return half the change (L, n_b) of a column's two tables from one sd below to one above."""
     first, at = b.levels[column]
     level_b, one_node = b.nodes[first, column, :], np.ones(1)
-    less, more = (
-        _column_tables(
-            (centre + sign * sd)[:, None], one_node, level_b, b.weights, False, hyper, prior
-        )
-        for sign in (-1.0, 1.0)
-    )
-    one, pair = (0.5 * (m - k)[:, at] for k, m in zip(less, more, strict=True))
+    ends = np.concatenate([centre - sd, centre + sd])[:, None]
+    tables = _column_tables(ends, one_node, level_b, b.weights, False, hyper, prior)
+    one, pair = (0.5 * (t[len(centre) :] - t[: len(centre)])[:, at] for t in tables)
     return one, pair
 
 

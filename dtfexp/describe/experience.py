@@ -161,7 +161,7 @@ def _change(own: Mapping[str, Any]) -> str:
     moves = " and ".join(f"{stage} by {sd:.1f} °C" for stage, sd in own["sd"].items())
     told = [f"moves {moves}"] if moves else []
     if "kept" in own:
-        told.append(f"leaves a correlation of {own['kept']:.2f} with what was before")
+        told.append(f"keeps what held before with a correlation of {own['kept']:.2f}")
     return " and ".join(told)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -80,8 +80,13 @@ class Fit(FittedModel):
     def without_experience(self) -> Fit:
         """Return the same results fitted under the general prior alone, noted changes included.
 
-        The answer beside this one: what the session's experience changed. Itself without one.
+        The answer beside this one, computed once: what the session's experience changed. Itself
+        without one.
         """
+        return self._without_experience
+
+    @cached_property
+    def _without_experience(self) -> Fit:
         if self.session.experience is None:
             return self
         post, session = self.posterior, self.session.altered(experience=None)

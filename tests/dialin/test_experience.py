@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dtfexp import Experience, Factor, Outcome, Session, fit, plan, redial
+from dtfexp import Experience, Factor, Outcome, Session, fit, next_presses, plan, redial
 from dtfexp.describe.errors import SessionError
 from dtfexp.dialin.experience.book_message import BookMessage, book_message
 from dtfexp.dialin.experience.expected_model import expected_model
@@ -26,6 +26,7 @@ from dtfexp.dialin.experience.shared_settings import (
     from_table,
     shared_shape,
 )
+from dtfexp.dialin.following import batch
 from dtfexp.dialin.recalibrate.change import CHANGES
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.trend_message import divided, expected_trend
@@ -235,7 +236,10 @@ def test_what_a_change_keeps_is_learnt_and_used(messages):
     shares = [known_kept(made, "film", 0.95) for made in (same, other)]
     assert shares[1] < 0.9 and 0.955 < shares[0] < 1.0
     assert known_kept(same, "ink", 0.9) == known_kept(None, "film", 0.9) == 0.9
-    assert f"A change of film leaves a correlation of {shares[1]:.2f}" in other.describe()
+    assert (
+        f"A change of film keeps what held before with a correlation of {shares[1]:.2f}"
+        in other.describe()
+    )
     again = redial(
         described.altered(experience=other), pressed(1.0, 1), "cotton", changed="film"
     ).fit.posterior.prior
@@ -243,6 +247,24 @@ def test_what_a_change_keeps_is_learnt_and_used(messages):
     damaged = {**other.content, "moved": {"film": {"sd": {}, "books": 1, "kept": 1.2}}}
     with pytest.raises(SessionError, match="moved film kept"):
         Experience(damaged)
+
+
+@pytest.mark.parametrize(("grade", "asked"), [(5.0, [True]), (1.0, [True, False])])
+def test_presses_are_chosen_without_an_experience_that_led_to_no_good_place(
+    messages, grade, asked, monkeypatch
+):
+    """Whether each map of likely windows, in turn, was drawn with the experience."""
+    described = session(experience=joined([("b", m) for m in messages], "", ""))
+    results = plan(described, 5, seed=2).runs.assign(peel=grade, wash=grade)
+    with_it, drawn = [], batch._likely_windows
+
+    def spied(fitted, names):
+        with_it.append(fitted.session.experience is not None)
+        return drawn(fitted, names)
+
+    monkeypatch.setattr(batch, "_likely_windows", spied)
+    assert len(next_presses(described, results, 3).runs) == 3
+    assert with_it == asked
 
 
 def test_messages_are_kept_to_the_last_digit(messages):

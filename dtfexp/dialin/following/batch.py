@@ -27,6 +27,7 @@ from dtfexp.dialin.window.find_window import target_of
 from dtfexp.maths.acquisition.batch_acquisition import BatchAcquisition
 from dtfexp.maths.field.points import Points
 from dtfexp.maths.inference.infer import at_central_hyperparameters
+from dtfexp.maths.inference.posterior import Posterior
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int_]
@@ -83,11 +84,12 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
 
     METHODS.md, equation (29).
     """
-    post = at_central_hyperparameters(fitted.posterior)
-    # Several fabrics share the work: fewer cells for each.
-    budget = int(CELL_BUDGET / np.sqrt(len(names)))
-    likely = [partial(likely_window, fitted, post, n, PASS_RATE, budget) for n in names]
-    mapped = dict(zip(names, side_by_side(likely, start=False), strict=True))
+    post, mapped = _likely_windows(fitted, names)
+    found = all(m.has_good_place(LOST) for m in mapped.values())
+    if not found and fitted.session.experience is not None:
+        # Where experience has led to no good place, the presses that it expects to tell nothing are
+        # those that show where it is wrong.
+        post, mapped = _likely_windows(fitted.without_experience(), names)
     cells = _stacked_cells(fitted.coding, mapped)
     shares = shared_by_need(
         count, {n: need(m, fitted.presses_used(n), PASS_RATE) for n, m in mapped.items()}
@@ -123,6 +125,15 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
     if everywhere and known >= STOP_SHARE and outlook.confirmed - before < STOP_GAIN:
         return None
     return ChosenBatch(pool.frame.iloc[picked].reset_index(drop=True), mapped, shares, targets)
+
+
+def _likely_windows(fitted: Fit, names: list[str]) -> tuple[Posterior, dict[str, LikelyWindow]]:
+    """Return the posterior at central hyperparameters, and where each window may lie."""
+    post = at_central_hyperparameters(fitted.posterior)
+    # Several fabrics share the work: fewer cells for each.
+    budget = int(CELL_BUDGET / np.sqrt(len(names)))
+    likely = [partial(likely_window, fitted, post, n, PASS_RATE, budget) for n in names]
+    return post, dict(zip(names, side_by_side(likely, start=False), strict=True))
 
 
 def _targets_to_press(

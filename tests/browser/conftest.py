@@ -7,9 +7,7 @@ from typing import Any
 
 import pytest
 
-from dtfexp import Logbook, Session, plan
-from dtfexp.shop.files import copy_if_absent
-from tests.browser.form import Form
+from tests.browser.form import Form, planned
 from tests.browser.lab import BROWSER_ARGS, CHROMIUM, Lab
 
 SHOTS = Path(__file__).parent / "screenshots"
@@ -27,10 +25,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.fixture(scope="package")  # chromium and JupyterLab end with this folder
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("shop")
-    copy_if_absent(folder)
-    session = Session.load(folder / "example_session.toml")
-    with Logbook.create(folder / "logbook.dtfbook", session) as book:
-        book.add(plan(session, 90))
+    planned(folder, 90)
     return folder
 
 

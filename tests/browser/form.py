@@ -6,7 +6,8 @@ import re
 from pathlib import Path
 from typing import Any
 
-from dtfexp import Logbook
+from dtfexp import Logbook, Session, plan
+from dtfexp.shop.files import copy_if_absent
 from tests.browser.lab import Lab, wait_for
 
 FORM = ".dtfexp-rec"
@@ -78,6 +79,15 @@ class Form:
         found = self.page.locator(f"{FORM} .said.{kind}", has_text=text).first
         found.wait_for()
         return str(found.inner_text())
+
+
+def planned(folder: Path, presses: int) -> Path:
+    """Lay out a shop in ``folder`` with its logbook and so many presses planned; the logbook."""
+    copy_if_absent(folder)
+    session = Session.load(folder / "example_session.toml")
+    with Logbook.create(folder / "logbook.dtfbook", session) as book:
+        book.add(plan(session, presses))
+    return folder / "logbook.dtfbook"
 
 
 def entries(shop: Path, press: int | None = None) -> list[dict[Any, Any]]:

@@ -7,9 +7,8 @@ from typing import Any
 
 import pytest
 
-from dtfexp import Logbook, Session, plan
-from dtfexp.shop.files import copy_if_absent
-from tests.browser.form import FORM, Form, entries
+from dtfexp import Logbook
+from tests.browser.form import FORM, Form, entries, planned
 from tests.browser.lab import Lab
 
 #: What the form does by itself every few seconds, at once.
@@ -22,12 +21,7 @@ MENU = ".lm-Menu"
 @pytest.fixture(scope="module")
 def bench(shop: Path) -> Path:
     """The logbook of this file, in a folder of its own."""
-    folder = shop / "finger"
-    copy_if_absent(folder)
-    session = Session.load(folder / "example_session.toml")
-    with Logbook.create(folder / "logbook.dtfbook", session) as book:
-        book.add(plan(session, 14))
-    return folder / "logbook.dtfbook"
+    return planned(shop / "finger", 14)
 
 
 @pytest.fixture(scope="module")

@@ -7,21 +7,15 @@ from typing import Any
 
 import pytest
 
-from dtfexp import Logbook, Session, plan
-from dtfexp.shop.files import copy_if_absent
-from tests.browser.form import FORM, Form
+from dtfexp import Logbook
+from tests.browser.form import FORM, Form, planned
 from tests.browser.lab import Lab
 
 
 @pytest.fixture(scope="module")
 def bench(shop: Path) -> Path:
     """The logbook of this file, in a folder of its own."""
-    folder = shop / "keys"
-    copy_if_absent(folder)
-    session = Session.load(folder / "example_session.toml")
-    with Logbook.create(folder / "logbook.dtfbook", session) as book:
-        book.add(plan(session, 14))
-    return folder / "logbook.dtfbook"
+    return planned(shop / "keys", 14)
 
 
 @pytest.fixture(scope="module")

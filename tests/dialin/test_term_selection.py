@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 
 from dtfexp import Factor, Outcome, Session, plan
 from dtfexp.dialin.encode.results import check_results
 from dtfexp.dialin.explain.anova import anova, effects
-from dtfexp.dialin.explain.term_selection import NOT_OUT, TOO_FEW
-from dtfexp.maths.linear.variance_components import lenth_margin
+from dtfexp.dialin.explain.effect_terms import Term
+from dtfexp.dialin.explain.term_selection import (
+    NOT_OUT,
+    TOO_FEW,
+    ErrorModel,
+    _entry_p_value,
+    _merged,
+)
+from dtfexp.maths.linear.variance_components import ColumnSpace, lenth_margin
 from tests.dialin.bench import FOUR, HALF, WORDS, graded
 
 OUTCOMES = (Outcome("y", -999, 999, 0, kind="measured"),)
@@ -112,3 +122,26 @@ def test_pairs_that_are_one_and_the_same_stand_under_one_name() -> None:
     results = plan(hidden, 4, design="fraction").runs.assign(y=[1.0, 2.0, 4.0, 3.0])
     table = anova(hidden, check_results(hidden, results), "y", None)
     assert table.loc["A × B", "note"] == "varied only together with C: cannot be separated"
+
+
+def test_the_f_to_enter_of_a_word_is_that_of_ordinary_least_squares() -> None:
+    """One stratum, the variance estimated without the term: as statsmodels compares them."""
+    rng = np.random.default_rng(5)
+    y, word = rng.normal(size=18), np.repeat(np.eye(3), 6, axis=0)[:, 1:]
+    base = np.column_stack([np.ones(18), rng.normal(size=18)])
+    small, large = (sm.OLS(y, x).fit() for x in (base, np.hstack([base, word])))
+    found = SimpleNamespace(
+        names=("press",), precision=np.eye(18) / small.mse_resid, df=[small.df_resid]
+    )
+    judged = ErrorModel(y, ColumnSpace.of(base), found)  # type: ignore[arg-type]
+    p = _entry_p_value(Term("word", word, ()), "press", judged)
+    assert p == pytest.approx(large.compare_f_test(small)[1], rel=1e-9)
+    assert _entry_p_value(Term("word", word, ()), "round", judged) == 1.0
+
+
+def test_terms_with_the_same_columns_are_read_under_all_their_names() -> None:
+    one = np.linspace(-1, 1, 6)[:, None]
+    terms = [Term(name, one, ((name, np.ones(1)),)) for name in ("b", "A", "c")]
+    merged = _merged(terms)
+    assert merged.name == "A = b = c"
+    assert [label for label, _ in merged.contrasts] == ["A = b = c"]

@@ -341,17 +341,20 @@ HOT_COLD = session_of(
 )
 
 
-def test_a_word_with_a_third_of_the_width_is_looked_at_and_may_win() -> None:
-    """Hot passes just so from 110 to 140 °C, cold well from 120 to 130: a third of the width, and
-    the product of width and excess decides."""
+@pytest.mark.parametrize(("peak", "reach", "word"), [(0.02, 5.0, "cold"), (0.9, 14.0, "hot")])
+def test_every_word_wide_enough_is_looked_at_and_may_win(
+    peak: float, reach: float, word: str
+) -> None:
+    """Hot passes from 110 to 140 °C: just so, where cold passes well on a third of the width; or
+    hardly lower than cold at its best, and wider. The product of width and excess decides."""
 
     def height(x: np.ndarray) -> np.ndarray:
         off, cold = np.abs(x[:, 0] - 125.0), x[:, 1] == 1
-        return NEEDED + np.where(cold, 1.0 - off / 5.0, 0.02 * (1.0 - off / 15.0))
+        return NEEDED + np.where(cold, 1.0 - off / reach, peak * (1.0 - off / 15.0))
 
     fitted = Fitted(HOT_COLD, height)
     place = located.located(fitted, "cotton", ASKED, {})  # type: ignore[arg-type]
-    assert place.box is not None and place.box.mapped.grid.words == {"film": "cold"}
+    assert place.box is not None and place.box.mapped.grid.words == {"film": word}
     assert not place.too_narrow
     assert located.located(fitted, "cotton", ASKED, {}) is place  # type: ignore[arg-type]
 

@@ -109,6 +109,7 @@ class Experience:
             count = fields.count_phrase(place["books"], "logbook")
             lines.append(f"Best place{f' for {on}' if on else ''} ({count}):")
             lines += [f"  {_place_line(own)}" for own in place["settings"]]
+        lines.append("Heat limits come first: never above a care label or a maker's limit.")
         own = {scale["name"]: scale for scale in told["scales"]}
         for name, words in _LUCK.items():
             if name in own:
@@ -140,7 +141,8 @@ class Experience:
 def _place_line(own: Mapping[str, Any]) -> str:
     best, low, high = (_shown(own, own[key]) for key in ("best", "low", "high"))
     name = str(own["key"]).partition(" (")[0]
-    return f"{name}: {best}; by itself good from {low} to {high}"
+    most = f"; highest set-point allowed: {_shown(own, own['limit'])}" if "limit" in own else ""
+    return f"{name}: {best}; by itself good from {low} to {high}{most}"
 
 
 def _shown(own: Mapping[str, Any], value: float) -> str:
@@ -190,6 +192,8 @@ def _check(content: object) -> None:
     for place in content["places"]:
         for own in place["settings"]:
             _check_table(own, _PLACE, "places")
+            if not fields.is_number(own.get("limit", 0.0)):
+                raise _damaged("places limit")
     d = len(content["settings"])
     positive = [own["half"] for own in content["settings"]] + [o["sd"] for o in content["scales"]]
     if not 1 <= d <= _MOST_SETTINGS or not all(size > 0.0 for size in positive):

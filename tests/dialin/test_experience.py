@@ -1,12 +1,13 @@
 """What many sessions told, joined: left-out sessions are foretold better than by no experience."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from dtfexp import Experience, Factor, Outcome, Session, fit, next_presses, plan, redial
+from dtfexp import Experience, Fabric, Factor, Outcome, Session, fit, next_presses, plan, redial
 from dtfexp.describe.errors import SessionError
 from dtfexp.dialin.experience.book_message import BookMessage, book_message
 from dtfexp.dialin.experience.expected_model import expected_model
@@ -176,6 +177,28 @@ def test_no_best_place_is_told_of_a_setting_that_a_class_never_varied(messages):
         "nylon": ["press pressure", "press time"],
     }
     assert " psi); by itself good from" in made.describe()
+
+
+def test_no_best_place_is_above_the_lowest_heat_limit_of_its_class(messages):
+    """Two nylons, the cooler one on a dial in °F; cotton's logbooks place the best at 150 °C."""
+    limited = []
+    for unit, limit, seed in (("°C", 140, 1), ("°F", 136, 2)):
+        described = session(unit=unit).altered(fabrics=[Fabric("nylon", limit)])
+        runs = plan(described, 9, design="latin hypercube", seed=seed).runs.assign(peel=4, wash=4)
+        limited.append(book_message(described, runs))
+        top = described.allowed(described.factors[0], "nylon")[-1]
+    highest = math.floor((top - 32) * 5 / 9)  # the °F dial's, whole °C below it
+    assert highest < 136, "an allowance for the press lies below its limit"
+    made = joined([("c", messages[0]), *((f"{k}", m) for k, m in enumerate(limited))], "", "")
+    of = {p["fabric"]: p["settings"][0] for p in made.content["places"]}
+    assert of["nylon"]["key"] == "press temperature"
+    assert of["nylon"]["best"] <= of["nylon"]["high"] <= of["nylon"]["limit"] == highest
+    assert of["cotton"]["best"] > highest + 3 and "limit" not in of["cotton"]
+    told_of = made.describe()
+    assert f"highest set-point allowed: {highest} °C" in told_of and "care label" in told_of
+    made.content["places"][0]["settings"][0]["limit"] = "hot"
+    with pytest.raises(SessionError, match="places limit"):
+        Experience(made.content)
 
 
 def test_moves_of_a_change_are_learnt_and_used(messages):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -21,13 +22,20 @@ _REACH, _PLACES, _STEPS = 1.5, 4096, 121
 
 
 def best_places(content: Mapping[str, Any], books: Sequence[BookMessage]) -> list[dict[str, Any]]:
-    """Return one table for each class of fabric and film that the books hold."""
+    """Return one table for each class of fabric and film that the books hold.
+
+    A class is told no temperature above the lowest heat limit of its fabrics.
+    """
     found: dict[tuple[str, str], list[tuple[int, str]]] = {}
+    limits: dict[tuple[str, str], dict[str, float]] = {}
     for k, book in enumerate(books):
         for f in book.fields:
             of = {name.partition(": ")[0]: name.partition(": ")[2] for name in f.classes}
-            here = found.setdefault((of.get("fabric", ""), of.get("film", "")), [])
-            here.append((k, of["outcome"]))
+            of_class = of.get("fabric", ""), of.get("film", "")
+            found.setdefault(of_class, []).append((k, of["outcome"]))
+            lowest = limits.setdefault(of_class, {})
+            for key, limit in f.limits.items():
+                lowest[key] = min(math.floor(limit), lowest.get(key, math.inf))
     settings = [from_table(table) for table in content["settings"]]
     out = []
     for (fabric, film), seen in sorted(found.items()):
@@ -40,30 +48,39 @@ def best_places(content: Mapping[str, Any], books: Sequence[BookMessage]) -> lis
                 "fabric": fabric,
                 "film": film,
                 "books": len({k for k, _ in seen}),
-                "settings": _settings(each, settings, [one.key in varied for one in settings]),
+                "settings": _settings(each, settings, varied, limits[fabric, film]),
             }
         )
     return out
 
 
 def _settings(
-    each: Sequence[tuple[Array, Array]], settings: Sequence[CodedSetting], varied: Sequence[bool]
+    each: Sequence[tuple[Array, Array]],
+    settings: Sequence[CodedSetting],
+    varied: Collection[str],
+    limits: Mapping[str, float],
 ) -> list[dict[str, Any]]:
-    """Return the best place, and how far each setting is good by itself.
+    """Return the best place, and how far each setting is good by itself, up to its limit.
 
     A setting that no logbook of the class ``varied`` stands at its centre, where their messages
     are, and is not told of.
     """
     d, terms = len(settings), TrendTerms(tuple(range(len(settings))))
-    reach = _REACH * np.array(varied, dtype=float)
-    places = reach * (2.0 * qmc.Sobol(d, scramble=True, seed=1).random(_PLACES) - 1.0)
+    top = np.array([_REACH if one.key in varied else 0.0 for one in settings])
+    bottom = -top
+    for k, one in enumerate(settings):
+        if one.key in limits and one.key in varied:
+            top[k] = np.clip((limits[one.key] - one.centre) / one.half, bottom[k], top[k])
+    unit = qmc.Sobol(d, scramble=True, seed=1).random(_PLACES)
+    places = bottom + (top - bottom) * unit
     features = _features(terms, places)
     means = np.array([mean for mean, _ in each])
-    best = _refined(terms, means, places[int(np.argmax((features @ means.T).min(axis=1)))], reach)
-    steps, out = np.linspace(-_REACH, _REACH, _STEPS), []
+    start = places[int(np.argmax((features @ means.T).min(axis=1)))]
+    best, out = _refined(terms, means, start, (bottom, top)), []
     for k, setting in enumerate(settings):
-        if not varied[k]:
+        if setting.key not in varied:
             continue
+        steps = np.linspace(bottom[k], top[k], _STEPS)
         line = np.tile(best, (_STEPS, 1))
         line[:, k] = steps
         good = (_features(terms, line) @ means.T).min(axis=1) >= 0.0
@@ -82,19 +99,20 @@ def _settings(
                 "low": float(f"{low_end:.4g}"),
                 "high": float(f"{high_end:.4g}"),
             }
+            | ({"limit": float(limits[setting.key])} if setting.key in limits else {})
         )
     return out
 
 
-def _refined(terms: TrendTerms, means: Array, start: Array, reach: Array) -> Array:
+def _refined(terms: TrendTerms, means: Array, start: Array, ends: tuple[Array, Array]) -> Array:
     """Return the place near ``start`` where the worst outcome is best, by ever smaller steps.
 
-    ``reach`` (d,): the farthest code of each setting.
+    ``ends``: the lowest and the highest code of each setting, (d,) each.
     """
-    best, step = start, 0.2 * reach
+    best, step = start, 0.1 * (ends[1] - ends[0])
     ring = 2.0 * qmc.Sobol(len(start), scramble=True, seed=2).random(256) - 1.0
     for _ in range(8):
-        around = np.clip(np.vstack([best, best + step * ring]), -reach, reach)
+        around = np.clip(np.vstack([best, best + step * ring]), *ends)
         best = around[int(np.argmax((_features(terms, around) @ means.T).min(axis=1)))]
         step = 0.6 * step
     return best

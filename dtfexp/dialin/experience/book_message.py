@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from dtfexp.describe import units
 from dtfexp.describe.session import Session
 from dtfexp.dialin.encode.coding import Coding, excluded_rows
 from dtfexp.dialin.encode.results import check_results
@@ -38,13 +39,15 @@ class FieldMessage:
 
     ``classes`` it belongs to; ``fabric``; ``message`` over the monomials of the session's settings;
     ``weight``: its share of a bench of its own, as outcomes and fabrics of a book repeat one
-    another.
+    another; ``limits``: setting -> °C above which the fabric was not to be set, where its own limit
+    ends the range.
     """
 
     classes: tuple[str, ...]
     fabric: str
     message: Message
     weight: float
+    limits: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -70,6 +73,7 @@ class BookMessage:
                 "settings": [to_table(setting) for setting in self.settings],
                 "fields": [
                     {"classes": f.classes, "fabric": f.fabric, "weight": f.weight}
+                    | {"limits": f.limits}
                     | _lists(f.message)
                     for f in self.fields
                 ],
@@ -89,7 +93,9 @@ class BookMessage:
             tuple(told["fabrics"]),
             tuple(map(from_table, told["settings"])),
             tuple(
-                FieldMessage(tuple(f["classes"]), f["fabric"], _message(f), f["weight"])
+                FieldMessage(
+                    tuple(f["classes"]), f["fabric"], _message(f), f["weight"], f["limits"]
+                )
                 for f in told["fields"]
             ),
             _message(told["scales"]),
@@ -160,6 +166,7 @@ def book_message(
                 fabric.name,
                 trend_message(central, coding.fabric_index(fabric.name), o),
                 float(weight),
+                _heat_limits(plain, fabric.name),
             )
             for fabric in pressed
             for o, outcome in enumerate(coding.outcomes)
@@ -169,3 +176,15 @@ def book_message(
         moves,
         kept,
     )
+
+
+def _heat_limits(session: Session, fabric: str) -> dict[str, float]:
+    """Return the highest setting of each temperature that the fabric's own limit ends, in °C."""
+    numbers = [f for f in session.factors if f.is_numeric or f.ordered]
+    out = {}
+    for factor, setting in zip(numbers, coded_settings(session), strict=True):
+        if factor.is_temperature:
+            top = float(session.allowed(factor, fabric)[-1])
+            if top < factor.bounds[1]:
+                out[setting.key] = units.convert(top, factor.unit, "°C")
+    return out

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from dtfexp import Logbook
+from dtfexp.shop.files import copy_if_absent
 from tests.browser.form import FORM, Form, entries, planned
 from tests.browser.lab import Lab
 
@@ -93,3 +94,21 @@ def test_the_other_mouse_button_still_opens_the_menu_of_the_page(form: Form) -> 
     form.page.locator(f"{FORM} .session").click(button="right")
     form.page.locator(MENU).wait_for()
     form.page.keyboard.press("Escape")
+
+
+def test_what_is_typed_just_before_a_slow_tap_counts(shop: Path, page: Any, lab: Lab) -> None:
+    """The kernel answers what was typed while the finger is on the button that uses it."""
+    folder = shop / "slow"
+    copy_if_absent(folder)
+    sheet = Form(page, lab, "slow/1_plan.ipynb")
+    sheet.open(f"{FORM} [data-k=film]")
+    sheet.key("fabric 1").fill("cotton tee")
+    sheet.key("film").fill("matte")
+    sheet.key("do:save").click()
+    sheet.said("good", "is described in")
+    sheet.key("presses").fill("5")
+    sheet.key("do:plan").hover()
+    page.mouse.down()
+    page.wait_for_timeout(600)  # the answer has come
+    page.mouse.up()
+    sheet.said("good", "with 5 test presses")

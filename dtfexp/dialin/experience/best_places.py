@@ -24,7 +24,8 @@ _REACH, _PLACES, _STEPS = 1.5, 4096, 121
 def best_places(content: Mapping[str, Any], books: Sequence[BookMessage]) -> list[dict[str, Any]]:
     """Return one table for each class of fabric and film that the books hold.
 
-    A class is told no temperature above the lowest heat limit of its fabrics.
+    A class is told no temperature above the lowest heat limit of its fabrics. METHODS.md,
+    section 16.
     """
     found: dict[tuple[str, str], list[tuple[int, str]]] = {}
     limits: dict[tuple[str, str], dict[str, float]] = {}

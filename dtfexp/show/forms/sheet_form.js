@@ -45,7 +45,9 @@ function render({ model, el }) {
   }
 
   function act(section, op, more = {}) {
-    const fields = section.fields ?? [];
+    // As they are now: an answer may have come since the button was drawn.
+    const now = new Map(state.sections.flatMap((one) => one.fields ?? []).map((field) => [field.key, field]));
+    const fields = (section.fields ?? []).map((field) => now.get(field.key) ?? field);
     const values = Object.fromEntries(fields.map((field) => [field.key, typed(field)]));
     said = { kind: "busy", text: "Saving …", at: section.title };
     draw();
@@ -109,13 +111,8 @@ function render({ model, el }) {
   const daily = setInterval(look, 60000);
   document.addEventListener("visibilitychange", look);
 
-  // A redraw between pressing a button and letting it go would take the tap away.
-  let held = false;
-  let late = false;
-
   function draw() {
-    late = held;
-    if (held) return;
+    if (finger.putsOff()) return;
     const active = el.contains(document.activeElement) ? document.activeElement : null;
     const key = active?.getAttribute("data-k");
     const marked = active && active.tagName === "INPUT" && active.type === "text" ? [active.selectionStart, active.selectionEnd] : null;
@@ -132,9 +129,8 @@ function render({ model, el }) {
     if (e.key === "Enter" && e.target.tagName === "INPUT" && !e.ctrlKey && !e.shiftKey) { e.preventDefault(); e.target.blur(); }
     e.stopPropagation();
   } });
-  const release = () => setTimeout(() => { held = false; if (late) draw(); }, 0);
-  root.addEventListener("pointerdown", () => { held = true; });
-  for (const name of ["pointerup", "pointercancel"]) document.addEventListener(name, release);
+  const finger = underFinger(root, draw);
+  longPressTaps(root);
   el.append(root);
   model.on("msg:custom", heard);
   const hangUp = rollCall(draw, () => {});
@@ -143,7 +139,7 @@ function render({ model, el }) {
   return () => {
     clearInterval(daily);
     document.removeEventListener("visibilitychange", look);
-    for (const name of ["pointerup", "pointercancel"]) document.removeEventListener(name, release);
+    finger.end();
     hangUp();
     model.off("msg:custom", heard);
   };

@@ -45,7 +45,9 @@ function underFinger(root, draw) {
   const until = (ms) => { clearTimeout(timer); timer = setTimeout(lifted, ms); };
   const up = () => { if (down) until(TAPPED); };
   root.addEventListener("pointerdown", () => { down = true; until(HELD); }, true);
-  for (const heard of ["click", "change", "input", "keydown"]) root.addEventListener(heard, () => { down = false; }, true);
+  for (const heard of ["click", "keydown"]) root.addEventListener(heard, () => { down = false; }, true);
+  // A choice from an open list; a text field changes as the finger leaves it for a button.
+  root.addEventListener("change", ({ target }) => { if (target.tagName === "SELECT") down = false; }, true);
   for (const gone of ["pointerup", "pointercancel"]) document.addEventListener(gone, up);
   return {
     putsOff: () => (owed = down),

@@ -110,7 +110,7 @@ def describe_the_bench(walk: Walk) -> None:
     walk.said("is described in session.toml")
     walk.key("presses").fill("4")
     walk.key("do:plan").click()
-    walk.said("4 test presses")
+    walk.said("with 4 test presses")
     walk.pictures_of_both("planned")
     run_sheet(walk)
     session = Session.load(walk.folder / "session.toml")

@@ -46,8 +46,8 @@ function render({ model, el }) {
 
   function act(section, op, more = {}) {
     // As they are now: an answer may have come since the button was drawn.
-    const now = new Map(state.sections.flatMap((one) => one.fields ?? []).map((field) => [field.key, field]));
-    const fields = (section.fields ?? []).map((field) => now.get(field.key) ?? field);
+    const now = state.sections.find((one) => one.title === section.title) ?? section;
+    const fields = section.fields ? now.fields ?? [] : [];
     const values = Object.fromEntries(fields.map((field) => [field.key, typed(field)]));
     said = { kind: "busy", text: "Saving …", at: section.title };
     draw();
@@ -130,7 +130,6 @@ function render({ model, el }) {
     e.stopPropagation();
   } });
   const finger = underFinger(root, draw);
-  longPressTaps(root);
   el.append(root);
   model.on("msg:custom", heard);
   const hangUp = rollCall(draw, () => {});

@@ -36,37 +36,29 @@ const HELD = 5000; // ms after which a finger that rests on the form, or an open
 const TAPPED = 400; // ms in which a lifted finger becomes a click
 
 function underFinger(root, draw) {
-  let [down, owed, timer] = [false, false, 0];
-  const lifted = () => {
-    down = false;
-    if (owed) draw();
-    owed = false;
-  };
+  let [down, owed, touched, timer] = [false, false, false, 0];
+  const lifted = () => { down = false; if (owed) draw(); };
   const until = (ms) => { clearTimeout(timer); timer = setTimeout(lifted, ms); };
   const up = () => { if (down) until(TAPPED); };
-  root.addEventListener("pointerdown", () => { down = true; until(HELD); }, true);
-  for (const heard of ["click", "keydown"]) root.addEventListener(heard, () => { down = false; }, true);
+  root.addEventListener("pointerdown", ({ pointerType }) => { down = true; touched = pointerType !== "mouse"; until(HELD); }, true);
+  root.addEventListener("click", () => { down = false; }, true);
+  root.addEventListener("keydown", () => { down = touched = false; }, true);
   // A choice from an open list; a text field changes as the finger leaves it for a button.
   root.addEventListener("change", ({ target }) => { if (target.tagName === "SELECT") down = false; }, true);
-  for (const gone of ["pointerup", "pointercancel"]) document.addEventListener(gone, up);
-  return {
-    putsOff: () => (owed = down),
-    end() { clearTimeout(timer); for (const gone of ["pointerup", "pointercancel"]) document.removeEventListener(gone, up); },
-  };
-}
-
-// A finger that rests, in a glove or on a busy page, is taken for a long press: the page around the
-// form would open its menu over it, and no tap follows. On a button it is the tap it was meant to be.
-function longPressTaps(root) {
-  let touched = false; // the event of the menu itself may say "mouse" for a finger
-  root.addEventListener("pointerdown", (event) => { touched = event.pointerType !== "mouse"; }, true);
-  root.addEventListener("keydown", () => { touched = false; }, true);
+  // A finger that rests, in a glove or on a busy page, is taken for a long press: the page around the
+  // form would open its menu over it, and no tap follows. On a button it is the tap it was meant to
+  // be. (The event itself may say "mouse" for a finger.)
   root.addEventListener("contextmenu", (event) => {
     if (!touched || event.target.closest("input, select, textarea")) return;
     event.preventDefault();
     event.stopPropagation();
     event.target.closest("button")?.click();
   });
+  for (const gone of ["pointerup", "pointercancel"]) document.addEventListener(gone, up);
+  return {
+    putsOff: () => (owed = down),
+    end() { clearTimeout(timer); for (const gone of ["pointerup", "pointercancel"]) document.removeEventListener(gone, up); },
+  };
 }
 
 // Two tabs of one browser share its memory. Each keeps its drafts under a name of its own, which a

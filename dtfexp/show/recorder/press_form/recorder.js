@@ -329,7 +329,6 @@ function render({ model, el }) {
   // Jupyter's one-letter commands (a, b, dd …) must not act on cells while the form is used.
   form.root = make("div", { className: "dtfexp-rec", tabIndex: -1, "data-lm-suppress-shortcuts": "true", onkeydown: keyed, onpointerdown: wakeSound });
   const finger = underFinger(form.root, draw);
-  longPressTaps(form.root);
   el.append(form.root, form.photos.input, form.pictures.input);
   const refresh = () => {
     if (!document.hidden && ![...pending.keys()].some((id) => id.startsWith("look"))) look();

@@ -196,6 +196,10 @@ def test_no_best_place_is_above_the_lowest_heat_limit_of_its_class(messages):
     assert of["cotton"]["best"] > highest + 3 and "limit" not in of["cotton"]
     told_of = made.describe()
     assert f"highest set-point allowed: {highest} °C" in told_of and "care label" in told_of
+    # A limit since noted under which nothing is left: the class is told no temperature at all.
+    closed = described.altered(fabrics=[Fabric("nylon", 90)])
+    late = joined([("n", book_message(closed, runs))], "", "").content["places"][0]["settings"]
+    assert [one["key"] for one in late] == ["press time"]
     made.content["places"][0]["settings"][0]["limit"] = "hot"
     with pytest.raises(SessionError, match="places limit"):
         Experience(made.content)

@@ -63,15 +63,14 @@ def _settings(
 ) -> list[dict[str, Any]]:
     """Return the best place, and how far each setting is good by itself, up to its limit.
 
-    A setting that no logbook of the class ``varied`` stands at its centre, where their messages
-    are, and is not told of.
+    A setting that no logbook of the class ``varied``, or whose limit lies below all that is looked
+    at, stands at its centre, where their messages are, and is not told of.
     """
     d, terms = len(settings), TrendTerms(tuple(range(len(settings))))
-    top = np.array([_REACH if one.key in varied else 0.0 for one in settings])
-    bottom = -top
-    for k, one in enumerate(settings):
-        if one.key in limits and one.key in varied:
-            top[k] = np.clip((limits[one.key] - one.centre) / one.half, bottom[k], top[k])
+    limit = [(limits.get(one.key, math.inf) - one.centre) / one.half for one in settings]
+    told = [one.key in varied and at > -_REACH for one, at in zip(settings, limit, strict=True)]
+    bottom = np.where(told, -_REACH, 0.0)
+    top = np.where(told, np.minimum(limit, _REACH), 0.0)
     unit = qmc.Sobol(d, scramble=True, seed=1).random(_PLACES)
     places = bottom + (top - bottom) * unit
     features = _features(terms, places)
@@ -79,7 +78,7 @@ def _settings(
     start = places[int(np.argmax((features @ means.T).min(axis=1)))]
     best, out = _refined(terms, means, start, (bottom, top)), []
     for k, setting in enumerate(settings):
-        if setting.key not in varied:
+        if not told[k]:
             continue
         steps = np.linspace(bottom[k], top[k], _STEPS)
         line = np.tile(best, (_STEPS, 1))

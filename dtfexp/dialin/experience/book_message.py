@@ -19,6 +19,7 @@ from dtfexp.dialin.experience.classes import classes_of
 from dtfexp.dialin.experience.moves import Kept, Move
 from dtfexp.dialin.experience.shared_settings import (
     CodedSetting,
+    coded_factors,
     coded_settings,
     from_table,
     to_table,
@@ -72,8 +73,12 @@ class BookMessage:
                 "fabrics": self.fabrics,
                 "settings": [to_table(setting) for setting in self.settings],
                 "fields": [
-                    {"classes": f.classes, "fabric": f.fabric, "weight": f.weight}
-                    | {"limits": f.limits}
+                    {
+                        "classes": f.classes,
+                        "fabric": f.fabric,
+                        "weight": f.weight,
+                        "limits": f.limits,
+                    }
                     | _lists(f.message)
                     for f in self.fields
                 ],
@@ -180,11 +185,12 @@ def book_message(
 
 def _heat_limits(session: Session, fabric: str) -> dict[str, float]:
     """Return the highest setting of each temperature that the fabric's own limit ends, in °C."""
-    numbers = [f for f in session.factors if f.is_numeric or f.ordered]
     out = {}
-    for factor, setting in zip(numbers, coded_settings(session), strict=True):
+    for factor, setting in zip(coded_factors(session), coded_settings(session), strict=True):
         if factor.is_temperature:
-            top = float(session.allowed(factor, fabric)[-1])
+            # Nothing is left where a limit came after the presses.
+            allowed = session.allowed(factor, fabric)
+            top = float(allowed[-1]) if len(allowed) else units.lowest(factor.unit)
             if top < factor.bounds[1]:
                 out[setting.key] = units.convert(top, factor.unit, "°C")
     return out

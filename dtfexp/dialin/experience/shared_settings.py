@@ -71,9 +71,14 @@ class CodedSetting:
         return float(np.exp(at if self.unit == "s" else -at)) if self.log else float(at)
 
 
+def coded_factors(session: Session) -> list[Factor]:
+    """Return the factors of :func:`coded_settings`."""
+    return [f for f in session.factors if f.is_numeric or f.ordered]
+
+
 def coded_settings(session: Session) -> tuple[CodedSetting, ...]:
     """Return the settings of a session that are not words, in the session's order."""
-    numbers = [f for f in session.factors if f.is_numeric or f.ordered]
+    numbers = coded_factors(session)
     plain = [_key(f) for f in numbers]
     return tuple(
         CodedSetting.of(f, key if plain.count(key) == 1 else f"{key}, {f.name.casefold()}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from dtfexp.book.bench import machine_readings, machines, material_lots
 from dtfexp.book.logbook import Logbook, now
+from dtfexp.describe.fields import without_underscores
 from dtfexp.describe.units import convert
 from dtfexp.shop.runsheet import refused_lines
 from dtfexp.show.paper.run_sheet import limits
@@ -103,7 +104,7 @@ def what_to_set(book: Logbook | None) -> Shown:
         between = f" ({row['low']:g} to {row['high']:g})" if sure else ""
         rows.append(
             [
-                row["setting"].replace("_", " "), f"{row['set']:g} {unit}",
+                without_underscores(row["setting"]), f"{row['set']:g} {unit}",
                 f"{row['reaches']:g} {unit}{between}", f"{row['to_reach_that_set']:g} {unit}",
                 f"±{row['spread']:g} {unit}", str(row["readings"]),
             ]

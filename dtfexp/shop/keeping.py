@@ -274,11 +274,20 @@ def confirm_form(
 def watch_form(
     book: Logbook, fitted: Fit, window: Window, *, since: str, per_day: int
 ) -> SheetForm:
-    """Return the forms of a day's counts and of a sheet of counts, with what the watch says."""
+    """Return the forms of a day's counts and of a sheet of counts.
 
-    def lines() -> list[str]:
+    With what the watch says, once that is other than what the page above them says.
+    """
+
+    def told() -> list[str]:
         found = watched(book, fitted, window, since=since, per_day=per_day)
         return repr(show_watch(found, window.fabric)).splitlines()[:2]
+
+    above = told()
+
+    def lines() -> list[str]:
+        now = told()
+        return [] if now == above else now
 
     def imported(values: Mapping[str, str], _id: str) -> str:
         return str(book.bench.import_counts(values["file"]))

@@ -23,7 +23,7 @@ def book(tmp_path: Path) -> Iterator[Logbook]:
     NOW[0] = NOW[0].replace(day=20)
     session = Session(
         "A bench of this test",
-        [Factor("press temperature", 300, 340, "°F", step=5, usual=320)],
+        [Factor("press_temperature", 300, 340, "°F", step=5, usual=320)],
         [Outcome("peel")],
         ["cotton", "nylon"],
     )
@@ -99,6 +99,7 @@ def test_changes_checks_lots_room_machines_and_readings(book: Logbook) -> None:
         entries.machine(book), entries.nine_points(book),
     )  # fmt: skip
     desk = EntryDesk(book, *parts)
+    assert desk.state()["sections"][5]["fields"][0]["choices"] == ["press temperature"]
     told = (
         {"what": "oven", "day": "2026-05-19", "after": ""},
         {"check": "nozzle check", "day": "2026-05-20"},

@@ -21,6 +21,7 @@ from dtfexp.book.bench import (
 from dtfexp.book.store import typed_values
 from dtfexp.describe import units
 from dtfexp.describe.errors import LogbookError
+from dtfexp.describe.fields import without_underscores
 from dtfexp.show.forms.sheet_form import Desk, SheetForm, button, field, row
 from dtfexp.show.recorder.form import book_key
 
@@ -297,7 +298,7 @@ def machine(book: Logbook) -> Part:
 
 def nine_points(book: Logbook) -> Part:
     """Return the form of a nine-point map."""
-    hot = [f.name for f in book.session.factors if f.is_temperature]
+    hot = [without_underscores(f.name) for f in book.session.factors if f.is_temperature]
 
     def keep(values: Values, id: str) -> str:
         kept = book.bench.map(
@@ -323,14 +324,14 @@ def nine_points(book: Logbook) -> Part:
         ],
         keep,
         machine_readings.MAP,
-        lambda said: f"{said['factor']} at {said['set']:g} {said['unit']}, "
+        lambda said: f"{without_underscores(said['factor'])} at {said['set']:g} {said['unit']}, "
         f"{len(said['points'])} pass(es), {said['instrument']}",
     )  # fmt: skip
 
 
 def _words(given: Mapping[str, Any]) -> str:
     return ", ".join(
-        f"{name.replace('_', ' ')} {f'{value:g}' if isinstance(value, float) else value}"
+        f"{without_underscores(name)} {f'{value:g}' if isinstance(value, float) else value}"
         for name, value in given.items()
     )
 

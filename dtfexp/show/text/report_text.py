@@ -57,7 +57,8 @@ def shown_rate(finding: FabricResult) -> str:
 def rate_interval(finding: FabricResult) -> str:
     """Return the interval of the true pass rate at the target; says whose it is until pressed."""
     rate = finding.target
-    whose = "true rate" if finding.window.presses_at_target else "the fit puts the true rate at"
+    pressed = finding.window.presses_at_target
+    whose = "true rate" if pressed else "by the fit alone the true rate is"
     return f"{whose} {between(rate.low, rate.high)} with 90\u00a0% probability"
 
 

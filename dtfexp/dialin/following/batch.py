@@ -1,8 +1,8 @@
 """The presses of the next batch: the target itself, and the most informative ones.
 
-First question: is there any good place; then: where are its edges.  Each has its criterion, the
-expected share of cells confirmed good, then the expected margin of the cells that will stand in the
-window; both are weighed by how likely each cell belongs to it.
+First question: is there any good place; then: how far does it reach.  Each has its criterion, the
+expected share of cells confirmed good, then of those that will stand in the window; both are
+weighed by how likely each cell belongs to it.
 """
 
 from __future__ import annotations

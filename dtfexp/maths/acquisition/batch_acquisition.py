@@ -3,8 +3,8 @@
 For every set-point that may belong to the window, the margin of its pass rate over the required one
 is Gaussian. Further presses reduce its variance by an amount that does not depend on their grades,
 so the probability that the set-point will then be *confirmed* good has a closed form, and so has
-its expected margin over the rate that a new press must reach. Presses are chosen one by one to
-maximise the sum of these over the cells.
+the probability that it will stand in the window. Presses are chosen one by one to maximise the sum
+of these over the cells.
 
 Sources: the level-set view of Gotovos et al. 2013, IJCAI; the look-ahead to a future posterior as
 in Chevalier et al. 2014, Technometrics 56:455 (batch-sequential inversion); the information of a
@@ -39,6 +39,10 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 BAD_GRADE_NOISE = 1.5
 # Share of a measurement's information that any grade is taken to have: keeps numbers finite.
 _LEAST_TOLD = 1e-3
+
+
+# Floor of a variance: keeps quotients finite.
+_SMALL_VARIANCE = 1e-10
 
 
 @dataclass(frozen=True)
@@ -80,8 +84,8 @@ class BatchAcquisition:
         ``confidence``: required of every cell, or of each (E,); ``now``: mean (E,) of the margins
         over the required rate (probit scale), and their variance (E,) between hyperparameters,
         which a few presses do not reduce; ``predictive`` (E,): probit of that rate where a cell is
-        worth its predictive margin, NaN (None: everywhere) where it is worth the probability to be
-        confirmed.
+        worth the probability to meet it, NaN (None: everywhere) where it is worth the
+        probability to be confirmed.
         """
         if len(post.integration_points) != 1:
             raise ValueError("post: got several integration points; accepted is one")
@@ -98,7 +102,7 @@ class BatchAcquisition:
             slope,
             np.einsum("eab,eb->ea", _cell_covariance(post, cells, cell_links), slope),
         )
-        self.sd_now = np.sqrt(np.maximum(own, 1e-10))
+        self.sd_now = np.sqrt(_left(own))
         self.variance = self.sd_now**2
         variance = np.diag(cov).reshape(-1, self.n_outcomes)
         slope_there = _quality_slopes(post, mean, variance)
@@ -121,31 +125,25 @@ class BatchAcquisition:
 
         ``variance`` (E, ...) -> the same shape. METHODS.md, equation (28).
         """
-        extra = (1,) * (variance.ndim - 1)
-        margin = self.margin.reshape(-1, *extra)
-        now = (self.sd_now**2).reshape(-1, *extra)
-        left = np.maximum(variance, 1e-10)
-        learnt = np.sqrt(np.maximum(now - left, 1e-10))
-        total = np.sqrt(left + self.stays.reshape(-1, *extra))
-        asked = self.z.reshape(-1, *extra)
-        return np.asarray(ndtr((margin - asked * total) / learnt))
+        spread = np.sqrt(_left(variance) + _along(self.stays, variance))
+        return self._probability_above(_along(self.z, variance) * spread, variance)
 
-    def predictive_margin(self, variance: Array) -> Array:
-        """Return the expected margin over the predictive rule, zero where a cell fails it.
+    def window_probability(self, variance: Array) -> Array:
+        """Return the probability that a cell meets the predictive rule with that variance left.
 
-        variance (E, ...): what will be left of each cell's -> the same shape. A cell meets the rule
-        when a new press is expected to pass at the required rate, which takes the more margin the
-        larger the variance left. A cell certain to meet it, or to fail it, gains nothing: only
-        edges do. METHODS.md, equation (28).
+        ``variance`` (E, ...) -> the same shape. A cell meets the rule when a new press is expected
+        to pass at the required rate, which takes the more margin the larger the variance left.
+        METHODS.md, equation (28).
         """
-        extra = (1,) * (variance.ndim - 1)
-        left = np.maximum(variance, 1e-10)
-        learnt = np.sqrt(np.maximum((self.sd_now**2).reshape(-1, *extra) - left, 1e-10))
-        stretch = np.sqrt(1.0 + left + self.stays.reshape(-1, *extra)) - 1.0
-        least = self.required.reshape(-1, *extra) * stretch
-        above = (self.margin.reshape(-1, *extra) - least) / learnt
-        density = np.exp(-0.5 * above**2) / np.sqrt(2.0 * np.pi)
-        return np.asarray(learnt * (density + above * ndtr(above)))
+        stretch = np.sqrt(1.0 + _left(variance) + _along(self.stays, variance)) - 1.0
+        return self._probability_above(_along(self.required, variance) * stretch, variance)
+
+    def _probability_above(self, least: Array, variance: Array) -> Array:
+        """Return the probability that a cell's coming mean margin is above ``least``."""
+        learnt = np.sqrt(
+            np.maximum(_along(self.sd_now**2, variance) - _left(variance), _SMALL_VARIANCE)
+        )
+        return np.asarray(ndtr((_along(self.margin, variance) - least) / learnt))
 
     @property
     def confirmed(self) -> float:
@@ -164,7 +162,7 @@ class BatchAcquisition:
         open_ = np.isnan(self.required)
         if open_.all():
             return self.confirmation_probability(variance)
-        worth = self.predictive_margin(variance)
+        worth = self.window_probability(variance)
         if open_.any():
             worth[open_] = self.confirmation_probability(variance)[open_]
         return worth
@@ -208,6 +206,15 @@ class BatchAcquisition:
         twin.told = self.told[index]
         twin.noise = self.noise[members]
         return twin
+
+
+def _left(variance: Array) -> Array:
+    return np.maximum(variance, _SMALL_VARIANCE)
+
+
+def _along(values: Array, variance: Array) -> Array:
+    """Return (E,) in a shape that meets ``variance`` (E, ...)."""
+    return values.reshape(-1, *(1,) * (variance.ndim - 1))
 
 
 def _cell_covariance(post: Posterior, cells: Points, links: list[Array]) -> Array:

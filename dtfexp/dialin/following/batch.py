@@ -42,6 +42,8 @@ TARGET_FROM = 3
 # Where no set-point is expected to pass so often, the best one known is always pressed first: what
 # is believed far from presses that failed is too low, and no other press finds a good place sooner.
 LOST = 0.5
+# From a set-point on that is as likely as not to be good, presses show how far good ones reach.
+REACH_FROM = 0.5
 # A batch that would prove less than this share more of the likely window is not worth its garments,
 # once the share below is proven.
 STOP_GAIN = 0.015
@@ -53,7 +55,7 @@ class WeightedCells:
     """Set-points of all fabrics with their weight, stacked; those without weight are left out.
 
     ``demanded`` (E,): the chance at which each counts as confirmed; ``predictive`` (E,): probit of
-    the pass rate where a good place of the fabric is confirmed and its edges are sought, else NaN;
+    the pass rate where a good place of the fabric is likely and its edges are sought, else NaN;
     ``chance`` (E,): that it meets the rate today.
     """
 
@@ -248,7 +250,7 @@ def _stacked_cells(coding: Coding, mapped: dict[str, LikelyWindow]) -> WeightedC
         for m, chance in zip(parts, best, strict=True)
     ]
     rate = [
-        np.full(len(m.frame), ndtri(PASS_RATE) if chance >= CONFIDENCE else np.nan)
+        np.full(len(m.frame), ndtri(PASS_RATE) if chance >= REACH_FROM else np.nan)
         for m, chance in zip(parts, best, strict=True)
     ]
     margin = np.concatenate([m.margin for m in parts])

@@ -63,9 +63,9 @@ def test_presses_are_shared_in_proportion_to_need() -> None:
 
 
 def test_what_is_asked_of_a_fabric_does_not_depend_on_the_others() -> None:
-    """Cotton's best cell is at 0.86: asked for the full 0.90.  Nylon's best is at 0.40: asked for
-    0.65, and not for the 0.90 that cotton could meet; at 0.1, for half.  A cell without weight is
-    left out."""
+    """Cotton's best cell is at 0.86: asked for the full 0.90, and its edges are sought.  Nylon's
+    best is at 0.40: asked for 0.65, and not for the 0.90 that cotton could meet; at 0.1, for half.
+    A cell without weight is left out."""
     coding = Coding(TWO)
     cotton, nylon = window([0.9, 0.8], [1.0, 1.0], 0.86), window([0.5] * 3, [3.0, 0.0, 1.0], 0.40)
     cells = _stacked_cells(coding, {"cotton": cotton, "nylon": nylon})
@@ -73,11 +73,14 @@ def test_what_is_asked_of_a_fabric_does_not_depend_on_the_others() -> None:
     assert cells.weight == pytest.approx([0.25, 0.25, 0.375, 0.125])
     assert cells.chance == pytest.approx([0.86, 0.0, 0.40, 0.0])
     assert list(cells.points.fabric) == [0, 0, 1, 1]
-    assert np.isnan(cells.predictive).all()
-    # Once a place of cotton's is confirmed, cotton's edges are sought: z of 0.90.
-    sure = _stacked_cells(coding, {"cotton": window([0.9, 0.8], [1.0, 1.0], 0.9), "nylon": nylon})
-    assert sure.predictive[:2] == pytest.approx([1.2815516] * 2)
-    assert np.isnan(sure.predictive[2:]).all()
+    # z of 0.90, from a chance of one half on.
+    assert cells.predictive[:2] == pytest.approx([1.2815516] * 2)
+    assert np.isnan(cells.predictive[2:]).all()
+    even, less = (
+        _stacked_cells(coding, {"cotton": window([0.9], [1.0], chance), "nylon": nylon})
+        for chance in (0.5, 0.49)
+    )
+    assert even.predictive[0] == pytest.approx(1.2815516) and np.isnan(less.predictive[0])
     far = _stacked_cells(coding, {"cotton": cotton, "nylon": window([0.2], [1.0], 0.1)})
     assert far.demanded[-1] == 0.5
 

@@ -141,7 +141,7 @@ def best_single(fitted: Fit, *, pending: bool, price: float) -> dict[str, object
     pool = candidate_pool(fitted, ["cotton"], {"cotton": mapped["cotton"].candidate_region()}, 0)
     top = float(mapped["cotton"].chance.max())
     asked = min(max(top + 0.25, 0.5), 0.9)
-    edges = np.full(len(cells.weight), 1.2815516 if top >= 0.9 else np.nan)
+    edges = np.full(len(cells.weight), 1.2815516 if top >= 0.5 else np.nan)
     outlook = BatchAcquisition(
         post, cells.points, pool.candidates, cells.weight, asked, cells.margin, edges
     )

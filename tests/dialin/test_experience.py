@@ -276,22 +276,30 @@ def test_what_a_change_keeps_is_learnt_and_used(messages):
         Experience(damaged)
 
 
-@pytest.mark.parametrize(("grade", "asked"), [(5.0, [True]), (1.0, [True, False])])
-def test_presses_are_chosen_without_an_experience_that_led_to_no_good_place(
+@pytest.mark.parametrize(("grade", "asked"), [(5.0, [False, True]), (1.0, [False])])
+def test_presses_are_chosen_without_experience_until_a_good_place_shows(
     messages, grade, asked, monkeypatch
 ):
-    """Whether each map of likely windows, in turn, was drawn with the experience."""
+    """Whether each map of likely windows, in turn, was drawn with the experience, and whether the
+    target that is pressed is worked out with it."""
     described = session(experience=joined([("b", m) for m in messages], "", ""))
     results = plan(described, 5, seed=2).runs.assign(peel=grade, wash=grade)
-    with_it, drawn = [], batch._likely_windows
+    with_it, targets = [], []
+    drawn, target_of = batch._likely_windows, batch.target_of
 
     def spied(fitted, names):
         with_it.append(fitted.session.experience is not None)
         return drawn(fitted, names)
 
+    def spied_target(fitted, *rest):
+        targets.append(fitted.session.experience is not None)
+        return target_of(fitted, *rest)
+
     monkeypatch.setattr(batch, "_likely_windows", spied)
+    monkeypatch.setattr(batch, "target_of", spied_target)
     assert len(next_presses(described, results, 3).runs) == 3
     assert with_it == asked
+    assert targets == asked[-1:]
 
 
 def test_messages_are_kept_to_the_last_digit(messages):

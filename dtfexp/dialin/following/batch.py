@@ -86,12 +86,7 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
 
     METHODS.md, equation (29).
     """
-    post, mapped = _likely_windows(fitted, names)
-    found = all(m.has_good_place(LOST) for m in mapped.values())
-    if not found and fitted.session.experience is not None:
-        # Where experience has led to no good place, the presses that it expects to tell nothing are
-        # those that show where it is wrong.
-        post, mapped = _likely_windows(fitted.without_experience(), names)
+    fitted, post, mapped = _chosen_from(fitted, names)
     cells = _stacked_cells(fitted.coding, mapped)
     shares = shared_by_need(
         count, {n: need(m, fitted.presses_used(n), PASS_RATE) for n, m in mapped.items()}
@@ -127,6 +122,22 @@ def choose_batch(fitted: Fit, names: list[str], count: int, seed: int) -> Chosen
     if everywhere and known >= STOP_SHARE and outlook.confirmed - before < STOP_GAIN:
         return None
     return ChosenBatch(pool.frame.iloc[picked].reset_index(drop=True), mapped, shares, targets)
+
+
+def _chosen_from(fitted: Fit, names: list[str]) -> tuple[Fit, Posterior, dict[str, LikelyWindow]]:
+    """Return the fit that presses are chosen from, its posterior and its likely windows.
+
+    The presses that an experience of other benches expects to tell nothing are those that show
+    where it is wrong: until this bench's own grades show a good place of every fabric, all is
+    chosen without it.
+    METHODS.md, section 9.
+    """
+    if fitted.session.experience is not None:
+        alone = fitted.without_experience()
+        post, mapped = _likely_windows(alone, names)
+        if not all(m.has_good_place(PASS_RATE) for m in mapped.values()):
+            return alone, post, mapped
+    return fitted, *_likely_windows(fitted, names)
 
 
 def _likely_windows(fitted: Fit, names: list[str]) -> tuple[Posterior, dict[str, LikelyWindow]]:

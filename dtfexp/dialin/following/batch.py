@@ -235,7 +235,7 @@ def _best_group(
 
 
 def after_price(gain: float, price: float) -> float:
-    """Return a gain made smaller by a price below 1; a loss (of cells proven already) larger.
+    """Return a gain made smaller by a price below 1; a loss (of cells counted before) larger.
 
     METHODS.md, equation (29).
     """

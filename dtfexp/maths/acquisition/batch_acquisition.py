@@ -102,7 +102,7 @@ class BatchAcquisition:
             slope,
             np.einsum("eab,eb->ea", _cell_covariance(post, cells, cell_links), slope),
         )
-        self.sd_now = np.sqrt(_left(own))
+        self.sd_now = np.sqrt(_floored(own))
         self.variance = self.sd_now**2
         variance = np.diag(cov).reshape(-1, self.n_outcomes)
         slope_there = _quality_slopes(post, mean, variance)
@@ -125,8 +125,9 @@ class BatchAcquisition:
 
         ``variance`` (E, ...) -> the same shape. METHODS.md, equation (28).
         """
-        spread = np.sqrt(_left(variance) + _along(self.stays, variance))
-        return self._probability_above(_along(self.z, variance) * spread, variance)
+        left = _floored(variance)
+        least = _along(self.z, left) * np.sqrt(left + _along(self.stays, left))
+        return self._probability_above(least, left)
 
     def window_probability(self, variance: Array) -> Array:
         """Return the probability that a cell meets the predictive rule with that variance left.
@@ -135,15 +136,14 @@ class BatchAcquisition:
         to pass at the required rate, which takes the more margin the larger the variance left.
         METHODS.md, equation (28).
         """
-        stretch = np.sqrt(1.0 + _left(variance) + _along(self.stays, variance)) - 1.0
-        return self._probability_above(_along(self.required, variance) * stretch, variance)
+        left = _floored(variance)
+        stretch = np.sqrt(1.0 + left + _along(self.stays, left)) - 1.0
+        return self._probability_above(_along(self.required, left) * stretch, left)
 
-    def _probability_above(self, least: Array, variance: Array) -> Array:
+    def _probability_above(self, least: Array, left: Array) -> Array:
         """Return the probability that a cell's coming mean margin is above ``least``."""
-        learnt = np.sqrt(
-            np.maximum(_along(self.sd_now**2, variance) - _left(variance), _SMALL_VARIANCE)
-        )
-        return np.asarray(ndtr((_along(self.margin, variance) - least) / learnt))
+        learnt = np.sqrt(_floored(_along(self.sd_now**2, left) - left))
+        return np.asarray(ndtr((_along(self.margin, left) - least) / learnt))
 
     @property
     def confirmed(self) -> float:
@@ -208,7 +208,8 @@ class BatchAcquisition:
         return twin
 
 
-def _left(variance: Array) -> Array:
+def _floored(variance: Array) -> Array:
+    """Return a variance, never quite zero."""
     return np.maximum(variance, _SMALL_VARIANCE)
 
 

@@ -58,6 +58,7 @@ KINDS: dict[str, tuple[float, float, float, float] | None] = {
     "narrow-nearer": (0.75, 1.0, 1.0, 0.175),
     "kind": (1.5, 1.0, 0.6, 0.25),
     "kind-hard": (1.125, 1.4, 0.6, 0.25),
+    "matched-hard": (1.125, 1.4, 0.9, 0.30),
 }
 SCHEDULES = {
     "6+2+2+4s": (6, 2, 2, 4, 4, 4, 4),
@@ -66,8 +67,12 @@ SCHEDULES = {
     "6": (6,),
     "10+4s": (10, 4, 4, 4, 4),
     "10+8+8": (10, 8, 8),
+    "14+4s": (14, 4, 4, 4),
 }
 AT = (6, 8, 10, 14, 18, 22, 26)
+#: One session: kind of bench, family, seed, schedule, share of presses with a wrong grade.
+Task = tuple[str, str, int, str, float]
+FIELDS = ("kind", "family", "seed", "schedule", "wrong")
 #: The window itself is only scored from this many presses on.
 WINDOW_FROM = 26
 _LOW, _HIGH = (np.array([float(getattr(f, end)) for f in FACTORS]) for end in ("low", "high"))
@@ -104,9 +109,12 @@ def best_reachable(truth: Bench) -> float:
     return top
 
 
-def session(truth: Bench, batches: tuple[int, ...], seed: int) -> dict[str, Any]:
-    """A session's scores by the number of presses planned so far."""
-    rng = np.random.default_rng(seed)
+def session(
+    truth: Bench, batches: tuple[int, ...], seed: int, wrong: float = 0.0
+) -> dict[str, Any]:
+    """A session's scores by the number of presses planned so far; ``wrong`` of the presses are
+    written down wrongly in one grade."""
+    rng, slips = np.random.default_rng(seed), np.random.default_rng([9, seed])
     results, out, made = None, {}, 0
     for batch in batches:
         seconds = time.process_time()
@@ -117,11 +125,23 @@ def session(truth: Bench, batches: tuple[int, ...], seed: int) -> dict[str, Any]
             runs = next_presses(truth.session, results, batch, seed=seed).runs
         seconds = time.process_time() - seconds
         if len(runs):
-            seen = truth.press(runs, rng)
+            seen = with_wrong_grades(truth.press(runs, rng), wrong, slips)
             results = seen if results is None else pd.concat([results, seen], ignore_index=True)
         made += batch
         if made in AT:
             out[str(made)] = score(truth, results, made) | {"next_s": seconds}
+    return out
+
+
+def with_wrong_grades(
+    results: pd.DataFrame, share: float, rng: np.random.Generator
+) -> pd.DataFrame:
+    """Results in which each press has, by a chance ``share``, any other grade in one outcome."""
+    out = results.copy()
+    for row in out.index[rng.random(len(out)) < share]:
+        outcome = ("peel", "wash")[rng.integers(2)]
+        others = [float(grade) for grade in range(1, 6) if grade != out.loc[row, outcome]]
+        out.loc[row, outcome] = rng.choice(others)
     return out
 
 
@@ -167,25 +187,25 @@ def box_score(
     }
 
 
-def job(task: tuple[str, str, int, str]) -> dict[str, Any]:
-    kind, family, seed, schedule = task
+def job(task: Task) -> dict[str, Any]:
+    kind, family, seed, schedule, wrong = task
     truth = bench_of(kind, family, seed)
-    row = dict(zip(("kind", "family", "seed", "schedule"), task, strict=True))
+    row = dict(zip(FIELDS, task, strict=True))
     scores_windows = sum(SCHEDULES[schedule]) >= WINDOW_FROM
     return row | {
         "usual": usual_rate(truth),
         "best": best_reachable(truth),
         "volume": truth.true_window()[0] if scores_windows else None,
-        "scores": session(truth, SCHEDULES[schedule], seed),
+        "scores": session(truth, SCHEDULES[schedule], seed, wrong),
     }
 
 
 def resumed(
-    tasks: list[tuple[str, str, int, str]], path: Path | None, jobs: int,
+    tasks: list[Task], path: Path | None, jobs: int,
     work: Callable[[Any], dict[str, Any]] = job,
 ) -> Iterator[dict[str, Any]]:  # fmt: skip
     """Rows of the tasks: those kept, then the others as they are worked out and kept."""
-    kept = {(r["kind"], r["family"], r["seed"], r["schedule"]): r for r in read(path)}
+    kept = {tuple(({"wrong": 0.0} | r)[field] for field in FIELDS): r for r in read(path)}
     yield from (kept[task] for task in tasks if task in kept)
     missing = [task for task in tasks if task not in kept]
     with ProcessPoolExecutor(jobs) as pool:
@@ -201,11 +221,14 @@ def error(values: Any) -> float:
 
 
 def report(rows: list[dict[str, Any]]) -> None:
-    """One line for each kind, schedule and number of presses."""
-    for kind, schedule in dict.fromkeys((r["kind"], r["schedule"]) for r in rows):
-        some = [r for r in rows if (r["kind"], r["schedule"]) == (kind, schedule)]
+    """One line for each kind, schedule, share of wrong grades and number of presses."""
+    groups: dict[tuple[str, str, float], list[dict[str, Any]]] = {}
+    for r in rows:
+        groups.setdefault((r["kind"], r["schedule"], r.get("wrong", 0.0)), []).append(r)
+    for (kind, schedule, wrong), some in groups.items():
         usual, best = (np.array([r[k] for r in some]) for k in ("usual", "best"))
-        print(f"{kind}, {schedule}: {usual_line(usual)}; best reachable {best.mean():.3f}")
+        name = f"{kind}, {schedule}" + (f", {wrong:.0%} wrong" if wrong else "")
+        print(f"{name}: {usual_line(usual)}; best reachable {best.mean():.3f}")
         for n in dict.fromkeys(n for r in some for n in r["scores"]):
             at = [(r, r["scores"][n]) for r in some if n in r["scores"]]
             true, stated = (np.array([s[k] for _, s in at]) for k in ("true", "stated"))
@@ -254,6 +277,7 @@ def main() -> None:
     parser.add_argument("--schedule", default="10+4s", help=f"of {', '.join(SCHEDULES)}, the same")
     parser.add_argument("--benches", type=int, default=20, help="benches of each kind")
     parser.add_argument("--first", type=int, default=7000, help="seed of the first benches")
+    parser.add_argument("--wrong", default="0", help="shares of presses with a wrong grade")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--out", type=Path, help="file for the rows, kept as they come")
     parser.add_argument("--report", action="store_true", help="only print what is kept")
@@ -267,9 +291,10 @@ def main() -> None:
         return
     # Kinds and families in turn, so that a run cut short has seen all alike.
     tasks = [
-        (kind, family, seed, schedule)
+        (kind, family, seed, schedule, float(wrong))
         for family, seed in benches
         for schedule in args.schedule.split(",")
+        for wrong in args.wrong.split(",")
         for kind in args.kind.split(",")
     ]
     report(read(args.out) if args.report else list(resumed(tasks, args.out, args.jobs)))

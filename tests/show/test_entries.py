@@ -105,7 +105,7 @@ def test_changes_checks_lots_room_machines_and_readings(book: Logbook) -> None:
         {"check": "nozzle check", "day": "2026-05-20"},
         {"what": "film", "name": "F-3", "opened": "2026-05-01", "printed": "2026-05-02"},
         {"temperature": "25 C", "humidity": "60", "altitude": ""},
-        {"which": "oven", "warm_up_minutes": "15", "low": "", "high": "", "step": ""},
+        {"which": "oven", "warm_up_minutes": "15", "low": "250", "high": "", "step": "5"},
         {
             "setting": "press temperature", "set to": "320", "readings": "304 " * 9,
             "unit": "°F", "instrument": "probe", "emissivity": "", "machine": "",
@@ -122,7 +122,7 @@ def test_changes_checks_lots_room_machines_and_readings(book: Logbook) -> None:
         "2026-05-20, nozzle check",
         "film lot F-3",
         "humidity 60 %, temperature 77 °F",
-        "unit °F, warm up minutes 15 (oven)",
+        "oven: from 250 °F, in steps of 5 °F, warm-up 15 min",
         "press temperature at 320 °F, 1 pass(es), probe",
     ]
     for part in range(len(parts)):

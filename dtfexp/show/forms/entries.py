@@ -275,7 +275,8 @@ def machine(book: Logbook) -> Part:
         which = values["which"]
         given = {k: v for k, v in values.items() if v and k != "which"}
         book.bench.machine(which, id=id, **given)
-        return f"{which}: {_words(given)}"
+        kept = book.bench.machine(which, id=id, **given)
+        return next(_machine_words(n.said) for n in book.kept(machines.KIND) if n.id == kept)
 
     unit = book.session.temperature_unit
     return Part(
@@ -290,10 +291,18 @@ def machine(book: Logbook) -> Part:
         ],
         keep,
         machines.KIND,
-        lambda said: (
-            _words({name: v for name, v in said.items() if name != "which"}) + f" ({said['which']})"
-        ),
+        _machine_words,
     )
+
+
+def _machine_words(said: Mapping[str, Any]) -> str:
+    unit = said["unit"]
+    told = (
+        ("low", "from", unit), ("high", "up to", unit), ("step", "in steps of", unit),
+        ("warm_up_minutes", "warm-up", "min"), ("change_over_minutes", "change-over", "min"),
+    )  # fmt: skip
+    words = [f"{word} {said[name]:g} {of}" for name, word, of in told if name in said]
+    return f"{said.get('name', said['which'])}: {', '.join(words)}"
 
 
 def nine_points(book: Logbook) -> Part:

@@ -6,8 +6,12 @@ the press noise on three quarters of the width, with usual settings that fail of
 quarters of the width and the noise as drawn; *hard-nearer* and *narrow-nearer*, the same with the
 best place less far from the usual settings, so that these pass .43 and .51 on average; *kind*, half
 as wide again as drawn, .6 of the noise and luck, and *kind-hard*, that with 1.4 times the press
-noise on three quarters of the width.  Benches of one kind differ much more than kinds do: with
-``--usual`` only the true pass rate of the usual settings is printed, of many benches of each kind.
+noise on three quarters of the width; *matched-hard*, its best place farther off and its luck
+greater.  By what plainer ways of working reach, *kind* and *matched-hard* come nearest to benches
+that somebody else drew as ordinary and as hard.  Benches of one kind differ much more than kinds
+do: with ``--usual`` only the true pass rate of the usual settings is printed, of many benches of
+each kind, with ``--rivals`` also that of the plainer ways.  With ``--wrong 0.05`` a twentieth of
+the presses are written down with any other grade in one outcome, and chosen after like that.
 
 Printed for each number of presses: the share of benches whose target truly passes 90 of 100, or
 comes within .03 of the best that the bench can do; the mean true pass rate at the target and what
@@ -40,6 +44,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import numpy as np
 import pandas as pd
 from kept_rows import keep, read
+from sessions import best_of_factorial, least_squares, one_at_a_time
 from simulated import FACTORS, NAMES, Bench, bench, eased
 
 from dtfexp import Fit, fit, next_presses, plan
@@ -70,6 +75,13 @@ SCHEDULES = {
     "14+4s": (14, 4, 4, 4),
 }
 AT = (6, 8, 10, 14, 18, 22, 26)
+#: Plainer ways of working, by which kinds of benches compare with figures from elsewhere.
+RIVALS = (
+    ("one setting at a time", one_at_a_time, 14),
+    ("one setting at a time", one_at_a_time, 26),
+    ("best run of a factorial", best_of_factorial, 26),
+    ("least-squares quadratic", least_squares, 26),
+)
 #: One session: kind of bench, family, seed, schedule, share of presses with a wrong grade.
 Task = tuple[str, str, int, str, float]
 FIELDS = ("kind", "family", "seed", "schedule", "wrong")
@@ -254,6 +266,19 @@ def usual_line(rates: Any) -> str:
     )
 
 
+def rivals_line(kind: str, benches: list[tuple[str, int]]) -> None:
+    """True pass rates that plainer ways of working reach: how hard benches of a kind are."""
+    truths = [(bench_of(kind, family, seed), seed) for family, seed in benches]
+    print(f"{kind}: {usual_line([usual_rate(truth) for truth, _ in truths])}")
+    for name, way, presses in RIVALS:
+        rates = np.array([way(truth, presses, seed) for truth, seed in truths])
+        print(
+            f"  {name}, {presses} presses: mean true {rates.mean():.3f} ± {error(rates):.3f}, "
+            f">= .90 on {np.mean(rates >= REQUIRED):.2f}",
+            flush=True,
+        )
+
+
 def boxes_line(name: str, found: list[tuple[float, dict[str, float] | None]]) -> None:
     """Windows beside the true ones, on the benches that have one."""
     real = [(volume, b) for volume, b in found if volume > 0]
@@ -282,9 +307,14 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="file for the rows, kept as they come")
     parser.add_argument("--report", action="store_true", help="only print what is kept")
     parser.add_argument("--usual", action="store_true", help="only the usual settings' pass rates")
+    parser.add_argument("--rivals", action="store_true", help="only plainer ways of working")
     args = parser.parse_args()
     n = len(FAMILIES)
     benches = [(FAMILIES[k % n], args.first + k // n) for k in range(args.benches)]
+    if args.rivals:
+        for kind in args.kind.split(","):
+            rivals_line(kind, benches)
+        return
     if args.usual:
         for kind in args.kind.split(","):
             print(f"{kind}: {usual_line([usual_rate(bench_of(kind, *one)) for one in benches])}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
@@ -157,22 +158,21 @@ def grid(
             kept = axis[(axis >= low - 1e-9) & (axis <= high + 1e-9)]
             axis = kept if len(kept) else axis[[int(np.argmin(np.abs(axis - low)))]]
         full.append(axis)
-    stride = [1] * len(full)
-
-    def count(i: int) -> int:
-        return len(_every_nth(full[i], stride[i]))
-
-    while np.prod([count(i) for i in range(len(full))], dtype=float) > budget:
+    stride, counts = [1] * len(full), [len(axis) for axis in full]
+    steps = [(_step(axis), width_unit(f)) for axis, f in zip(full, factors, strict=True)]
+    # Words are never thinned.
+    fixed = [not f.is_numeric for f in factors]
+    while math.prod(counts) > budget:
         spacing = [
-            stride[i] * _step(full[i]) / width_unit(factors[i])
-            if count(i) > 2 and factors[i].is_numeric  # words are never thinned
-            else np.inf
-            for i in range(len(full))
+            np.inf if n <= 2 or stays else s * step / unit
+            for n, stays, s, (step, unit) in zip(counts, fixed, stride, steps, strict=True)
         ]
         finest = int(np.argmin(spacing))
         if not np.isfinite(spacing[finest]):
             break
         stride[finest] += 1
+        # Every stride-th value and both ends, as in _every_nth.
+        counts[finest] = -(-(len(full[finest]) - 1) // stride[finest]) + 1
     axes = tuple(_every_nth(axis, s) for axis, s in zip(full, stride, strict=True))
     return Grid(factors, axes, dict(words))
 

@@ -50,7 +50,7 @@ class Part:
     kind: str = ""
     says: Callable[[Mapping[str, Any]], str] = str
     same: Callable[[Note], object] = lambda note: note.id
-    lines: Callable[[], Sequence[str]] = tuple
+    lines: Callable[[], Sequence[str | tuple[str, str]]] = tuple
     off: Callable[[], str] = str
 
 
@@ -204,9 +204,9 @@ def checks(book: Logbook) -> Part:
         book.bench.checked(values["check"], day=values["day"], id=id)
         return f"{values['check']}, {values['day']}"
 
-    def due() -> list[str]:
+    def due() -> list[tuple[str, str]]:
         rows = book.bench.checks().to_dict("records")
-        return [f"{r['check']}: {r['state']}. {r['how']}" for r in rows if r["state"] != "done"]
+        return [(f"{r['check']}: {r['state']}.", r["how"]) for r in rows if r["state"] != "done"]
 
     return Part(
         "Opening checks",

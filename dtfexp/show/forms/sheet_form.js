@@ -91,7 +91,7 @@ function render({ model, el }) {
   function part(section) {
     const busy = said.at === section.title && said.text;
     return make("fieldset", { "data-section": section.title }, make("legend", {}, section.title),
-      (section.lines ?? []).map((line) => make("p", {}, line)),
+      (section.lines ?? []).map((line) => make("p", {}, Array.isArray(line) ? [make("b", {}, line[0]), ` ${line[1]}`] : line)),
       section.fields?.length ? make("div", { className: "boxes" }, section.fields.map((field) => box(section, field))) : "",
       section.buttons?.length || busy ? make("div", { className: "row" }, (section.buttons ?? []).map((one) => button(one.label, `do:${one.op}`, () => act(section, one.op), { className: "save", disabled: Boolean(one.off), title: one.off })),
         make("div", { className: `said ${busy ? said.kind : ""}`, role: "status", "aria-live": "polite" }, busy ? said.text : (section.buttons ?? []).map((one) => one.off).find(Boolean) ?? "")) : "",

@@ -33,10 +33,10 @@ class Desk(ABC):
     def state(self) -> dict[str, Any]:
         """Return what the form shows: ``key`` (of what is filled in), ``live``, ``sections``.
 
-        A section has ``title`` and may have ``lines``, ``fields`` (``field``), ``buttons``
-        (``button``), ``rows`` (``row``), and ``text`` with its ``summary``. ``live``: every change
-        of a field is a message "put" by itself. ``today``, where days are entered: the form sends
-        "look" once the browser's day is another.
+        A section has ``title`` and may have ``lines`` (of text, or of what stands out and the
+        rest), ``fields`` (``field``), ``buttons`` (``button``), ``rows`` (``row``), and ``text``
+        with its ``summary``. ``live``: every change of a field is a message "put" by itself.
+        ``today``, where days are entered: the form sends "look" once the browser's day is another.
         """
 
     @abstractmethod

@@ -115,8 +115,9 @@ def diagnosis_panel(found: Diagnosis, session: Session) -> Shown:
         for f in found.findings[:4]
         if f.share >= 0.03
     ]
-    table = Table(("likely cause", "share", "check first", "then"), (FREE, LINE, FREE, FREE),
-                  rows)  # fmt: skip
+    heads, kinds = ("likely cause", "share", "check first", "then"), (FREE, LINE, FREE, FREE)
+    # The lines above tell all of the likeliest: a single row would say it twice.
+    table = Table(heads, kinds, rows) if len(rows) > 1 else None
     return panel("What is wrong?", lines, rows=table, session=session, settings=True)
 
 

@@ -116,7 +116,7 @@ def diagnosis_panel(found: Diagnosis, session: Session) -> Shown:
         if f.share >= 0.03
     ]
     heads, kinds = ("likely cause", "share", "check first", "then"), (FREE, LINE, FREE, FREE)
-    # The lines above tell all of the likeliest: a single row would say it twice.
+    # The lines above tell all of the first cause: a single row would say it twice.
     table = Table(heads, kinds, rows) if len(rows) > 1 else None
     return panel("What is wrong?", lines, rows=table, session=session, settings=True)
 

@@ -23,6 +23,7 @@ from dtfexp.show.notebook.panel import (
     panel,
     terms_panel,
     verdict_panel,
+    watch_lines,
     watch_panel,
 )
 
@@ -145,12 +146,7 @@ def watched(
 
 def show_watch(found: Watch | None, fabric: str) -> Shown:
     """Return the watch as a panel, or how to begin one."""
-    if found is not None:
-        return watch_panel(found)
-    return panel(
-        f"{fabric}: nothing is counted yet",
-        ["One line a day, in the form: garments pressed, and how many of them failed."],
-    )  # fmt: skip
+    return watch_panel(found, fabric)
 
 
 def causes(book: Logbook, fitted: Fit, window: Window, seen: str, on: Watch | None) -> Shown:
@@ -278,15 +274,14 @@ def watch_form(
 
     With what the watch says, once that is other than what the page above them says.
     """
-
-    def told() -> list[str]:
-        found = watched(book, fitted, window, since=since, per_day=per_day)
-        return repr(show_watch(found, window.fabric)).splitlines()[:2]
-
-    above = told()
+    above: list[str] = []
 
     def lines() -> list[str]:
-        now = told()
+        found = watched(book, fitted, window, since=since, per_day=per_day)
+        now = list(watch_lines(found, window.fabric))
+        if not above:
+            # The form is drawn with the page, which says it above.
+            above.extend(now)
         return [] if now == above else now
 
     def imported(values: Mapping[str, str], _id: str) -> str:

@@ -95,14 +95,29 @@ def verdict_panel(verdict: Verdict, more: str = "") -> Shown:
     )
 
 
-def watch_panel(watch: Watch) -> Shown:
-    """Return the watch on one fabric: its state, its settings, both pictures."""
-    head = f"{watch.fabric}: " + ("ALARM" if watch.alarm else "no alarm")
+def watch_lines(watch: Watch | None, fabric: str) -> tuple[str, str]:
+    """Return the head of the watch and its first line; None: nothing is counted."""
+    if watch is None:
+        return (
+            f"{fabric}: nothing is counted yet",
+            "One line a day, in the form: garments pressed, and how many of them failed.",
+        )
+    return f"{watch.fabric}: " + ("ALARM" if watch.alarm else "no alarm"), watch.sentence
+
+
+def watch_panel(watch: Watch | None, fabric: str) -> Shown:
+    """Return the watch on one fabric: its state, its settings, both pictures.
+
+    Or, without one, how to begin it.
+    """
+    head, line = watch_lines(watch, fabric)
+    if watch is None:
+        return panel(head, [line])
     figures = [
         (f"Failing garments day by day, {watch.fabric}", failing_days(watch)),
         (f"The sum that raises the alarm, {watch.fabric}", alarm_sum(watch)),
     ]
-    return panel(head, [watch.sentence, watch.promise], figures if len(watch.days) else ())
+    return panel(head, [line, watch.promise], figures if len(watch.days) else ())
 
 
 def diagnosis_panel(found: Diagnosis, session: Session) -> Shown:

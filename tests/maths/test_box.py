@@ -61,14 +61,17 @@ def grids(draw):
 # Batches of one make the search finish its first candidates at once, so that the bound has
 # something to beat and drops most of the others, as it does on grids of real size.
 BATCHES = (1, 8192)
+# With no grid small enough to try every box, the search itself is looked at.
+FEW = (0, box_search._FEW_BOXES)
 
 
-@given(grids(), st.sampled_from(BATCHES))
-@settings(max_examples=400, deadline=None)
-def test_it_is_the_largest_of_all_boxes(case, batch):
+@given(grids(), st.sampled_from(BATCHES), st.sampled_from(FEW))
+@settings(max_examples=500, deadline=None)
+def test_it_is_the_largest_of_all_boxes(case, batch, few):
     best = best_of(every_box(*case))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(box_search, "_BATCH", batch)
+        patch.setattr(box_search, "_FEW_BOXES", few)
         found = largest_box(*case)
     if best is None:
         assert found is None
@@ -94,6 +97,7 @@ def test_small_batches_and_few_held_ties_change_nothing(case):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(box_search, "_BATCH", 2)
         patch.setattr(box_search, "_HELD_TIES", 1)
+        patch.setattr(box_search, "_FEW_BOXES", 0)
         assert largest_box(*case) == whole
 
 
@@ -108,11 +112,13 @@ def region(shape, seed, kind):
     return far + 0.05 * rng.normal(size=far.shape) < 0.8
 
 
+@pytest.mark.parametrize("few", FEW)
 @pytest.mark.parametrize("batch", BATCHES)
 @pytest.mark.parametrize("kind", ["blob", "ridge"])
 @pytest.mark.parametrize("shape", [(6, 7, 8), (12, 13), (4, 5, 4, 5)])
-def test_regions_as_a_bench_gives_them(shape, kind, batch, monkeypatch):
+def test_regions_as_a_bench_gives_them(shape, kind, batch, few, monkeypatch):
     monkeypatch.setattr(box_search, "_BATCH", batch)
+    monkeypatch.setattr(box_search, "_FEW_BOXES", few)
     for seed in range(3):
         good = region(shape, seed, kind)
         coords = [np.arange(float(n)) for n in shape]
@@ -188,9 +194,9 @@ def test_no_good_cell_is_no_box():
 # ------------------------------------------------------------------------------ boxes that hold
 
 
-@given(grids(), st.integers(0, 2**32 - 1))
-@settings(max_examples=200, deadline=None)
-def test_only_boxes_that_hold_a_place_count(case, seed):
+@given(grids(), st.integers(0, 2**32 - 1), st.sampled_from(FEW))
+@settings(max_examples=250, deadline=None)
+def test_only_boxes_that_hold_a_place_count(case, seed, few):
     good, coords, unit, least, prefer = case
     rng = np.random.default_rng(seed)
     # On the grid, between its places, one alone, or none asked for.
@@ -215,7 +221,9 @@ def test_only_boxes_that_hold_a_place_count(case, seed):
                 return False
         return True
 
-    found = largest_box(good, coords, unit, least, prefer, holding, clear)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(box_search, "_FEW_BOXES", few)
+        found = largest_box(good, coords, unit, least, prefer, holding, clear)
     best = best_of([b for b in every_box(good, coords, unit, least, prefer) if holds(*b[2:])])
     assert (found and (found.lo, found.hi)) == (best and best[2:])
 

@@ -5,7 +5,7 @@ that ends there, and a box takes the minimum over its cells. An interval on any 
 running minimum, over many candidates at a time. The rest is a depth-first branch and bound over the
 intervals of the other axes: a candidate is dropped when its widths so far, times the widest
 possible run on each remaining axis, fall short of the best box. The bound is never too low, so the
-search is exact.
+search is exact. On a small grid every box is tried instead, which is quicker than the bookkeeping.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ TIE = 1e-9
 _BATCH = 8192  # candidates handled together: enough to hide call overhead, small enough for cache
 _CELLS = 1 << 22  # and never more cells at a time than this
 _HELD_TIES = 1 << 18  # equal boxes kept before they are reduced to their best
+_FEW_BOXES = 1 << 18  # a grid with no more of them, good or not, is small
 
 
 def search(good: Bools, widths: list[Floats], prefer: Floats) -> tuple[Ints, Ints, float] | None:
@@ -39,7 +40,10 @@ def search(good: Bools, widths: list[Floats], prefer: Floats) -> tuple[Ints, Int
             0 where the interval is not allowed
     prefer  shape of good: decides between boxes of equal size, see `box.largest_box`
     """
-    return _Search(good, widths, prefer).run()
+    searched = _Search(good, widths, prefer)
+    if np.prod([n * (n + 1) // 2 for n in good.shape], dtype=float) <= _FEW_BOXES:
+        return searched.try_all(good)
+    return searched.run()
 
 
 class _Search:
@@ -71,6 +75,27 @@ class _Search:
             self._descend(0, start, one, none)
         else:
             self._record(start, one, none)
+        return self._winner()
+
+    def try_all(self, good: Bools) -> tuple[Ints, Ints, float] | None:
+        """Look at every box of the grid: whether all of it is good, axis after axis."""
+        held, size, intervals = good, np.ones(()), []
+        for a, (n, table) in enumerate(zip(self.shape, self.all_widths, strict=True)):
+            before = (slice(None),) * a
+            held = np.concatenate(
+                [
+                    np.logical_and.accumulate(held[(*before, slice(start, None))], axis=a)
+                    for start in range(n)
+                ],
+                axis=a,
+            )
+            intervals.append(np.triu_indices(n))
+            size = np.multiply.outer(size, table[intervals[a]])
+        size = np.where(held, size, 0.0)
+        self.best = float(size.max())
+        if self.best > 0.0:
+            picked = zip(intervals, np.nonzero(size >= self._enough), strict=True)
+            self.ties = [np.array([ends[at] for pair, at in picked for ends in pair])]
         return self._winner()
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
@@ -23,6 +24,8 @@ from dtfexp.dialin.model.fit_description import describe_fit, fit_summary
 from dtfexp.dialin.model.fitted import FittedModel
 from dtfexp.dialin.model.priors import scaled_priors
 from dtfexp.dialin.side_by_side import side_by_side
+from dtfexp.maths.field.parameters import Prior
+from dtfexp.maths.inference.hyperparameters import HyperPrior
 from dtfexp.maths.inference.infer import infer
 from dtfexp.maths.inference.measured_units import in_fitted_units
 
@@ -170,16 +173,38 @@ def fit(
     ``prior_width``: prior name -> factor; 2 makes that prior twice as wide, 0.5 half as wide.
     ``Fit.describe()`` lists the names.
 
+    While the latest fit is held by anybody, the same arguments give it again, with all that it has
+    computed: the next presses, asked for after the window, start from that.
+
     Model and inference: ``dtfexp.maths.field.field``, ``dtfexp.maths.propagation.ep``,
     ``dtfexp.maths.inference.hyperparameters``.
     """
     checked = check_results(session, results)
-    coding = Coding(session)
     prior, scale_priors = scaled_priors(prior_width or {})
+    if (held := _held(session, checked, scale_priors, prior)) is not None:
+        return held
+    coding = Coding(session)
     data, shape = in_fitted_units(coding.data(checked), coding.shape, prior, scale_priors)
     learnt = learnt_prior(session)
     posterior = infer(
         data, shape, coding.graded, prior,
         hyper_priors=scale_priors, learnt=learnt, work=partial(side_by_side, start=False),
     )  # fmt: skip
-    return Fit(session, checked, posterior)
+    fitted = Fit(session, checked, posterior)
+    _LATEST["fit"] = fitted
+    return fitted
+
+
+#: The latest fit, for as long as anybody holds it.
+_LATEST: weakref.WeakValueDictionary[str, Fit] = weakref.WeakValueDictionary()
+
+
+def _held(
+    session: Session, checked: pd.DataFrame, scales: tuple[HyperPrior, ...], prior: Prior
+) -> Fit | None:
+    """Return the latest fit if somebody holds it and it is of the same presses and priors."""
+    fitted = _LATEST.get("fit")
+    if fitted is None or fitted.session != session or not fitted.results.equals(checked):
+        return None
+    post = fitted.posterior
+    return fitted if (post.hyper_priors, post.prior) == (scales, prior) else None

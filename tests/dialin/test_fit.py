@@ -269,3 +269,16 @@ def test_a_fit_that_has_not_settled_says_so() -> None:
     doubtful = replace(fitted, posterior=replace(post, sites=cut_short))
     assert "not settled" in doubtful.describe()
     assert "not settled" in repr(doubtful)
+
+
+def test_the_latest_fit_is_given_again_only_for_the_same_presses_and_priors() -> None:
+    results = graded(ONE, plan(ONE, 6).runs)
+    first = fit(ONE, results)
+    assert fit(ONE, results.copy()) is first
+    assert fit(ONE, results, prior_width={"slope": 1.0}) is first
+    outcome = ONE.outcomes[0].name
+    assert fit(ONE, results.assign(**{outcome: 1 - results[outcome]})) is not first
+    first = fit(ONE, results)
+    assert fit(ONE, results, prior_width={"slope": 1.5}) is not first
+    first = fit(ONE, results)
+    assert fit(ONE.altered(name="another"), results) is not first

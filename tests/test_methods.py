@@ -4,6 +4,8 @@ import ast
 import importlib
 import pkgutil
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -167,3 +169,16 @@ def test_the_alias_matrix_by_hand():
     assert alias_matrix(x, np.column_stack([b * c, a * c, a * b])) == pytest.approx(
         np.eye(4)[:, 1:]
     )
+
+
+def test_every_benchmark_that_is_named_can_be_started():
+    """Their imports alone: in a process of their own, as they set limits for all of it."""
+    root = Path(__file__).parents[1]
+    told = METHODS + (root / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = sorted(set(re.findall(r"-m (tests\.bench\.\w+)", told)))
+    assert len(named) > 10
+    asked = f"import importlib\nfor name in {named}: importlib.import_module(name)"
+    done = subprocess.run(
+        [sys.executable, "-c", asked], cwd=root, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr

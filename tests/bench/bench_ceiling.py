@@ -18,20 +18,17 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
-from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
-from bench_experience import bench_of
-from bench_promise import NEAR, REQUIRED
 from scipy.special import ndtr, softmax
 from scipy.stats import qmc
-from simulated import _GH, _GW, _WOBBLE, FACTORS, NAMES, Bench
 
 from dtfexp import plan
+from tests.bench.bench_experience import bench_of
+from tests.bench.bench_promise import NEAR, REQUIRED
+from tests.bench.simulated import _GH, _GW, _WOBBLE, FACTORS, NAMES, Bench
 
 LOW, HIGH = (np.array([getattr(f, end) for f in FACTORS], dtype=float) for end in ("low", "high"))
 SPREAD = np.array([f.spread for f in FACTORS])

@@ -29,18 +29,17 @@ from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
-from bench_promise import FAMILIES, NEAR, REQUIRED, best_reachable, box_score, error
-from changes import session_of
-from kept_rows import read
-from simulated import FACTORS, NAMES, Bench, bench, eased
 
 from dtfexp import Experience, fit, next_presses, plan
 from dtfexp.dialin.experience.book_message import BookMessage, book_message
 from dtfexp.dialin.experience.joining import joined
+from tests.bench.bench_promise import FAMILIES, NEAR, REQUIRED, best_reachable, box_score, error
+from tests.bench.changes import session_of
+from tests.bench.kept_rows import read
+from tests.bench.simulated import FACTORS, NAMES, Bench, bench, eased
 
 #: Width, loudness of grades, calm of all luck, and how far the best place lies off (half-ranges).
 KINDS = {

@@ -5,7 +5,7 @@ the first one's grades known, then the third with 7.  On the same bench each lat
 starts from nothing, with 7 presses and with 14.  Figures: mean true pass rate at the target and
 share of fabrics at 90 % or better.
 
-Run by name:  python tests/bench/bench_fabrics.py --benches 6 --jobs 2
+Run by name:  python -m tests.bench.bench_fabrics --benches 6 --jobs 2
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from changes import at, session_of
-from simulated import bench
 
 import dtfexp.dialin.window.window_box as windows
 from dtfexp import fit, next_presses
+from tests.bench.changes import at, session_of
+from tests.bench.simulated import bench
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 NAMES = ("cotton", "polyester", "nylon")

@@ -6,7 +6,7 @@ the oven drifts, in the direction that hurts more, and the watch goes on until i
 symptoms since then are diagnosed; and the bench is dialled in again with 8 presses, a third of the
 first session's.  What a failing garment shows is drawn in ``changes.day_of_garments``.
 
-Run by name:  python tests/bench/bench_keep.py --benches 20
+Run by name:  python -m tests.bench.bench_keep --benches 20
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from changes import at, day_of_garments, oven_drifted, session_of
-from simulated import bench
 
 import dtfexp.dialin.window.window_box as windows
 from dtfexp import Logbook, confirmation_plan, diagnose, fit, redial, verdict, watch
 from dtfexp.dialin.monitor.watch import usual_failing_share
+from tests.bench.changes import at, day_of_garments, oven_drifted, session_of
+from tests.bench.simulated import bench
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 DRIFT = 8.0

@@ -17,20 +17,15 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
-from bench_promise import FAMILIES, KINDS, NEAR, REQUIRED, bench_of, best_reachable, error
-from kept_rows import keep, read
 from scipy.stats import qmc
-from simulated import FACTORS, NAMES, Bench
 
 from dtfexp import Fit, next_presses, plan
 from dtfexp.dialin.encode.coding import Coding
@@ -38,6 +33,17 @@ from dtfexp.dialin.encode.results import check_results
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.hyperparameters import HYPER_PRIORS, HyperPrior
 from dtfexp.maths.inference.infer import infer
+from tests.bench.bench_promise import (
+    FAMILIES,
+    KINDS,
+    NEAR,
+    REQUIRED,
+    bench_of,
+    best_reachable,
+    error,
+)
+from tests.bench.kept_rows import keep, read
+from tests.bench.simulated import FACTORS, NAMES, Bench
 
 COUNTS = (14, 26)
 KNOWN = 0.02  # sd, on the log scale, of what is told

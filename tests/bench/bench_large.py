@@ -70,6 +70,8 @@ def seconds(presses: int, outcomes: int, fabrics: int, report: bool) -> None:
         "failure_sides": lambda: fitted.failure_sides(usual, "cotton 0"),
     }
     if fabrics > 1:
+        # While anybody holds it, the fit is given again and not made anew.
+        del fitted
         asked = {"next presses, fit included": lambda: next_presses(session, results, fabrics)}
     if report:
         asked = {"report, from the fit": lambda: written(fitted)}

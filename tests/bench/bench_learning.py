@@ -13,13 +13,11 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import sys
 import time
 import tracemalloc
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import matplotlib as mpl
 

@@ -17,7 +17,6 @@ from __future__ import annotations
 import argparse
 import os
 import pickle
-import sys
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
@@ -25,12 +24,10 @@ from functools import partial
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
 from scipy.stats import qmc
-from simulated import FACTORS, FAMILIES, NAMES, Bench, Eye, bench
 
 from dtfexp import fit, next_presses, plan
 from dtfexp.dialin.encode.coding import Coding
@@ -40,6 +37,7 @@ from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.hyperparameters import n_dimensions, to_hyperparameters
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.site_fitting import fit_sites, with_input_noise
+from tests.bench.simulated import FACTORS, FAMILIES, NAMES, Bench, Eye, bench
 
 BATCHES = (6, 2, 2, 4)
 ARMS = ("without", "with", "cured on")

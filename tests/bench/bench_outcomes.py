@@ -54,7 +54,7 @@ def case(count: int, kind: str, seed: int) -> tuple[Session, pd.DataFrame]:
 
 
 def seconds(count: int, kind: str, seed: int, with_next: bool) -> list[float]:
-    """Processor seconds of fit, window, and next presses if asked for."""
+    """Processor seconds of fit, window, and, if asked for, next presses that start from both."""
     session, runs = case(count, kind, seed)
     times = [time.process_time()]
     fitted = fit(session, runs)

@@ -30,7 +30,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
@@ -39,15 +38,14 @@ from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
-from kept_rows import keep, read
-from sessions import best_of_factorial, least_squares, one_at_a_time
-from simulated import FACTORS, NAMES, Bench, bench, eased
 
 from dtfexp import Fit, fit, next_presses, plan
+from tests.bench.kept_rows import keep, read
+from tests.bench.sessions import best_of_factorial, least_squares, one_at_a_time
+from tests.bench.simulated import FACTORS, NAMES, Bench, bench, eased
 
 REQUIRED = 0.90
 # How close to the best that the bench can do also counts as good.

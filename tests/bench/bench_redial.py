@@ -9,7 +9,7 @@ share of benches at 90 % or better, share with a window found, mean of stated mi
 how many presses a session from scratch does as well, on the mean true pass rate and on windows
 found.
 
-Run by name:  python tests/bench/bench_redial.py --benches 12 --change oven
+Run by name:  python -m tests.bench.bench_redial --benches 12 --change oven
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from changes import FIRST, another_lot, another_season, at, oven_drifted, session_of
-from simulated import Bench, bench
 
 import dtfexp.dialin.window.window_box as windows
 from dtfexp import Window, fit, redial
+from tests.bench.changes import FIRST, another_lot, another_season, at, oven_drifted, session_of
+from tests.bench.simulated import Bench, bench
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 AGAIN = (4, 8, 12)

@@ -6,7 +6,7 @@ point of a least-squares quadratic.  Printed for each family and for all benches
 ``--out`` the rows are kept and drawn.  ``--eased`` takes kinder benches (``simulated.eased``), on
 which the rivals do clearly better.
 
-Run by name:  python tests/bench/bench_sessions.py --benches 21 --jobs 2 --out FOLDER
+Run by name:  python -m tests.bench.bench_sessions --benches 21 --jobs 2 --out FOLDER
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
-from sessions import best_of_factorial, least_squares, one_at_a_time, ours
-from simulated import FAMILIES, bench, eased
+
+from tests.bench.sessions import best_of_factorial, least_squares, one_at_a_time, ours
+from tests.bench.simulated import FAMILIES, bench, eased
 
 SCHEDULES = {
     "10+4s": (10, 4, 4, 4, 4),

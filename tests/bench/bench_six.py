@@ -13,20 +13,18 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 import time
 from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
-from bench_promise import REQUIRED
-from kept_rows import keep, read
-from simulated import FACTORS, session
 
 from dtfexp import Factor, Outcome, Session, rehearse
+from tests.bench.bench_promise import REQUIRED
+from tests.bench.kept_rows import keep, read
+from tests.bench.simulated import FACTORS, session
 
 SCHEDULE = (10, 4, 4, 4, 4)
 WORDS = (

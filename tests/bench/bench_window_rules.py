@@ -25,15 +25,14 @@ from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 import pandas as pd
-from bench_promise import FAMILIES, bench_of
-from simulated import FACTORS, NAMES, Bench
 
 from dtfexp import Window, fit, next_presses, plan
 from dtfexp.maths.boxes.box import largest_box
+from tests.bench.bench_promise import FAMILIES, bench_of
+from tests.bench.simulated import FACTORS, NAMES, Bench
 
 REQUIRED, BATCHES = 0.90, (10, 4, 4, 4, 4)
 _SPREAD = np.array([f.spread for f in FACTORS])

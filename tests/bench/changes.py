@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from simulated import NAMES, Bench
 
 from dtfexp import next_presses, plan
+from tests.bench.simulated import NAMES, Bench
 
 FIRST = (10, 4, 4, 4, 4)
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from simulated import FACTORS, NAMES, Bench
 
 from dtfexp import Window, fit, next_presses, plan
+from tests.bench.simulated import FACTORS, NAMES, Bench
 
 REQUIRED = 0.90
 CONFIDENCE = 0.90

@@ -274,7 +274,6 @@ def machine(book: Logbook) -> Part:
     def keep(values: Values, id: str) -> str:
         which = values["which"]
         given = {k: v for k, v in values.items() if v and k != "which"}
-        book.bench.machine(which, id=id, **given)
         kept = book.bench.machine(which, id=id, **given)
         return next(_machine_words(n.said) for n in book.kept(machines.KIND) if n.id == kept)
 

@@ -53,3 +53,11 @@ def playwright() -> Iterator[Any]:
 
     with sync_playwright() as driver:
         yield driver
+
+
+@pytest.fixture(autouse=True)
+def fitted_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every fit of a test is made anew: what compares two of the same presses compares two."""
+    from dtfexp.dialin import fit
+
+    monkeypatch.setattr(fit, "_held", lambda *_: None)

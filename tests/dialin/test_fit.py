@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dtfexp import Fit, ResultsError, Session, SessionError, fit, plan
+from dtfexp import Fit, ResultsError, Session, SessionError, fit, next_presses, plan
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.encode.coding import Coding
 from tests.dialin.bench import FOUR, HALF, ONE, PRESS, SESSIONS, WORDS, graded
@@ -271,7 +271,11 @@ def test_a_fit_that_has_not_settled_says_so() -> None:
     assert "not settled" in repr(doubtful)
 
 
-def test_the_latest_fit_is_given_again_only_for_the_same_presses_and_priors() -> None:
+def test_the_latest_fit_is_given_again_only_for_the_same_presses_and_priors(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Other tests make every fit anew (tests/conftest.py).
+    monkeypatch.undo()
     results = graded(ONE, plan(ONE, 6).runs)
     first = fit(ONE, results)
     assert fit(ONE, results.copy()) is first
@@ -282,3 +286,5 @@ def test_the_latest_fit_is_given_again_only_for_the_same_presses_and_priors() ->
     assert fit(ONE, results, prior_width={"slope": 1.5}) is not first
     first = fit(ONE, results)
     assert fit(ONE.altered(name="another"), results) is not first
+    first = fit(ONE, results)
+    assert next_presses(ONE, results, 2).fit is first

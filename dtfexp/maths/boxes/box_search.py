@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -89,7 +90,7 @@ class _Search:
                 ],
                 axis=a,
             )
-            intervals.append(np.triu_indices(n))
+            intervals.append(_all_intervals(n))
             size = np.multiply.outer(size, table[intervals[a]])
         size = np.where(held, size, 0.0)
         self.best = float(size.max())
@@ -239,6 +240,12 @@ class _Search:
         boxes = self.ties[0]
         first = np.lexsort(self._keys(boxes))[0]
         return boxes[::2, first], boxes[1::2, first], float(self._sizes(boxes)[first])
+
+
+@cache
+def _all_intervals(n: int) -> tuple[Ints, Ints]:
+    """Return first and last level of every interval of an axis, asked for at every search."""
+    return np.triu_indices(n)
 
 
 def _append_interval(picks: Ints, start: int, stop: int) -> Ints:

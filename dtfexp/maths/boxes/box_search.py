@@ -42,9 +42,8 @@ def search(good: Bools, widths: list[Floats], prefer: Floats) -> tuple[Ints, Int
     prefer  shape of good: decides between boxes of equal size, see `box.largest_box`
     """
     searched = _Search(good, widths, prefer)
-    if np.prod([n * (n + 1) // 2 for n in good.shape], dtype=float) <= _FEW_BOXES:
-        return searched.try_all(good)
-    return searched.run()
+    few = np.prod([n * (n + 1) // 2 for n in good.shape], dtype=float) <= _FEW_BOXES
+    return searched.try_all() if few else searched.run()
 
 
 class _Search:
@@ -56,19 +55,20 @@ class _Search:
     """
 
     def __init__(self, good: Bools, widths: list[Floats], prefer: Floats) -> None:
-        self.shape = good.shape
+        self.good, self.shape = good, good.shape
         self.all_widths = widths
         self.prefer = prefer
-        order = sorted(range(good.ndim), key=lambda a: (good.shape[a], a))
-        *self.open_axes, self.run_axis = order
-        self.widths = [widths[a] for a in self.open_axes]
-        self.codes, self.run_width = _ranked(widths[self.run_axis])
-        self.block = _run_ranks(good.transpose(order), self.codes)
         self.best = 0.0
         self.ties: list[Ints] = []
         self.held = 0
 
     def run(self) -> tuple[Ints, Ints, float] | None:
+        """Search by branch and bound."""
+        order = sorted(range(self.good.ndim), key=lambda a: (self.shape[a], a))
+        *self.open_axes, self.run_axis = order
+        self.widths = [self.all_widths[a] for a in self.open_axes]
+        self.codes, self.run_width = _ranked(self.all_widths[self.run_axis])
+        self.block = _run_ranks(self.good.transpose(order), self.codes)
         start = self.block[..., None]
         one = np.ones(1)
         none: Ints = np.zeros((0, 1), dtype=np.intp)
@@ -78,9 +78,9 @@ class _Search:
             self._record(start, one, none)
         return self._winner()
 
-    def try_all(self, good: Bools) -> tuple[Ints, Ints, float] | None:
+    def try_all(self) -> tuple[Ints, Ints, float] | None:
         """Look at every box of the grid: whether all of it is good, axis after axis."""
-        held, size, intervals = good, np.ones(()), []
+        held, size, intervals = self.good, np.ones(()), []
         for a, (n, table) in enumerate(zip(self.shape, self.all_widths, strict=True)):
             before = (slice(None),) * a
             held = np.concatenate(

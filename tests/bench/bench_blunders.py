@@ -26,7 +26,7 @@ from dtfexp.dialin.encode.results import check_results
 from dtfexp.maths.field.parameters import Prior
 from dtfexp.maths.inference.infer import at_central_hyperparameters, infer
 from dtfexp.maths.inference.site_fitting import fit_sites
-from tests.bench.simulated import FACTORS, NAMES, Bench, bench
+from tests.bench.simulated import FACTORS, NAMES, Bench, bench, with_wrong_grades
 
 FAMILIES = ("dose", "smooth", "cliff", "narrow", "saddle")
 PRESSES, WRONG = 26, 0.05
@@ -36,14 +36,10 @@ SHARES = (0.002, 0.01, 0.02, 0.04, 0.08)
 PRESS = "press temperature"
 
 
-def with_wrong_grades(results: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+def a_twentieth_wrong(results: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """Return results with one grade of a twentieth of the presses any other grade."""
-    out = results.copy()
-    for row in rng.choice(len(out), max(1, round(WRONG * len(out))), replace=False):
-        outcome = ("peel", "wash")[rng.integers(2)]
-        others = [g for g in range(1, 6) if g != out.loc[out.index[row], outcome]]
-        out.loc[out.index[row], outcome] = float(rng.choice(others))
-    return out
+    rows = rng.choice(len(results), max(1, round(WRONG * len(results))), replace=False)
+    return with_wrong_grades(results, results.index[rows], rng)
 
 
 def with_readings(results: pd.DataFrame, rng: np.random.Generator, mistyped: bool) -> pd.DataFrame:
@@ -94,7 +90,7 @@ def share_told(benches: int, first: int) -> None:
         truth = bench(FAMILIES[k % len(FAMILIES)], first + k)
         coding, rng = Coding(truth.session), np.random.default_rng([9, first + k])
         clean = truth.press(plan(truth.session, PRESSES, seed=first + k).runs, rng)
-        wrong = with_wrong_grades(clean, np.random.default_rng(k))
+        wrong = a_twentieth_wrong(clean, np.random.default_rng(k))
         for name, results in (("clean", clean), ("wrong grades", wrong)):
             data = coding.data(check_results(truth.session, results))
             post = at_central_hyperparameters(infer(data, coding.shape, coding.graded, Prior()))
@@ -123,7 +119,7 @@ def main(benches: int, first: int, kinds: tuple[str, ...]) -> None:
         state = int(rng.integers(1 << 30))
         versions = {
             "clean": results,
-            "wrong grades": with_wrong_grades(results, np.random.default_rng(state)),
+            "wrong grades": a_twentieth_wrong(results, np.random.default_rng(state)),
             "readings": with_readings(results, np.random.default_rng(state), False),
             "mistyped": with_readings(results, np.random.default_rng(state), True),
         }

@@ -45,7 +45,7 @@ import pandas as pd
 from dtfexp import Fit, fit, next_presses, plan
 from tests.bench.kept_rows import keep, read
 from tests.bench.sessions import best_of_factorial, least_squares, one_at_a_time
-from tests.bench.simulated import FACTORS, NAMES, Bench, bench, eased
+from tests.bench.simulated import FACTORS, NAMES, Bench, bench, eased, with_wrong_grades
 
 REQUIRED = 0.90
 # How close to the best that the bench can do also counts as good.
@@ -135,23 +135,12 @@ def session(
             runs = next_presses(truth.session, results, batch, seed=seed).runs
         seconds = time.process_time() - seconds
         if len(runs):
-            seen = with_wrong_grades(truth.press(runs, rng), wrong, slips)
+            seen = truth.press(runs, rng)
+            seen = with_wrong_grades(seen, seen.index[slips.random(len(seen)) < wrong], slips)
             results = seen if results is None else pd.concat([results, seen], ignore_index=True)
         made += batch
         if made in AT:
             out[str(made)] = score(truth, results, made) | {"next_s": seconds}
-    return out
-
-
-def with_wrong_grades(
-    results: pd.DataFrame, share: float, rng: np.random.Generator
-) -> pd.DataFrame:
-    """Results in which each press has, by a chance ``share``, any other grade in one outcome."""
-    out = results.copy()
-    for row in out.index[rng.random(len(out)) < share]:
-        outcome = ("peel", "wash")[rng.integers(2)]
-        others = [float(grade) for grade in range(1, 6) if grade != out.loc[row, outcome]]
-        out.loc[row, outcome] = rng.choice(others)
     return out
 
 

@@ -6,7 +6,7 @@ shared by both outcomes, machine spread on every press and press noise on every 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -311,3 +311,15 @@ def eased(
     quality = {name: lambda x, of=of: eased_quality(x, of) for name, of in truth.quality.items()}
     luck = {name: calm * getattr(truth, name) for name in ("noise", "load_sd", "round_sd")}
     return replace(truth, quality=quality, **luck)
+
+
+def with_wrong_grades(
+    results: pd.DataFrame, presses: Iterable[int], rng: np.random.Generator
+) -> pd.DataFrame:
+    """Results in which each of these presses (rows of the index) has any other grade once."""
+    out = results.copy()
+    for row in presses:
+        outcome = ("peel", "wash")[rng.integers(2)]
+        others = [float(grade) for grade in range(1, 6) if grade != out.loc[row, outcome]]
+        out.loc[row, outcome] = float(rng.choice(others))
+    return out

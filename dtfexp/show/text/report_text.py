@@ -133,7 +133,7 @@ def status(finding: FabricResult) -> str:
     if not finding.window.found:
         return "no window"
     settled = not finding.window.cautious and not caveats(finding)
-    return "window found" if settled else "early window"
+    return "window found" if settled else "may still move"
 
 
 def glance_title(findings: Sequence[FabricResult]) -> str:

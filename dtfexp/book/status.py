@@ -148,7 +148,7 @@ def still_wait(book: Logbook) -> str:
 def verdict_sentence(window: Window) -> str:
     """Return the verdict on a fabric: the expected result, or what stands in the way."""
     if window.found:
-        return f"window found. {window.expectation}"
+        return f"window found{', may still move' * window.cautious}. {window.expectation}"
     return f"no window yet. {window.reason}"
 
 

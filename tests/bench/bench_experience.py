@@ -7,7 +7,8 @@ which are one bench (another for another number) with the best place of each N(0
 and its width a tenth from the others'.  Of each, some earlier books teach an experience: sessions
 of 18 presses in three batches, as a shop dials in (``--spread``: 26 presses all over the range, a
 Latin hypercube), and new benches are played with it and without it, the same presses' luck for
-both.  ``--teacher`` takes the experience of another population, ``--books``
+both; with ``--on 4+4+4`` those without it go on, so that a window after 14 presses with it stands
+beside one after 26 without.  ``--teacher`` takes the experience of another population, ``--books``
 fewer books.
 
 Printed by population and number of presses, with and without: share of benches whose target truly
@@ -147,7 +148,11 @@ def played(
 
 
 def job(
-    population: str, seed: int, experience: Experience, schedule: tuple[int, ...]
+    population: str,
+    seed: int,
+    experience: Experience,
+    schedule: tuple[int, ...],
+    on: tuple[int, ...] = (),
 ) -> dict[str, Any]:
     truth = bench_of(population, seed)
     usual = np.array([[f.usual for f in FACTORS]], dtype=float)
@@ -156,7 +161,7 @@ def job(
         "best": best_reachable(truth),
         "usual": float(truth.true_pass(usual)[0]),
         "with": played(truth, experience, seed, schedule),
-        "without": played(truth, None, seed, schedule),
+        "without": played(truth, None, seed, schedule + on),
     }
 
 
@@ -164,8 +169,10 @@ def report(name: str, rows: list[dict[str, Any]]) -> None:
     """One line for each number of presses, with and without."""
     usual, best = (np.mean([row[key] for row in rows]) for key in ("usual", "best"))
     print(f"{name}: {len(rows)} benches, usual {usual:.2f}, best {best:.3f}")
-    for n in rows[0]["with"]:
+    for n in rows[0]["without"]:
         for arm in ("with", "without"):
+            if n not in rows[0][arm]:
+                continue
             at = [(row, row[arm][n]) for row in rows]
             true, stated = (np.array([s[key] for _, s in at]) for key in ("true", "stated"))
             near = true >= np.minimum(REQUIRED, np.array([row["best"] for row, _ in at]) - NEAR)
@@ -198,12 +205,14 @@ def main() -> None:
     parser.add_argument("--books", type=int, default=20)
     parser.add_argument("--benches", type=int, default=8)
     parser.add_argument("--schedule", default="4+4+6", help="presses of each batch")
+    parser.add_argument("--on", default="", help="further batches of the sessions without it")
     parser.add_argument("--spread", action="store_true", help="earlier books all over the range")
     parser.add_argument("--out", type=Path, required=True, help="folder: rows and messages kept")
     args = parser.parse_args()
     names = args.population.split(",")
     of = {name: (args.teacher or name) + "-spread" * args.spread for name in names}
     schedule = tuple(map(int, args.schedule.split("+")))
+    on = tuple(map(int, args.on.split("+"))) if args.on else ()
     taught = {
         name: experience_of(args.teacher or name, args.books, args.out / "messages", args.spread)
         for name in names
@@ -212,9 +221,9 @@ def main() -> None:
     # Populations in turn, so that a run cut short has seen all alike.
     for seed in range(args.benches):
         for name in names:
-            path = args.out / f"{name}-{of[name]}-{args.books}-{args.schedule}.jsonl"
+            path = args.out / f"{name}-{of[name]}-{args.books}-{args.schedule}{'-on-' * bool(on)}{args.on}.jsonl"
             kept = {row["seed"]: row for row in read(path)}
-            row = kept.get(seed) or job(name, seed, taught[name], schedule)
+            row = kept.get(seed) or job(name, seed, taught[name], schedule, on)
             if seed not in kept:
                 with path.open("a") as file:
                     file.write(json.dumps(row) + "\n")

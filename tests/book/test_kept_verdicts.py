@@ -27,7 +27,7 @@ class CountedFits:
         expected = f"Fit {self.made}."
         return SimpleNamespace(
             window=lambda _: SimpleNamespace(
-                found=True, expectation=expected, proven=False, out_of_reach=False
+                found=True, cautious=False, expectation=expected, proven=False, out_of_reach=False
             )
         )
 

@@ -93,7 +93,8 @@ def test_a_verdict_is_the_window_in_its_own_sentence_and_says_what_is_next(path:
         assert good.step == "next"
         for one in good.verdicts:
             window = fitted.window(one.fabric)
-            told = f"window found. {window.expectation}"
+            state = "window found, may still move" if window.cautious else "window found"
+            told = f"{state}. {window.expectation}"
             assert one.sentence == (told if window.found else f"no window yet. {window.reason}")
         for press in book.runs()["press"]:
             book.record(int(press), {"peel": 1, "wash": 1})

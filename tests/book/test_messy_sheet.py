@@ -32,6 +32,7 @@ def test_it_goes_in(shop: Logbook, name: str) -> None:
     assert [remark.partition(": ")[2] for remark in taken.remarks] == [
         "these columns are not known and were left out: 'weather'"
     ]
+    assert repr(taken).count("weather") == 1
     found = shop.results().sort_values("press").set_index("press")
     assert found["peel"].tolist() == [3, 3, 4, 5, 4, 5, 4, 3, 5, 3, 4, 4, 3, 2]
     assert found["wash"].tolist()[:8] == [4, 5, 3, 5, 2, 4, 4, 3]

@@ -74,7 +74,8 @@ class Imported:
             )
         if self.other_sheets:
             out.append(f"Other sheets: {'; '.join(self.other_sheets)}.")
-        out += [f"Column {column}." for column in self.columns if column.filled]
+        # Columns not known are named by a remark.
+        out += [f"Column {one}." for one in self.columns if one.filled and one.read_as]
         out += [f"Note: {remark}" for remark in self.remarks]
         return out
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -376,13 +374,6 @@ class Logbook(BookSheets):
         """
         with self._store.reading() as connection:
             return frames.plans(stored_plans.plans(connection))
-
-    @contextmanager
-    def _writing(self, by: str) -> Iterator[tuple[sqlite3.Connection, datetime, str]]:
-        """Yield the connection of one transaction, with its time and its author."""
-        who = entry_fields.person(by) or self._by
-        with self._store.writing() as connection:
-            yield connection, entry_fields.zoned(self._clock()), who
 
     def _now(self) -> tuple[list[stored_plans.Press], dict[int, dict[str, Any]]]:
         with self._store.reading() as connection:

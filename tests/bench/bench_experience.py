@@ -213,6 +213,7 @@ def main() -> None:
     of = {name: (args.teacher or name) + "-spread" * args.spread for name in names}
     schedule = tuple(map(int, args.schedule.split("+")))
     on = tuple(map(int, args.on.split("+"))) if args.on else ()
+    played_as = f"{args.schedule}-on-{args.on}" if on else args.schedule
     taught = {
         name: experience_of(args.teacher or name, args.books, args.out / "messages", args.spread)
         for name in names
@@ -221,7 +222,7 @@ def main() -> None:
     # Populations in turn, so that a run cut short has seen all alike.
     for seed in range(args.benches):
         for name in names:
-            path = args.out / f"{name}-{of[name]}-{args.books}-{args.schedule}{'-on-' * bool(on)}{args.on}.jsonl"
+            path = args.out / f"{name}-{of[name]}-{args.books}-{played_as}.jsonl"
             kept = {row["seed"]: row for row in read(path)}
             row = kept.get(seed) or job(name, seed, taught[name], schedule, on)
             if seed not in kept:

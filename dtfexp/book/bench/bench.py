@@ -117,7 +117,7 @@ class Bench:
         return key
 
     def looks(self) -> pd.DataFrame:
-        """Return what holds of every load looked at; see ``looks.frame``."""
+        """Return what holds of every load looked at; see ``cure_looks.frame``."""
         return cure_looks.frame(cure_looks.looks(self.book.kept(cure_looks.KIND)))
 
     def maps(self) -> list[PlatenMap]:

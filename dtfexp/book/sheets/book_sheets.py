@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from datetime import datetime
 from os import PathLike
 from pathlib import Path
@@ -10,7 +11,8 @@ from typing import TYPE_CHECKING
 from dtfexp.book.store import entries, entry_fields, imports, journal, stored_plans
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    import sqlite3
+    from collections.abc import Callable, Iterator
     from contextlib import AbstractContextManager
 
     import pandas as pd
@@ -49,6 +51,13 @@ class BookSheets:
         it nothing can be recorded: ``LogbookError``.
         """
         return self._store.one_view()
+
+    @contextmanager
+    def _writing(self, by: str) -> Iterator[tuple[sqlite3.Connection, datetime, str]]:
+        """Yield the connection of one transaction, with its time and its author."""
+        who = entry_fields.person(by) or self._by
+        with self._store.writing() as connection:
+            yield connection, entry_fields.zoned(self._clock()), who
 
     def export(self, folder: str | PathLike[str]) -> list[Path]:
         """Write everything into ``folder``; ``logbook.json`` is for ``Logbook.restore``.
@@ -100,9 +109,7 @@ class BookSheets:
         in ``history``. Returns how many entries and notes that took. ``LogbookError`` when there is
         no such import.
         """
-        who = entry_fields.person(by) or self._by
-        with self._store.writing() as connection:
-            at = entry_fields.zoned(self._clock())
+        with self._writing(by) as (connection, at, who):
             return imports.take_back(connection, self.session, which, at, who)
 
     def undo_plan(self, *, by: str = "") -> tuple[int, ...]:
@@ -111,9 +118,7 @@ class BookSheets:
         Its presses keep their numbers and count no more, by a further entry each; a next plan goes
         on after them. ``LogbookError`` when work on it has begun or no plan stands.
         """
-        who = entry_fields.person(by) or self._by
-        with self._store.writing() as connection:
-            at = entry_fields.zoned(self._clock())
+        with self._writing(by) as (connection, at, who):
             return stored_plans.take_back(connection, self.session, at, who)
 
     def can_undo_plan(self) -> bool:

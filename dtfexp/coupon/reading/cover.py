@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
-    Mask = NDArray[np.bool_]
 
 #: Colours nearer to each other than this (CIELAB) cannot be distinguished on a print.
 TELLS = 12.0

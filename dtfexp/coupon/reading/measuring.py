@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from dtfexp.coupon.reading.rectified import Seen
 
     Array = NDArray[np.float64]
-    Mask = NDArray[np.bool_]
 
 _INKS = list(INKS)
 #: What of the print is counted for the missing share.

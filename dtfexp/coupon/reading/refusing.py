@@ -24,7 +24,7 @@ Reason = Literal[
     "no code", "small", "cut off", "slanted", "dark", "bright", "blurred", "glare", "not flat",
     "other session", "not planned", "not ours", "worn", "twice",
 ]  # fmt: skip
-_WHITE, _BLACK = list(INKS).index("white"), list(INKS).index("black")
+_WHITE = list(INKS).index("white")
 #: Least px/mm; largest blur (standard deviation, mm); how much narrower the coupon may be seen in
 #: one direction than in the other.
 LEAST_SCALE, MOST_BLUR, MOST_SLANT = 4.3, 0.32, 2.0

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from dtfexp.describe import units
 from dtfexp.describe.session import Session
@@ -30,8 +29,6 @@ from dtfexp.maths.inference.measured_units import in_fitted_units
 from dtfexp.maths.inference.posterior import Posterior
 from dtfexp.maths.inference.single_thread import SINGLE_THREAD
 from dtfexp.maths.inference.trend_message import Message, scale_message, trend_message
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,6 @@ from dtfexp.maths.inference.infer import at_central_hyperparameters
 from dtfexp.maths.inference.posterior import Posterior
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.int_]
 
 PASS_RATE = 0.90
 CONFIDENCE = 0.90

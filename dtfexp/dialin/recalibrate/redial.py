@@ -70,9 +70,9 @@ class EarlierChange:
 class Redial:
     """A session after a change.
 
-    ``fit`` is of earlier and new presses, in today's settings; ``shifts`` give the posterior of
-    each temperature that may have shifted, ``moved`` the rows of the fit's results that are
-    shifted; ``now`` are the checked results since the change; ``target`` is the earlier set-point,
+    ``fit`` is of earlier and new presses, as they were pressed; ``shifts`` give the posterior of
+    each temperature that may have shifted, ``moved`` the rows of the fit's results from before
+    that; ``now`` are the checked results since the change; ``target`` is the earlier set-point,
     None for that of the earlier window. ``before_that``: the changes before, the last first, and
     ``chapters`` the earlier results between them.
     """

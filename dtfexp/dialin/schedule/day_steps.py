@@ -45,16 +45,11 @@ class DaySteps:
 
     steps: tuple[Step, ...] = ()
 
-    def before(self, press: int, cured: Collection[int] = ()) -> list[str]:
-        """Return the steps between the press before and this one, a line for each piece of work.
-
-        ``cured``: loads whose films are done; their steps are left out.
-        """
+    def before(self, press: int) -> list[str]:
+        """Return the steps between the press before and this one, a line for each piece of work."""
         lines: list[list[str]] = []
         last: object = None
         for step in self._until(press):
-            if step.load in cured:
-                continue
             work = (step.load, step.press_round) if step.load or step.press_round else step
             if work == last and step.kind != "oven":
                 lines[-1].append(step.says)
@@ -66,10 +61,6 @@ class DaySteps:
     def minute(self, press: int) -> float:
         """Return the minute at which the hands turn to a press."""
         return next(s.minute for s in self.steps if s.kind == "press" and s.presses == (press,))
-
-    def stops(self) -> list[Step]:
-        """Return where a person stands for a while: each load to cure, each coupon to press."""
-        return [step for step in self.steps if step.kind in ("cure", "press")]
 
     def next(self, pressed: Collection[int], cured: Collection[int]) -> list[str]:
         """Return what to do now: the steps up to the next cure or press not done; [] at the end.

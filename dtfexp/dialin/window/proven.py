@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dtfexp.dialin.encode import grid as grids
 from dtfexp.dialin.window.demand import Demand
@@ -16,7 +15,6 @@ from dtfexp.dialin.window.window_box import PARTS, MappedBox, box_in
 if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
 
-Array = NDArray[np.float64]
 
 CORE_CONFIDENCE = 0.90
 # Set-points of the window at which the probability is computed.

@@ -69,14 +69,12 @@ class SearchResult:
 
     ``index`` (n, k) into each setting's levels; ``value``: log-determinant (D) or minus the mean
     prediction variance (I), minus infinity where terms are not estimable; ``violations``: presses
-    that are not permitted; ``starts``: final values of all starts; ``tops`` (most, n, k): the best
-    few solutions, best first.
+    that are not permitted; ``tops`` (most, n, k): the best few solutions, best first.
     """
 
     index: Ints
     value: float
     violations: int
-    starts: Array
     tops: Ints
 
 
@@ -108,9 +106,7 @@ def search(
     fillings = np.concatenate(improved)
     order = sorted(range(len(values)), key=lambda i: (broken[i], -values[i]))
     top = order[0]
-    return SearchResult(
-        fillings[top], values[top], broken[top], np.array(values), fillings[order[:most]]
-    )
+    return SearchResult(fillings[top], values[top], broken[top], fillings[order[:most]])
 
 
 def model_matrix(task: Task, index: Ints) -> Array:

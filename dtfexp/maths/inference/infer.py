@@ -43,6 +43,7 @@ Array = NDArray[np.float64]
 # for all: the work grows with the cube of the rows, and with fewer the scales are only less well
 # known.
 HYPERPARAMETER_ROWS, FIRST_ROWS = 240, 80
+INTEGRATION_POINTS = 16
 # A prior less likely than this, the data seen, is left out: every prior kept costs time.
 LEAST_SHARE = 0.01
 
@@ -56,8 +57,6 @@ def infer(
     *,
     hyper_priors: tuple[HyperPrior, ...] = HYPER_PRIORS,
     learnt: LearntPrior | None = None,
-    n_points: int | None = None,
-    n_integration_points: int = 16,
     work: Work = in_turn,
 ) -> Posterior:
     """Infer: estimate unequal grade steps, integrate the scales, then keep the sites.
@@ -71,9 +70,8 @@ def infer(
     moving = np.flatnonzero(prior.shift_sd)
     judged_again = not data.is_first.all()
     dim = own + len(moving) + judged_again
-    if n_points is None:
-        # The work grows with N^3.  Half as many still come within a tenth of a posterior sd.
-        n_points = 64 if data.is_observed.sum() <= 80 else 32
+    # The work grows with N^3.  Half as many still come within a tenth of a posterior sd.
+    n_points = 64 if data.is_observed.sum() <= 80 else 32
 
     def scales_at(u: Array, priors: tuple[HyperPrior, ...]) -> list[Hyperparameters]:
         made = [to_hyperparameters(row, shape.n_outcomes, priors) for row in u]
@@ -119,7 +117,7 @@ def infer(
         centre = at(found.centre[None])
         middle = fit_sites(data, shape, prior, grade_scales, centre, tolerance=2e-3)
         share = wrong_grades.expected_share(middle, grades_of(data, grade_scales), prior)
-        points, weight = integration_points(found, n_integration_points)
+        points, weight = integration_points(found, INTEGRATION_POINTS)
         made = [replace(one, wrong_share=share) for one in at(points)]
         # Of many rows pass rates stand still long before the evidence does.
         tolerance, start = 2e-3 if is_large else 1e-4, middle.start()

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dtfexp.maths.field.parameters import Hyperparameters, Prior
 from dtfexp.maths.field.points import FieldShape
@@ -21,8 +20,6 @@ from dtfexp.maths.inference.hyperparameters import (
 )
 from dtfexp.maths.inference.observations import Data
 from dtfexp.maths.inference.site_fitting import data_batch_covariance, data_covariance, data_mean
-
-Array = NDArray[np.float64]
 
 #: Smallest and largest factor of the nominal unit: values all alike say nothing of a unit.
 LEAST, MOST = 1 / 32, 32.0

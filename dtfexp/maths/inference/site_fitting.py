@@ -31,6 +31,8 @@ Work = Callable[[Sequence[Callable[[], Sites]]], list[Sites]]
 _AT_ONCE = 2e5
 # Neighbouring grades are about equally far apart: sd of the log of a step.
 STEP_SD = 0.3
+# How often field and cuts are estimated in turn.
+ROUNDS_OF_CUTS = 2
 # Steps of the sites where coupons were judged again.
 JUDGED_AGAIN_STEPS = {"damping": 0.5, "sweeps": 60}
 # By how much a picture grades all coupons of an outcome better or worse than the eye, in grades.
@@ -249,7 +251,6 @@ def fitted_cuts(
     prior: Prior,
     grade_scales: tuple[GradeScale | None, ...],
     hyper: Hyperparameters,
-    rounds: int = 2,
 ) -> tuple[GradeScale | None, ...]:
     """Unequal grade steps: posterior mode of the cuts given the field, accept cut held at zero.
 
@@ -263,7 +264,7 @@ def fitted_cuts(
         # Whether a coupon was judged again or not, its first grade says as much of the cuts.
         data, hyper = data.rows(np.flatnonzero(data.is_first)), replace(hyper, eye_share=None)
     current = list(grade_scales)
-    for _ in range(rounds):
+    for _ in range(ROUNDS_OF_CUTS):
         sites = fit_sites(data, shape, prior, tuple(current), [hyper], tolerance=0.02)
         for o, (now, nominal) in enumerate(zip(current, grade_scales, strict=True)):
             rows = (data.outcome == o) & (data.grade >= 0)

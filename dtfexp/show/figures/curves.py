@@ -38,9 +38,10 @@ def curve(
     """Draw the expected pass rate along one setting with its 90 % interval; returns the Axes.
 
     ``at``: the set-point of the curve (default the window's target). ``window``: its span is shaded
-    (default ``fit.window(fabric)``). ``rates``: ``fit.pass_rate`` of ``slices.curve_settings`` for
-    the same arguments, when known. Marks at the top and bottom are presses that passed and failed,
-    large where their other settings were near. Raises ``SessionError`` for an unknown name.
+    (default ``fit.window(fabric)``). ``rates``: ``fit.pass_rate`` of
+    ``set_point_lines.curve_settings`` for the same arguments, when known. Marks at the top and
+    bottom are presses that passed and failed, large where their other settings were near. Raises
+    ``SessionError`` for an unknown name.
     """
     session = fit.session
     moving = session.factor(factor)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from dtfexp.maths.linear.variance_components import half_normal
 from dtfexp.show.style import axes_style, palette

@@ -41,10 +41,10 @@ def pass_map(
     """Draw the expected pass rate over two numeric settings; returns the Axes.
 
     ``at``: the set-point of the map (default the window's target). ``window``: drawn as a box
-    (default ``fit.window(fabric)``). ``rates``: ``fit.pass_rate`` of ``slices.map_settings`` for
-    the same arguments, when known. ``unit``: "°C" or "°F", default the session's. Dots mark
-    uncertain parts (90 % interval wider than 60 points). Raises ``SessionError`` for an unknown
-    name and for a factor of words.
+    (default ``fit.window(fabric)``). ``rates``: ``fit.pass_rate`` of
+    ``set_point_lines.map_settings`` for the same arguments, when known. ``unit``: "°C" or "°F",
+    default the session's. Dots mark uncertain parts (90 % interval wider than 60 points). Raises
+    ``SessionError`` for an unknown name and for a factor of words.
     """
     session = fit.session
     across, up = session.factor(x), session.factor(y)

@@ -184,7 +184,7 @@ def _presses(
             sizes[group, row[group]] = sizes.get((group, row[group]), 0) + 1
     places: dict[tuple[str, Any], int] = {}
     found = []
-    for place, row in enumerate(rows, start=1):
+    for row in rows:
         counted = {}
         for group in ("oven_load", "press_round"):
             key = (group, row[group])
@@ -206,7 +206,6 @@ def _presses(
         found.append(
             {
                 "press": press,
-                "place": place,
                 "fabric": row["fabric"],
                 "oven_load": int(row["oven_load"]),
                 "load": counted["oven_load"],
@@ -248,7 +247,6 @@ def _settings(
             {
                 "name": factor.name,
                 "label": label(factor.name),
-                "stage": factor.stage,
                 "of_film": factor.stage in FILM,
                 "unit": factor.unit,
                 "words": list(factor.levels),

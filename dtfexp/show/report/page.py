@@ -43,7 +43,7 @@ def render(
     document: Mapping[str, Any],
     plans: pd.DataFrame,
     last_entry: datetime | None,
-    measured: MeasuredConditions | None = None,
+    measured: MeasuredConditions,
     earlier: Fit | None = None,
     pictures: Pictures | None = None,
     learnt: str = "",
@@ -74,7 +74,7 @@ def render(
             dated="No entry in the logbook yet."
             if last_entry is None
             else f"Data up to {last_entry:%Y-%m-%d %H:%M}.",
-            changed=(measured or MeasuredConditions()).changed,
+            changed=measured.changed,
             learnt=learnt,
             summary=report_text.summary(findings),
             glance_told=report_text.glance_title(findings),
@@ -84,7 +84,7 @@ def render(
             understood=understood.bench_section(),
             compared=_compared(findings, session, reading),
             moved=_moved_since(earlier, fit, findings, reading),
-            bench=_bench(measured or MeasuredConditions(), findings, fit, reading),
+            bench=_bench(measured, findings, fit, reading),
             pictures_note=(pictures or Pictures()).note,
             plans=tables.plans(plans),
             guide=[_guide(outcome) for outcome in session.outcomes],
@@ -157,7 +157,7 @@ def _compared(
     sides = [
         window_comparison.ComparedWindow(finding.name, session, finding.window) for finding in open_
     ]
-    return _settings_line(
+    return _with_figure(
         session_comparison.comparison_view(sides, reading, "All fabrics", "compared-figure")
     )
 
@@ -173,7 +173,7 @@ def _moved_since(
     pairs = [(name, shown[name.casefold()]) for name in names if name.casefold() in shown]
     told = [f"{side}: {_session_line(one)}" for side, one in (("Before", earlier), ("Now", fit))]
     blocks = session_comparison.moved_since(earlier, fit, reading, pairs, key="moved-figure")
-    return {"told": " ".join(told), "blocks": [_settings_line(one) for one in blocks]}
+    return {"told": " ".join(told), "blocks": [_with_figure(one) for one in blocks]}
 
 
 def _session_line(fit: Fit) -> str:
@@ -181,7 +181,7 @@ def _session_line(fit: Fit) -> str:
     return f"session {fit.session.name}, {count_phrase(number, 'graded press', 'graded presses')}."
 
 
-def _settings_line(one: session_comparison.ComparisonView) -> dict[str, Any]:
+def _with_figure(one: session_comparison.ComparisonView) -> dict[str, Any]:
     from markupsafe import Markup
 
     return {**vars(one), "figure": Markup(one.figure)}

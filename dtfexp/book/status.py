@@ -57,11 +57,13 @@ class Presses:
 class Status(Presses):
     """The status of a logbook: its presses, its verdicts and what is next.
 
-    ``refused``: press -> why it must not be made as planned. ``step`` is one of this module's
-    steps, ``next_step`` says it in a sentence.
+    ``refused``: press -> why it must not be made as planned; ``hotter``: sentences on heat presses
+    read hotter than allowed for. ``step`` is one of this module's steps, ``next_step`` says it in a
+    sentence.
     """
 
     refused: Mapping[int, str]
+    hotter: tuple[str, ...]
     verdicts: tuple[Verdict, ...]
     step: str
     next_step: str
@@ -115,6 +117,7 @@ def status(book: Logbook, fitted: Fit | None = None, key: str = "") -> Status:
     return Status(
         **vars(presses),
         refused=book.bench.refused(session),
+        hotter=tuple(book.bench.hotter_lines()),
         verdicts=verdicts,
         step=step,
         next_step=sentence,

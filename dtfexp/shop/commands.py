@@ -115,7 +115,6 @@ def sheet(args: Namespace) -> None:
 def next_(args: Namespace) -> None:
     """Add the most informative presses to a logbook, or say that no more are needed."""
     from dtfexp.book.status import still_wait
-    from dtfexp.shop.runsheet import refused_lines
 
     with opened_book(args) as book:
         if (waits := still_wait(book)) and not args.anyway:
@@ -126,8 +125,6 @@ def next_(args: Namespace) -> None:
             made, carried_over = book.bench.next_presses(
                 args.presses, fabrics=args.fabrics, seed=args.seed
             )
-        for line in refused_lines(book):
-            print(line)
         if carried_over:
             print(carried_over)
         if len(made.runs):
@@ -165,11 +162,14 @@ def undo(args: Namespace) -> None:
     """Take back the last plan, or the last entry of a press."""
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import named
+    from dtfexp.shop import recorded
 
     with Logbook.open(args.logbook, by=args.by) as book:
         if args.press is not None:
+            was = recorded.known(book.session, recorded.row_of(book, args.press))
             book.undo(args.press)
-            print(f"The last entry of press {args.press} is taken back; undo again restores it.")
+            now = recorded.known(book.session, recorded.row_of(book, args.press))
+            print(recorded.taken_back_line(args.press, was, now))
             return
         numbers = book.undo_plan()
     print(f"The last plan, {named(numbers)}, is taken back. Its numbers are not used again.")
@@ -178,29 +178,33 @@ def undo(args: Namespace) -> None:
 def record(args: Namespace) -> None:
     """Record grades and readings of one press."""
     from dtfexp.book.logbook import Logbook
+    from dtfexp.book.store.plausible import past_limits
+    from dtfexp.shop import recorded
+    from dtfexp.shop.runsheet import refused_lines
 
+    press = args.press
     with Logbook.open(args.logbook, by=args.by) as book:
-        grades, actual = _grades_and_readings(book.session, args.said)
-        before = book.results().set_index("press")
-        book.record(args.press, grades, args.defects, actual, args.note, accept=args.accept)
-        results = book.results().set_index("press").loc[args.press]
-        had = [
-            f"{name} {before.loc[args.press, name]:g}" for name in grades
-            if before.loc[args.press, name] == before.loc[args.press, name]
-        ]  # fmt: skip
-        waiting = book.waiting()
-        lacking = waiting.loc[waiting["press"] == args.press, "waiting_for"].tolist()
-    known = ", ".join(
-        f"{outcome.name} {results[outcome.name]:g}" for outcome in book.session.outcomes
-        if results[outcome.name] == results[outcome.name]
-    )  # fmt: skip
-    print(f"Press {args.press}, {results['fabric']}: {known or 'no grade yet'}.")
-    if had:
-        print(
-            f"It was graded before ({', '.join(had)}): the new grade counts, the history keeps "
-            f"both. Another press meant? 'dtfexp undo {args.logbook} --press {args.press}'"
-        )
-    if results["excluded"]:
+        session = book.session
+        grades, actual = _grades_and_readings(session, args.said)
+        refused = refused_lines(book)
+        was = recorded.known(session, recorded.row_of(book, press))
+        book.record(press, grades, args.defects, actual, args.note, accept=args.accept)
+        row, waiting = recorded.row_of(book, press), book.waiting()
+        lacking = waiting.loc[waiting["press"] == press, "waiting_for"].tolist()
+        # What this reading newly forbids.
+        refused = [line for line in refused_lines(book) if line not in refused]
+    told = "; ".join(recorded.known(session, row).values())
+    print(f"Press {press}, {row['fabric']}: {told or 'no grade yet'}.")
+    mentioned = {*grades, *actual, *["defects"] * bool(args.defects), *["note"] * bool(args.note)}
+    undo = f"dtfexp undo {args.logbook} --press {press}"
+    if line := recorded.replaced_line(was, mentioned, undo):
+        print(line)
+    if actual:
+        for line in past_limits(session, row):
+            print(f"PAST THE LIMIT: {line}")
+    for line in refused:
+        print(line)
+    if row["excluded"]:
         print("This press is left out of the fit.")
     elif lacking:
         print(f"It still waits for {lacking[0]}.")

@@ -48,6 +48,8 @@ def print_status(name: str, now: Status) -> None:
     print()
     for one in now.verdicts:
         print_wrapped(one.line)
+    for line in now.hotter:
+        print_wrapped(line)
     for press, why in now.refused.items():
         print_wrapped(f"DO NOT PRESS {press} as planned: {why}.")
     print_wrapped(f"Next: {now.next_step}")

@@ -74,9 +74,15 @@ def limit_notes(plan: Plan) -> list[str]:
 
 
 def refused_lines(book: Logbook) -> list[str]:
-    """Return a line for each planned press that must not be made as planned."""
+    """Return a line for each planned press that must not be made as planned, and for a hot press.
+
+    The latter where a heat press was read hotter than allowed for.
+    """
     refused = book.bench.refused()
-    return [f"DO NOT PRESS {press} as planned: {why}." for press, why in refused.items()]
+    return [
+        *book.bench.hotter_lines(),
+        *(f"DO NOT PRESS {press} as planned: {why}." for press, why in refused.items()),
+    ]
 
 
 def _marked(text: str, changed: bool) -> str:

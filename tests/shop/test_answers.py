@@ -184,7 +184,8 @@ def test_one_press_is_recorded_with_all_checks(path: Path, capsys) -> None:
         capsys, "record", path, number, "Peel=4", f"press_temperature={reached:g} F", "--by", "Ana",
         "--note", "first", "--defect", "white haze",
     )  # fmt: skip
-    assert told.startswith(f"Press {number}, {fabric}: peel 4.\nIt still waits for wash.\n6 ")
+    assert told.startswith(f"Press {number}, {fabric}: peel 4; ")
+    assert ".\nIt still waits for wash.\n6 " in told
     with Logbook.open(path) as book:
         now = book.results().set_index("press").loc[number]
         assert (now["peel"], now["press temperature_actual"]) == (4, reached)
@@ -204,7 +205,7 @@ def test_one_press_is_recorded_with_all_checks(path: Path, capsys) -> None:
     assert path.read_bytes() == before
     assert said(capsys, "record", path, "1", "press temperature=265 F", "--accept")
     told = said(capsys, "record", path, number, "peel=2")
-    assert "It was graded before (peel 4): the new grade counts" in told
+    assert "It was recorded before (peel 4): what is new counts" in told
     assert f"dtfexp undo {path} --press {number}" in told
 
 
@@ -236,3 +237,42 @@ def test_a_logbook_that_is_not_there_says_how_to_make_it(tmp_path: Path, capsys)
 def test_press_numbers_in_few_words() -> None:
     assert press_list([7, 2, 1, 3, 9, 10]) == "1-3, 7, 9-10"
     assert press_list([]) == ""
+
+
+def test_a_reading_past_the_limit_is_said_and_counts_until_the_press_is_measured(
+    path: Path, capsys
+) -> None:
+    with Logbook.open(path) as book:
+        row = book.runs().set_index("fabric").loc["fleece"].iloc[0]
+    press, dial = int(row["press"]), float(row["press temperature"])
+    # Three °C more than the spread of 4 °F are what the reading itself may be off by.
+    within = said(capsys, "record", path, press, f"press temperature={dial + 9:g}", "peel=4")
+    assert "hotter" not in within and "PAST" not in within
+    told = said(capsys, "record", path, press, "press temperature=322 F", "--accept")
+    assert "PAST THE LIMIT: press temperature reached 322 °F, and fleece takes 320 °F" in told
+    assert f"read {322 - dial - 4:g} °F hotter at a press than allowed for" in told
+    assert "DO NOT PRESS" in told
+    assert "hotter at a press" in " ".join(said(capsys, "status", path).split())
+    with Logbook.open(path) as book:
+        factor = book.bench.measured_session().factor("press temperature")
+        assert factor.hottest(dial) == pytest.approx(322)
+        for other in book.waiting()["press"]:
+            book.record(int(other), {"peel": 4, "wash": 4})
+    told = said(capsys, "next", path, "--presses", "4", "--fabrics", "fleece")
+    assert f"set {320 - (322 - dial):g} °F or less" in told
+    with Logbook.open(path) as book:
+        assert book.runs()["press temperature"].iloc[-4:].max() <= 320 - (322 - dial)
+        # As measured now counts, and no more what was read before.
+        book.bench.check("press temperature", 300, 301)
+        assert book.bench.measured_session().factor("press temperature").hottest(300) == 305
+        assert book.bench.hotter_lines() == []
+
+
+def test_what_undo_takes_back_of_a_press_is_said(path: Path, capsys) -> None:
+    said(capsys, "record", path, "1", "peel=4", "--note", "first")
+    told = said(capsys, "record", path, "1", "--note", "second", "--defect", "white haze")
+    assert told.startswith("Press 1, ") and "peel 4; white haze; note 'second'." in told
+    assert "recorded before (note 'first')" in told
+    undo = ("undo", path, "--press", "1")
+    assert "no longer white haze and note 'second'; again note 'first'." in said(capsys, *undo)
+    assert "no longer note 'first'; again white haze and note 'second'." in said(capsys, *undo)

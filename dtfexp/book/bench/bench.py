@@ -127,7 +127,13 @@ class Bench:
     def true_settings(self) -> Calibrations:
         """Return what the machines really reach, from all readings; empty when nothing was read."""
         notes = [*self.book.kept(machine_readings.MAP), *self.book.kept(machine_readings.CHECK)]
-        return machine_readings.calibrations_of(self.book.session, notes, self.book.results())
+        session, results = self.book.session, self.book.results()
+        found = machine_readings.calibrations_of(session, notes, results)
+        return machine_readings.as_hot_as_read(found, session, notes, results, self.book.history)
+
+    def hotter_lines(self) -> list[str]:
+        """Return a sentence for each heat press that was read hotter than allowed for."""
+        return self.true_settings().hotter_lines(self.book.session)
 
     def measured_session(self) -> Session:
         """Return the session with its machines as measured; its ``refusal`` is the heat gate."""

@@ -7,8 +7,8 @@ infrared gun, with what the gun itself said beside them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -44,6 +44,8 @@ GUN_CAUTION = (
     "with a contact probe."
 )
 _MOST_PASSES = 50
+#: What a probe or gun held to a press may be off by, in °C: common practice, no source.
+_READING_ERROR = 3.0
 
 
 class MapSummary(NamedTuple):
@@ -283,6 +285,44 @@ def calibrations_of(
         {name: one.summary.spread for name, one in widest.items()},
         {name: one.spots for name, one in widest.items()},
     )
+
+
+def as_hot_as_read(
+    found: Calibrations,
+    session: Session,
+    notes: Sequence[journal.Note],
+    results: pd.DataFrame,
+    history: Callable[[], pd.DataFrame],
+) -> Calibrations:
+    """Return ``found`` with heat presses as hot as they were read since they were measured.
+
+    What line, hottest spot and allowance do not explain may be met by the next garment too: it
+    counts at the heat gate until a map or a check is made of the machine. ``history`` is asked only
+    where there is such a reading.
+    """
+    hotter = {}
+    measured = found.session(session)
+    for factor in measured.factors:
+        column = f"{factor.name}_actual"
+        if factor.stage != "press" or not factor.is_temperature or column not in results:
+            continue
+        reach, spare = factor.reach, units.convert_difference(_READING_ERROR, "°C", factor.unit)
+        read = results[results[column].notna()]
+        over = {
+            int(row["press"]): row[column] - (reach.intercept + reach.slope * row[factor.name])
+            - reach.above
+            for row in read.to_dict("records")
+            if row[column] > reach.hottest(float(row[factor.name])) + spare
+        }  # fmt: skip
+        if not over:
+            continue
+        entries = history()
+        told = entries[entries[column].notna()].groupby("press")["time"].max()
+        times = [n.at for n in here(session, notes) if n.said["factor"] == factor.name]
+        since = [more for press, more in over.items() if not times or told[press] > max(times)]
+        if since:
+            hotter[factor.name] = float(max(since))
+    return replace(found, hotter=hotter) if hotter else found
 
 
 def _of_machine(session: Session, factor: Factor, named: str | None) -> dict[str, str]:

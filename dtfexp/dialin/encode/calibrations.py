@@ -16,6 +16,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dtfexp.describe.fields import without_underscores
+from dtfexp.describe.units import convert_difference
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -122,12 +125,14 @@ class Calibrations:
     """The calibration lines and spreads measured on a bench; empty without measurements.
 
     ``spreads`` are half-widths around a set-point, ``spots`` the deviations of a map's spots from
-    their mean, both as reached, in the factor's unit.
+    their mean, both as reached, in the factor's unit. ``hotter``: how much hotter than all that
+    says a press was read since; the heat gate counts with it.
     """
 
     lines: Mapping[str, CalibrationLine] = field(default_factory=dict)
     spreads: Mapping[str, float] = field(default_factory=dict)
     spots: Mapping[str, Sequence[float]] = field(default_factory=dict)
+    hotter: Mapping[str, float] = field(default_factory=dict)
 
     def session(self, session: Session) -> Session:
         """Return the session with its machines as measured; spreads are converted to set-points.
@@ -146,6 +151,19 @@ class Calibrations:
                 readings = out[column].astype(float)
                 out[column] = (readings - found.intercept) / found.slope
         return out
+
+    def hotter_lines(self, session: Session, unit: str | None = None) -> list[str]:
+        """Return a sentence for each machine in ``hotter``; ``unit``, else that of the setting."""
+        lines = []
+        for name, more in self.hotter.items():
+            own = session.factor(name).unit
+            degrees = math.ceil(convert_difference(more, own, unit or own) - 1e-6)
+            lines.append(
+                f"{without_underscores(name).capitalize()} was read {degrees} {unit or own} hotter "
+                "at a press than allowed for. Heat limits count with that until the machine is "
+                "measured again."
+            )
+        return lines
 
     def mean_reached(self, factor: Factor, setting: float) -> Interval | None:
         """Return what is reached at a set-point; None when never measured."""
@@ -169,7 +187,13 @@ class Calibrations:
             # Two points determine the line.
             ends = tuple((end, found.mean_reached(end).value) for end in factor.bounds)
             factor = replace(factor, readings=ends)
-        return self._with_spread(factor) if factor.name in self.spreads else factor
+        if factor.name in self.spreads:
+            factor = self._with_spread(factor)
+        if factor.name in self.hotter:
+            line, more = factor.reach, self.hotter[factor.name]
+            ends = tuple((at, line.intercept + line.slope * at + more) for at in factor.bounds)
+            factor = replace(factor, readings=ends)
+        return factor
 
     def _with_spread(self, factor: Factor) -> Factor:
         low, high = factor.bounds

@@ -105,7 +105,8 @@ class MeasuredConditions:
             f" {reached}{sure}."
             for factor, setting, reached, sure in self._reached(finding, session, reading)
         ]
-        return [*self.strays, *reaches, *self._materials(reading)]
+        hotter = self.calibrations.hotter_lines(session, reading.temperature)
+        return [*self.strays, *hotter, *reaches, *self._materials(reading)]
 
     def holds_for(self, results: pd.DataFrame, reading: NumberFormat) -> list[str]:
         """Return the page's lines: days, lots, room and machines tested, and what is missing."""

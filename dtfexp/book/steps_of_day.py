@@ -24,6 +24,18 @@ def steps_of(book: Logbook) -> DaySteps:
     return found
 
 
+def steps_left(book: Logbook) -> DaySteps:
+    """Return the steps of the presses not made yet, every plan a sitting; films done are done."""
+    runs, found, start, made = book.runs(), DaySteps(), 0, pressed(book)
+    for count in book.plans()["presses"]:
+        sitting = runs.iloc[start : start + int(count)]
+        sitting = sitting[~sitting["press"].isin(made)]
+        if len(sitting):
+            found = DaySteps(found.steps + day_steps(book.session, sitting).steps)
+        start += int(count)
+    return found.without_films(cured(book))
+
+
 def pressed(book: Logbook) -> set[int]:
     """Return the presses that are made or left out."""
     waiting = book.waiting()

@@ -63,6 +63,22 @@ def test_every_press_is_printed_with_its_settings_and_every_page_with_the_grades
         assert all(word in page for word in (*DEFECTS, "HOT:", "exhaust", "care label"))
 
 
+def test_what_is_done_is_not_asked_for_again(book):
+    runs = book.runs()
+    first, other = runs.iloc[0], runs[runs["oven_load"] != runs["oven_load"].iloc[0]].iloc[0]
+    assert f"cure load {first['oven_load']} " in " ".join(words(run_sheet_pdf(book)))
+    book.record(int(first["press"]), {"peel": 4})
+    told = " ".join(words(run_sheet_pdf(book)))
+    assert "pressed already; still to grade: wash, hold" in told
+    assert f"cure load {first['oven_load']} " not in told
+    assert f"cure load {other['oven_load']} " in told
+    assert "Every press alike" in told
+    for press in runs["press"]:
+        book.record(int(press), {"peel": 4})
+    told = " ".join(words(run_sheet_pdf(book)))
+    assert not any(step in told for step in ("warm up", "cure load", "set the press"))
+
+
 def test_names_on_the_paper_are_columns_that_an_import_takes(book):
     (first, *_) = words(run_sheet_pdf(book))
     names = ["peel", "wash", "hold", "excluded"]

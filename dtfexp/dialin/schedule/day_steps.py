@@ -62,6 +62,17 @@ class DaySteps:
         """Return the minute at which the hands turn to a press."""
         return next(s.minute for s in self.steps if s.kind == "press" and s.presses == (press,))
 
+    def without_films(self, cured: Collection[int]) -> DaySteps:
+        """Return the steps without those of loads whose films are done, and their waits."""
+        left: list[Step] = []
+        dropped = False
+        for step in self.steps:
+            waits = step.kind == "wait" and step.says.endswith("oven")
+            dropped = step.load in cured or (dropped and waits)
+            if not dropped:
+                left.append(step)
+        return DaySteps(tuple(left))
+
     def next(self, pressed: Collection[int], cured: Collection[int]) -> list[str]:
         """Return what to do now: the steps up to the next cure or press not done; [] at the end.
 

@@ -12,13 +12,14 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from dtfexp.book.sheets.sheet_columns import EXCLUDED
-from dtfexp.book.steps_of_day import steps_of
+from dtfexp.book.steps_of_day import steps_left
 from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.fields import count_phrase
 from dtfexp.describe.signs.guide import published_scale
 from dtfexp.dialin.schedule.cured import FILM, changes, cured_fact, reading
 from dtfexp.show.paper.pdf_page import MARGIN, PdfPage
 from dtfexp.show.recorder.form import DEFECTS, WASH_DEFECTS
+from dtfexp.show.text import trade_hints
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.number_format import label
 
@@ -74,19 +75,19 @@ def run_sheet_pdf(book: Logbook, *, paper: str = "A4") -> bytes:
     session, rows = book.session, presses_lacking_grades(book)
     sheet = PdfPage(paper, f"Run sheet: {session.name}", paper_date(book))
     guides = _guides(sheet, session)
-    below = _below(sheet, limits(book))
+    below = _below(sheet, [trade_hints.alike(session), *limits(book)])
     foot = sum(map(_tall, guides)) + _STEP * len(below) + 5.0
     apart = foot > sheet.height / 3  # many outcomes: their guides get their own pages
     if apart:
         foot -= sum(map(_tall, guides))
     room = sheet.height - 2 * MARGIN - _HEAD - foot
-    day, to_change = steps_of(book), changes(session, rows)
-    refused = book.bench.refused()
+    day, to_change = steps_left(book), changes(session, rows)
+    refused, to_grade = book.bench.refused(), _still_to_grade(book)
     blocks = [
         _Block(
             row,
             _not_to_press(sheet, refused.get(row["press"], "")),
-            _before(sheet, session, row, day.before(int(row["press"]))),
+            _before(sheet, session, row, to_grade.get(row["press"]) or day.before(row["press"])),
             _rows(_settings(session, row, change), sheet),
             _rows(_boxes(session, row), sheet),
         )
@@ -121,6 +122,16 @@ def presses_lacking_grades(book: Logbook) -> list[dict[Any, Any]]:
     open_ones = results[results["press"].isin(book.waiting()["press"])]
     rows: list[dict[Any, Any]] = (open_ones if len(open_ones) else results).to_dict("records")
     return rows
+
+
+def _still_to_grade(book: Logbook) -> dict[int, list[str]]:
+    """Return, for presses that are made but lack a grade, a line that says so."""
+    made = book.waiting()
+    made = made[made["pressed"].astype(bool)]
+    return {
+        int(row["press"]): [f"pressed already; still to grade: {row['waiting_for']}"]
+        for row in made.to_dict("records")
+    }
 
 
 def paper_date(book: Logbook) -> datetime:
@@ -301,9 +312,9 @@ def _guide_pages(sheet: PdfPage, guides: list[list[_Guide]]) -> None:
         top = _guide_pair(sheet, pair, top)
 
 
-def _below(sheet: PdfPage, heat: Sequence[str]) -> list[str]:
+def _below(sheet: PdfPage, first: Sequence[str]) -> list[str]:
     said = [
-        *heat,
+        *first,
         "Judge on dry, cold cloth, some hours after the last wash. Defects: "
         + ", ".join(dict.fromkeys((*DEFECTS, *WASH_DEFECTS)))
         + ".",

@@ -64,6 +64,17 @@ def steps(session: Session, target: Mapping[str, Any]) -> tuple[str, ...]:
     )
 
 
+def alike(session: Session) -> str:
+    """Return what is done alike at every test press, so that a card's steps hold for its grades.
+
+    The peel is left out where it is one of the settings.
+    """
+    varied = any(factor.stage == "peel" for factor in session.factors)
+    told = steps(session, {factor.name: factor.usual for factor in session.factors})[1:]
+    kept = [line for line in told if not (varied and line == told[2])]
+    return f"Every press alike (common practice): {' '.join(kept)}"
+
+
 def peel_word(session: Session, settings: Mapping[Any, Any]) -> str:
     """Return how the settings or the session's film are peeled: cold, warm, hot or ""."""
     words = [

@@ -265,6 +265,19 @@ def test_an_old_sheet_does_not_undo_a_correction_made_at_the_bench(book, take) -
     assert "the book was told 2 since and keeps that" in remark
 
 
+def test_what_a_sheet_replaces_of_the_bench_is_told(book, take) -> None:
+    book.record(1, {"peel": 4}, by="Ben")
+    book.record(2, {"peel": 4}, note="fine", by="Ben")
+    taken = take("press,peel,note\n1,2,\n2,4,torn\n3,5,new\n")
+    (remark,) = taken.remarks
+    assert remark.endswith(
+        "what was recorded before is replaced, the history keeps both: row 2, column 'peel', "
+        "press 1: 4 is now 2; row 3, column 'note', press 2: 'fine' is now 'torn'"
+    )
+    # A sheet that corrects itself is no surprise.
+    assert take("press,peel\n3,4\n").remarks == ()
+
+
 def test_an_exported_sheet_knows_how_old_it_is(book: Logbook, take, tmp_path: Path) -> None:
     book.record(1, {"peel": 4})
     book.record(2, {"peel": 4})

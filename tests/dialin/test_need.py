@@ -92,8 +92,8 @@ def test_the_words_say_who_gets_what_and_why() -> None:
         0.9,
     )
     assert said == (
-        "Shared by need: nylon gets 5 (no good place is sure yet) and cotton gets 3 (60% of its "
-        "likely window is known)."
+        "Shared by need: nylon gets 5 (its good place is not sure yet) and cotton gets 3 (60% of "
+        "its likely window is known)."
     )
 
 
@@ -103,7 +103,7 @@ def test_a_fabric_with_nothing_gets_most_of_a_batch() -> None:
     made = next_presses(TWO, results, 8)
     count = made.runs["fabric"].value_counts()
     assert count["nylon"] > count["cotton"] >= 1
-    assert f"nylon gets {count['nylon']} (no good place is sure yet)" in made.reason
+    assert f"nylon gets {count['nylon']} (its good place is not sure yet)" in made.reason
 
 
 def test_the_target_is_pressed_once_it_is_worked_out_and_not_again() -> None:
@@ -138,7 +138,9 @@ def test_where_all_presses_failed_the_best_known_place_is_pressed_first() -> Non
     lost, found = failed.assign(peel=fell), failed.assign(peel=fell + 3.0)
     target = fit(quick, lost).window("cotton").target
     first = next_presses(quick, lost, 2)
-    said = [why.startswith("No good place is sure yet: presses the best one") for why in first.why]
+    said = [
+        why.startswith("The good place is not sure yet: presses the best one") for why in first.why
+    ]
     there = (first.runs[list(target)] == pd.Series(target)).all(axis=1)
     assert list(there) == said and sum(said) == 1
     assert not any("the best one known" in why for why in next_presses(quick, found, 2).why)

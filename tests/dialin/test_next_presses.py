@@ -106,7 +106,7 @@ def test_no_press_of_a_batch_is_made_twice_and_each_says_why(session: Session) -
         assert not settings.duplicated().any()
     assert len(made.why) == len(made.runs)
     for sentence in made.why:
-        what, outlook = sentence.removeprefix("No good place is sure yet: ").split("; ", 1)
+        what, outlook = sentence.removeprefix("The good place is not sure yet: ").split("; ", 1)
         assert what.casefold().startswith(("tests how ", "makes sure", "presses the target"))
         assert outlook.startswith(("will probably pass", "may pass or fail", "will probably fail"))
         assert sentence[0].isupper() and sentence.endswith(".")

@@ -67,7 +67,7 @@ def test_a_shop_in_fahrenheit_with_its_own_answers(new):
         "290", "275 295", "12",
         "3", "4", "6", "garage", "", "",
     )  # fmt: skip
-    assert "a temperature from 140 to 482 °F" in told
+    assert "a temperature from 176 to 482 °F" in told
     assert "310 °F is too hot: nylon shell takes 300 °F at most" in told
     assert "295, which you run" not in told and "295 °F, which you run today" in told
     assert session.temperature_unit == "°F" and session.name == "garage"
@@ -79,6 +79,20 @@ def test_a_shop_in_fahrenheit_with_its_own_answers(new):
     assert [f.name for f in session.factors][-1] == "press time"
     assert (session.coupons_per_load, session.presses_per_round) == (4, 6)
     assert session.outcome("wash").washes == 3
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "meant"), [("155", "°F", "155 °C"), ("305", "°C", "305 °F")]
+)
+def test_a_setting_in_the_other_unit_is_asked_about(typed, unit, meant):
+    with pytest.raises(SessionError, match=f"Did you mean {meant}"):
+        reading.degrees(typed, unit)
+    with pytest.raises(SessionError, match=r"write a temperature from [0-9]+ to [0-9]+ °[CF]$"):
+        reading.degrees("3000", unit)
+    # What is offered beside the coldest and the hottest setting can be taken as it stands.
+    for usual in reading.ends(unit):
+        low, high = offered.temperatures("press", usual, unit, None)
+        assert reading.degrees_range(f"{low} {high}", unit) == (low, high)
 
 
 @pytest.mark.parametrize("typed", ["poly fleece (320)", "poly fleece <320F", "poly fleece @320",

@@ -74,6 +74,7 @@ def import_sheet(
         mark = stored_plans.book_mark(connection)
         offsets = asked_readings.offsets(connection, session, presses)
         doubtful: list[str] = []
+        replaced: list[str] = []
         known = cure_looks.looks(journal.read(connection, cure_looks.KIND))
         looked = dict(cure_looks.take_in(connection, mark, file.name, of_loads, at, by, remarks))
         added += len(looked)
@@ -99,6 +100,7 @@ def import_sheet(
                 _cured(session, presses[row.press], known),
                 file.name,
                 remarks,
+                replaced,
             )
             if entry is None:
                 unchanged += presses[row.press].oven_load not in looked
@@ -127,6 +129,11 @@ def import_sheet(
                     "--accept, or accept=True)"
                 )
             remarks.append(f"{file.name}: kept as written, though hard to believe: {named}")
+        if replaced:
+            remarks.append(
+                f"{file.name}: what was recorded before is replaced, the history keeps both: "
+                f"{_first_of(replaced)}"
+            )
         id = imports.keep(connection, made, at, by)
     return Imported(
         len(found), added, unchanged, len(spoiled), tuple(remarks), id, file.name, sheet.digest,
@@ -194,8 +201,13 @@ def _new_fields(
     cured: Mapping[str, tuple[float, ...]],
     file: str,
     remarks: list[str],
+    replaced: list[str],
 ) -> tuple[dict[str, Any], int] | None:
-    """Return what the row newly says, and the last entry it was compared with."""
+    """Return what the row newly says, and the last entry it was compared with.
+
+    ``remarks`` and ``replaced`` are added to: what the book keeps against the sheet, and what the
+    sheet replaces.
+    """
     start = _known_up_to(mark, row.book_entry)
     base = entries.current(entry for entry in history if entry.seq <= start).get(row.press, {})
     word: dict[str, Any] = dict(base)
@@ -210,6 +222,12 @@ def _new_fields(
             continue
         if word.get(field) != value:
             said[field] = value
+            # A sheet that corrects its own word says nothing surprising.
+            if now.get(field) not in (None, value, word.get(field)):
+                replaced.append(
+                    f"row {row.number}, column {row.headings.get(field, field)!r}, press "
+                    f"{row.press}: {fields.quoted(now[field])} is now {fields.quoted(value)}"
+                )
         elif now.get(field) != value:
             remarks.append(
                 f"{file}, row {row.number}, column {row.headings.get(field, field)!r}: the sheet "

@@ -51,7 +51,7 @@ def shares_in_words(
         what = (
             f"{known:.0%} of its likely window is known"
             if mapped[name].has_good_place(pass_rate)
-            else "no good place is sure yet"
+            else "its good place is not sure yet"
         )
         told.append(f"{name} gets {count} ({what})")
     return f"Shared by need: {and_list(told)}."

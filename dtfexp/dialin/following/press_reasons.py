@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dtfexp.dialin.model.fitted import FittedModel
 
 _TARGET = "Presses the target, not pressed yet"
-_BEST_KNOWN = "No good place is sure yet: presses the best one known"
+_BEST_KNOWN = "The good place is not sure yet: presses the best one known"
 #: A press that passes so often will probably pass.
 LIKELY = 0.75
 #: How many edges are named for one press.
@@ -98,7 +98,7 @@ def _what_it_tells(
         what = f"tests {and_list([words for _, words in tests])}"
     else:
         what = "makes sure of the middle"
-    where = what if seen else f"no good place is sure yet: {what}"
+    where = what if seen else f"the good place is not sure yet: {what}"
     return f"{where[0].upper()}{where[1:]}", bool(tests)
 
 

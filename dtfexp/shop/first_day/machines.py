@@ -145,8 +145,8 @@ def _measured(key: str, what: str, unit: str) -> Question:
     return Question(
         key, f"Warm {what}: display, coldest and hottest spot, in {unit} (Enter: not measured)",
         "", lambda told: reading.machine_reading(told, unit),
-        "Three numbers, such as 160 152 163. Use a contact probe, or an infrared gun on a matte "
-        "pad. Gloves: it burns at a touch.",
+        f"Three numbers, such as {offered.EXAMPLE_READING[unit]}. Use a contact probe, or an "
+        "infrared gun on a matte pad. Gloves: it burns at a touch.",
         kept=kept, note=note,
     )  # fmt: skip
 
@@ -201,7 +201,8 @@ def _range(
 
     return Question(
         key, f"{words}, in {unit}", f"{ends[0]:g} {ends[1]:g}", read,
-        "Two numbers, such as 140 175. Wide enough that both ends go wrong, if that is safe.",
+        f"Two numbers, such as {offered.EXAMPLE_RANGE[unit]}. Wide enough that both ends go wrong, "
+        "if that is safe.",
         kept=lambda pair: f"{pair[0]:g} {unit} to {pair[1]:g} {unit}", note=note,
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ import re
 
 from dtfexp.describe import units
 from dtfexp.describe.calibration import machine_reach
+from dtfexp.shop.first_day.reading import ends
 
 PRESSURES = ("light", "medium", "firm")
 #: Lowest temperature at which common powders bond, °C.
@@ -26,6 +27,9 @@ _OTHER_WORDS = re.compile(
     r"leather|neoprene|blend|mix|wool|silk|satin|micro|mesh|waterproof|/",
     re.I,
 )
+#: Answers that show the form: a range of test presses; display, coldest and hottest spot.
+EXAMPLE_RANGE = {"°C": "140 175", "°F": "285 345"}
+EXAMPLE_READING = {"°C": "160 152 163", "°F": "320 306 325"}
 Reading = tuple[float, float, float] | None
 
 
@@ -77,7 +81,8 @@ def temperatures(stage: str, usual: float, unit: str, highest: float | None) -> 
     high = usual + wide
     if highest is not None:
         high = max(usual, min(high, 5.0 * math.floor(highest / 5.0)))
-    return min(usual - wide, high - wide / 2), high
+    coldest, hottest = ends(unit)
+    return max(min(usual - wide, high - wide / 2), coldest), min(high, hottest)
 
 
 def pressures(name: str, usual: str) -> tuple[str, ...]:

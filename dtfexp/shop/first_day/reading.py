@@ -11,7 +11,7 @@ from dtfexp.describe.errors import SessionError
 from dtfexp.describe.resources import as_length
 
 #: Limits of a dial of an oven or heat press, °C.
-COLDEST, HOTTEST = 60.0, 250.0
+COLDEST, HOTTEST = 80.0, 250.0
 #: Limits of a plausible heat limit of a fabric, °C; common practice, no source.
 LOWEST_LIMIT, HIGHEST_LIMIT = 80.0, 260.0
 #: Iron symbol: sole-plate temperature by dots, °C (ISO 3758; from memory).
@@ -136,10 +136,24 @@ def time_step(time: float) -> float:
 def degrees(given: str, unit: str) -> float:
     """Return a setting of an oven or heat press."""
     said = number(given, unit)
+    low, high = ends(unit)
+    if low <= said <= high:
+        return said
+    other = "°F" if unit == "°C" else "°C"
+    least, most = ends(other)
+    hint = f". Did you mean {said:g} {other}?" if _bare(given) and least <= said <= most else ""
+    raise SessionError(f"got {given!r}; write a temperature from {low:g} to {high:g} {unit}{hint}")
+
+
+def ends(unit: str) -> tuple[float, float]:
+    """Return the lowest and highest setting of an oven or heat press in transfer work."""
     low, high = (round(units.convert(limit, "°C", unit)) for limit in (COLDEST, HOTTEST))
-    if not low <= said <= high:
-        raise SessionError(f"got {given!r}; write a temperature from {low:g} to {high:g} {unit}")
-    return said
+    return low, high
+
+
+def _bare(given: str) -> bool:
+    """Whether a number stands without a unit."""
+    return re.fullmatch(r"[\d.,]+", given.strip()) is not None
 
 
 def degrees_range(given: str, unit: str) -> tuple[float, float]:
@@ -191,8 +205,7 @@ def limit(given: str, unit: str) -> float | None:
         return said
     low, high = (units.convert(end, "°C", unit) for end in (LOWEST_LIMIT, HIGHEST_LIMIT))
     other = "°F" if unit == "°C" else "°C"
-    bare = re.fullmatch(r"[\d.,]+", word) is not None
-    hint = f" Did you mean {said:g} {other}?" if bare and is_plausible(said, other) else ""
+    hint = f" Did you mean {said:g} {other}?" if _bare(word) and is_plausible(said, other) else ""
     raise SessionError(
         f"{said:g} {unit} is no heat limit of a fabric: write {low:g} to {high:g} {unit}, the dots "
         f"of its iron (1 dot, 2 dots, 3 dots), or none.{hint}"

@@ -110,7 +110,9 @@ def what_to_set(book: Logbook | None) -> Shown:
             ]
         )  # fmt: skip
     if not rows:
-        return panel("What to set", ["No reading is booked yet: book some above, and run again."])
+        return panel(
+            "What to set", ["No reading is in this logbook yet: book some above, and run again."]
+        )
     heads = ["Setting", "Set to", "Reaches (90 % sure)", "To reach it, set", "Spread", "Readings"]
     table = Table(heads, ["", LINE, LINE, LINE, LINE, NUMBER], rows)
     return panel("What to set", [], rows=table, settings=True)

@@ -14,7 +14,13 @@ from typing import TYPE_CHECKING
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import count_phrase, spelled
 from dtfexp.shop.experienced import loaded_session, opened_book
-from dtfexp.shop.printing import print_status, print_verdicts, print_window, print_wrapped
+from dtfexp.shop.printing import (
+    print_paths,
+    print_status,
+    print_verdicts,
+    print_window,
+    print_wrapped,
+)
 from dtfexp.shop.progress import progress
 from dtfexp.show.text.cautions import ONE_LINE
 
@@ -106,8 +112,7 @@ def sheet(args: Namespace) -> None:
     with Logbook.open(args.logbook) as book:
         paths = write_sheets(book, Path(args.out), args.paper)
         refused = refused_lines(book)
-    for path in paths:
-        print(path.resolve())
+    print_paths(paths)
     for line in refused:
         print(line)
 
@@ -251,8 +256,7 @@ def export(args: Namespace) -> None:
     from dtfexp.book.logbook import Logbook
 
     with Logbook.open(args.logbook) as book:
-        for path in book.export(args.out):
-            print(path.resolve())
+        print_paths(book.export(args.out))
 
 
 def import_(args: Namespace) -> None:

@@ -203,7 +203,7 @@ def again(
         lines.append(now.reason)
         if now.found:
             lines.append("Target now: " + _settings(book, now.target) + ".")
-            lines.append("The confirmation was made before the change: confirm again.")
+            lines.append("No confirmation made before the change holds for it: confirm it now.")
         if known.graded:
             folder = f"{papers} after the change ({last['what']}, {last['day']})"
             write_papers_of_book(book, known.fit, Path(folder), fabrics=[window.fabric])

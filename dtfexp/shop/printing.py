@@ -5,6 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
     from dtfexp.book.logbook import Logbook
     from dtfexp.book.status import Status
     from dtfexp.dialin.fit import Fit
@@ -54,6 +57,14 @@ def print_status(name: str, now: Status) -> None:
         print_wrapped(f"DO NOT PRESS {press} as planned: {why}.")
     print_wrapped(f"Next: {now.next_step}")
     print(f"      {_COMMANDS[now.step].format(book=name)}")
+
+
+def print_paths(paths: Iterable[Path]) -> None:
+    """Print files written, and of sheets that somebody typed into where they are kept."""
+    for path in paths:
+        print(path.resolve())
+        if ".changed-by-hand." in path.name:
+            print("  was changed since it was written and is kept here: is all of it imported?")
 
 
 def print_wrapped(text: str, hang: int = 2, columns: int = 80) -> None:

@@ -252,7 +252,7 @@ def summary(book: Logbook) -> str:
     to_make = int((~pending["pressed"].astype(bool)).sum())
     return (
         f"{book.path.name}, session {book.session.name}: {planned} test presses planned, "
-        f"{planned - to_make} made or left out, {len(pending) - to_make} of them still wait for a "
+        f"{planned - to_make} made or left out, {len(pending) - to_make} of them still without a "
         "grade."
     )
 

@@ -161,8 +161,9 @@ def test_a_sheet_typed_into_is_never_overwritten(full: Logbook, tmp_path: Path) 
     sheet = tmp_path / "out" / "results.csv"
     typed = sheet.read_bytes() + b"typed by hand"
     sheet.write_bytes(typed)
-    full.export(tmp_path / "out")
+    told = full.export(tmp_path / "out")
     (kept,) = (tmp_path / "out").glob("results.changed-by-hand.*.csv")
+    assert told[-1] == kept
     assert kept.read_bytes() == typed
     assert sheet.read_bytes() != typed
     sheet.write_bytes(typed + b"!")

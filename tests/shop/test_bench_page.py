@@ -56,7 +56,7 @@ def test_without_readings_it_says_that_it_shows_an_invented_map(book: Logbook, c
         assert "INVENTED" in capsys.readouterr().out
         assert "coldest" in str(show_map(found))
         assert (found.unit, found.set_point) == (("°F", 320.0) if where is book else ("°C", 160.0))
-    assert "No reading is booked yet" in str(bench_page.what_to_set(None))
+    assert "No reading is in this logbook yet" in str(bench_page.what_to_set(None))
     assert bench_page.reached(None).empty and bench_page.bench_forms(None) is None
 
 

@@ -65,7 +65,7 @@ class BookSheets:
         ``results.csv``, ``results.xlsx``, ``history.csv``, ``session.toml`` and ``logbook.json``.
 
         A sheet in ``folder`` that was changed since it was exported is kept under another name.
-        Returns the paths written.
+        Returns the paths written, then those of such sheets.
         """
         from dtfexp.book.sheets.exporting import export
 

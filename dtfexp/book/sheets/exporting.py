@@ -31,7 +31,8 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
     """Write all of a logbook into ``folder``, its photos into the folder ``photos`` there.
 
     results.csv, results.xlsx, history.csv, session.toml and logbook.json; coupons.csv where
-    coupons were read in pictures.
+    coupons were read in pictures. Returns the paths written, then those of sheets that somebody
+    changed since and that are kept under another name.
     """
     kept = photos.photo_folder_of_path(opened.path)
     with suppress(LogbookError, OSError), opened.writing() as connection:
@@ -65,10 +66,11 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
             [(print_, name, at.isoformat()) for name, print_ in prints.items()],
         )
     hint = "; close it in any other program, or choose another folder"
+    changed: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
-            _keep_changed(folder / name, known | {prints[name]}, at)
+            changed += _keep_changed(folder / name, known | {prints[name]}, at)
             tomltext.write_file(content, folder / name, LogbookError, hint)
     except OSError as error:
         place, why = error.filename or folder, error.strerror or error
@@ -84,7 +86,7 @@ def export(opened: Store, session: Session, at: datetime, folder: Path) -> list[
             f"{opened.path.name} cannot be written to, to keep one without; export it where it can",
             stacklevel=3,
         )
-    return [folder / name for name in files]
+    return [*(folder / name for name in files), *changed]
 
 
 def sheet_frame(
@@ -148,14 +150,14 @@ def _plain_times(frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _keep_changed(path: Path, ours: set[str], at: datetime) -> None:
-    """Move a file out of the way unless this book wrote it just so."""
+def _keep_changed(path: Path, ours: set[str], at: datetime) -> list[Path]:
+    """Move a file out of the way unless this book wrote it just so; return where it is kept."""
     if not path.exists() or hashlib.sha256(path.read_bytes()).hexdigest() in ours:
-        return
+        return []
     stamp = at.strftime("%Y-%m-%d-%H%M%S")
     for again in ("", *(f"-{k}" for k in range(2, 1000))):
         aside = path.with_name(f"{path.stem}.changed-by-hand.{stamp}{again}{path.suffix}")
         if not aside.exists():
             path.rename(aside)
-            return
+            return [aside]
     raise FileExistsError(f"{path}: too many copies are kept already")

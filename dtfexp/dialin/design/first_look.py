@@ -84,8 +84,8 @@ def notes(session: Session, wanted: pd.DataFrame) -> tuple[str, ...]:
     if not _main_effects_estimable(session, wanted):
         return ("So few presses tell whether the usual settings hold, not which setting matters.",)
     return (
-        "Each setting's own effect shows; which pairs of settings act together stays open until "
-        "follow-up presses.",
+        "No setting always changes together with another; which pairs of settings act together "
+        "stays open until follow-up presses.",
         "The far ends of the ranges are not pressed yet: the window cannot reach there.",
     )
 

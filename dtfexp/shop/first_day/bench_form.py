@@ -156,7 +156,7 @@ class BenchDesk(Desk):
             "title": f"Your bench, as {self.path.name} says",
             "lines": [
                 *lines,
-                "This file was written or changed by hand: it is shown here and stays as it is.",
+                "This file was not written by this form: it is shown here and stays as it is.",
             ],
             "summary": f"{self.path.name}, word for word",
             "text": text,

@@ -62,8 +62,9 @@ def comparison_table(sides: Sequence[ComparedWindow], reading: NumberFormat) -> 
     ]
     if pair:
         step = 100 * (sides[1].window.pass_rate - sides[0].window.pass_rate)
-        last.append("as before" if abs(step) < 0.5 else _points(round(step)))
-    heads = ["Setting", *(side.name for side in sides), *(["Target moved"] if pair else [])]
+        last.append(_unmoved(*sides) if abs(step) < 0.5 else _points(round(step)))
+    apart = "Target moved" if pair and _same_fabric(*sides) else "Targets apart"
+    heads = ["Setting", *(side.name for side in sides), *([apart] if pair else [])]
     return Table(heads, ["", *[LINE] * (len(heads) - 1)], [*rows, last])
 
 
@@ -156,12 +157,21 @@ def _moved(one: ComparedWindow, two: ComparedWindow, name: str, reading: NumberF
         reading.value(side.session.factor(name), side.window.target[name]) for side in (one, two)
     )
     if isinstance(first, str) or isinstance(second, str):
-        return "as before" if first == second else f"{first} to {second}"
+        return _unmoved(one, two) if first == second else f"{first} to {second}"
     step = second - first
     if abs(step) <= _STILL:
-        return "as before"
+        return _unmoved(one, two)
     unit = reading.unit(two.session.factor(name))
     return f"{_signed(round(step, 1))}\u00a0{unit}".rstrip("\u00a0")
+
+
+def _same_fabric(one: ComparedWindow, two: ComparedWindow) -> bool:
+    """Whether the two are of one fabric, earlier and later, not two fabrics side by side."""
+    return one.window.fabric == two.window.fabric
+
+
+def _unmoved(one: ComparedWindow, two: ComparedWindow) -> str:
+    return "as before" if _same_fabric(one, two) else "the same"
 
 
 def _points(number: int) -> str:

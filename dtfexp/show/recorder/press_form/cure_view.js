@@ -9,7 +9,7 @@ function cureView(form, p, stop) {
     // Printed and powdered alike: the coupons in one line; else a line for each.
     const printed = (one) => one.settings.map((s) => `${s.label} ${s.set}`).join(", ");
     const mixed = stop.coupons.some((one) => one.settings.length);
-    if (!mixed) return make("p", {}, make("b", {}, "Coupons: "), stop.coupons.map((one) => `${one.press} ${one.fabric}`).join(" · "));
+    if (!mixed) return make("p", {}, make("b", {}, "Coupons: "), stop.coupons.map((one) => `no. ${one.press} ${one.fabric}`).join(" · "));
     return make("table", { className: "lines" }, stop.coupons.map((one) => make("tr", {},
       [make("b", {}, `coupon ${one.press}`), one.fabric, `print and powder: ${printed(one)}`].map((cell) => make("td", {}, cell)))));
   }

@@ -64,10 +64,12 @@ class Damaged(LogbookError):
     def __init__(self, path: Path, found: Sequence[str]) -> None:
         self.found = list(found)
         more = f", and {len(found) - 1} more" if found[1:] else ""
+        copies = backup_folder(path)
+        kept = f"in {copies}" if copies.is_dir() else "if one was made with 'dtfexp backup'"
         super().__init__(
             f"{path} is damaged: {found[0]}{more}; nothing was changed. 'dtfexp check' names all "
-            "of it and saves what is sound into a new logbook (--salvage); or go back to a copy, "
-            f"in {backup_folder(path)}"
+            f"of it and saves what is sound into a new logbook (--salvage); or go back to a copy, "
+            f"{kept}"
         )
 
 
@@ -79,7 +81,7 @@ def backup_folder(path: Path) -> Path:
 def error_line(path: Path, error: sqlite3.Error | UnicodeDecodeError) -> LogbookError:
     """Return the one clear line for an SQLite error on ``path``."""
     if is_damage(error) or (_code(error) == sqlite3.SQLITE_NOTADB and _was_a_logbook(path)):
-        return Damaged(path, [" ".join(str(error).split())])
+        return Damaged(path, [_unreadable(error)])
     says = _SAYS.get(_code(error) or 0)
     return LogbookError(f"{path} {says}" if says else f"{path}: {error}; nothing was saved")
 
@@ -354,8 +356,15 @@ def _was_a_logbook(path: Path) -> bool:
 def broken_parts(connection: sqlite3.Connection, most: int = 1) -> list[str]:
     """Return up to ``most`` lines of SQLite's integrity check; [] for a sound file."""
     rows = connection.execute(f"PRAGMA integrity_check({most})").fetchall()
-    found = [" ".join(str(row[0]).split()) for row in rows]
-    return [] if found == ["ok"] else found or ["the integrity check gives no answer"]
+    found = [str(row[0]) for row in rows]
+    if found == ["ok"]:
+        return []
+    return list(map(_unreadable, found)) or ["the integrity check gives no answer"]
+
+
+def _unreadable(why: object) -> str:
+    """Return SQLite's own words for a damage, as what they mean."""
+    return f"a part of the file cannot be read (SQLite: {' '.join(str(why).split())})"
 
 
 def copy(path: Path, connection: sqlite3.Connection, target: Path) -> None:

@@ -219,7 +219,18 @@ def test_before_a_press_at_the_target_the_cautious_end_leads(
     assert f"MAY STILL MOVE: {what} computed, not yet pressed" in text
     # Page, terminal and JSON say it in the same words.
     assert window.stated == "at least about 90 of 100"
-    assert window.expectation.startswith("At the target at least about 90 of 100 should pass, said")
+    assert window.expectation.startswith(
+        "At the target at least about 90 of 100 should pass, the cautious end of what is expected"
+    )
+
+
+def test_a_target_outside_the_proven_part_is_said(fit: StandInFit) -> None:
+    window = fit.window("cotton jersey")
+    assert window.target_in_core and "beside it" not in window.expectation
+    name, at = next((n, v) for n, v in window.target.items() if not isinstance(v, str))
+    aside = replace(window, core_low={**window.core_low, name: at + 1})
+    assert not aside.target_in_core
+    assert "; the proven part lies beside it" in aside.expectation
 
 
 def test_without_a_window_no_page_claims_what_nothing_shows(fit: StandInFit) -> None:

@@ -90,6 +90,16 @@ class Window:
         return self.core_low is not None
 
     @property
+    def target_in_core(self) -> bool:
+        """True when the target's numbers lie in the proven part."""
+        if self.core_low is None or self.core_high is None:
+            return False
+        return all(
+            isinstance(at, str) or self.core_low[name] <= at <= self.core_high[name]
+            for name, at in self.target.items()
+        )
+
+    @property
     def promise(self) -> str:
         """The statement on every set-point of the window, in one sentence."""
         asked = f"at least {100 * self.required:.4g} of 100"
@@ -127,9 +137,11 @@ class Window:
             expected = "should pass, said with caution" if self.cautious else "are expected to pass"
             return f"At the best settings known {self.stated} {expected}; not proven."
         # Beside the promise, which is what is expected, the cautious end must not read as such.
-        state = (", said with caution" if self.cautious else "") + (
-            "" if self.proven else "; not proven yet"
-        )
+        state = ", the cautious end of what is expected" if self.cautious else ""
+        if not self.proven:
+            state += "; not proven yet"
+        elif not self.target_in_core:
+            state += "; the proven part lies beside it"
         told = ""
         if self.found and not self.presses_inside:
             told = " The window is computed, not yet pressed."

@@ -8,32 +8,28 @@ from dtfexp.book.bench import cure_looks
 from dtfexp.dialin.schedule.day_steps import DaySteps, day_steps
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from dtfexp.book.logbook import Logbook
 
 
-def steps_of(book: Logbook) -> DaySteps:
-    """Return the steps of all planned presses of ``book``.
+def steps_of(book: Logbook, without: Collection[int] = ()) -> DaySteps:
+    """Return the steps of all planned presses of ``book``, ``without`` some of them.
 
     Every plan is a separate sitting with its own minute 0 and warm-up.
     """
     runs, found, start = book.runs(), DaySteps(), 0
     for count in book.plans()["presses"]:
-        sitting = day_steps(book.session, runs.iloc[start : start + int(count)])
-        found = DaySteps(found.steps + sitting.steps)
+        sitting = runs.iloc[start : start + int(count)]
+        left = sitting[~sitting["press"].isin(without)]
+        found = DaySteps(found.steps + day_steps(book.session, left).steps)
         start += int(count)
     return found
 
 
 def steps_left(book: Logbook) -> DaySteps:
-    """Return the steps of the presses not made yet, every plan a sitting; films done are done."""
-    runs, found, start, made = book.runs(), DaySteps(), 0, pressed(book)
-    for count in book.plans()["presses"]:
-        sitting = runs.iloc[start : start + int(count)]
-        sitting = sitting[~sitting["press"].isin(made)]
-        if len(sitting):
-            found = DaySteps(found.steps + day_steps(book.session, sitting).steps)
-        start += int(count)
-    return found.without_films(cured(book))
+    """Return the steps of the presses not made yet, films that are done left out."""
+    return steps_of(book, pressed(book)).without_films(cured(book))
 
 
 def pressed(book: Logbook) -> set[int]:

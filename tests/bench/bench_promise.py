@@ -6,8 +6,8 @@ the press noise on three quarters of the width, with usual settings that fail of
 quarters of the width and the noise as drawn; *hard-nearer* and *narrow-nearer*, the same with the
 best place less far from the usual settings, so that these pass .43 and .51 on average; *kind*, half
 as wide again as drawn, .6 of the noise and luck, and *kind-hard*, that with 1.4 times the press
-noise on three quarters of the width; *matched-hard*, its best place farther off and its luck
-greater.  By what plainer ways of working reach, *kind* and *matched-hard* come nearest to benches
+noise on three quarters of the width; *kind-narrow*, the same without the louder noise;
+*matched-hard*, *kind-hard* with its best place farther off and greater luck.  By what plainer ways of working reach, *kind* and *matched-hard* come nearest to benches
 that somebody else drew as ordinary and as hard.  Benches of one kind differ much more than kinds
 do: with ``--usual`` only the true pass rate of the usual settings is printed, of many benches of
 each kind, with ``--rivals`` also that of the plainer ways.  With ``--wrong 0.05`` a twentieth of
@@ -61,6 +61,7 @@ KINDS: dict[str, tuple[float, float, float, float] | None] = {
     "narrow-nearer": (0.75, 1.0, 1.0, 0.175),
     "kind": (1.5, 1.0, 0.6, 0.25),
     "kind-hard": (1.125, 1.4, 0.6, 0.25),
+    "kind-narrow": (1.125, 1.0, 0.6, 0.25),
     "matched-hard": (1.125, 1.4, 0.9, 0.30),
 }
 SCHEDULES = {

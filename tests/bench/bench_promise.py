@@ -7,11 +7,12 @@ quarters of the width and the noise as drawn; *hard-nearer* and *narrow-nearer*,
 best place less far from the usual settings, so that these pass .43 and .51 on average; *kind*, half
 as wide again as drawn, .6 of the noise and luck, and *kind-hard*, that with 1.4 times the press
 noise on three quarters of the width; *kind-narrow*, the same without the louder noise;
-*matched-hard*, *kind-hard* with its best place farther off and greater luck.  By what plainer ways of working reach, *kind* and *matched-hard* come nearest to benches
-that somebody else drew as ordinary and as hard.  Benches of one kind differ much more than kinds
-do: with ``--usual`` only the true pass rate of the usual settings is printed, of many benches of
-each kind, with ``--rivals`` also that of the plainer ways.  With ``--wrong 0.05`` a twentieth of
-the presses are written down with any other grade in one outcome, and chosen after like that.
+*matched-hard*, *kind-hard* with its best place farther off and greater luck.  By what plainer ways
+of working reach, *kind* and *matched-hard* come nearest to benches that somebody else drew as
+ordinary and as hard.  Benches of one kind differ much more than kinds do: with ``--usual`` only the
+true pass rate of the usual settings is printed, of many benches of each kind, with ``--rivals``
+also that of the plainer ways.  With ``--wrong 0.05`` a twentieth of the presses are written down
+with any other grade in one outcome, and chosen after like that.
 
 Printed for each number of presses: the share of benches whose target truly passes 90 of 100, or
 comes within .03 of the best that the bench can do; the mean true pass rate at the target and what

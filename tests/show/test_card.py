@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from io import BytesIO
 
+import numpy as np
 import pymupdf
 import pytest
 from pypdf import PdfReader
@@ -15,7 +16,7 @@ from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.fabric_results import fabric_result
 from dtfexp.show.text.number_format import NumberFormat, out_of_text
 from dtfexp.show.text.report_text import confirmed_text, next_steps, rate_interval, summary
-from tests.show.conftest import WHEN, StandInFit, make_results
+from tests.show.conftest import WHEN, StandInFit, make_results, make_session
 
 LONG = "Heavy brushed fleece 380 g, anthracite X"
 
@@ -222,6 +223,14 @@ def test_before_a_press_at_the_target_the_cautious_end_leads(
     assert window.expectation.startswith(
         "At the target at least about 90 of 100 should pass, the cautious end of what is expected"
     )
+
+
+def test_loads_that_no_graded_press_is_of_count_for_nothing() -> None:
+    session = make_session(["cotton jersey"])
+    results = make_results(session, 12)
+    results.loc[results["oven_load"] == 2, ["peel", "wash"]] = np.nan
+    finding = fabric_result(StandInFit(session, results), "cotton jersey", maps=0)  # type: ignore[arg-type]
+    assert "in 1 oven load and 2 press rounds" in dict(summary([finding]))["Rests on"]
 
 
 def test_a_target_outside_the_proven_part_is_said(fit: StandInFit) -> None:

@@ -151,4 +151,9 @@ def test_the_page_names_readings_past_what_a_fabric_takes(tmp_path: Path) -> Non
         made.record(3, {"peel": 4}, actual={"press temperature": 320})
         (line,) = MeasuredConditions.of(made).past
         assert line.startswith("Press 2: press temperature reached 345 °F, and fleece takes 330 °F")
-        assert MeasuredConditions.of(made).holds_for(made.results(), NumberFormat("°F"))[0] == line
+        conditions, reading = MeasuredConditions.of(made), NumberFormat("°F")
+        told = conditions.holds_for(session, made.results(), reading)
+        assert told[0] == line and "what the machines really reach" in " ".join(told)
+        # Read in the session file, or hotter at a press than allowed for: recorded somewhere.
+        told = conditions.holds_for(made.bench.measured_session(), made.results(), reading)
+        assert "what the machines really reach" not in " ".join(told)

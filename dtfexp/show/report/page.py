@@ -128,7 +128,7 @@ def _bench(
         title = f"Set and reached, {label(name)}"
         drawn.append(Markup(inline_svg(ax.figure, f"bench-line-{number}", title, told)))
     return {
-        "holds": measured.holds_for(fit.results, reading),
+        "holds": measured.holds_for(fit.session, fit.results, reading),
         "table": measured.table(findings, session, reading),
         "figures": drawn,
         "cautions": list(dict.fromkeys(one.caution for one in measured.maps if one.caution)),

@@ -108,8 +108,13 @@ class MeasuredConditions:
         hotter = self.calibrations.hotter_lines(session, reading.temperature)
         return [*self.strays, *hotter, *reaches, *self._materials(reading)]
 
-    def holds_for(self, results: pd.DataFrame, reading: NumberFormat) -> list[str]:
-        """Return the page's lines: days, lots, room and machines tested, and what is missing."""
+    def holds_for(
+        self, session: Session, results: pd.DataFrame, reading: NumberFormat
+    ) -> list[str]:
+        """Return the page's lines: days, lots, room and machines tested, and what is missing.
+
+        ``session``: with its machines as measured.
+        """
         found = [
             *self.past,
             *self.strays,
@@ -119,7 +124,8 @@ class MeasuredConditions:
         ]
         unknown = [] if self.lots else ["lots of film, powder and ink"]
         unknown += [] if any(self.room.values()) else ["room temperature and humidity"]
-        unknown += [] if self.calibrations.lines else ["what the machines really reach"]
+        measured = any(factor.is_numeric and factor.measured for factor in session.factors)
+        unknown += [] if measured else ["what the machines really reach"]
         if unknown:
             found.append(
                 f"Not recorded: {and_list(unknown)}. If prints change one day, the cause may be "

@@ -294,7 +294,8 @@ def _evidence_line(findings: Sequence[FabricResult]) -> str:
     rounds: set[int] = set()
     for finding in findings:
         # A Series, not a list: an empty list would select no columns for a fabric without presses.
-        kept = pd.Series([word != press_verdicts.EXCLUDED for word in finding.verdicts], dtype=bool)
+        ungraded = (press_verdicts.EXCLUDED, press_verdicts.PLANNED)
+        kept = pd.Series([word not in ungraded for word in finding.verdicts], dtype=bool)
         settled = finding.presses[kept.to_numpy()]
         loads |= set(settled["oven_load"])
         rounds |= set(settled["press_round"])

@@ -96,6 +96,15 @@ def usual(factor: Factor, fabric: Fabric, settings: tuple[Any, ...]) -> Any:
     return min(settings, key=lambda s: (abs(place(s) - place(str(wanted))), place(s)))
 
 
+def too_hot_today(factor: Factor, fabric: Fabric) -> Any:
+    """Return the fabric's usual setting where its heat limit does not allow it; else None."""
+    bound = limit(factor, fabric)
+    if bound is None:
+        return None
+    wanted = usual(factor, fabric, in_range(factor, fabric))
+    return wanted if factor.reach.hottest(wanted) > bound + _TOLERANCE else None
+
+
 def normalised_fabric(fabric: Fabric, factors: tuple[Factor, ...]) -> Fabric:
     """Return the fabric in the session's spelling, its own settings checked."""
     known = {f.name: f for f in factors}

@@ -198,6 +198,12 @@ class Session:
         chosen = self._factor(factor)
         return heat.usual(chosen, self.fabric(fabric), self._left(chosen, fabric))
 
+    def too_hot_today(self, fabric: str | Fabric) -> dict[str, Any]:
+        """Return the usual settings that the fabric's heat limit does not allow, by name."""
+        chosen = self.fabric(fabric)
+        found = {f.name: heat.too_hot_today(f, chosen) for f in self.factors}
+        return {name: value for name, value in found.items() if value is not None}
+
     def refusal(
         self, settings: Mapping[str, Any], fabric: str | Fabric, unit: str | None = None
     ) -> str:

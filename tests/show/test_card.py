@@ -15,7 +15,13 @@ from dtfexp.show.paper.card import settings_card
 from dtfexp.show.text.cautions import SHORT_CAUTIONS
 from dtfexp.show.text.fabric_results import fabric_result
 from dtfexp.show.text.number_format import NumberFormat, out_of_text
-from dtfexp.show.text.report_text import confirmed_text, next_steps, rate_interval, summary
+from dtfexp.show.text.report_text import (
+    confirmed_text,
+    next_steps,
+    rate_interval,
+    summary,
+    usual_line,
+)
 from tests.show.conftest import WHEN, StandInFit, make_results, make_session
 
 LONG = "Heavy brushed fleece 380 g, anthracite X"
@@ -231,6 +237,18 @@ def test_loads_that_no_graded_press_is_of_count_for_nothing() -> None:
     results.loc[results["oven_load"] == 2, ["peel", "wash"]] = np.nan
     finding = fabric_result(StandInFit(session, results), "cotton jersey", maps=0)  # type: ignore[arg-type]
     assert "in 1 oven load and 2 press rounds" in dict(summary([finding]))["Rests on"]
+
+
+def test_what_the_shop_runs_too_hot_is_no_answer() -> None:
+    """Today's setting past the limit is moved for plans; the page must not call that today's."""
+    session = make_session([Fabric("polyester", 155, "°C")])
+    fitted = StandInFit(session, make_results(session))
+    finding = fabric_result(fitted, "polyester", maps=0)  # type: ignore[arg-type]
+    stays = replace(finding, window=replace(finding.window, stay=True))
+    assert usual_line(stays, session, NumberFormat("°F")) == (
+        "Today's press temperature 320\u00a0°F may be too hot for this fabric on this press: do "
+        "not press at it."
+    )
 
 
 def test_a_target_outside_the_proven_part_is_said(fit: StandInFit) -> None:

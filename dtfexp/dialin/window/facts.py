@@ -29,7 +29,9 @@ def target_facts(
     passing = fit.pass_posterior(pd.DataFrame([target, usual])[list(target)], fabric)
     expected = passing.expected()
     graded = fit.graded_presses(fabric)
-    stay = all(usual[name] == target[name] for name in target)
+    same = all(usual[name] == target[name] for name in target)
+    # Settings that were moved to what the heat limit allows are not those that the shop runs.
+    stay = same and not fit.session.too_hot_today(fabric)
     return {
         "fabric": fabric,
         "target": target,
@@ -41,7 +43,7 @@ def target_facts(
         "presses": len(graded),
         "presses_at_target": int(within(fit.session, graded, target, target).sum()),
         "usual_pass_rate": float(expected[1]),
-        "gain_chance": 0.0 if stay else chance_better(fit, fabric, target, usual),
+        "gain_chance": 0.0 if same else chance_better(fit, fabric, target, usual),
         "stay": stay,
     }
 

@@ -219,6 +219,12 @@ def _confirm_step(finding: FabricResult) -> str:
 def usual_line(finding: FabricResult, session: Session, reading: NumberFormat) -> str:
     """Return the expected result of the usual settings, or that they are the target."""
     window = finding.window
+    hot = session.too_hot_today(finding.fabric)
+    if hot:
+        told = and_list(
+            [f"{label(n)} {reading.text(session.factor(n), v)}" for n, v in hot.items()]
+        )
+        return f"Today's {told} may be too hot for this fabric on this press: do not press at it."
     if window.stay:
         return "The target is what the shop runs today: stay with it."
     gain = ""

@@ -316,7 +316,9 @@ class Logbook(BookSheets):
             stored_plans.require_planned(connection, number)
             (found,) = (one for one in stored_plans.read_presses(connection) if one.press == number)
             notes = journal.current_notes(journal.read(connection, *step_clocks.READ))
-        return step_clocks.warnings(self.bench.measured_session(), found, notes, at)
+        waiting = self.waiting()
+        made = number not in set(waiting.loc[~waiting["pressed"].astype(bool), "press"])
+        return step_clocks.warnings(self.bench.measured_session(), found, notes, at, made)
 
     def runs(self) -> pd.DataFrame:
         """All planned presses in running order, as ``Plan.runs`` has them.

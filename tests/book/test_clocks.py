@@ -232,6 +232,7 @@ def test_a_platen_hotter_than_its_display_is_held_to_the_fabric(tmp_path, clock)
                 assert "(measured)" in found[0].says and "set 293 °F or less" in found[0].says
         book.record(past[0], {"peel": 2})
         assert past[0] not in book.bench.refused(), "it is made"
+        assert "heat limit" not in {one.what for one in book.warnings(past[0])}
         with pytest.raises(LogbookError, match=r"press 9: nylon takes .* nothing was added"):
             book.add(Plan(session, runs_at(session, 9, 300.0), "auto", 0))
         assert book.add(plan(session, 4)) == 0, "the very same plan again is no news"

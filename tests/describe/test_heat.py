@@ -84,15 +84,6 @@ def test_the_limit_holds_for_what_the_press_reaches():
     assert hot.highest("press temperature", "nylon shell") == 289
 
 
-def test_what_the_shop_runs_today_may_be_too_hot():
-    session = make()
-    usual = session.factor("press temperature").usual
-    assert session.too_hot_today("cotton") == {}
-    assert session.usual("press temperature", "nylon shell") == 147
-    assert session.too_hot_today("nylon shell") == {"press temperature": usual}
-    assert usual > 147
-
-
 def test_the_limit_as_a_person_reads_it():
     assert make().limit_note("cotton") == ""
     assert make(press(readings=[(150, 159.9)], spots=SPOTS)).limit_note("nylon shell") == (

@@ -163,3 +163,12 @@ def test_the_page_shows_a_fabrics_own_settings_and_the_bench():
     assert "matte" in html and "cold" in html and "left" in html
     plain = Session("s", [heat], [Outcome("peel")], ["cotton"])._repr_html_()
     assert "peeled" not in plain
+
+
+def test_what_the_shop_runs_today_may_be_too_hot():
+    factor = Factor("press temperature", 130, 180, "°C", 1, "press", spread=3, usual=160)
+    nylon = Fabric("nylon shell", 150, "°C")
+    session = Session("spring", [factor], [Outcome("peel")], ["cotton", nylon])
+    assert session.too_hot_today("cotton") == {}
+    assert session.usual("press temperature", "nylon shell") == 147
+    assert session.too_hot_today("nylon shell") == {"press temperature": 160}

@@ -333,6 +333,8 @@ def test_a_first_look_over_several_fabrics_keeps_every_setting_apart() -> None:
         own = made.check().terms.query("kind == 'own'")
         assert own["fitted"].all()
         assert any("always changes together with another" in note for note in made.notes)
-    assert not any("always changes together with another" in note for note in plan(session, 6).notes)
+    assert not any(
+        "always changes together with another" in note for note in plan(session, 6).notes
+    )
     first, third = first_look_codes(5, 5), first_look_codes(5, 5, turn=1)
     assert not {tuple(row) for row in first[1:]} & {tuple(row) for row in third[1:]}

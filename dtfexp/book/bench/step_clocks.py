@@ -110,15 +110,20 @@ def keep_override(
 
 
 def warnings(
-    session: Session, press: Press, notes: Sequence[journal.Note], now: datetime
+    session: Session,
+    press: Press,
+    notes: Sequence[journal.Note],
+    now: datetime,
+    made: bool = False,
 ) -> list[PressWarning]:
     """Everything that speaks against going on with ``press`` at ``now``, the most urgent first.
 
-    ``session`` has its machines as they were measured (``Bench.measured_session``).
+    ``session`` has its machines as they were measured (``Bench.measured_session``). What the heat
+    gate says is of presses not ``made`` yet: of the others only grades are still to come.
     """
     marked = _Marks(notes, press)
     found = [
-        *_refused(session, press),
+        *(() if made else _refused(session, press)),
         *_waits(session, press, marked, now),
         *_look(press, notes),
         *_warm_up(session, press, marked, notes, now),

@@ -102,7 +102,8 @@ def status(book: Logbook, fitted: Fit | None = None, key: str = "") -> Status:
     judged = ~results["excluded"].to_numpy() & (
         results[[outcome.name for outcome in book.session.outcomes]].notna().any(axis=1).to_numpy()
     )
-    session = book.bench.measured_session()
+    true = book.bench.true_settings()
+    session = true.session(book.session)
     key = key if fitted is not None else kept_verdicts.key_of(book)
     verdicts = kept_verdicts.kept(book, key) if fitted is None else None
     if verdicts is None:
@@ -117,7 +118,7 @@ def status(book: Logbook, fitted: Fit | None = None, key: str = "") -> Status:
     return Status(
         **vars(presses),
         refused=book.bench.refused(session),
-        hotter=tuple(book.bench.hotter_lines()),
+        hotter=tuple(true.hotter_lines(session)),
         verdicts=verdicts,
         step=step,
         next_step=sentence,

@@ -191,22 +191,22 @@ def record(args: Namespace) -> None:
     with Logbook.open(args.logbook, by=args.by) as book:
         session = book.session
         grades, actual = _grades_and_readings(session, args.said)
-        refused = refused_lines(book)
+        # Only a reading can forbid what was allowed.
+        refused = refused_lines(book) if actual else []
         was = recorded.known(session, recorded.row_of(book, press))
         book.record(press, grades, args.defects, actual, args.note, accept=args.accept)
         row, waiting = recorded.row_of(book, press), book.waiting()
         lacking = waiting.loc[waiting["press"] == press, "waiting_for"].tolist()
-        # What this reading newly forbids.
-        refused = [line for line in refused_lines(book) if line not in refused]
+        if actual:
+            refused = [line for line in refused_lines(book) if line not in refused]
     told = "; ".join(recorded.known(session, row).values())
     print(f"Press {press}, {row['fabric']}: {told or 'no grade yet'}.")
     mentioned = {*grades, *actual, *["defects"] * bool(args.defects), *["note"] * bool(args.note)}
     undo = f"dtfexp undo {args.logbook} --press {press}"
     if line := recorded.replaced_line(was, mentioned, undo):
         print(line)
-    if actual:
-        for line in past_limits(session, row):
-            print(f"PAST THE LIMIT: {line}")
+    for line in past_limits(session, row) if actual else ():
+        print(f"PAST THE LIMIT: {line}")
     for line in refused:
         print(line)
     if row["excluded"]:

@@ -61,9 +61,11 @@ def print_status(name: str, now: Status) -> None:
 
 def print_paths(paths: Iterable[Path]) -> None:
     """Print files written, and of sheets that somebody typed into where they are kept."""
+    from dtfexp.book.sheets.exporting import CHANGED
+
     for path in paths:
         print(path.resolve())
-        if ".changed-by-hand." in path.name:
+        if CHANGED in path.name:
             print("  was changed since it was written and is kept here: is all of it imported?")
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
-from dtfexp.book.store.typed_values import is_missing
-from dtfexp.describe.fields import and_list, quoted, without_underscores
+from dtfexp.describe.fields import and_list, quoted
+from dtfexp.show.text.recorded_text import grades_and_readings
 
 if TYPE_CHECKING:
     from dtfexp.book.logbook import Logbook
@@ -22,16 +22,7 @@ def row_of(book: Logbook, press: int) -> Mapping[Any, Any]:
 
 def known(session: Session, row: Mapping[Any, Any]) -> dict[str, str]:
     """Return what is known of a press by what it is of, in words; the latter by its name."""
-    found = {
-        outcome.name: f"{outcome.name} {row[outcome.name]:g}"
-        for outcome in session.outcomes
-        if not is_missing(row.get(outcome.name))
-    }
-    for factor in session.factors:
-        read = row.get(f"{factor.name}_actual")
-        if not is_missing(read):
-            name = without_underscores(factor.name)
-            found[factor.name] = f"{name} reached {factor.format(read)}"
+    found = grades_and_readings(session, row)
     if row.get("defects"):
         found["defects"] = str(row["defects"])
     if row.get("note"):

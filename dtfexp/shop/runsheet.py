@@ -78,9 +78,10 @@ def refused_lines(book: Logbook) -> list[str]:
 
     The latter where a heat press was read hotter than allowed for.
     """
-    refused = book.bench.refused()
+    true = book.bench.true_settings()
+    refused = book.bench.refused(true.session(book.session))
     return [
-        *book.bench.hotter_lines(),
+        *true.hotter_lines(book.session),
         *(f"DO NOT PRESS {press} as planned: {why}." for press, why in refused.items()),
     ]
 

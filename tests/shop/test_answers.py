@@ -265,7 +265,7 @@ def test_a_reading_past_the_limit_is_said_and_counts_until_the_press_is_measured
         # As measured now counts, and no more what was read before.
         book.bench.check("press temperature", 300, 301)
         assert book.bench.measured_session().factor("press temperature").hottest(300) == 305
-        assert book.bench.hotter_lines() == []
+        assert book.bench.true_settings().hotter_lines(book.session) == []
 
 
 def test_what_undo_takes_back_of_a_press_is_said(path: Path, capsys) -> None:

@@ -131,10 +131,6 @@ class Bench:
         found = machine_readings.calibrations_of(session, notes, results)
         return machine_readings.as_hot_as_read(found, session, notes, results, self.book.history)
 
-    def hotter_lines(self) -> list[str]:
-        """Return a sentence for each heat press that was read hotter than allowed for."""
-        return self.true_settings().hotter_lines(self.book.session)
-
     def measured_session(self) -> Session:
         """Return the session with its machines as measured; its ``refusal`` is the heat gate."""
         return self.true_settings().session(self.book.session)

@@ -20,6 +20,9 @@ from dtfexp.book.tables import safe_text
 from dtfexp.describe import fields, tomltext
 from dtfexp.describe.errors import LogbookError
 
+#: In the name of a sheet that somebody changed, when it is kept aside.
+CHANGED = ".changed-by-hand."
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -156,7 +159,7 @@ def _keep_changed(path: Path, ours: set[str], at: datetime) -> list[Path]:
         return []
     stamp = at.strftime("%Y-%m-%d-%H%M%S")
     for again in ("", *(f"-{k}" for k in range(2, 1000))):
-        aside = path.with_name(f"{path.stem}.changed-by-hand.{stamp}{again}{path.suffix}")
+        aside = path.with_name(f"{path.stem}{CHANGED}{stamp}{again}{path.suffix}")
         if not aside.exists():
             path.rename(aside)
             return [aside]

@@ -68,7 +68,7 @@ class Damaged(LogbookError):
         kept = f"in {copies}" if copies.is_dir() else "if one was made with 'dtfexp backup'"
         super().__init__(
             f"{path} is damaged: {found[0]}{more}; nothing was changed. 'dtfexp check' names all "
-            f"of it and saves what is sound into a new logbook (--salvage); or go back to a copy, "
+            "of it and saves what is sound into a new logbook (--salvage); or go back to a copy, "
             f"{kept}"
         )
 

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 from dtfexp.book import steps_of_day
 from dtfexp.book.logbook import Clock, now
 from dtfexp.book.store import photos, plausible
-from dtfexp.book.store.typed_values import is_missing
 from dtfexp.describe.errors import DtfexpError, LogbookError
 from dtfexp.describe.fields import quoted
 from dtfexp.show.recorder import cure_looks, pictures_read, proposed, regraded
@@ -28,7 +27,7 @@ from dtfexp.show.recorder.press_warnings import (
     shown_warnings,
     warning_state,
 )
-from dtfexp.show.text.number_format import label
+from dtfexp.show.text.recorded_text import grades_and_readings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -306,14 +305,7 @@ class FormServer:
         return {"text": f"press {press}: gone on in spite of a warning"}
 
     def _line(self, row: Mapping[Any, Any]) -> dict[str, str]:
-        session, said = self.book.session, []
-        for outcome in session.outcomes:
-            if not is_missing(row[outcome.name]):
-                said.append(f"{label(outcome.name)} {row[outcome.name]:g}")
-        for factor in session.factors:
-            value = row.get(f"{factor.name}_actual")
-            if not is_missing(value):
-                said.append(f"{label(factor.name)} reached {factor.format(value)}")
+        said = list(grades_and_readings(self.book.session, row).values())
         for field in ("defects", "block", "note"):
             if row[field]:
                 said.append(str(row[field]))
